@@ -1,0 +1,75 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Entries: immutable recorded facts in one total order.
+
+An entry's data hold only what JSON holds, numbers already rounded by whoever books them, so that
+the same facts give the same bytes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+import json
+from typing import Any
+
+# Entries of one stamp are read in this order: what was found out about the input first, then
+# what was announced, then what was measured, then what follows from the measurement.
+KINDS = (
+    'refused',
+    'map_shift',
+    'datum',
+    'dump',
+    'reading',
+    'rise',
+    'stray_dump',
+    'unbooked_fill',
+    'slump',
+    'disturbed',
+    'at_grade',
+    'reworked',
+    'cleared',
+    'hold',
+    'resume',
+)
+KIND_RANK = {kind: rank for rank, kind in enumerate(KINDS)}
+
+
+@dataclass(frozen=True)
+class Entry:
+    """
+    One fact in the books.
+
+    Parameters
+    ----------
+    seq : int
+        Running number in the order of booking, from 1.
+    stamp_ns : int
+        Message time the fact belongs to [ns].
+    kind : str
+        One of ``KINDS``.
+    berm : str or None
+        Name of the berm it concerns.
+    segment : int or None
+        Number of the segment it concerns, from 1.
+    data : mapping
+        What is known, JSON values only; units in the names.
+
+    """
+
+    seq: int
+    stamp_ns: int
+    kind: str
+    berm: str | None = None
+    segment: int | None = None
+    data: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def sort_key(self) -> tuple[int, int, int]:
+        """Key of the total order: stamp, rank of the kind, running number."""
+        return (self.stamp_ns, KIND_RANK[self.kind], self.seq)
+
+    def data_json(self) -> str:
+        """Return the data as one line of JSON, keys sorted, no NaN."""
+        return json.dumps(self.data, sort_keys=True, separators=(',', ':'), allow_nan=False)

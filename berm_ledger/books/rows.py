@@ -1,0 +1,96 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Rows: what the books say of one segment, derived from entries and never stored."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+import math
+
+
+class State(IntEnum):
+    """State of a segment; the numbers are those of the ``segments`` topic."""
+
+    UNSEEN = 0
+    SHORT = 1
+    AT_GRADE = 2
+    HIGH = 3
+    REWORK = 4
+
+
+@dataclass(frozen=True)
+class Row:
+    """
+    The account of one segment.
+
+    Heights are above the datum [m], volumes loose [m3]; NaN is unknown.
+
+    Parameters
+    ----------
+    berm : str
+        Name of the berm.
+    berm_index : int
+        Its place in the site, from 0.
+    segment : int
+        Number along the berm, from 1.
+    station_from_m, station_to_m : float
+        Station interval [m].
+    target_height_m : float
+        Mean design crest height above the datum [m].
+    target_volume_m3 : float
+        Design volume of the segment [m3].
+    height_m, height_se_m : float
+        Mean crest height over the sections and its standard error [m].
+    low_m, high_m : float
+        Lowest and highest crest height [m].
+    coverage : float
+        Share of the segment's cross-sections seen, 0 to 1.
+    at_grade : float
+        Share of the segment's crest line within the height tolerance, 0 to 1.
+    deficit_height_m, deficit_volume_m3, deficit_mass_kg : float
+        Design minus current, signed.
+    placed_m3, missing_m3, over_m3, spilled_m3 : float
+        Soil above the datum in the corridor; of the design not yet there; over the design shape;
+        outside the design footprint [m3].
+    placed_se_m3 : float
+        Standard error of the placed volume [m3].
+    dumps_remaining : int
+        Whole loads still called for.
+    dumps_made : int
+        Dumps announced on it.
+    line_offset_m : float
+        Mean offset of the crest line from the centreline [m], left positive.
+    state : State
+        State.
+    last_seen_ns : int or None
+        Time of the last look [ns].
+
+    """
+
+    berm: str
+    berm_index: int
+    segment: int
+    station_from_m: float
+    station_to_m: float
+    target_height_m: float
+    target_volume_m3: float = math.nan
+    height_m: float = math.nan
+    height_se_m: float = math.nan
+    low_m: float = math.nan
+    high_m: float = math.nan
+    coverage: float = 0.0
+    at_grade: float = 0.0
+    deficit_height_m: float = math.nan
+    deficit_volume_m3: float = math.nan
+    deficit_mass_kg: float = math.nan
+    placed_m3: float = math.nan
+    missing_m3: float = math.nan
+    over_m3: float = math.nan
+    spilled_m3: float = math.nan
+    placed_se_m3: float = math.nan
+    dumps_remaining: int = 0
+    dumps_made: int = 0
+    line_offset_m: float = math.nan
+    state: State = State.UNSEEN
+    last_seen_ns: int | None = None

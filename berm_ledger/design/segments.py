@@ -1,0 +1,94 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The stretches a berm is cut into: the accounts of the ledger."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .site import Berm, Site
+
+ROUNDING = 1e-9
+
+
+@dataclass(frozen=True)
+class Segment:
+    """
+    One station interval of one berm.
+
+    Parameters
+    ----------
+    berm : str
+        Name of the berm.
+    berm_index : int
+        Place of the berm in the site, from 0.
+    number : int
+        Number along the berm, from 1.
+    station_from_m, station_to_m : float
+        Half-open station interval [m].
+
+    """
+
+    berm: str
+    berm_index: int
+    number: int
+    station_from_m: float
+    station_to_m: float
+
+    @property
+    def length_m(self) -> float:
+        """Length along the centreline [m]."""
+        return self.station_to_m - self.station_from_m
+
+    @property
+    def middle_m(self) -> float:
+        """Station of the middle [m]."""
+        return 0.5 * (self.station_from_m + self.station_to_m)
+
+
+def segments_of_berm(berm: Berm, berm_index: int = 0) -> tuple[Segment, ...]:
+    """
+    Cut a berm into equal segments no longer than its segment length.
+
+    Parameters
+    ----------
+    berm : Berm
+        The berm.
+    berm_index : int
+        Its place in the site.
+
+    Returns
+    -------
+    tuple of Segment
+        Numbered from 1 along the line.
+
+    """
+    length = berm.centreline.length_m
+    count = max(1, math.ceil(length / berm.segment_length_m - ROUNDING))
+    edges = [length * i / count for i in range(count + 1)]
+    return tuple(
+        Segment(berm.name, berm_index, i + 1, edges[i], edges[i + 1]) for i in range(count))
+
+
+def segments_of_site(site: Site) -> tuple[Segment, ...]:
+    """Return the segments of all berms, in the order of the site file."""
+    return tuple(
+        segment for index, berm in enumerate(site.berms)
+        for segment in segments_of_berm(berm, index))
+
+
+def segment_of_station(
+    berm: Berm, station_m: NDArray[np.float64]
+) -> NDArray[np.intp]:
+    """
+    Return the number (from 1) of the segment that each station falls in.
+
+    The ends belong to the first and the last segment.
+    """
+    count = len(segments_of_berm(berm))
+    index = np.floor(np.asarray(station_m) / berm.centreline.length_m * count).astype(np.intp)
+    return np.clip(index, 0, count - 1) + 1

@@ -1,0 +1,152 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Regular lattices of cells: cell to world and back.
+
+``Lattice`` is aligned with its frame's axes (row index grows with y, column index with x).
+``GridAxes`` is the geometry of any measured grid: moved, turned or mirrored.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..errors import GeometryError
+
+SQUARE_TOLERANCE = 0.01
+
+
+@dataclass(frozen=True)
+class Lattice:
+    """
+    Square cells aligned with the axes of a frame.
+
+    Parameters
+    ----------
+    x0_m, y0_m : float
+        Centre of cell (row 0, column 0) [m].
+    cell_m : float
+        Edge of a cell [m].
+    rows, cols : int
+        Number of cells along y and along x.
+
+    Examples
+    --------
+    >>> lattice = Lattice(0.0, 10.0, 0.5, 3, 4)
+    >>> lattice.centres_xy()[1, 2].tolist()
+    [1.0, 10.5]
+
+    """
+
+    x0_m: float
+    y0_m: float
+    cell_m: float
+    rows: int
+    cols: int
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return (self.rows, self.cols)
+
+    @property
+    def cell_area_m2(self) -> float:
+        """Area of one cell [m2]."""
+        return self.cell_m * self.cell_m
+
+    def centres_xy(self) -> NDArray[np.float64]:
+        """Return the cell centres, shape (rows, cols, 2) [m]."""
+        x = self.x0_m + self.cell_m * np.arange(self.cols)
+        y = self.y0_m + self.cell_m * np.arange(self.rows)
+        return np.stack(np.meshgrid(x, y), axis=-1)
+
+    def index_from_xy(self, points_xy: ArrayLike) -> NDArray[np.float64]:
+        """Return fractional (row, col) of points (n, 2); not clipped to the lattice."""
+        points = np.asarray(points_xy, dtype=float)
+        row = (points[..., 1] - self.y0_m) / self.cell_m
+        col = (points[..., 0] - self.x0_m) / self.cell_m
+        return np.stack([row, col], axis=-1)
+
+    def contains(self, index: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Tell which fractional indices (n, 2) round to a cell of the lattice."""
+        near = np.rint(index)
+        inside: NDArray[np.bool_] = (
+            (near[..., 0] >= 0) & (near[..., 0] < self.rows)
+            & (near[..., 1] >= 0) & (near[..., 1] < self.cols)
+        )
+        return inside
+
+    @classmethod
+    def covering(cls, points_xy: ArrayLike, cell_m: float, margin_m: float) -> Lattice:
+        """Return the smallest lattice, centres on multiples of the cell, around points."""
+        points = np.asarray(points_xy, dtype=float)
+        low = np.floor((points.min(axis=0) - margin_m) / cell_m)
+        high = np.ceil((points.max(axis=0) + margin_m) / cell_m)
+        cols, rows = (int(n) for n in high - low + 1)
+        return cls(float(low[0] * cell_m), float(low[1] * cell_m), cell_m, rows, cols)
+
+
+@dataclass(frozen=True)
+class GridAxes:
+    """
+    Geometry of a measured grid: any orientation, also mirrored.
+
+    Parameters
+    ----------
+    origin_xy : tuple of float
+        Centre of cell (row 0, column 0) in the grid's frame [m].
+    row_step_xy, col_step_xy : tuple of float
+        Move from one row, one column to the next [m]; at right angles and of equal length.
+
+    Raises
+    ------
+    GeometryError
+        Steps not finite, zero, unequal or not at right angles.
+
+    """
+
+    origin_xy: tuple[float, float]
+    row_step_xy: tuple[float, float]
+    col_step_xy: tuple[float, float]
+
+    def __post_init__(self) -> None:
+        """Refuse what is not a square grid."""
+        values = (*self.origin_xy, *self.row_step_xy, *self.col_step_xy)
+        if not all(math.isfinite(v) for v in values):
+            msg = f'grid axes {values} are not finite'
+            raise GeometryError(msg)
+        row, col = math.hypot(*self.row_step_xy), math.hypot(*self.col_step_xy)
+        dot = (self.row_step_xy[0] * self.col_step_xy[0]
+               + self.row_step_xy[1] * self.col_step_xy[1])
+        if min(row, col) <= 0.0 or abs(row - col) > SQUARE_TOLERANCE * col or (
+                abs(dot) > SQUARE_TOLERANCE * row * col):
+            msg = (f'grid steps {self.row_step_xy} and {self.col_step_xy} m do not make '
+                   f'square cells')
+            raise GeometryError(msg)
+
+    @property
+    def cell_m(self) -> float:
+        """Edge of a cell [m]."""
+        return math.hypot(*self.col_step_xy)
+
+    def world_from_index(self, index: ArrayLike) -> NDArray[np.float64]:
+        """Turn fractional (row, col) of shape (n, 2) into points (n, 2) [m]."""
+        steps = np.array([self.row_step_xy, self.col_step_xy])
+        out: NDArray[np.float64] = np.asarray(index, dtype=float) @ steps + self.origin_xy
+        return out
+
+    def index_from_world(self, points_xy: ArrayLike) -> NDArray[np.float64]:
+        """Turn points (n, 2) [m] into fractional (row, col) of shape (n, 2)."""
+        steps = np.array([self.row_step_xy, self.col_step_xy])
+        moved = np.asarray(points_xy, dtype=float) - self.origin_xy
+        out: NDArray[np.float64] = moved @ np.linalg.inv(steps)
+        return out
+
+    def moved(self, dx_m: float, dy_m: float) -> GridAxes:
+        """Return the same grid moved by (dx, dy) [m]."""
+        origin = (self.origin_xy[0] + dx_m, self.origin_xy[1] + dy_m)
+        return GridAxes(origin, self.row_step_xy, self.col_step_xy)

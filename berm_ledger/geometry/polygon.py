@@ -1,0 +1,84 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Simple polygons: area, containment, distance, self-crossing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..errors import GeometryError
+from .segments2 import crossing_pair, distance_to_edges
+
+
+@dataclass(frozen=True, eq=False)
+class Polygon:
+    """
+    A closed ring of corners that does not cross itself.
+
+    Parameters
+    ----------
+    corners_xy : array
+        Shape (n, 2), n >= 3, without repeating the first corner at the end [m].
+
+    Raises
+    ------
+    GeometryError
+        Fewer than three corners, not finite, no area, or edges that cross.
+
+    Examples
+    --------
+    >>> square = Polygon([[0, 0], [2, 0], [2, 2], [0, 2]])
+    >>> square.area_m2
+    4.0
+    >>> square.contains([[1.0, 1.0], [3.0, 1.0]]).tolist()
+    [True, False]
+
+    """
+
+    corners_xy: NDArray[np.float64]
+
+    def __init__(self, corners_xy: ArrayLike) -> None:
+        """Check the corners and keep a read-only copy."""
+        corners = np.array(corners_xy, dtype=float)
+        if corners.ndim != 2 or corners.shape[1] != 2 or len(corners) < 3:
+            msg = 'a polygon needs at least three corners [x, y]'
+            raise GeometryError(msg)
+        if not np.isfinite(corners).all():
+            msg = 'a polygon corner is not finite'
+            raise GeometryError(msg)
+        pair = crossing_pair(corners, closed=True)
+        if pair is not None:
+            msg = f'edges {pair[0]} and {pair[1]} of the polygon cross'
+            raise GeometryError(msg)
+        corners.flags.writeable = False
+        object.__setattr__(self, 'corners_xy', corners)
+        if self.area_m2 <= 0.0:
+            msg = 'the polygon has no area'
+            raise GeometryError(msg)
+
+    @property
+    def area_m2(self) -> float:
+        """Enclosed area [m2] (shoelace formula)."""
+        x, y = self.corners_xy.T
+        return abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2.0
+
+    def contains(self, points_xy: ArrayLike) -> NDArray[np.bool_]:
+        """Tell which points (n, 2) [m] lie inside, by counting crossed edges."""
+        points = np.asarray(points_xy, dtype=float)
+        x, y = points[..., 0], points[..., 1]
+        inside = np.zeros(x.shape, dtype=bool)
+        ends = np.roll(self.corners_xy, -1, axis=0)
+        for (x1, y1), (x2, y2) in zip(self.corners_xy, ends):
+            if y1 == y2:
+                continue
+            straddles = (y1 > y) != (y2 > y)
+            inside ^= straddles & (x < (x2 - x1) * (y - y1) / (y2 - y1) + x1)
+        return inside
+
+    def distance_m(self, points_xy: ArrayLike) -> NDArray[np.float64]:
+        """Return the distance of points (n, 2) [m] to the outline, on either side."""
+        points = np.asarray(points_xy, dtype=float)
+        return distance_to_edges(points, self.corners_xy, np.roll(self.corners_xy, -1, axis=0))
