@@ -3,9 +3,9 @@
 """Plane geometry: poses, polylines, polygons, lattices. Knows nothing of berms."""
 
 from .lattice import GridAxes, Lattice
-from .poses import Pose2, StampedPose, yaw_from_quat_xyzw
 from .polygon import Polygon
 from .polyline import Polyline
+from .poses import Pose2, StampedPose, yaw_from_quat_xyzw
 
 __all__ = [
     'GridAxes',

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..errors import GeometryError
 from .segments2 import crossing_pair, distance_to_edges
+from ..errors import GeometryError
 
 
 @dataclass(frozen=True, eq=False)

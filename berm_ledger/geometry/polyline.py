@@ -10,8 +10,8 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..errors import GeometryError
 from .segments2 import crossing_pair
+from ..errors import GeometryError
 
 ARC_SAGITTA_M = 0.0001
 CHUNK_POINTS = 20000
