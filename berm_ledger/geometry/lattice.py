@@ -34,6 +34,11 @@ class Lattice:
     rows, cols : int
         Number of cells along y and along x.
 
+    Raises
+    ------
+    GeometryError
+        Numbers that are not finite, a cell without size, or no cell at all.
+
     Examples
     --------
     >>> lattice = Lattice(0.0, 10.0, 0.5, 3, 4)
@@ -47,6 +52,15 @@ class Lattice:
     cell_m: float
     rows: int
     cols: int
+
+    def __post_init__(self) -> None:
+        """Refuse what holds no cell."""
+        values = (self.x0_m, self.y0_m, self.cell_m)
+        if not all(math.isfinite(v) for v in values) or self.cell_m <= 0.0 or (
+                min(self.rows, self.cols) < 1):
+            msg = (f'a lattice of {self.rows} x {self.cols} cells of {self.cell_m} m at '
+                   f'({self.x0_m}, {self.y0_m}) m is none')
+            raise GeometryError(msg)
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -82,8 +96,33 @@ class Lattice:
 
     @classmethod
     def covering(cls, points_xy: ArrayLike, cell_m: float, margin_m: float) -> Lattice:
-        """Return the smallest lattice, centres on multiples of the cell, around points."""
-        points = np.asarray(points_xy, dtype=float)
+        """
+        Return the smallest lattice, centres on multiples of the cell, around points.
+
+        Parameters
+        ----------
+        points_xy : array
+            Shape (n, 2) [m].
+        cell_m : float
+            Edge of a cell [m].
+        margin_m : float
+            Least distance kept between a point and the outermost centres [m].
+
+        Returns
+        -------
+        Lattice
+            Lattices of one cell size fit on one another, whatever points they were made for.
+
+        Raises
+        ------
+        GeometryError
+            No points, points that are not finite, or a cell without size.
+
+        """
+        points = np.asarray(points_xy, dtype=float).reshape(-1, 2)
+        if not len(points) or not np.isfinite(points).all() or not cell_m > 0.0:
+            msg = f'no lattice of cells of {cell_m} m covers {len(points)} points (all finite?)'
+            raise GeometryError(msg)
         low = np.floor((points.min(axis=0) - margin_m) / cell_m)
         high = np.ceil((points.max(axis=0) + margin_m) / cell_m)
         cols, rows = (int(n) for n in high - low + 1)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .segments2 import crossing_pair, distance_to_edges
+from .segments2 import check_simple, distance_to_edges, piece_ends, without_repeated_first
 from ..errors import GeometryError
 
 
@@ -21,12 +21,13 @@ class Polygon:
     Parameters
     ----------
     corners_xy : array
-        Shape (n, 2), n >= 3, without repeating the first corner at the end [m].
+        Shape (n, 2), n >= 3, in either sense [m]; a last corner equal to the first is left out.
 
     Raises
     ------
     GeometryError
-        Fewer than three corners, not finite, no area, or edges that cross.
+        Fewer than three corners, not finite, no area, corners on top of each other, or edges that
+        cross.
 
     Examples
     --------
@@ -42,17 +43,14 @@ class Polygon:
 
     def __init__(self, corners_xy: ArrayLike) -> None:
         """Check the corners and keep a read-only copy."""
-        corners = np.array(corners_xy, dtype=float)
+        corners = without_repeated_first(np.array(corners_xy, dtype=float))
         if corners.ndim != 2 or corners.shape[1] != 2 or len(corners) < 3:
             msg = 'a polygon needs at least three corners [x, y]'
             raise GeometryError(msg)
         if not np.isfinite(corners).all():
             msg = 'a polygon corner is not finite'
             raise GeometryError(msg)
-        pair = crossing_pair(corners, closed=True)
-        if pair is not None:
-            msg = f'edges {pair[0]} and {pair[1]} of the polygon cross'
-            raise GeometryError(msg)
+        check_simple(corners, closed=True, what='polygon', edges='edges')
         corners.flags.writeable = False
         object.__setattr__(self, 'corners_xy', corners)
         if self.area_m2 <= 0.0:
@@ -70,15 +68,17 @@ class Polygon:
         points = np.asarray(points_xy, dtype=float)
         x, y = points[..., 0], points[..., 1]
         inside = np.zeros(x.shape, dtype=bool)
-        ends = np.roll(self.corners_xy, -1, axis=0)
-        for (x1, y1), (x2, y2) in zip(self.corners_xy, ends):
+        for (x1, y1), (x2, y2) in zip(*self.ends_xy()):
             if y1 == y2:
                 continue
             straddles = (y1 > y) != (y2 > y)
             inside ^= straddles & (x < (x2 - x1) * (y - y1) / (y2 - y1) + x1)
         return inside
 
+    def ends_xy(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return starts and ends of the edges, each (n, 2) [m]."""
+        return piece_ends(self.corners_xy, closed=True)
+
     def distance_m(self, points_xy: ArrayLike) -> NDArray[np.float64]:
         """Return the distance of points (n, 2) [m] to the outline, on either side."""
-        points = np.asarray(points_xy, dtype=float)
-        return distance_to_edges(points, self.corners_xy, np.roll(self.corners_xy, -1, axis=0))
+        return distance_to_edges(np.asarray(points_xy, dtype=float), *self.ends_xy())

@@ -4,17 +4,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .segments2 import crossing_pair
+from .nearest import Chain
+from .segments2 import check_simple, piece_ends, without_repeated_first
 from ..errors import GeometryError
 
 ARC_SAGITTA_M = 0.0001
-CHUNK_POINTS = 20000
 
 
 @dataclass(frozen=True, eq=False)
@@ -25,7 +25,7 @@ class Polyline:
     Parameters
     ----------
     points_xy : array
-        Shape (n, 2) [m]; a closed line does not repeat its first point.
+        Shape (n, 2) [m]; a closed line need not repeat its first point.
     closed : bool
         Whether the last point joins the first.
 
@@ -46,32 +46,30 @@ class Polyline:
     points_xy: NDArray[np.float64]
     closed: bool
     vertex_station_m: NDArray[np.float64]
+    _chain: Chain = field(repr=False)
 
     def __init__(self, points_xy: ArrayLike, closed: bool = False) -> None:
         """Check the points and keep a read-only copy."""
         points = np.array(points_xy, dtype=float)
+        if closed:
+            points = without_repeated_first(points)
         least = 3 if closed else 2
         if points.ndim != 2 or points.shape[1] != 2 or len(points) < least:
-            msg = f'a line needs at least {least} points [x, y]'
+            msg = f'a{" closed" if closed else ""} line needs at least {least} points [x, y]'
             raise GeometryError(msg)
         if not np.isfinite(points).all():
             msg = 'a point of the line is not finite'
             raise GeometryError(msg)
-        ring = np.vstack([points, points[:1]]) if closed else points
-        length = np.hypot(*np.diff(ring, axis=0).T)
-        if (length <= 0.0).any():
-            msg = f'points {int(np.argmin(length))} and the next of the line are the same'
-            raise GeometryError(msg)
-        pair = crossing_pair(points, closed=closed)
-        if pair is not None:
-            msg = f'pieces {pair[0]} and {pair[1]} of the line cross'
-            raise GeometryError(msg)
+        start, end = piece_ends(points, closed=closed)
+        length = np.hypot(*(end - start).T)
+        check_simple(points, closed=closed, what='line', edges='pieces')
         station = np.concatenate([[0.0], np.cumsum(length)])
         for array in (points, station):
             array.flags.writeable = False
         object.__setattr__(self, 'points_xy', points)
         object.__setattr__(self, 'closed', closed)
         object.__setattr__(self, 'vertex_station_m', station)
+        object.__setattr__(self, '_chain', Chain(start, end, closed=closed))
 
     @classmethod
     def arc(
@@ -124,16 +122,14 @@ class Polyline:
         index = np.searchsorted(self.vertex_station_m, station, side='right') - 1
         return np.clip(index, 0, len(self.vertex_station_m) - 2), station
 
-    def _ends(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return starts and ends of the pieces, each (m, 2)."""
-        if self.closed:
-            return self.points_xy, np.roll(self.points_xy, -1, axis=0)
-        return self.points_xy[:-1], self.points_xy[1:]
+    def ends_xy(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return starts and ends of the pieces, each (m, 2) [m]."""
+        return piece_ends(self.points_xy, closed=self.closed)
 
     def heading_at(self, station_m: ArrayLike) -> NDArray[np.float64]:
         """Return the direction of the line at stations [rad]."""
         index, _ = self._piece(station_m)
-        start, end = self._ends()
+        start, end = self.ends_xy()
         along = (end - start)[index]
         return np.arctan2(along[..., 1], along[..., 0])
 
@@ -144,7 +140,7 @@ class Polyline:
         Stations beyond the ends of an open line run on straight.
         """
         index, station = self._piece(station_m)
-        start, end = self._ends()
+        start, end = self.ends_xy()
         along = (end - start)[index]
         along = along / np.hypot(along[..., 0], along[..., 1])[..., None]
         left = np.stack([-along[..., 1], along[..., 0]], axis=-1)
@@ -169,33 +165,18 @@ class Polyline:
         -------
         tuple of array
             Station [m] and offset [m], left positive, each (n,). The size of the offset is the
-            plan distance to the line, also beyond its ends.
+            plan distance to the line, also beyond its ends; a point nearest to a corner lies on
+            the outer side of the bend. Stations of a closed line stay below its length. NaN where
+            a coordinate is not finite.
 
         """
         points = np.asarray(points_xy, dtype=float).reshape(-1, 2)
-        station = np.empty(len(points))
-        offset = np.empty(len(points))
-        for first in range(0, len(points), CHUNK_POINTS):
-            part = slice(first, first + CHUNK_POINTS)
-            station[part], offset[part] = self._nearest(points[part])
-        return station, offset
-
-    def _nearest(
-        self, points: NDArray[np.float64]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Search all pieces for the nearest point; ties go to the earlier piece."""
-        best = np.full(len(points), np.inf)
-        station = np.zeros(len(points))
-        offset = np.zeros(len(points))
-        for k, (a, b) in enumerate(zip(*self._ends())):
-            along = b - a
-            length = math.hypot(along[0], along[1])
-            rel = points - a
-            t = np.clip(rel @ along / length, 0.0, length)
-            gap = np.hypot(rel[:, 0] - t * along[0] / length, rel[:, 1] - t * along[1] / length)
-            side = np.where(along[0] * rel[:, 1] - along[1] * rel[:, 0] >= 0.0, 1.0, -1.0)
-            closer = gap < best - 1e-12
-            best = np.where(closer, gap, best)
-            station = np.where(closer, self.vertex_station_m[k] + t, station)
-            offset = np.where(closer, side * gap, offset)
+        station = np.full(len(points), np.nan)
+        offset = np.full(len(points), np.nan)
+        known = np.isfinite(points).all(axis=-1)
+        piece, run, offset[known] = self._chain.nearest(points[known])
+        along = self.vertex_station_m[piece] + run
+        if self.closed:
+            along = np.where(along >= self.length_m, 0.0, along)
+        station[known] = along
         return station, offset

@@ -42,7 +42,8 @@ def wrap_rad(angle_rad: float) -> float:
     True
 
     """
-    return (angle_rad + math.pi) % (2.0 * math.pi) - math.pi
+    wrapped = (angle_rad + math.pi) % (2.0 * math.pi) - math.pi
+    return wrapped if wrapped < math.pi else -math.pi
 
 
 @dataclass(frozen=True)
