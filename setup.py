@@ -3,15 +3,18 @@
 """Build and install berm_ledger, with colcon (ament_python) or with pip."""
 
 import os
+import sys
 
 from setuptools import find_packages, setup
 
 package_name = 'berm_ledger'
 share = os.path.join('share', package_name)
 
-# colcon looks for executables where `ros2 run` and launch files look. pip takes no notice of these
-# options when it makes a wheel, and puts the commands into the environment's bin.
+# colcon looks for executables where `ros2 run` and launch files look. They must go to the
+# environment's bin with pip, which takes no notice of these options when it makes a wheel, but
+# would where it is old or finds no `wheel` and calls this file itself, by its full path.
 scripts = os.path.join('$base', 'lib', package_name)
+called_by_pip = os.path.isabs(sys.argv[0])
 
 # The wheels of ROS 2 on the Python package index: this platform and CPython 3.10 to 3.13 only.
 ros_marker = (
@@ -94,7 +97,7 @@ setup(
             'yard_node = berm_ledger.ros.yard_node:main',
         ],
     },
-    options={
+    options={} if called_by_pip else {
         'develop': {'script_dir': scripts},
         'install': {'install_scripts': scripts},
     },
