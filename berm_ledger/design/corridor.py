@@ -18,13 +18,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage, sparse
 
-from .segments import Segment, segment_of_station, segments_of_berm, segments_of_site
+from .segments import Segment, segment_count, segment_of_station, segments_of_site
 from .site import Berm, Site
-from .surface import half_width_m
+from .surface import design_height_of_site_m, half_width_m
 from ..geometry import Lattice, Polyline
 
 SUB_SAMPLES = 4
 BLOCK_CELLS = 16
+CHUNK_CELLS = 20000
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,7 +125,7 @@ def corridor_of_site(
     segments = segments_of_site(site)
     parts = [_part_of_berm(site, berm, lattice, margin_m, datum_m) for berm in site.berms]
     flat, berm_index, station, offset = _nearest_parts(parts)
-    first_row = np.cumsum([0] + [len(segments_of_berm(berm)) for berm in site.berms])
+    first_row = np.cumsum([0] + [segment_count(berm) for berm in site.berms])
     segment = np.zeros(len(flat), dtype=np.intp)
     for index, berm in enumerate(site.berms):
         own = berm_index == index
@@ -203,6 +204,44 @@ def cells_near(line: Polyline, lattice: Lattice, reach_m: float) -> NDArray[np.i
     size = stop - first
     row, col = np.nonzero(mask[: size[0], : size[1]])
     out: NDArray[np.intp] = (row + first[0]) * lattice.cols + col + first[1]
+    return out
+
+
+def design_height_in_cells_m(
+    site: Site, corridor: Corridor, datum_m: ArrayLike | None = None,
+    *, samples: int = SUB_SAMPLES,
+) -> NDArray[np.float64]:
+    """
+    Return the mean design height over each cell of a corridor.
+
+    Parameters
+    ----------
+    site : Site
+        The site; where several berms reach a cell the higher one holds.
+    corridor : Corridor
+        Its corridor.
+    datum_m : array or None
+        Elevation of the natural ground in the cells (n,) [m]; needed for level crests where the
+        site gives no plane.
+    samples : int
+        Points along each edge of a cell; with 1 the height at the centre is returned, which is
+        too high under a sharp crest by up to a quarter of the cell times the slope.
+
+    Returns
+    -------
+    array
+        Height above the datum (n,) [m].
+
+    """
+    centres = corridor.centres_xy
+    sub = sub_points_xy(corridor.lattice.cell_m, samples)
+    datum = None if datum_m is None else np.asarray(datum_m, dtype=float)[:, None]
+    out = np.empty(len(centres))
+    for first in range(0, len(centres), CHUNK_CELLS):
+        part = slice(first, first + CHUNK_CELLS)
+        ground = None if datum is None else np.repeat(datum[part], len(sub), axis=1)
+        points = centres[part, None, :] + sub
+        out[part] = design_height_of_site_m(site, points, ground).mean(axis=1)
     return out
 
 

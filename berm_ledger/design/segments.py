@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import math
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from .site import Berm, Site
 
@@ -50,6 +50,11 @@ class Segment:
         return 0.5 * (self.station_from_m + self.station_to_m)
 
 
+def segment_count(berm: Berm) -> int:
+    """Return into how many equal parts a berm is cut."""
+    return max(1, math.ceil(berm.centreline.length_m / berm.segment_length_m - ROUNDING))
+
+
 def segments_of_berm(berm: Berm, berm_index: int = 0) -> tuple[Segment, ...]:
     """
     Cut a berm into equal segments no longer than its segment length.
@@ -67,8 +72,7 @@ def segments_of_berm(berm: Berm, berm_index: int = 0) -> tuple[Segment, ...]:
         Numbered from 1 along the line.
 
     """
-    length = berm.centreline.length_m
-    count = max(1, math.ceil(length / berm.segment_length_m - ROUNDING))
+    length, count = berm.centreline.length_m, segment_count(berm)
     edges = [length * i / count for i in range(count + 1)]
     return tuple(
         Segment(berm.name, berm_index, i + 1, edges[i], edges[i + 1]) for i in range(count))
@@ -81,14 +85,26 @@ def segments_of_site(site: Site) -> tuple[Segment, ...]:
         for segment in segments_of_berm(berm, index))
 
 
-def segment_of_station(
-    berm: Berm, station_m: NDArray[np.float64]
-) -> NDArray[np.intp]:
+def segment_of_station(berm: Berm, station_m: ArrayLike) -> NDArray[np.intp]:
     """
     Return the number (from 1) of the segment that each station falls in.
 
-    The ends belong to the first and the last segment.
+    Parameters
+    ----------
+    berm : Berm
+        The berm.
+    station_m : array
+        Any shape [m].
+
+    Returns
+    -------
+    array
+        Numbers of the same shape; 0 where the station is unknown (NaN). A station on a border, but
+        for rounding, belongs to the later segment, one beyond an end to the first or the last.
+
     """
-    count = len(segments_of_berm(berm))
-    index = np.floor(np.asarray(station_m) / berm.centreline.length_m * count).astype(np.intp)
-    return np.clip(index, 0, count - 1) + 1
+    count = segment_count(berm)
+    station = np.asarray(station_m, dtype=float)
+    place = np.floor(station / berm.centreline.length_m * count + ROUNDING)
+    number = np.clip(place, 0, count - 1) + 1
+    return np.where(np.isnan(station), 0.0, number).astype(np.intp)
