@@ -1,0 +1,170 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The books as a table for a person: plain text, aligned, no wider than 100 columns."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+import math
+
+from ..books import Books, Flag, Row, State
+
+WIDTH = 100
+UNKNOWN = '-'
+
+
+@dataclass(frozen=True)
+class Column:
+    """
+    One column of the table.
+
+    Parameters
+    ----------
+    title, unit : str
+        Two lines of heading.
+    width : int
+        Characters, one of them the gap to the left.
+    text : callable
+        Makes the text of a row; its second argument is the newest stamp [ns].
+
+    """
+
+    title: str
+    unit: str
+    width: int
+    text: Callable[[Row, int], str]
+
+
+def figure(value: float, digits: int = 0, scale: float = 1.0) -> str:
+    """
+    Return a figure with fixed decimals; NaN is unknown, and no zero is negative.
+
+    Examples
+    --------
+    >>> figure(0.0123, 1, 1000.0), figure(-0.0001, 1), figure(math.nan)
+    ('12.3', '0.0', '-')
+
+    """
+    if not math.isfinite(value):
+        return UNKNOWN
+    text = f'{value * scale:.{digits}f}'
+    return text.lstrip('-') if float(text) == 0.0 else text
+
+
+def age_text(stamp_ns: int, then_ns: int | None) -> str:
+    """
+    Return how long ago something was, in the largest unit that keeps two figures.
+
+    Examples
+    --------
+    >>> [age_text(int(s * 1e9), 0) for s in (0.4, 59.0, 600.0, 90000.0)]
+    ['0.4s', '59s', '10min', '25h']
+
+    """
+    if then_ns is None:
+        return UNKNOWN
+    age_s = max(0.0, (stamp_ns - then_ns) / 1e9)
+    if age_s < 9.95:
+        return f'{age_s:.1f}s'
+    if age_s < 120.0:
+        return f'{age_s:.0f}s'
+    return f'{age_s / 60.0:.0f}min' if age_s < 5970.0 else f'{age_s / 3600.0:.0f}h'
+
+
+def station_text(row: Row) -> str:
+    """Return a station interval [m], with decimals as long as they fit."""
+    digits = 2 if row.station_to_m < 100.0 else 1
+    return f'{row.station_from_m:.{digits}f}-{row.station_to_m:.{digits}f}'
+
+
+COLUMNS = (
+    Column('seg', '', 4, lambda row, _: str(row.segment)),
+    Column('station', 'm', 12, lambda row, _: station_text(row)),
+    Column('target', 'm', 7, lambda row, _: figure(row.target_height_m, 3)),
+    Column('height', 'm', 7, lambda row, _: figure(row.height_m, 3)),
+    Column('+-', 'mm', 4, lambda row, _: figure(row.height_se_m, 1, 1e3)),
+    Column('low', 'm', 6, lambda row, _: figure(row.low_m, 3)),
+    Column('high', 'm', 6, lambda row, _: figure(row.high_m, 3)),
+    Column('seen', '%', 5, lambda row, _: figure(row.coverage, 0, 100.0)),
+    Column('done', '%', 5, lambda row, _: figure(row.at_grade, 0, 100.0)),
+    Column('short', 'mm', 6, lambda row, _: figure(row.deficit_height_m, 0, 1e3)),
+    Column('short', 'l', 6, lambda row, _: figure(row.deficit_volume_m3, 1, 1e3)),
+    Column('left', '', 5, lambda row, _: str(row.dumps_remaining)),
+    Column('made', '', 5, lambda row, _: str(row.dumps_made)),
+    Column('line', 'mm', 5, lambda row, _: figure(row.line_offset_m, 0, 1e3)),
+    Column('age', '', 6, lambda row, now: age_text(now, row.last_seen_ns)),
+)
+
+
+def table_text(books: Books, stamp_ns: int) -> str:
+    """
+    Return the table: what matters at the top, then one line per segment.
+
+    Parameters
+    ----------
+    books : Books
+        Books as they stand.
+    stamp_ns : int
+        Newest message time [ns]; ages count from it.
+
+    Returns
+    -------
+    str
+        Lines of at most 100 characters, no newline at the end.
+
+    """
+    lines = [_clip(line) for line in head_lines(books, stamp_ns)]
+    for name in dict.fromkeys(row.berm for row in books.rows):
+        rows = books.rows_of(name)
+        lines += ['', _clip(berm_line(books, name, rows))]
+        lines += [''.join(c.title.rjust(c.width) for c in COLUMNS) + '  state',
+                  ''.join(c.unit.rjust(c.width) for c in COLUMNS)]
+        lines += [_clip(_row_line(row, stamp_ns)) for row in rows]
+    return '\n'.join(line.rstrip() for line in lines)
+
+
+def head_lines(books: Books, stamp_ns: int) -> list[str]:
+    """Return the lines at the top: loads left, flags, age of data; then hold and flags."""
+    seen = [row.last_seen_ns for row in books.rows if row.last_seen_ns is not None]
+    done = sum(row.state == State.AT_GRADE for row in books.rows)
+    parts = [
+        f'{done} of {len(books.rows)} segments at grade',
+        f'{books.dumps_remaining} loads left',
+        f'{len(books.dumps)} dumped',
+        f'{len(books.flags)} flagged',
+        f'last look {age_text(stamp_ns, max(seen))} ago' if seen else 'nothing seen yet',
+        f'at {stamp_ns / 1e9:.1f} s',
+    ]
+    lines = [' | '.join(parts)]
+    if books.datum_seq is None:
+        lines.append('NO DATUM: the natural ground has not been surveyed yet')
+    if books.on_hold:
+        lines.append(f'ON HOLD, no target is given: {books.hold_text}')
+    return lines + [flag_line(flag, stamp_ns) for flag in books.flags]
+
+
+def flag_line(flag: Flag, stamp_ns: int) -> str:
+    """Return one line about a flagged segment."""
+    return (f'REWORK {flag.berm}, segment {flag.segment}: lost {figure(flag.volume_m3, 1, 1e3)} l '
+            f'at station {figure(flag.station_from_m, 2)} to {figure(flag.station_to_m, 2)} m, '
+            f'{age_text(stamp_ns, flag.since_ns)} ago')
+
+
+def berm_line(books: Books, name: str, rows: tuple[Row, ...]) -> str:
+    """Return the line above the table of one berm."""
+    left = sum(row.dumps_remaining for row in rows)
+    flagged = sum(row.state == State.REWORK for row in rows)
+    return (f'berm {name}: {100.0 * books.share_at_grade(name):.0f} % of its length at grade, '
+            f'{left} loads left, {flagged} flagged')
+
+
+def _row_line(row: Row, stamp_ns: int) -> str:
+    """Return the line of one segment."""
+    cells = ''.join(column.text(row, stamp_ns).rjust(column.width) for column in COLUMNS)
+    return f'{cells}  {row.state.name.replace("_", " ").lower()}'
+
+
+def _clip(line: str) -> str:
+    """Cut a line that a long name makes too wide."""
+    return line if len(line) <= WIDTH else line[:WIDTH - 3] + '...'
