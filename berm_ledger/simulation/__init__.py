@@ -1,3 +1,39 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
-"""simulation."""
+"""A simulated yard of our own: soil, rover, sensor, intruder; one seed, one result."""
+
+from .ground import natural_ground, Relief
+from .noise import DRIFTING, FIELD, Localisation, MapError, Noise, NOISE_PRESETS, QUIET
+from .options import BuildOptions, Intrusion, YardOptions
+from .scenario import simulate_build, SimulatedBuild
+from .sensor import SensorOptions
+from .soil import Patch, Soil
+from .things import crossing, OwnBody, ParkedRobot, Person, Thing
+from .yard import SimEvent, Yard
+
+__all__ = [
+    'DRIFTING',
+    'FIELD',
+    'NOISE_PRESETS',
+    'QUIET',
+    'BuildOptions',
+    'Intrusion',
+    'Localisation',
+    'MapError',
+    'Noise',
+    'OwnBody',
+    'ParkedRobot',
+    'Patch',
+    'Person',
+    'Relief',
+    'SensorOptions',
+    'SimEvent',
+    'SimulatedBuild',
+    'Soil',
+    'Thing',
+    'Yard',
+    'YardOptions',
+    'crossing',
+    'natural_ground',
+    'simulate_build',
+]

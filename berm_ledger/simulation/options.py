@@ -1,0 +1,186 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""What may be chosen about a simulated yard and a simulated build."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+import math
+
+from .ground import Relief
+from .noise import FIELD, Noise
+from .sensor import SensorOptions
+
+SENSOR = SensorOptions()
+RELIEF = Relief()
+INTRUSIONS = ('remove', 'fill', 'slump')
+ORDERS = ('lowest', 'along')
+
+
+@dataclass(frozen=True)
+class Intrusion:
+    """
+    Something done to the soil that no dump explains.
+
+    Parameters
+    ----------
+    kind : str
+        ``remove`` (soil taken away), ``fill`` (soil added) or ``slump`` (soil slid, volume kept).
+    volume_m3 : float
+        How much [m3].
+    station_m, offset_m : float
+        Where on the berm [m].
+    berm : int
+        Index of the berm in the site.
+    after_load : int or None
+        After how many loads of the whole build; None is when the berms stand to height.
+    watched : bool
+        Whether it happens while the rover looks on; otherwise it is away at the borrow area.
+    mended : bool
+        Whether the rover goes on dumping where the intrusion left a deficit.
+
+    """
+
+    kind: str = 'remove'
+    volume_m3: float = 0.002
+    station_m: float = 0.0
+    offset_m: float = 0.0
+    berm: int = 0
+    after_load: int | None = None
+    watched: bool = False
+    mended: bool = True
+
+    def __post_init__(self) -> None:
+        """Refuse a kind that is none and a volume that is none."""
+        if self.kind not in INTRUSIONS:
+            msg = f'intrusion {self.kind!r} is none of {INTRUSIONS}'
+            raise ValueError(msg)
+        if not self.volume_m3 > 0.0 or not math.isfinite(self.volume_m3):
+            msg = f'an intrusion of {self.volume_m3} m3 is none'
+            raise ValueError(msg)
+
+
+@dataclass(frozen=True)
+class YardOptions:
+    """
+    The yard, its rover and its sensor.
+
+    Parameters
+    ----------
+    noise : Noise
+        Errors of sensor and localisation.
+    sensor : SensorOptions
+        Shape of the elevation grid.
+    relief : Relief
+        Natural ground; a site with a given datum plane has that plane and no relief.
+    soil_cell_m : float
+        Cell of the simulated surface [m].
+    margin_m : float
+        Ground known beyond the boundary [m].
+    start_ns : int
+        Stamp of the beginning [ns].
+    speed_m_s, turn_rad_s : float
+        Driving and turning speed.
+    pose_rate_hz : float
+        Rate of poses while the rover moves; it is 1 Hz while it stands.
+    grid_period_s : float
+        Time between grids where the rover looks [s].
+    look_within_m : float
+        It looks while it is this close to a berm's foot [m].
+    dump_s, dig_s : float
+        Time that dumping and digging take [s].
+    density_spread, mass_spread, scale_spread : float
+        Relative standard deviation of a load's loose density, of its true mass against the
+        payload, and of the announced mass against the true one.
+    weighed : bool
+        Whether the mass is announced; otherwise the announcement is NaN.
+    stuck_share : float
+        Share of a load that stays in the drum.
+    drop_spread_m : float
+        Standard deviation of the drop point, each axis [m].
+    swell : float
+        Loose volume for one volume in the ground.
+    rounding : float
+        How much a load's fresh surface is rounded, 0 to 0.2.
+
+    """
+
+    noise: Noise = FIELD
+    sensor: SensorOptions = SENSOR
+    relief: Relief = RELIEF
+    soil_cell_m: float = 0.01
+    margin_m: float = 1.0
+    start_ns: int = 1_767_225_600_000_000_000
+    speed_m_s: float = 0.3
+    turn_rad_s: float = 0.6
+    pose_rate_hz: float = 5.0
+    grid_period_s: float = 2.0
+    look_within_m: float = 1.0
+    dump_s: float = 4.0
+    dig_s: float = 12.0
+    density_spread: float = 0.03
+    mass_spread: float = 0.06
+    scale_spread: float = 0.03
+    weighed: bool = True
+    stuck_share: float = 0.03
+    drop_spread_m: float = 0.015
+    swell: float = 1.11
+    rounding: float = 0.06
+
+
+YARD = YardOptions()
+
+
+@dataclass(frozen=True)
+class BuildOptions:
+    """
+    One open-loop build.
+
+    Parameters
+    ----------
+    yard : YardOptions
+        The yard, its rover and its sensor.
+    order : str
+        ``lowest``: every load goes where the deficit is largest; ``along``: one segment after the
+        other is brought to height.
+    survey : bool
+        Whether the bare ground is looked at before the first load.
+    final_looks : int
+        Grids taken at every stop of the last look round.
+    intrusions : tuple of Intrusion
+        What an intruder does.
+    people_at_loads : tuple of int
+        Numbers of the loads (from 1) during which somebody walks over the berm.
+    second_robot_from_load : int or None
+        From which load on another machine stands near the foot of the first berm.
+    stray_loads : tuple of int
+        Numbers of the loads that land beside the berm.
+    empty_loads : tuple of int
+        Numbers of the loads that are announced but empty.
+    most_loads : int or None
+        The build ends after so many loads, wherever it stands then.
+    unseen_loads : int
+        Loads dumped before the recording begins.
+
+    """
+
+    yard: YardOptions = YARD
+    order: str = 'lowest'
+    survey: bool = True
+    final_looks: int = 4
+    intrusions: tuple[Intrusion, ...] = ()
+    people_at_loads: tuple[int, ...] = ()
+    second_robot_from_load: int | None = None
+    stray_loads: tuple[int, ...] = ()
+    empty_loads: tuple[int, ...] = ()
+    most_loads: int | None = None
+    unseen_loads: int = 0
+
+    def __post_init__(self) -> None:
+        """Refuse an order that is none."""
+        if self.order not in ORDERS:
+            msg = f'order of work {self.order!r} is none of {ORDERS}'
+            raise ValueError(msg)
+
+
+BUILD = BuildOptions()

@@ -1,0 +1,215 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+A whole build, open loop: survey, haul cycles, intrusions, mending, last look round.
+
+The order of the loads is planned from the simulated truth, independent of any ledger: every load
+goes where the true crest is furthest below the design.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from .approach import approach_to, stops_along
+from .loads import next_drop
+from .options import BUILD, BuildOptions, Intrusion
+from .things import crossing, ParkedRobot
+from .yard import SimEvent, Yard
+from ..design import Site
+from ..geometry import Polygon, Pose2
+
+SURVEY_PERIOD_S = 1.0
+SPARE_LOADS = 10
+
+
+class SimulatedBuild:
+    """
+    One build of all berms of a site; the same seed gives the same messages.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    seed : int
+        Seed of all chance.
+    options : BuildOptions
+        What may be chosen.
+
+    """
+
+    def __init__(
+        self, site: Site, *, seed: int = 0, options: BuildOptions = BUILD
+    ) -> None:
+        """Set up the yard."""
+        self.site = site
+        self.options = options
+        self.yard = Yard(site, seed=seed, options=options.yard)
+        self.loads = 0
+        self._done: set[int] = set()
+        self._left_alone: list[Intrusion] = []
+
+    def events(self) -> Iterator[SimEvent]:
+        """
+        Yield the messages of the build in their order; once only.
+
+        Yields
+        ------
+        SimEvent
+            Poses, grids and announced dumps.
+
+        """
+        for _ in self._haul(self.options.unseen_loads):
+            pass
+        if self.options.survey:
+            yield from self._survey()
+        yield from self._haul(self.options.most_loads)
+        for intrusion in self._pending(None):
+            yield from self._intruded(intrusion)
+            yield from self._haul(self.options.most_loads)
+        yield from self._look_round()
+
+    def truth(self) -> dict[str, Any]:
+        """Return how things truly stand now, JSON values only; units in the names."""
+        figures = self.yard.truth()
+        options = asdict(self.options)
+        options.pop('yard')
+        figures['build'] = {**options, 'loads': self.loads}
+        return figures
+
+    def _haul(self, most: int | None) -> Iterator[SimEvent]:
+        """Haul loads until the berms stand to height or the most loads are made."""
+        limit = self._limit() if most is None else most
+        while self.loads < limit:
+            drop = next_drop(self.yard, along=self.options.order == 'along')
+            if drop is None:
+                return
+            yield from self._cycle(*drop)
+            for intrusion in self._pending(self.loads):
+                yield from self._intruded(intrusion)
+
+    def _limit(self) -> int:
+        """Return a number of loads that no build needs."""
+        design = sum(float(row['design_m3']) for row in self.yard.truth()['segments'])
+        return round(2.0 * design / self.site.load_volume_m3) + SPARE_LOADS
+
+    def _cycle(self, berm: int, station_m: float, offset_m: float) -> Iterator[SimEvent]:
+        """Dig, haul, dump and back out."""
+        yard, number = self.yard, self.loads + 1
+        yield from self._dig()
+        line = self.site.berms[berm].centreline
+        drop_xy = line.point_at(station_m, offset_m)
+        dump_pose, run_up = approach_to(yard, berm, station_m, drop_xy)
+        if number in self.options.stray_loads:
+            dump_pose, run_up = _short_of(dump_pose, run_up, yard.berms[berm].half_width_m)
+        yield from yard.drive_to(yard.error.reported(run_up))
+        if number in self.options.people_at_loads:
+            yard.things.append(crossing(line, station_m, yard.elapsed_s))
+        if number == self.options.second_robot_from_load:
+            yard.things.append(self._second_robot(berm, station_m))
+        yield from yard.drive_to(yard.error.reported(dump_pose), straight=True)
+        yield from yard.dump(fill=0.0 if number in self.options.empty_loads else 1.0)
+        self.loads = number
+        yield from yard.drive_to(yard.error.reported(run_up), straight=True)
+        yield from yard.wait(1.0)
+
+    def _dig(self) -> Iterator[SimEvent]:
+        """Drive into the borrow area and fill the drum there."""
+        yard = self.yard
+        areas = self.site.yard.borrow_areas
+        if not areas:
+            yield from yard.wait(self.options.yard.dig_s)
+            return
+        outline = areas[self.loads % len(areas)].polygon
+        low, high = outline.corners_xy.min(axis=0), outline.corners_xy.max(axis=0)
+        points = yard.chance.uniform(low, high, (64, 2))
+        inside = points[outline.contains(points)]
+        x, y = inside[0] if len(inside) else outline.corners_xy.mean(axis=0)
+        spot = Pose2(float(x), float(y), float(yard.chance.uniform(-np.pi, np.pi)))
+        yield from yard.drive_to(yard.error.reported(spot))
+        yield from yard.dig()
+
+    def _survey(self) -> Iterator[SimEvent]:
+        """Drive along both sides of every berm and look."""
+        for berm in range(len(self.site.berms)):
+            for stop in stops_along(self.yard, berm):
+                yield from self.yard.drive_to(self.yard.error.reported(stop))
+                yield from self.yard.look_round(2, SURVEY_PERIOD_S)
+
+    def _look_round(self) -> Iterator[SimEvent]:
+        """Look at every berm from several places."""
+        for berm in range(len(self.site.berms)):
+            for stop in stops_along(self.yard, berm):
+                yield from self.yard.drive_to(self.yard.error.reported(stop))
+                yield from self.yard.look_round(self.options.final_looks)
+
+    def _pending(self, load: int | None) -> list[Intrusion]:
+        """Return the intrusions of a moment that have not happened yet."""
+        out = []
+        for n, intrusion in enumerate(self.options.intrusions):
+            if n not in self._done and intrusion.after_load == load:
+                self._done.add(n)
+                out.append(intrusion)
+        return out
+
+    def _intruded(self, intrusion: Intrusion) -> Iterator[SimEvent]:
+        """Let an intruder act, watched or while the rover is away, and look afterwards."""
+        yard = self.yard
+        stops = stops_along(yard, intrusion.berm)
+        place = self.site.berms[intrusion.berm].centreline.point_at(intrusion.station_m)
+        stop = min(stops, key=lambda pose: float(np.hypot(*(pose.xy - place))), default=None)
+        if not intrusion.watched:
+            yield from self._dig()
+            yard.intrude(intrusion)
+        if stop is not None:
+            yield from yard.drive_to(yard.error.reported(stop))
+            yield from yard.look_round(3)
+        if intrusion.watched:
+            yard.intrude(intrusion)
+        if stop is not None:
+            yield from yard.look_round(6)
+
+    def _second_robot(self, berm: int, station_m: float) -> ParkedRobot:
+        """Return a machine that stands beside a berm, some way along from a station."""
+        line = self.site.berms[berm].centreline
+        half = self.yard.berms[berm].half_width_m
+        place = line.point_at((station_m + 0.6 * line.length_m) % line.length_m, -half - 0.3)
+        heading = float(line.heading_at(station_m))
+        outline = Polygon([[-0.4, -0.3], [0.4, -0.3], [0.4, 0.3], [-0.4, 0.3]])
+        return ParkedRobot(Pose2(float(place[0]), float(place[1]), heading), outline)
+
+
+def _short_of(dump_pose: Pose2, run_up: Pose2, half_width_m: float) -> tuple[Pose2, Pose2]:
+    """Return the approach moved back so far that the load lands beside the berm."""
+    back = 1.6 * half_width_m + 0.25
+    moved = [
+        pose @ Pose2(-back, 0.0) for pose in (dump_pose, run_up)]
+    return moved[0], moved[1]
+
+
+def simulate_build(
+    site: Site, *, seed: int = 0, options: BuildOptions = BUILD
+) -> Iterator[SimEvent]:
+    """
+    Yield the messages of one simulated build.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    seed : int
+        Seed of all chance.
+    options : BuildOptions
+        What may be chosen.
+
+    Returns
+    -------
+    iterator of SimEvent
+        Poses, grids and announced dumps in their order. ``SimulatedBuild`` gives the truth too.
+
+    """
+    return SimulatedBuild(site, seed=seed, options=options).events()

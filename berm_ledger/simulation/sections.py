@@ -1,0 +1,127 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""A berm on the simulated ground: its true cross-sections and the cells that belong to it."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .soil import Soil
+from ..design import Berm, segments_of_berm
+from ..geometry import Lattice
+
+STATION_STEP_M = 0.01
+OFFSET_STEP_M = 0.005
+TOP_M = 0.004
+REFINE = 8
+
+
+class BermGround:
+    """
+    One berm on the natural ground, prepared for measuring the truth.
+
+    Parameters
+    ----------
+    berm : Berm
+        The berm.
+    soil : Soil
+        The yard's soil; only its lattice and natural ground are used here.
+    station_step_m, offset_step_m : float
+        Spacing of the sections and of the points in them [m].
+
+    """
+
+    def __init__(
+        self, berm: Berm, soil: Soil, *, station_step_m: float = STATION_STEP_M,
+        offset_step_m: float = OFFSET_STEP_M,
+    ) -> None:
+        """Lay out the sections."""
+        self.berm = berm
+        self.segments = segments_of_berm(berm)
+        line = berm.centreline
+        count = max(1, round(line.length_m / station_step_m))
+        self.station_m = (np.arange(count) + 0.5) * line.length_m / count
+        on_line = soil.at(line.point_at(self.station_m), soil.ground_m)
+        self.target_m = (
+            np.full(count, berm.crest_height_m) if berm.crest_height_m is not None
+            else np.maximum(0.0, float(berm.crest_level_m or 0.0) - on_line))
+        self.half_width_m = berm.crest_width_m / 2.0 + (
+            float(self.target_m.max()) / berm.side_slope)
+        half = math.ceil(self.half_width_m / offset_step_m)
+        self.offset_m = offset_step_m * np.arange(-half, half + 1)
+        self.points_xy = line.point_at(self.station_m[:, None], self.offset_m[None, :])
+
+    def sections_m(self, soil: Soil) -> NDArray[np.float64]:
+        """Return the rise over the natural ground, one row per section [m]."""
+        return soil.at(self.points_xy, soil.rise_m)
+
+    def crest(self, soil: Soil) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the crest's height over the ground and its offset, per section [m]."""
+        rise = self.sections_m(soil)
+        top = rise.max(axis=1)
+        near = rise >= top[:, None] - TOP_M
+        first = near.argmax(axis=1)
+        last = near.shape[1] - 1 - near[:, ::-1].argmax(axis=1)
+        return top, (self.offset_m[first] + self.offset_m[last]) / 2.0
+
+    def number_of(self, station_m: NDArray[np.float64]) -> NDArray[np.intp]:
+        """Return the segment number (from 1) of each station."""
+        count = len(self.segments)
+        index = np.floor(station_m / self.berm.centreline.length_m * count).astype(np.intp)
+        return np.clip(index, 0, count - 1) + 1
+
+    def design_m(
+        self, station_m: NDArray[np.float64], offset_m: NDArray[np.float64],
+        ground_m: NDArray[np.float64],
+    ) -> NDArray[np.float64]:
+        """Return the design's rise over the ground at stations, offsets and ground heights [m]."""
+        beyond = np.maximum(0.0, np.abs(offset_m) - self.berm.crest_width_m / 2.0)
+        top = (self.berm.crest_height_m if self.berm.crest_height_m is not None
+               else float(self.berm.crest_level_m or 0.0) - ground_m)
+        out: NDArray[np.float64] = np.maximum(0.0, top - self.berm.side_slope * beyond)
+        return out
+
+
+def design_surface_m(soil: Soil, berms: tuple[BermGround, ...]) -> NDArray[np.float64]:
+    """Return the surface with every berm as designed, on the soil's lattice [m]."""
+    out = soil.ground_m.copy()
+    for ground in berms:
+        station, offset = ground.berm.centreline.station_offset(soil.lattice.centres_xy())
+        shape = soil.lattice.shape
+        rise = ground.design_m(station.reshape(shape), offset.reshape(shape), soil.ground_m)
+        out = np.maximum(out, soil.ground_m + rise)
+    return out
+
+
+def fine_cells(
+    lattice: Lattice, touched: NDArray[np.bool_], cut: NDArray[np.bool_]
+) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]:
+    """
+    Return touched cells, those that a border cuts split into small ones.
+
+    Parameters
+    ----------
+    lattice : Lattice
+        The cells.
+    touched, cut : array
+        Which cells are wanted, and which of them are split; shape of the lattice.
+
+    Returns
+    -------
+    tuple of array
+        Flat index of the cell, place (n, 2) [m] and area [m2] of each piece.
+
+    """
+    places = lattice.centres_xy().reshape(-1, 2)
+    whole = np.flatnonzero(touched & ~cut)
+    split = np.flatnonzero(touched & cut)
+    step = ((np.arange(REFINE) + 0.5) / REFINE - 0.5) * lattice.cell_m
+    grid = np.stack(np.meshgrid(step, step), axis=-1).reshape(-1, 2)
+    small = (places[split][:, None, :] + grid).reshape(-1, 2)
+    index = np.concatenate([whole, np.repeat(split, REFINE * REFINE)])
+    area = np.full(len(index), lattice.cell_area_m2 / REFINE ** 2)
+    area[:len(whole)] = lattice.cell_area_m2
+    return index, np.concatenate([places[whole], small]), area

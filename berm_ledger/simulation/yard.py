@@ -1,0 +1,321 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+The simulated yard, closed loop: whoever drives it calls for moves, dumps and looks.
+
+Simulated time passes only in these calls. Poses that callers give and get are reported ones, in
+the map as the drifting localisation sees it; the truth stays inside.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from .ground import natural_ground
+from .motion import driven, followed, RouteMap, turned
+from .noise import Localisation, MapError
+from .options import Intrusion, YARD, YardOptions
+from .sections import BermGround, design_surface_m
+from .sensor import measured, rolling_axes
+from .soil import Patch, Soil
+from .things import OwnBody, Thing
+from .truth import berm_truth, segment_truth
+from ..design import Site
+from ..geometry import Lattice, Pose2, StampedPose
+from ..survey import ElevationGrid
+
+DIG_LENGTH_M = 0.5
+
+
+class SimEvent(NamedTuple):
+    """
+    One message of the simulated robot.
+
+    Parameters
+    ----------
+    stamp_ns : int
+        When it is sent [ns].
+    kind : str
+        ``pose``, ``grid`` or ``dump``.
+    value : StampedPose, ElevationGrid or float
+        What it says; of a dump the announced mass [kg], NaN when it was not weighed.
+
+    """
+
+    stamp_ns: int
+    kind: str
+    value: StampedPose | ElevationGrid | float
+
+
+class Yard:
+    """
+    Soil, rover, sensor and localisation of one site, all from one seed.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    seed : int
+        Seed of all chance.
+    options : YardOptions
+        What may be chosen.
+
+    """
+
+    def __init__(self, site: Site, *, seed: int = 0, options: YardOptions = YARD) -> None:
+        """Lay out the ground and put the rover into the first borrow area."""
+        self.site = site
+        self.seed = seed
+        self.options = options
+        ground, where, self._sense, self._load, self.chance = (
+            np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(5))
+        self.soil = _bare_soil(site, options, ground)
+        self.localisation = Localisation(options.noise, where)
+        self.berms = tuple(BermGround(berm, self.soil) for berm in site.berms)
+        self.routes = RouteMap(site, [g.half_width_m for g in self.berms])
+        self.things: list[Thing] = []
+        self.true_pose = self._home()
+        self.elapsed_ns = 0
+        self.dumps: list[dict[str, Any]] = []
+        self.intrusions: list[dict[str, Any]] = []
+        self._grid_due_ns = 0
+
+    @property
+    def stamp_ns(self) -> int:
+        """Tell the simulated time [ns]."""
+        return self.options.start_ns + self.elapsed_ns
+
+    @property
+    def elapsed_s(self) -> float:
+        """Tell the time since the start [s]."""
+        return self.elapsed_ns * 1e-9
+
+    @property
+    def error(self) -> MapError:
+        """Tell the error of the localisation now."""
+        return self.localisation.at(self.elapsed_s)
+
+    def pose(self) -> StampedPose:
+        """Return the reported pose now."""
+        noise = self.options.noise
+        seen = self.error.reported(self.true_pose)
+        dx, dy, turn = self._sense.standard_normal(3)
+        pose = Pose2(seen.x_m + noise.pose_m * dx, seen.y_m + noise.pose_m * dy,
+                     seen.yaw_rad + noise.pose_yaw_rad * turn)
+        return StampedPose(self.stamp_ns, self.site.frame, pose)
+
+    def look(self) -> ElevationGrid:
+        """Return an elevation grid taken now."""
+        options, error = self.options, self.error
+        axes = rolling_axes(options.sensor, error.reported(self.true_pose))
+        things = list(self.things)
+        if options.sensor.sees_itself:
+            things.append(OwnBody(self.site.rover, self.true_pose))
+        height = measured(
+            self.soil, axes, self.true_pose, self.elapsed_s, self._sense, noise=options.noise,
+            options=options.sensor, error=error, things=things)
+        return ElevationGrid(self.stamp_ns, self.site.frame, axes, height)
+
+    def place(self, pose: Pose2) -> None:
+        """Put the rover at a reported pose at once, as for patrols without the drive."""
+        self.true_pose = self.error.true(pose)
+
+    def wait(self, duration_s: float) -> Iterator[SimEvent]:
+        """Stand still; poses come at 1 Hz, grids where the rover looks."""
+        whole, rest = divmod(max(duration_s, 0.0), 1.0)
+        for step in [1.0] * int(whole) + ([rest] if rest > 1e-9 else []):
+            self._pass(step)
+            yield from self._report()
+
+    def look_round(self, count: int, period_s: float = 1.0) -> Iterator[SimEvent]:
+        """Stand still and take grids, one every period."""
+        for _ in range(count):
+            self._pass(period_s)
+            yield SimEvent(self.stamp_ns, 'pose', self.pose())
+            yield self._grid()
+
+    def drive_to(self, pose: Pose2, *, straight: bool = False) -> Iterator[SimEvent]:
+        """
+        Drive to a reported pose.
+
+        Parameters
+        ----------
+        pose : Pose2
+            Where to, as the drifting localisation reports it.
+        straight : bool
+            Straight on or back with the heading as it is, as on a run-up; otherwise over free
+            ground, with turns on the spot at both ends.
+
+        Yields
+        ------
+        SimEvent
+            Poses while it moves, and grids where it looks.
+
+        """
+        target = self.error.true(pose)
+        step = self.options.speed_m_s / self.options.pose_rate_hz
+        turn = self.options.turn_rad_s / self.options.pose_rate_hz
+        if straight:
+            yield from self._move(driven(self.true_pose, target.xy, step))
+            return
+        way = self.routes.path_xy(self.true_pose.xy, target.xy)
+        yield from self._move(followed(self.true_pose, way, step, turn))
+        yield from self._move(turned(self.true_pose, target.yaw_rad, turn))
+
+    def dig(self) -> Iterator[SimEvent]:
+        """Dig a load where the rover stands."""
+        yield from self.wait(self.options.dig_s)
+        volume = self.site.load_volume_m3 / self.options.swell
+        pose = self.true_pose
+        centre = pose.apply([[self.site.rover.drop_point_xy[0] / 2.0, 0.0]])[0]
+        patch = Patch(float(centre[0]), float(centre[1]), pose.yaw_rad, DIG_LENGTH_M,
+                      self.site.rover.drum_width_m)
+        self.soil.dig(patch, volume)
+
+    def dump(self, *, fill: float = 1.0) -> Iterator[SimEvent]:
+        """
+        Dump the load; the soil falls, then the dump is announced.
+
+        Parameters
+        ----------
+        fill : float
+            Share of the drum that is filled; 0 is a dump announced with an empty drum.
+
+        Yields
+        ------
+        SimEvent
+            A pose, the dump, then what comes while the drum turns.
+
+        """
+        self._pass(0.2)
+        yield SimEvent(self.stamp_ns, 'pose', self.pose())
+        yield SimEvent(self.stamp_ns, 'dump', self._fall(fill))
+        yield from self.wait(self.options.dump_s)
+
+    def _fall(self, fill: float) -> float:
+        """Let a load fall and note it; return the mass to announce [kg]."""
+        options, rng, rover = self.options, self._load, self.site.rover
+        spread = rng.standard_normal(5)
+        mass = max(0.0, fill * rover.payload_kg * (1.0 + options.mass_spread * spread[0]))
+        density = self.site.material.loose_density_kg_m3 * (
+            1.0 + options.density_spread * spread[1])
+        volume = mass * (1.0 - options.stuck_share) / density
+        drop = self.true_pose.apply([rover.drop_point_xy])[0] + options.drop_spread_m * spread[2:4]
+        announced = (mass if fill > 0.0 else rover.payload_kg) * (
+            1.0 + options.scale_spread * spread[4])
+        if volume > 0.0:
+            patch = Patch(float(drop[0]), float(drop[1]), self.true_pose.yaw_rad,
+                          width_m=rover.drum_width_m)
+            self.soil.pour_load(patch, volume, rng, rounding=options.rounding)
+        berm, segment = self._account(drop)
+        self.dumps.append({
+            'stamp_ns': self.stamp_ns, 'x_m': float(drop[0]), 'y_m': float(drop[1]),
+            'yaw_rad': self.true_pose.yaw_rad, 'volume_m3': volume, 'mass_kg': mass,
+            'announced_kg': announced if options.weighed else None,
+            'berm': berm, 'segment': segment})
+        return announced if options.weighed else math.nan
+
+    def intrude(self, intrusion: Intrusion) -> None:
+        """Do to the soil what an intruder does, at this moment."""
+        line = self.site.berms[intrusion.berm].centreline
+        x, y = (float(v) for v in line.point_at(intrusion.station_m, intrusion.offset_m))
+        if intrusion.kind == 'remove':
+            self.soil.dig(Patch(x, y), intrusion.volume_m3)
+        elif intrusion.kind == 'fill':
+            self.soil.pour(Patch(x, y), intrusion.volume_m3)
+        else:
+            side = math.copysign(1.0, intrusion.offset_m)
+            toe = line.point_at(
+                intrusion.station_m, side * 0.8 * self.berms[intrusion.berm].half_width_m)
+            self.soil.slump(x, y, (float(toe[0]), float(toe[1])), intrusion.volume_m3)
+        self.intrusions.append({
+            'stamp_ns': self.stamp_ns, 'kind': intrusion.kind, 'volume_m3': intrusion.volume_m3,
+            'berm': self.site.berms[intrusion.berm].name,
+            'segment': int(self.berms[intrusion.berm].number_of(
+                np.array([intrusion.station_m]))[0]),
+            'station_m': intrusion.station_m, 'offset_m': intrusion.offset_m, 'x_m': x, 'y_m': y})
+
+    def heap_to_design(self) -> float:
+        """Put every berm there as designed, at once; return the volume [m3]."""
+        return self.soil.raise_to(design_surface_m(self.soil, self.berms))
+
+    def truth(self) -> dict[str, Any]:
+        """Return how things truly stand now, JSON values only; units in the names."""
+        segments = segment_truth(self.soil, self.berms)
+        return {
+            'seed': self.seed,
+            'stamp_ns': self.stamp_ns,
+            'noise': _json(asdict(self.options.noise)),
+            'segments': segments,
+            'berms': berm_truth(segments, self.berms, self.soil),
+            'placed_m3': sum(row['placed_m3'] for row in segments),
+            'dumped_m3': sum(dump['volume_m3'] for dump in self.dumps),
+            'dumped_kg': sum(dump['mass_kg'] for dump in self.dumps),
+            'dumps': [dict(dump) for dump in self.dumps],
+            'intrusions': [dict(event) for event in self.intrusions],
+            'map_error': asdict(self.error),
+        }
+
+    def _account(self, drop_xy: NDArray[np.float64]) -> tuple[str | None, int | None]:
+        """Return berm and segment whose design footprint holds a point."""
+        for ground in self.berms:
+            station, offset = ground.berm.centreline.station_offset(drop_xy)
+            if abs(offset[0]) <= ground.half_width_m:
+                return ground.berm.name, int(ground.number_of(station)[0])
+        return None, None
+
+    def _pass(self, duration_s: float) -> None:
+        """Let simulated time pass."""
+        self.elapsed_ns += round(duration_s * 1e9)
+
+    def _move(self, poses: Iterable[Pose2]) -> Iterator[SimEvent]:
+        """Take one true pose after the other, at the rate of poses."""
+        for pose in poses:
+            self.true_pose = pose
+            self._pass(1.0 / self.options.pose_rate_hz)
+            yield from self._report()
+
+    def _report(self) -> Iterator[SimEvent]:
+        """Send the pose and, where it is due, a grid."""
+        yield SimEvent(self.stamp_ns, 'pose', self.pose())
+        if self.elapsed_ns >= self._grid_due_ns and self._looks(self.true_pose.xy):
+            yield self._grid()
+
+    def _grid(self) -> SimEvent:
+        """Take a grid; the next is due a period later."""
+        self._grid_due_ns = self.elapsed_ns + round(self.options.grid_period_s * 1e9)
+        return SimEvent(self.stamp_ns, 'grid', self.look())
+
+    def _looks(self, point_xy: ArrayLike) -> bool:
+        """Tell whether the rover is close enough to a berm to look."""
+        return any(
+            abs(float(g.berm.centreline.station_offset(point_xy)[1][0]))
+            <= g.half_width_m + self.options.look_within_m for g in self.berms)
+
+    def _home(self) -> Pose2:
+        """Return where the rover starts: in the first borrow area, else inside the boundary."""
+        areas = self.site.yard.borrow_areas
+        outline = areas[0].polygon if areas else self.site.yard.boundary
+        x, y = outline.corners_xy.mean(axis=0)
+        return Pose2(float(x), float(y))
+
+
+def _bare_soil(site: Site, options: YardOptions, rng: np.random.Generator) -> Soil:
+    """Return the yard before any work: relief, or the given datum plane."""
+    lattice = Lattice.covering(
+        site.yard.boundary.corners_xy, options.soil_cell_m, options.margin_m)
+    ground = natural_ground(lattice, options.relief, rng)
+    if site.datum_plane is not None:
+        ground = site.datum_plane.height_m(lattice.centres_xy())
+    return Soil(lattice, ground, site.material.repose_rad)
+
+
+def _json(figures: dict[str, Any]) -> dict[str, Any]:
+    """Return figures with tuples as lists, as JSON would."""
+    return {k: list(v) if isinstance(v, tuple) else v for k, v in figures.items()}
