@@ -28,8 +28,10 @@ def lint(linter: str, *paths: str, folder: Path = ROOT) -> subprocess.CompletedP
 @pytest.mark.parametrize('linter', ['ament_flake8', 'ament_pep257'])
 def test_linter_finds_nothing(linter: str) -> None:
     done = lint(linter, *PATHS)
-    assert done.returncode == 0, f'{done.stdout}\n{done.stderr}'
-    assert 'No problems found' in done.stdout
+    problems = [line for line in (done.stdout + done.stderr).splitlines()
+                if not line.startswith(('* ', 'checking '))]
+    assert done.returncode == 0, '\n'.join(problems)
+    assert 'No problems found' in problems
 
 
 @pytest.mark.parametrize(('linter', 'source', 'codes'), [
