@@ -1,0 +1,92 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Messages of several topics, taken in the order in which they arrived.
+
+An executor takes one message per topic and round, in the order of the subscriptions, so that a
+queue that has built up is taken in another order than it came in. Here everything that has
+arrived is taken at once and sorted by the time of arrival that the middleware noted, which is
+also the order in which a bag recorder writes them down; live and replay then see one order. Where
+the middleware notes no times, the order of the topics decides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """One message with its topic's ``rank`` and its time of arrival ``received_ns`` [ns]."""
+
+    received_ns: int
+    rank: int
+    kind: str
+    msg: Any
+
+    @property
+    def sort_key(self) -> tuple[int, int]:
+        """Arrival first, then the order of the topics."""
+        return (self.received_ns, self.rank)
+
+
+class Intake:
+    """
+    Subscriptions whose messages are handed on together, in order of arrival.
+
+    Parameters
+    ----------
+    node : rclpy.node.Node
+        The node that subscribes.
+    handle : callable
+        Called with kind and message for each.
+
+    """
+
+    def __init__(self, node: Any, handle: Callable[[str, Any], None]) -> None:
+        """Keep the node; nothing is subscribed yet."""
+        self._node = node
+        self._handle = handle
+        self._subscriptions: list[tuple[str, Any]] = []
+
+    def subscribe(self, kind: str, msg_type: Any, topic: str, qos: Any) -> None:
+        """Subscribe to one more topic; among messages of one instant the earlier topic leads."""
+        rank = len(self._subscriptions)
+
+        def on_message(msg: Any, info: Any) -> None:
+            self._take_all(Arrival(received_ns(info), rank, kind, msg))
+
+        subscription = self._node.create_subscription(msg_type, topic, on_message, qos)
+        self._subscriptions.append((kind, subscription))
+
+    def close(self) -> None:
+        """End all subscriptions."""
+        for _, subscription in self._subscriptions:
+            self._node.destroy_subscription(subscription)
+        self._subscriptions.clear()
+
+    def _take_all(self, first: Arrival) -> None:
+        """Hand on a message and all others that wait, oldest arrival first."""
+        for arrival in sorted((first, *self._waiting()), key=lambda item: item.sort_key):
+            self._handle(arrival.kind, arrival.msg)
+
+    def _waiting(self) -> Iterator[Arrival]:
+        """Take what waits in the queues of all subscriptions."""
+        for rank, (kind, subscription) in enumerate(self._subscriptions):
+            with subscription.handle:
+                # No more than the queue holds: a fast publisher must not keep us here.
+                for _ in range(subscription.qos_profile.depth):
+                    taken = subscription.handle.take_message(
+                        subscription.msg_type, subscription.raw)
+                    if taken is None:
+                        break
+                    yield Arrival(received_ns(taken[1]), rank, kind, taken[0])
+
+
+def received_ns(info: Any) -> int:
+    """Return the time of arrival in a message's info [ns]; 0 where none is noted."""
+    value = info.get('received_timestamp') if isinstance(info, dict) else getattr(
+        info, 'received_timestamp', 0)
+    return max(0, int(value or 0))

@@ -1,0 +1,119 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Run one node as a process: arguments, signals, exit code.
+
+Exit code 0 after SIGINT or SIGTERM, or when the work is done; 2 with one line on the standard
+error after bad input. A signal never cuts into a message: the one in hand is booked and published
+before the node closes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+import signal
+import sys
+from types import FrameType
+from typing import Any
+
+from .parameters import specs_of
+from ..errors import BermLedgerError, UsageError
+
+# How long a signal may have to wait while nothing else happens.
+WAIT_S = 0.1
+NO_RCLPY = ('rclpy cannot be imported ({}): source a ROS 2 installation, or install the wheels '
+            'with  pip install "berm_ledger[ros]"')
+
+
+class StopSignal:
+    """Remember that the process was asked to end (SIGINT, SIGTERM)."""
+
+    def __init__(self) -> None:
+        """Take over both signals."""
+        self.came = False
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, self._note)
+
+    def _note(self, _number: int, _frame: FrameType | None) -> None:
+        """Note a signal."""
+        self.came = True
+
+
+def help_text(name: str) -> str:
+    """Return the usage of a node, with its parameters from the table."""
+    lines = [f'usage: {name}_node --ros-args -p NAME:=VALUE ... [-r FROM:=TO ...]', '',
+             'parameters:']
+    for spec in specs_of(name):
+        default = '' if spec.required and not spec.default else f' (default {spec.default!r})'
+        lines.append(f'  {spec.name}{default}: {spec.description}'
+                     + (f' Must be {spec.rule}.' if spec.rule else ''))
+    return '\n'.join(lines)
+
+
+def complain(name: str, exc: Exception) -> int:
+    """Write an error as one line on the standard error and return the exit code."""
+    sys.stderr.write(f'{name}: {" ".join(str(exc).split())}\n')
+    return 2
+
+
+def run(name: str, make_node: Callable[[], Any], arguments: Sequence[str] | None = None) -> int:
+    """
+    Run a node until it is done or the process is asked to end.
+
+    Parameters
+    ----------
+    name : str
+        Name of the node in the table of parameters.
+    make_node : callable
+        Makes it once rclpy is up: a ``ManagedNode``, or whatever has ``start_by_itself``,
+        ``tick``, ``finished``, ``exit_code`` and ``close``.
+    arguments : sequence of str, optional
+        Command line without the program's name; left out, that of the process.
+
+    Returns
+    -------
+    int
+        Exit code.
+
+    """
+    arguments = sys.argv[1:] if arguments is None else list(arguments)
+    if '-h' in arguments or '--help' in arguments:
+        sys.stdout.write(help_text(name) + '\n')
+        return 0
+    try:
+        import rclpy
+        from rclpy.signals import SignalHandlerOptions
+        from rclpy.utilities import remove_ros_args
+    except ImportError as exc:
+        return complain(name, UsageError(NO_RCLPY.format(exc)))
+    try:
+        strays = remove_ros_args([name, *arguments])[1:]
+        if strays:
+            msg = f'unknown argument {strays[0]!r}; parameters go after --ros-args -p'
+            raise UsageError(msg)
+        rclpy.init(args=[name, *arguments], signal_handler_options=SignalHandlerOptions.NO)
+    except (UsageError, RuntimeError) as exc:
+        return complain(name, exc)
+    try:
+        return run_node(make_node(), StopSignal())
+    except (BermLedgerError, OSError) as exc:
+        return complain(name, exc)
+    finally:
+        rclpy.try_shutdown()
+
+
+def run_node(node: Any, stop: StopSignal) -> int:
+    """Start a node, spin or work, and close it; return the exit code."""
+    from rclpy.executors import SingleThreadedExecutor
+    executor = SingleThreadedExecutor(context=node.context)
+    executor.add_node(node)
+    try:
+        if not node.start_by_itself():
+            return 2
+        while not stop.came and not node.finished:
+            executor.spin_once(timeout_sec=WAIT_S)
+            node.tick()
+        return int(node.exit_code)
+    finally:
+        executor.shutdown()
+        node.close()

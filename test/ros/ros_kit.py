@@ -1,0 +1,78 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Real nodes in one process, each test in its own domain, waiting for facts and never for time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+import time
+from typing import Any
+import warnings
+
+GIVE_UP_S = 20.0
+
+
+class World:
+    """
+    Nodes of one test on one executor; closes them all at the end.
+
+    Parameters
+    ----------
+    context : rclpy.context.Context
+        Context of the test.
+
+    """
+
+    def __init__(self, context: Any) -> None:
+        from rclpy.executors import SingleThreadedExecutor
+        # The first message of all loads parsers that use deprecated modules of Python.
+        with warnings.catch_warnings():
+            warnings.simplefilter('ignore', DeprecationWarning)
+            from rclpy.serialization import serialize_message
+            from std_msgs.msg import Header
+            serialize_message(Header())
+        self.context = context
+        self.executor = SingleThreadedExecutor(context=context)
+        self.nodes: list[Any] = []
+
+    def __enter__(self) -> World:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for node in self.nodes:
+            self.drop(node)
+        self.executor.shutdown()
+
+    def node(self, name: str, **options: Any) -> Any:
+        """Return a plain node of the test's own."""
+        from rclpy.node import Node
+        return self.add(Node(name, context=self.context, **options))
+
+    def add(self, node: Any) -> Any:
+        """Have a node spun, and closed at the end."""
+        self.nodes.append(node)
+        self.executor.add_node(node)
+        return node
+
+    def drop(self, node: Any) -> None:
+        """Close one node now."""
+        self.nodes = [other for other in self.nodes if other is not node]
+        self.executor.remove_node(node)
+        close = getattr(node, 'close', node.destroy_node)
+        close()
+
+    def until(self, fact: Callable[[], Any]) -> None:
+        """Spin until a fact holds; one that does not come true in time fails the test."""
+        end = time.monotonic() + GIVE_UP_S
+        while not fact():
+            assert time.monotonic() < end, 'the fact waited for did not come true'
+            self.executor.spin_once(timeout_sec=0.05)
+
+    def call(self, node: Any, kind: Any, name: str, request: Any = None) -> Any:
+        """Call a service and return its answer."""
+        client = node.create_client(kind, name)
+        self.until(client.service_is_ready)
+        future = client.call_async(kind.Request() if request is None else request)
+        self.until(future.done)
+        node.destroy_client(client)
+        return future.result()

@@ -1,0 +1,62 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Messages of several topics reach the handler in the order of arrival, none left behind."""
+
+import pytest
+
+rclpy = pytest.importorskip('rclpy', reason='needs rclpy')
+
+from berm_ledger.ros.intake import Intake, received_ns  # noqa: E402
+from ros_kit import World  # noqa: E402
+
+
+@pytest.fixture
+def world(ros_context):
+    with World(ros_context) as made:
+        yield made
+
+
+def test_queues_that_built_up_are_taken_in_order_of_arrival(world):
+    from std_msgs.msg import Float32, String
+    taken = []
+    intake = Intake(world.node('taker'), lambda kind, msg: taken.append((kind, msg.data)))
+    # The order of the subscriptions is against the order of arrival.
+    intake.subscribe('dump', Float32, 'dump', 100)
+    intake.subscribe('pose', String, 'pose', 100)
+    sender = world.node('sender')
+    pose = sender.create_publisher(String, 'pose', 100)
+    dump = sender.create_publisher(Float32, 'dump', 100)
+    world.until(lambda: pose.get_subscription_count() and dump.get_subscription_count())
+
+    expected = []
+    for n in range(20):
+        pose.publish(String(data=f'pose {n}'))
+        dump.publish(Float32(data=float(n)))
+        expected += [('pose', f'pose {n}'), ('dump', float(n))]
+    world.until(lambda: len(taken) == 40)
+
+    assert taken == expected
+
+
+def test_after_close_nothing_is_taken(world):
+    from std_msgs.msg import String
+    taken = []
+    node = world.node('taker')
+    intake = Intake(node, lambda kind, msg: taken.append(msg.data))
+    intake.subscribe('pose', String, 'pose', 10)
+    sender = world.node('sender').create_publisher(String, 'pose', 10)
+    world.until(sender.get_subscription_count)
+
+    intake.close()
+    world.until(lambda: sender.get_subscription_count() == 0)
+    sender.publish(String(data='late'))
+
+    assert list(node.subscriptions) == []
+    assert taken == []
+
+
+@pytest.mark.parametrize(('info', 'expected'), [
+    ({'received_timestamp': 5, 'source_timestamp': 3}, 5), ({}, 0),
+    ({'received_timestamp': None}, 0), ({'received_timestamp': -1}, 0)])
+def test_a_middleware_that_notes_no_time_is_no_error(info, expected):
+    assert received_ns(info) == expected
