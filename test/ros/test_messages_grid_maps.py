@@ -19,7 +19,7 @@ MAP = 'grid_map_msgs/msg/GridMap'
 
 # Published source: unit tests of grid_map_core (ANYbotics/grid_map, GridMapMathTest.cpp), brought
 # into one table: kind, lengths, centre, resolution, rows, cols, start indices, stored index,
-# position relative to the centre, whether it lies inside.
+# position relative to the centre, whether it lies inside. 2.22e-16 stands for one bit of 1.0.
 VECTORS = [
     'position_from_index,3.0,2.0,-1.0,2.0,1.0,3,2,0,0,0,0,1.0,0.5,1',
     'position_from_index,3.0,2.0,-1.0,2.0,1.0,3,2,0,0,1,0,0.0,0.5,1',
@@ -36,9 +36,9 @@ VECTORS = [
     'index_from_position,3.0,2.0,-12.4,-7.1,1.0,3,2,0,0,1,1,0.4,-0.1,1',
     'index_from_position,3.0,2.0,-12.4,-7.1,1.0,3,2,0,0,1,0,0.4,0.1,1',
     'index_from_position,3.0,2.0,-12.4,-7.1,1.0,3,2,0,0,,,4.0,0.5,0',
-    'index_from_position,3.0,2.0,0.0,0.0,1.0,3,2,0,0,1,0,0.0,2.220446049250313e-16,1',
-    'index_from_position,3.0,2.0,0.0,0.0,1.0,3,2,0,0,1,1,0.4999999999999998,-2.220446049250313e-16,1',
-    'index_from_position,3.0,2.0,0.0,0.0,1.0,3,2,0,0,2,1,-0.5000000000000002,-2.220446049250313e-16,1',
+    'index_from_position,3.0,2.0,0.0,0.0,1.0,3,2,0,0,1,0,0.0,2.22e-16,1',
+    'index_from_position,3.0,2.0,0.0,0.0,1.0,3,2,0,0,1,1,0.4999999999999998,-2.22e-16,1',
+    'index_from_position,3.0,2.0,0.0,0.0,1.0,3,2,0,0,2,1,-0.5000000000000002,-2.22e-16,1',
     'index_from_position,3.0,2.0,0.0,0.0,1.0,3,2,0,0,,,-1.5,1.0,0',
     'index_from_position,0.5,0.4,0.4,-0.9,0.1,5,4,3,1,3,1,0.2,0.15,1',
     'index_from_position,0.5,0.4,0.4,-0.9,0.1,5,4,3,1,0,0,0.03,-0.17,1',
