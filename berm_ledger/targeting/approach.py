@@ -1,0 +1,120 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+From which pose a load is dumped: sides, headings, the straight run-up.
+
+The robot stands so that its drop point lies on the dump line, its drum along the crest. It came
+there in a straight line of the run-up's length: forwards when the load leaves ahead of
+base_link, backwards when it leaves behind.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import ConvexHull
+
+from .dump_line import Drop
+from ..design import Berm, Rover
+from ..geometry import Pose2
+from ..geometry.poses import wrap_rad
+
+SIDES = (1, -1)
+SIDE_NAMES = {1: 'left', -1: 'right'}
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Approach:
+    """
+    One way to dump a load at one place.
+
+    Parameters
+    ----------
+    pose : Pose2
+        base_link at the dump.
+    run_up_start : Pose2
+        base_link where the straight run-up starts.
+    side : int
+        1 when the robot stands left of the centreline, -1 right of it.
+    drop : Drop
+        Where the load lands.
+    drop_xy : tuple of float
+        The same in the site frame [m].
+
+    """
+
+    pose: Pose2
+    run_up_start: Pose2
+    side: int
+    drop: Drop
+    drop_xy: tuple[float, float]
+
+
+def run_up_sign(rover: Rover) -> int:
+    """Return 1 when the robot drives forwards into the dump, -1 when it backs into it."""
+    return 1 if rover.drop_point_xy[0] >= 0.0 else -1
+
+
+def approach_for(
+    berm: Berm, rover: Rover, drop: Drop, side: int, turn_rad: float = 0.0
+) -> Approach:
+    """
+    Return the approach from one side of the berm.
+
+    Parameters
+    ----------
+    berm : Berm
+        The berm.
+    rover : Rover
+        The machine.
+    drop : Drop
+        Where the load lands.
+    side : int
+        1 from the left of the centreline, -1 from the right.
+    turn_rad : float
+        Turn of the heading away from square to the standing crest [rad].
+
+    Returns
+    -------
+    Approach
+        Pose and run-up.
+
+    """
+    drop_xy = berm.centreline.point_at(drop.station_m, drop.offset_m)
+    along = float(berm.centreline.heading_at(drop.station_m)) + drop.crest_turn_rad
+    toward = along - side * 0.5 * math.pi
+    sign = run_up_sign(rover)
+    yaw = wrap_rad(toward + turn_rad + (0.0 if sign > 0 else math.pi))
+    offset = Pose2(0.0, 0.0, yaw).apply([rover.drop_point_xy])[0]
+    pose = Pose2(float(drop_xy[0] - offset[0]), float(drop_xy[1] - offset[1]), yaw)
+    back = sign * rover.run_up_m
+    start = Pose2(pose.x_m - back * math.cos(yaw), pose.y_m - back * math.sin(yaw), yaw)
+    return Approach(pose, start, side, drop, (float(drop_xy[0]), float(drop_xy[1])))
+
+
+def footprint_hull(rover: Rover) -> Floats:
+    """Return the convex outline of the footprint in base_link, counter-clockwise [m]."""
+    return _hull(rover.footprint.corners_xy)
+
+
+def swept_hull(rover: Rover) -> Floats:
+    """Return the convex outline of footprint and run-up in base_link at the dump pose [m]."""
+    corners = rover.footprint.corners_xy
+    back = np.array([run_up_sign(rover) * rover.run_up_m, 0.0])
+    return _hull(np.concatenate([corners, corners - back]))
+
+
+def _hull(points_xy: Floats) -> Floats:
+    """Return the corners of the convex hull, counter-clockwise."""
+    out: Floats = np.asarray(points_xy)[ConvexHull(points_xy).vertices]
+    return out
+
+
+def pose_array(poses: list[Pose2]) -> Floats:
+    """Return poses as an array of shape (n, 3)."""
+    return np.array([[p.x_m, p.y_m, p.yaw_rad] for p in poses]).reshape(-1, 3)

@@ -1,0 +1,172 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Where on a berm a load is to land: stations along it and the offset from the centreline.
+
+A load follows the standing crest, so that it lands on the last one, and is pulled toward the
+design line by no more than half the line tolerance at a time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+import math
+
+import numpy as np
+
+from ..books.rows import Row
+from ..design import Berm, Site
+
+PLACE_ROUNDING = 0.25
+MAX_TURN_RAD = math.radians(15.0)
+
+
+@dataclass(frozen=True)
+class Drop:
+    """
+    One place for a load.
+
+    Parameters
+    ----------
+    station_m, offset_m : float
+        Where the load is to land: along the centreline, and off it, left positive [m].
+    crest_offset_m : float
+        Offset of the standing crest from the centreline there [m]; NaN where none stands.
+    crest_turn_rad : float
+        Direction of the standing crest less that of the centreline [rad]; 0 where none stands.
+
+    """
+
+    station_m: float
+    offset_m: float
+    crest_offset_m: float = math.nan
+    crest_turn_rad: float = 0.0
+
+
+def drop_stations(row: Row, drum_width_m: float) -> tuple[float, ...]:
+    """
+    Return the stations [m] at which the loads of one segment land in turn.
+
+    One drum width needs one place, in the middle; a longer segment gets as many equal parts
+    as drum widths cover it, a quarter of one left to the slopes of the heap.
+
+    Examples
+    --------
+    >>> drop_stations(Row('a', 0, 1, 0.0, 0.4, 0.2), 0.36)
+    (0.2,)
+    >>> drop_stations(Row('a', 0, 1, 0.0, 0.8, 0.2), 0.4)
+    (0.2, 0.6)
+
+    """
+    length = row.station_to_m - row.station_from_m
+    count = max(1, math.ceil(length / drum_width_m - PLACE_ROUNDING))
+    return tuple(row.station_from_m + length * (k + 0.5) / count for k in range(count))
+
+
+def has_standing_crest(row: Row, clearance_m: float) -> bool:
+    """Tell whether a crest was measured on the segment that a load can be laid upon."""
+    return (math.isfinite(row.height_m) and row.height_m > clearance_m
+            and math.isfinite(row.line_offset_m))
+
+
+def pulled_offset(crest_offset_m: float, line_tolerance_m: float) -> float:
+    """
+    Return the offset [m] to dump at for a crest that stands off the centreline.
+
+    The load is laid up to half the line tolerance nearer to the design line than the crest, and
+    never farther out than the tolerance.
+
+    Examples
+    --------
+    >>> pulled_offset(0.02, 0.06), round(pulled_offset(-0.05, 0.06), 9), pulled_offset(0.3, 0.06)
+    (0.0, -0.02, 0.06)
+
+    """
+    size = min(max(0.0, abs(crest_offset_m) - 0.5 * line_tolerance_m), line_tolerance_m)
+    return math.copysign(size, crest_offset_m) if size else 0.0
+
+
+def drop_of_row(site: Site, rows: Sequence[Row], index: int) -> Drop:
+    """
+    Return where the next load of a segment is to land.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    rows : sequence of Row
+        All rows of the site.
+    index : int
+        Index of the segment's row.
+
+    Returns
+    -------
+    Drop
+        Places of a long segment are taken in turn, lower neighbour first, by the number of
+        dumps made.
+
+    """
+    row = rows[index]
+    berm = site.berms[row.berm_index]
+    before, after = neighbours(rows, index, berm)
+    places = drop_stations(row, site.rover.drum_width_m)
+    if _lower(after, before):
+        places = places[::-1]
+    station = places[row.dumps_made % len(places)]
+    if not has_standing_crest(row, site.rover.clearance_m):
+        return Drop(station, 0.0)
+    turn = _crest_turn(site, row, before, after, berm)
+    crest = row.line_offset_m + math.tan(turn) * (
+        station - 0.5 * (row.station_from_m + row.station_to_m))
+    return Drop(station, pulled_offset(crest, berm.line_tolerance_m), crest, turn)
+
+
+def neighbours(rows: Sequence[Row], index: int, berm: Berm) -> tuple[Row | None, Row | None]:
+    """Return the rows before and after along the same berm, None beyond an open end."""
+    row = rows[index]
+    first, last = index, index
+    if berm.centreline.closed:
+        while first > 0 and rows[first - 1].berm_index == row.berm_index:
+            first -= 1
+        while last + 1 < len(rows) and rows[last + 1].berm_index == row.berm_index:
+            last += 1
+    before = _same_berm(rows, index - 1, row)
+    after = _same_berm(rows, index + 1, row)
+    if berm.centreline.closed and last - first > 1:
+        before = rows[last] if before is None else before
+        after = rows[first] if after is None else after
+    return before, after
+
+
+def _same_berm(rows: Sequence[Row], index: int, row: Row) -> Row | None:
+    """Return the row at an index if it is of the same berm."""
+    if 0 <= index < len(rows) and rows[index].berm_index == row.berm_index:
+        return rows[index]
+    return None
+
+
+def _lower(first: Row | None, second: Row | None) -> bool:
+    """Tell whether the first row stands lower; beyond an end nothing is to be fed."""
+    heights = [math.inf if row is None else row.height_m for row in (first, second)]
+    return bool(heights[0] < heights[1])
+
+
+def _crest_turn(
+    site: Site, row: Row, before: Row | None, after: Row | None, berm: Berm
+) -> float:
+    """Return the direction [rad] of the crest against the centreline from the neighbours."""
+    station, offset = [], []
+    for other, wrap in ((before, -1.0), (row, 0.0), (after, 1.0)):
+        if other is None or not has_standing_crest(other, site.rover.clearance_m):
+            continue
+        middle = 0.5 * (other.station_from_m + other.station_to_m)
+        own = 0.5 * (row.station_from_m + row.station_to_m)
+        if wrap * (middle - own) < 0.0:
+            middle += wrap * berm.centreline.length_m
+        station.append(middle)
+        offset.append(other.line_offset_m)
+    if len(station) < 2:
+        return 0.0
+    slope = (offset[-1] - offset[0]) / (station[-1] - station[0])
+    return float(np.clip(math.atan(slope), -MAX_TURN_RAD, MAX_TURN_RAD))

@@ -1,0 +1,285 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+How many loads are still missing, for a whole berm at once.
+
+A load is a heap over the drum width with ends at the angle of repose, so that part of it falls
+on the neighbours. What is short is a volume per segment; whole loads are laid so that the sum of
+the squared differences from the design becomes least, which calls for another load only where it
+brings the berm closer to the design. A ridge of height h and length L, slopes tan, rises by
+``dh = dV tan / (2 h L)``: a tall ridge less than a low one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .dump_line import drop_stations
+from ..books.rows import Row, State
+from ..design import Berm, Site
+from ..errors import GeometryError
+
+RELAXATION_STEPS = 40
+MIN_GAIN = 1e-9
+AT_GRADE_SHARE = 0.9
+
+Floats = NDArray[np.float64]
+
+
+def dumps_remaining(site: Site, rows: Sequence[Row], yield_m3: float) -> tuple[int, ...]:
+    """
+    Return the whole loads still called for, in the order of the rows.
+
+    A segment never seen counts as bare: its loads are those of its design volume until a reading
+    says otherwise (its state ``UNSEEN`` says so too).
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    rows : sequence of Row
+        Rows of all berms, each berm's in order of stations.
+    yield_m3 : float
+        What one load adds to the berm [m3].
+
+    Returns
+    -------
+    tuple of int
+        Loads per row.
+
+    Raises
+    ------
+    GeometryError
+        Yield not a positive number.
+
+    """
+    if not (math.isfinite(yield_m3) and yield_m3 > 0.0):
+        msg = f'a load of {yield_m3} m3 adds nothing; give a positive yield'
+        raise GeometryError(msg)
+    counts = [0] * len(rows)
+    for berm_index, berm in enumerate(site.berms):
+        places = [k for k, row in enumerate(rows) if row.berm_index == berm_index]
+        if places:
+            solved = _loads_of_berm(site, berm, [rows[k] for k in places], yield_m3)
+            for k, count in zip(places, solved):
+                counts[k] = int(count)
+    return tuple(counts)
+
+
+def ridge_area_m2(height_m: float, tangent: float, width_m: float = 0.0) -> float:
+    """Return the cross-section [m2] of a ridge with a flat top of the given width."""
+    height = max(0.0, height_m)
+    return width_m * height + height * height / tangent
+
+
+def ridge_height_m(area_m2: float, tangent: float, width_m: float = 0.0) -> float:
+    """
+    Return the height [m] of a ridge of the given cross-section; inverse of ``ridge_area_m2``.
+
+    Examples
+    --------
+    >>> round(ridge_height_m(ridge_area_m2(0.25, 0.65, 0.1), 0.65, 0.1), 12)
+    0.25
+
+    """
+    half = 0.5 * width_m * tangent
+    return math.sqrt(half * half + max(0.0, area_m2) * tangent) - half
+
+
+def heap_height_m(volume_m3: float, width_m: float, tangent: float) -> float:
+    """
+    Return the height [m] of one load on level ground.
+
+    Solves ``V = w h^2 / tan + pi h^3 / (3 tan^2)``: a ridge of the drum width with round ends.
+    """
+    low, high = 0.0, math.pow(3.0 * volume_m3 * tangent ** 2 / math.pi, 1.0 / 3.0)
+    for _ in range(60):
+        h = 0.5 * (low + high)
+        full = width_m * h * h / tangent + math.pi * h ** 3 / (3.0 * tangent ** 2)
+        low, high = (h, high) if full < volume_m3 else (low, h)
+    return 0.5 * (low + high)
+
+
+def load_shares(site: Site, berm: Berm, rows: Sequence[Row], yield_m3: float) -> Floats:
+    """
+    Return how a load dumped on each segment spreads over all of them.
+
+    Parameters
+    ----------
+    site : Site
+        The site, for drum width and angle of repose.
+    berm : Berm
+        The berm.
+    rows : sequence of Row
+        Its rows in order of stations.
+    yield_m3 : float
+        Volume of a load [m3].
+
+    Returns
+    -------
+    array
+        Shape (n, n): share of a load on segment i that falls on segment j; each row sums to 1.
+        What falls beyond an open end belongs to the end's segment.
+
+    """
+    width = site.rover.drum_width_m
+    tangent = math.tan(site.material.repose_rad)
+    ramp = heap_height_m(yield_m3, width, tangent) / tangent
+    edges = np.array([row.station_from_m for row in rows] + [rows[-1].station_to_m])
+    length = berm.centreline.length_m
+    shifts = (-length, 0.0, length) if berm.centreline.closed else (0.0,)
+    if not berm.centreline.closed:
+        edges[0], edges[-1] = -math.inf, math.inf
+    shares = np.zeros((len(rows), len(rows)))
+    for i, row in enumerate(rows):
+        stations = drop_stations(row, width)
+        for station in stations:
+            for shift in shifts:
+                below = _heap_share_below(edges - station - shift, width, ramp)
+                shares[i] += np.diff(below) / len(stations)
+    out: Floats = shares / shares.sum(axis=1, keepdims=True)
+    return out
+
+
+def _heap_share_below(x_m: Floats, width_m: float, ramp_m: float) -> Floats:
+    """Return the share of a heap at 0 that lies below x: full over the width, ramps beyond."""
+    half = 0.5 * width_m
+    total = np.zeros_like(x_m)
+    x = np.clip(x_m, -half - ramp_m, half + ramp_m)
+    for sign, knot in ((1, -half - ramp_m), (-1, -half), (-1, half), (1, half + ramp_m)):
+        total += sign * np.maximum(x - knot, 0.0) ** 2
+    out: Floats = total / (2.0 * ramp_m * (width_m + ramp_m))
+    return out
+
+
+def _loads_of_berm(
+    site: Site, berm: Berm, rows: Sequence[Row], yield_m3: float
+) -> NDArray[np.int64]:
+    """Lay whole loads on one berm."""
+    shares = load_shares(site, berm, rows, yield_m3)
+    model = _RiseModel(site, berm, yield_m3)
+    last = -1 if berm.centreline.closed else len(rows) - 1
+    need = np.array([
+        model.need_m3(row, int(last >= 0 and k == 0) + int(k == last))
+        for k, row in enumerate(rows)])
+    least = np.array([model.least_loads(row, shares[k, k]) for k, row in enumerate(rows)])
+    return whole_loads(need / yield_m3, shares, least)
+
+
+def whole_loads(
+    need: Floats, shares: Floats, least: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """
+    Return whole loads per segment that bring a berm closest to its design.
+
+    Parameters
+    ----------
+    need : array
+        Shape (n,): what is short, in loads, signed.
+    shares : array
+        Shape (n, n) from ``load_shares``.
+    least : array of int
+        Shape (n,): loads called for in any case.
+
+    Returns
+    -------
+    array of int
+        Loads per segment; no single load added or left out lowers the sum of squares.
+
+    """
+    kernel = shares @ shares.T
+    own = np.diag(kernel)
+    wanted = shares @ need
+    relaxed = np.maximum(least, 0).astype(float)
+    step = 1.0 / kernel.sum(axis=1).max()
+    for _ in range(RELAXATION_STEPS):
+        relaxed = np.maximum(least, relaxed + step * (wanted - kernel @ relaxed))
+    count: NDArray[np.int64] = np.maximum(least, np.floor(relaxed)).astype(np.int64)
+    slope = 2.0 * (wanted - kernel @ count)
+    while True:
+        add = slope - own
+        drop = np.where(count > least, -slope - own, -np.inf)
+        i, j = int(np.argmax(add)), int(np.argmax(drop))
+        if max(add[i], drop[j]) <= MIN_GAIN:
+            return count
+        k, sign = (i, 1) if add[i] >= drop[j] else (j, -1)
+        count[k] += sign
+        slope -= 2.0 * sign * kernel[:, k]
+
+
+class _RiseModel:
+    """What loads do to the height of one berm's segments."""
+
+    def __init__(self, site: Site, berm: Berm, yield_m3: float) -> None:
+        """Keep slopes and tolerances."""
+        self.slope = berm.side_slope
+        self.repose = math.tan(site.material.repose_rad)
+        self.width = berm.crest_width_m
+        self.tolerance_m = berm.height_tolerance_m
+        self.drum_m = site.rover.drum_width_m
+        self.yield_m3 = yield_m3
+
+    def bare_m3(self, row: Row, ends: int) -> float:
+        """Return the design volume of a segment with 0, 1 or 2 round ends [m3]."""
+        if math.isfinite(row.target_volume_m3):
+            return row.target_volume_m3
+        height = row.target_height_m
+        length = row.station_to_m - row.station_from_m
+        cone = math.pi * height ** 3 / (3.0 * self.slope ** 2)
+        flat = math.pi * self.width * height ** 2 / (2.0 * self.slope)
+        disc = math.pi * self.width ** 2 * height / 4.0
+        return length * ridge_area_m2(height, self.slope, self.width) + (
+            0.5 * ends * (cone + flat + disc))
+
+    def need_m3(self, row: Row, ends: int) -> float:
+        """
+        Return the signed volume short on a segment with 0, 1 or 2 round ends [m3].
+
+        It is capped by what the crest can take: soil missing on the flanks of a crest that is
+        already high cannot be brought there over the crest.
+        """
+        bare = self.bare_m3(row, ends)
+        if not math.isfinite(row.height_m):
+            return bare
+        if not math.isfinite(row.deficit_volume_m3):
+            stands = ridge_area_m2(row.height_m, self.slope, self.width)
+            target = ridge_area_m2(row.target_height_m, self.slope, self.width)
+            need = bare * (1.0 - stands / target)
+        elif row.height_m < self.tolerance_m:
+            need = row.deficit_volume_m3
+        else:
+            need = min(row.deficit_volume_m3, self._room_m3(row, bare))
+        return min(need, 0.0) if row.state == State.HIGH else need
+
+    def _room_m3(self, row: Row, bare_m3: float) -> float:
+        """Return what a crest can take until it is half the tolerance too high [m3]."""
+        length = row.station_to_m - row.station_from_m
+        limit = row.target_height_m + 0.5 * self.tolerance_m
+        room = (ridge_area_m2(limit, self.repose, self.width)
+                - ridge_area_m2(row.height_m, self.repose, self.width))
+        straight = ridge_area_m2(row.target_height_m, self.slope, self.width)
+        return room * max(length, bare_m3 / straight)
+
+    def rise_m(self, height_m: float, volume_m3: float, length_m: float) -> float:
+        """Return how much soil over a length raises a ridge of the given height [m]."""
+        area = ridge_area_m2(height_m, self.repose, self.width) + volume_m3 / length_m
+        return ridge_height_m(area, self.repose, self.width) - max(0.0, height_m)
+
+    def least_loads(self, row: Row, own_share: float) -> int:
+        """Return 1 where the crest is low and a load does not overshoot more than it lacks."""
+        if row.state not in (State.SHORT, State.REWORK) or not math.isfinite(row.height_m):
+            return 0
+        length = row.station_to_m - row.station_from_m
+        short = row.target_height_m - row.height_m
+        rise = self.rise_m(row.height_m, own_share * self.yield_m3, length)
+        if short > self.tolerance_m:
+            return int(rise <= 2.0 * short)
+        dip = row.target_height_m - row.low_m
+        if row.at_grade >= AT_GRADE_SHARE or not dip > self.tolerance_m:
+            return 0
+        local = self.rise_m(row.low_m, own_share * self.yield_m3, min(length, self.drum_m))
+        return int(local <= 2.0 * dip and rise <= short + self.tolerance_m)

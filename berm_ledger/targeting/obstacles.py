@@ -1,0 +1,189 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Everything a footprint must stay off, as points with a radius and an owner.
+
+Owners are numbered: the segments first, in row order, then the keep-outs, then the boundary,
+then measured ground that is blocked. A segment's points lie on its centreline and reach as far as
+its toe, so that finished work has round ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from .values import Ground
+from ..books.rows import Row
+from ..design import Site
+
+SAMPLE_M = 0.02
+MARGIN_M = 0.02
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Obstacles:
+    """
+    Points with radius and owner, in the site frame.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    points_xy : array
+        Shape (n, 2) [m].
+    radius_m : array
+        Shape (n,): what must be kept from each point [m].
+    owner : array of int
+        Shape (n,): see the module.
+    names : tuple of str
+        One plain name per owner.
+    segments : int
+        How many of the owners are segments.
+
+    """
+
+    site: Site
+    points_xy: Floats
+    radius_m: Floats
+    owner: NDArray[np.intp]
+    names: tuple[str, ...]
+    segments: int
+
+    @classmethod
+    def of_site(cls, site: Site, rows: Sequence[Row], ground: Ground | None) -> Obstacles:
+        """Gather the obstacles of a site with its segments as designed."""
+        parts: list[tuple[Floats, Floats]] = [segment_disc(site, row) for row in rows]
+        names = [segment_name(row) for row in rows]
+        edge = MARGIN_M + 0.5 * SAMPLE_M
+        for area in site.yard.keep_outs:
+            outline = outline_points(area.polygon.corners_xy)
+            parts.append((outline, np.full(len(outline), edge)))
+            names.append(f'keep-out "{area.name}"')
+        outline = outline_points(site.yard.boundary.corners_xy)
+        parts.append((outline, np.full(len(outline), edge)))
+        names.append('the boundary')
+        soil = np.zeros((0, 2)) if ground is None else soil_off_segments(ground, parts, len(rows))
+        reach = MARGIN_M + (0.0 if ground is None else math.sqrt(0.5) * ground.lattice.cell_m)
+        parts.append((soil, np.full(len(soil), reach)))
+        names.append('ground that is blocked or unknown')
+        owner = np.repeat(np.arange(len(parts)), [len(p) for p, _ in parts])
+        return cls(site, np.concatenate([p for p, _ in parts]),
+                   np.concatenate([r for _, r in parts]), owner, tuple(names), len(rows))
+
+    def hits(self, hull_xy: Floats, poses: Floats) -> NDArray[np.bool_]:
+        """
+        Tell which owners a convex outline touches at each pose.
+
+        Parameters
+        ----------
+        hull_xy : array
+            Shape (k, 2): corners of a convex polygon in base_link, counter-clockwise [m].
+        poses : array
+            Shape (n, 3): x, y [m] and yaw [rad].
+
+        Returns
+        -------
+        array of bool
+            Shape (n, owners).
+
+        """
+        out = np.zeros((len(poses), len(self.names)), dtype=bool)
+        if not len(poses):
+            return out
+        centre = 0.5 * (hull_xy.min(axis=0) + hull_xy.max(axis=0))
+        reach = float(np.hypot(*(hull_xy - centre).T).max())
+        middle = moved(poses, centre[None])[:, 0]
+        tree: Any = cKDTree(self.points_xy)
+        limit = reach + float(self.radius_m.max())
+        near = tree.query_ball_point(middle, limit)
+        pose = np.repeat(np.arange(len(poses)), [len(n) for n in near])
+        point = np.concatenate([np.asarray(n, dtype=np.intp) for n in near])
+        local = into_base(poses[pose], self.points_xy[point])
+        touch = distance_to_hull(local, hull_xy) < self.radius_m[point]
+        out[pose[touch], self.owner[point[touch]]] = True
+        corners = moved(poses, hull_xy)
+        for k, area in enumerate(self.site.yard.keep_outs):
+            out[:, self.segments + k] |= area.polygon.contains(corners).any(axis=1)
+        rim = self.segments + len(self.site.yard.keep_outs)
+        out[:, rim] |= ~self.site.yard.boundary.contains(corners).all(axis=1)
+        return out
+
+
+def segment_name(row: Row) -> str:
+    """Return the plain name of a segment."""
+    return f'{row.berm} segment {row.segment}'
+
+
+def half_base_m(site: Site, row: Row) -> float:
+    """Return the plan distance from centreline to toe of a segment as it will stand [m]."""
+    berm = site.berms[row.berm_index]
+    height = max(row.target_height_m, row.height_m if math.isfinite(row.height_m) else 0.0)
+    return 0.5 * berm.crest_width_m + height / berm.side_slope
+
+
+def segment_disc(site: Site, row: Row) -> tuple[Floats, Floats]:
+    """Return points on a segment's centreline and the radius that reaches its toe."""
+    count = max(2, math.ceil((row.station_to_m - row.station_from_m) / SAMPLE_M) + 1)
+    station = np.linspace(row.station_from_m, row.station_to_m, count)
+    line = site.berms[row.berm_index].centreline
+    if line.closed:
+        station[-1] = np.nextafter(station[-1], 0.0)
+    points = line.point_at(station)
+    return points, np.full(count, half_base_m(site, row) + MARGIN_M)
+
+
+def outline_points(corners_xy: Floats) -> Floats:
+    """Return points on a polygon's outline no farther apart than the sampling."""
+    parts = []
+    for a, b in zip(corners_xy, np.roll(corners_xy, -1, axis=0)):
+        count = max(1, math.ceil(math.hypot(*(b - a)) / SAMPLE_M))
+        parts.append(a + np.arange(count)[:, None] / count * (b - a))
+    return np.concatenate(parts)
+
+
+def soil_off_segments(
+    ground: Ground, parts: Sequence[tuple[Floats, Floats]], segments: int
+) -> Floats:
+    """Return the blocked cells (n, 2) [m] that no segment's design accounts for."""
+    cells = ground.no_drive_xy()
+    if not len(cells) or not segments:
+        return cells
+    points = np.concatenate([p for p, _ in parts[:segments]])
+    radius = np.concatenate([r for _, r in parts[:segments]])
+    distance, nearest = cKDTree(points).query(cells)
+    return cells[distance > radius[nearest]]
+
+
+def moved(poses: Floats, points_xy: Floats) -> Floats:
+    """Turn points (k, 2) of base_link at poses (n, 3) into the site frame, (n, k, 2)."""
+    cos, sin = np.cos(poses[:, 2])[:, None], np.sin(poses[:, 2])[:, None]
+    x, y = points_xy[:, 0], points_xy[:, 1]
+    return np.stack([poses[:, :1] + cos * x - sin * y, poses[:, 1:2] + sin * x + cos * y], axis=-1)
+
+
+def into_base(poses: Floats, points_xy: Floats) -> Floats:
+    """Turn points (n, 2) of the site frame into base_link at poses (n, 3), one each."""
+    cos, sin = np.cos(poses[:, 2]), np.sin(poses[:, 2])
+    dx, dy = points_xy[:, 0] - poses[:, 0], points_xy[:, 1] - poses[:, 1]
+    return np.stack([cos * dx + sin * dy, -sin * dx + cos * dy], axis=-1)
+
+
+def distance_to_hull(points_xy: Floats, hull_xy: Floats) -> Floats:
+    """Return the distance of points (n, 2) to a convex polygon, 0 inside [m]."""
+    best = np.full(len(points_xy), np.inf)
+    inside = np.ones(len(points_xy), dtype=bool)
+    for a, b in zip(hull_xy, np.roll(hull_xy, -1, axis=0)):
+        along, gap = b - a, points_xy - a
+        inside &= along[0] * gap[:, 1] - along[1] * gap[:, 0] >= 0.0
+        t = np.clip(gap @ along / (along @ along), 0.0, 1.0)
+        best = np.minimum(best, np.hypot(*(gap - t[:, None] * along).T))
+    return np.where(inside, 0.0, best)

@@ -1,0 +1,67 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Where a load is to land."""
+
+from dataclasses import replace
+import math
+
+from berm_ledger.targeting.dump_line import drop_of_row, drop_stations, pulled_offset
+import pytest
+from targeting_kit import bare_rows, raised, ring, site_of, straight
+
+
+def test_bare_segment_is_dumped_on_its_centreline_in_the_middle():
+    site = site_of(straight(2.0))
+    drop = drop_of_row(site, bare_rows(site), 1)
+    assert (drop.station_m, drop.offset_m) == (pytest.approx(0.6), 0.0)
+    assert math.isnan(drop.crest_offset_m)
+
+
+def test_long_segment_takes_its_places_in_turn():
+    site = site_of(straight(2.0, segment_m=1.0))
+    rows = bare_rows(site)
+    places = drop_stations(rows[0], 0.36)
+    assert len(places) == 3
+    seen = [drop_of_row(site, [replace(rows[0], dumps_made=n), rows[1]], 0).station_m
+            for n in range(4)]
+    assert sorted(seen[:3]) == list(places)
+    assert seen[3] == seen[0]
+
+
+def test_lower_neighbour_is_fed_first():
+    site = site_of(straight(2.0, segment_m=1.0))
+    rows = [raised(row, height) for row, height in zip(bare_rows(site), (0.12, 0.05))]
+    assert drop_of_row(site, rows, 0).station_m == drop_stations(rows[0], 0.36)[-1]
+
+
+@pytest.mark.parametrize('crest', [0.01, 0.03, 0.06, 0.09, 0.2])
+def test_load_lands_near_the_crest_and_never_out_of_tolerance(crest):
+    for side in (1.0, -1.0):
+        offset = pulled_offset(side * crest, 0.06)
+        assert abs(offset) <= 0.06
+        assert 0.0 <= side * offset <= crest
+        assert abs(offset - side * crest) <= max(0.03, crest - 0.06) + 1e-12
+
+
+def test_dump_line_follows_a_crest_off_the_design_line():
+    site = site_of(straight(2.0))
+    rows = [raised(row, 0.1, line_offset_m=0.05) for row in bare_rows(site)]
+    drop = drop_of_row(site, rows, 2)
+    assert drop.offset_m == pytest.approx(0.02)
+    assert drop.crest_offset_m == pytest.approx(0.05)
+    assert drop.crest_turn_rad == pytest.approx(0.0, abs=1e-12)
+
+
+def test_crest_that_turns_away_is_told_as_an_angle():
+    site = site_of(straight(2.0))
+    rows = [raised(row, 0.1, line_offset_m=0.02 * k) for k, row in enumerate(bare_rows(site))]
+    assert drop_of_row(site, rows, 2).crest_turn_rad == pytest.approx(math.atan(0.05))
+
+
+def test_turn_of_the_crest_reaches_over_the_seam_of_a_ring():
+    site = site_of(ring(1.0))
+    rows = [raised(row, 0.1) for row in bare_rows(site)]
+    rows[1] = replace(rows[1], line_offset_m=0.02)
+    rows[-1] = replace(rows[-1], line_offset_m=-0.02)
+    step = rows[0].station_to_m
+    assert drop_of_row(site, rows, 0).crest_turn_rad == pytest.approx(math.atan(0.04 / 2 / step))

@@ -1,0 +1,186 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Loads remaining: closed forms, whole loads, neighbours, what may not get a load."""
+
+from dataclasses import replace
+import math
+
+from berm_ledger.books.rows import State
+from berm_ledger.errors import GeometryError
+from berm_ledger.targeting.dump_plan import (
+    dumps_remaining,
+    heap_height_m,
+    load_shares,
+    ridge_area_m2,
+    ridge_height_m,
+    whole_loads,
+)
+from hypothesis import given, settings
+from hypothesis import strategies as st
+import numpy as np
+import numpy.testing as npt
+import pytest
+from targeting_kit import bare_rows, raised, ring, site_of, SLOPE_DEG, straight
+
+TAN = math.tan(math.radians(SLOPE_DEG))
+
+
+def design_volume_m3(length_m, height_m):
+    """Return the volume of a straight ridge with round ends, DESIGN's closed form."""
+    return length_m * height_m ** 2 / TAN + math.pi * height_m ** 3 / (3.0 * TAN ** 2)
+
+
+@pytest.mark.parametrize('segment_m', [0.2, 0.4, 0.75])
+def test_small_sand_berm_needs_six_loads(segment_m):
+    # Common practice, no source: 15 cm high, 75 cm long, 34 degrees, 1500 kg/m3 is about 50 kg,
+    # six loads of 8 kg.
+    site = site_of(straight(0.75, height_m=0.15, segment_m=segment_m))
+    assert design_volume_m3(0.75, 0.15) * 1500.0 == pytest.approx(50.0, abs=1.0)
+    assert sum(dumps_remaining(site, bare_rows(site, seen=False), site.load_volume_m3)) == 6
+
+
+@pytest.mark.parametrize(('length_m', 'height_m'), [(2.0, 0.15), (4.0, 0.25), (6.0, 0.3)])
+def test_bare_berm_needs_its_volume_in_loads(length_m, height_m):
+    site = site_of(straight(length_m, height_m=height_m))
+    loads = sum(dumps_remaining(site, bare_rows(site), site.load_volume_m3))
+    expected = design_volume_m3(length_m, height_m) / site.load_volume_m3
+    assert loads == pytest.approx(expected, abs=max(1.0, 0.02 * expected))
+
+
+def test_unseen_segments_count_as_bare():
+    site = site_of(straight(2.0))
+    seen = dumps_remaining(site, bare_rows(site), 0.005)
+    assert dumps_remaining(site, bare_rows(site, seen=False), 0.005) == seen
+
+
+def test_design_volume_of_the_row_is_used_where_it_is_known():
+    site = site_of(straight(2.0))
+    rows = [replace(row, target_volume_m3=0.05) for row in bare_rows(site, seen=False)]
+    assert sum(dumps_remaining(site, rows, 0.005)) == pytest.approx(50, abs=1)
+
+
+def test_finished_berm_needs_none_and_a_high_one_neither():
+    site = site_of(straight(2.0))
+    done = [raised(row, height) for row, height in zip(
+        bare_rows(site), [0.15, 0.145, 0.155, 0.19, 0.15])]
+    assert done[3].state == State.HIGH
+    assert dumps_remaining(site, done, site.load_volume_m3) == (0, 0, 0, 0, 0)
+
+
+def test_a_low_segment_between_finished_ones_gets_the_loads():
+    site = site_of(straight(2.0, height_m=0.25))
+    rows = [raised(row, 0.25) for row in bare_rows(site)]
+    rows[2] = raised(rows[2], 0.15)
+    counts = dumps_remaining(site, rows, site.load_volume_m3)
+    short = 0.4 * (0.25 ** 2 - 0.15 ** 2) / TAN / site.load_volume_m3
+    assert counts[0] == counts[4] == 0
+    assert sum(counts) == pytest.approx(short, abs=1.0)
+    assert counts[2] >= 3
+
+
+def test_a_crest_lower_than_tolerance_gets_a_load_whatever_the_volume_says():
+    site = site_of(straight(2.0, height_m=0.25))
+    rows = [raised(row, 0.25) for row in bare_rows(site)]
+    rows[2] = raised(rows[2], 0.225, deficit_volume_m3=0.0)
+    assert dumps_remaining(site, rows, site.load_volume_m3)[2] == 1
+
+
+def test_no_load_that_overshoots_more_than_it_is_short():
+    # A 5 cm ridge of 0.4 m that lacks 2.1 cm takes dV = L (H^2 - h^2)/tan = 2.2 l; one of 12 l
+    # would raise it to sqrt(h^2 + dV tan / L) = 0.13 m, far more than 2.1 cm above the target.
+    site = site_of(straight(0.4, height_m=0.071))
+    rows = [raised(row, 0.05) for row in bare_rows(site)]
+    assert rows[0].state == State.SHORT
+    assert dumps_remaining(site, rows, 0.012) == (0,)
+
+
+def test_a_dip_in_an_even_mean_calls_for_a_load():
+    site = site_of(straight(2.0, height_m=0.25))
+    rows = [raised(row, 0.25) for row in bare_rows(site)]
+    rows[1] = raised(rows[1], 0.238, low_m=0.21, at_grade=0.7, state=State.SHORT,
+                     deficit_volume_m3=0.001)
+    assert dumps_remaining(site, rows, site.load_volume_m3)[1] == 1
+
+
+def test_unknown_volume_falls_back_on_the_height():
+    site = site_of(straight(2.0, height_m=0.25))
+    rows = [raised(row, 0.25) for row in bare_rows(site)]
+    rows[2] = raised(rows[2], 0.15)
+    blind = [replace(row, deficit_volume_m3=math.nan) for row in rows]
+    load = site.load_volume_m3
+    assert dumps_remaining(site, blind, load) == dumps_remaining(site, rows, load)
+
+
+def test_flanks_are_not_filled_over_a_crest_that_is_high_enough():
+    site = site_of(straight(2.0, height_m=0.25, slope_deg=25.0))
+    rows = [raised(row, 0.25, deficit_volume_m3=0.015) for row in bare_rows(site)]
+    assert sum(dumps_remaining(site, rows, site.load_volume_m3)) <= 3
+
+
+def test_tall_ridge_rises_less_than_a_low_one():
+    # dh = dV tan / (2 h L) for a small load on a ridge.
+    for height in (0.1, 0.3):
+        area = ridge_area_m2(height, TAN) + 1e-5 / 0.4
+        expected = 1e-5 * TAN / (2.0 * height * 0.4)
+        assert ridge_height_m(area, TAN) - height == pytest.approx(expected, rel=1e-3)
+
+
+def test_heap_of_one_load_has_its_volume():
+    height = heap_height_m(0.005, 0.36, TAN)
+    volume = 0.36 * height ** 2 / TAN + math.pi * height ** 3 / (3.0 * TAN ** 2)
+    assert volume == pytest.approx(0.005, rel=1e-9)
+
+
+@pytest.mark.parametrize('berm', [straight(2.0), ring(0.8)])
+def test_shares_of_a_load_sum_to_one_and_mirror(berm):
+    site = site_of(berm)
+    shares = load_shares(site, berm, bare_rows(site), 0.005)
+    npt.assert_allclose(shares.sum(axis=1), 1.0, atol=1e-12)
+    npt.assert_allclose(shares, shares[::-1, ::-1], atol=1e-9)
+    assert (np.diag(shares) > 0.5).all()
+
+
+def test_closed_line_feeds_over_its_seam():
+    berm = ring(0.8)
+    site = site_of(berm)
+    shares = load_shares(site, berm, bare_rows(site), 0.005)
+    npt.assert_allclose(shares[0, -1], shares[1, 0], atol=1e-9)
+    assert shares[0, -1] > 0.05
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.floats(-1.0, 3.0), min_size=2, max_size=4), st.floats(0.0, 0.3))
+def test_whole_loads_are_as_good_as_brute_force(need, spill):
+    n = len(need)
+    shares = np.eye(n) * (1.0 - spill)
+    for k in range(n):
+        for j in (k - 1, k + 1):
+            shares[k, j if 0 <= j < n else k] += 0.5 * spill
+    count = whole_loads(np.array(need), shares, np.zeros(n, dtype=int))
+
+    def misfit(loads):
+        return float(((np.array(need) - np.array(loads) @ shares) ** 2).sum())
+    best = min(misfit(loads) for loads in np.ndindex(*[5] * n))
+    assert misfit(count) <= best + 0.1
+    for k in range(n):
+        for step in (-1, 1):
+            other = count.copy()
+            other[k] += step
+            assert other[k] < 0 or misfit(count) <= misfit(other) + 1e-6
+
+
+@pytest.mark.parametrize('yield_m3', [0.0, -0.005, math.nan, math.inf])
+def test_a_load_of_nothing_is_refused(yield_m3):
+    site = site_of(straight(2.0))
+    with pytest.raises(GeometryError, match='adds nothing'):
+        dumps_remaining(site, bare_rows(site, loads=0), yield_m3)
+
+
+def test_two_berms_are_solved_apart():
+    one = straight(0.8, name='one')
+    two = straight(1.6, name='two', height_m=0.25)
+    load = 0.005
+    both = site_of(one, two)
+    alone = [site_of(one), site_of(two)]
+    counts = dumps_remaining(both, bare_rows(both), load)
+    assert counts == sum((dumps_remaining(s, bare_rows(s), load) for s in alone), ())
