@@ -2,12 +2,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """Messages of several topics reach the handler in the order of arrival, none left behind."""
 
+from berm_ledger.ros.intake import Intake, received_ns
 import pytest
-
-rclpy = pytest.importorskip('rclpy', reason='needs rclpy')
-
-from berm_ledger.ros.intake import Intake, received_ns  # noqa: E402
-from ros_kit import World  # noqa: E402
+from ros_kit import World
 
 
 @pytest.fixture
