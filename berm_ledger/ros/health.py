@@ -1,0 +1,162 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Health of the ledger, by the conventions of ROS diagnostics; knows no ROS itself.
+
+OK: works as it should. WARN: works, but somebody should look. ERROR: does not work. STALE:
+nothing has come in, so nothing can be said. Rates come from the stamps of the messages; silence
+is counted in reports, not in seconds, so that nothing here reads a clock.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import IntEnum
+
+RATE_WINDOW = 20
+SILENT_REPORTS = 5
+
+
+class Level(IntEnum):
+    """Levels of diagnostic_msgs/DiagnosticStatus."""
+
+    OK = 0
+    WARN = 1
+    ERROR = 2
+    STALE = 3
+
+
+@dataclass(frozen=True)
+class Status:
+    """
+    One line of health.
+
+    Parameters
+    ----------
+    level : Level
+        How bad it is.
+    name : str
+        What it is about.
+    message : str
+        One plain sentence.
+    values : tuple of pairs of str
+        Figures, each with its unit in the key.
+
+    """
+
+    level: Level
+    name: str
+    message: str
+    values: tuple[tuple[str, str], ...] = ()
+
+
+class InputMonitor:
+    """
+    Counts what comes in on one topic.
+
+    Parameters
+    ----------
+    topic : str
+        Name of the topic, for the messages.
+    steady : bool
+        Whether messages should keep coming; a dump is announced when there is one.
+
+    """
+
+    def __init__(self, topic: str, *, steady: bool = True) -> None:
+        """Begin with nothing received."""
+        self.topic = topic
+        self._steady = steady
+        self._stamps: deque[int] = deque(maxlen=RATE_WINDOW)
+        self._total = self._refused = 0
+        self._fresh = self._fresh_refused = self._silent = 0
+        self._last_refusal = ''
+
+    def note(self, stamp_ns: int, refusal: str = '') -> None:
+        """Note one message: its stamp [ns] and why it was refused, empty when it was used."""
+        self._total += 1
+        self._fresh += 1
+        if refusal:
+            self._refused += 1
+            self._fresh_refused += 1
+            self._last_refusal = refusal
+        if not self._stamps or stamp_ns > self._stamps[-1]:
+            self._stamps.append(stamp_ns)
+
+    @property
+    def rate_hz(self) -> float | None:
+        """Rate over the last stamps [Hz]; None where there are too few."""
+        if len(self._stamps) < 2:
+            return None
+        return (len(self._stamps) - 1) * 1e9 / (self._stamps[-1] - self._stamps[0])
+
+    def report(self) -> Status:
+        """Return the status since the last report."""
+        level, message = self._judge()
+        values = [('topic', self.topic), ('messages', str(self._total)),
+                  ('refused', str(self._refused))]
+        if self._steady:
+            rate = self.rate_hz
+            values.append(('rate [Hz]', 'unknown' if rate is None else f'{rate:.2f}'))
+        if self._last_refusal:
+            values.append(('last refusal', self._last_refusal))
+        self._fresh = self._fresh_refused = 0
+        return Status(level, self.topic, message, tuple(values))
+
+    def _judge(self) -> tuple[Level, str]:
+        """Return level and message."""
+        self._silent = 0 if self._fresh else self._silent + 1
+        if self._fresh_refused:
+            level = Level.ERROR if self._fresh_refused == self._fresh else Level.WARN
+            return level, (f'{self._fresh_refused} of the last {self._fresh} refused: '
+                           f'{self._last_refusal}')
+        if not self._steady:
+            return Level.OK, f'{self._total} announced'
+        if not self._total:
+            return Level.STALE, f'nothing has come in: does anything publish {self.topic}?'
+        if self._silent >= SILENT_REPORTS:
+            return Level.STALE, 'nothing has come in for a while'
+        rate = self.rate_hz
+        return Level.OK, 'coming in' if rate is None else f'{rate:.1f} Hz'
+
+
+class RefusalMonitor:
+    """Tells which refusals came since the last report."""
+
+    def __init__(self) -> None:
+        """Begin with none."""
+        self._before: dict[str, int] = {}
+
+    def report(self, counters: Mapping[str, int]) -> Status:
+        """Return the status of the counters by code; a code that grew is a warning."""
+        grown = [code for code, count in sorted(counters.items())
+                 if count > self._before.get(code, 0)]
+        self._before = dict(counters)
+        values = tuple((code, str(count)) for code, count in sorted(counters.items()))
+        if grown:
+            return Status(Level.WARN, 'refusals', f'more of {", ".join(grown)}', values)
+        total = sum(counters.values())
+        return Status(Level.OK, 'refusals', f'{total} so far, none new', values)
+
+
+def journal_status(path: str, fault: str, last_seq: int, waiting: int) -> Status:
+    """Return the status of the books file."""
+    values = (('file', path), ('entries', str(last_seq)), ('waiting', str(waiting)))
+    if fault:
+        return Status(Level.ERROR, 'journal', f'{fault}; nothing is published', values)
+    return Status(Level.OK, 'journal', f'{last_seq} entries written', values)
+
+
+def books_status(on_hold: bool, hold_text: str, flags: int, has_datum: bool) -> Status:
+    """Return what an operator should know of the books."""
+    values = (('on hold', str(on_hold).lower()), ('flagged segments', str(flags)),
+              ('datum', 'taken' if has_datum else 'none'))
+    if on_hold:
+        return Status(Level.WARN, 'books', f'on hold: {hold_text}', values)
+    if flags:
+        return Status(Level.WARN, 'books', f'{flags} segments to be reworked', values)
+    if not has_datum:
+        return Status(Level.WARN, 'books', 'the natural ground has not been surveyed', values)
+    return Status(Level.OK, 'books', 'in order', values)
