@@ -10,7 +10,7 @@ from .quantities import (
     design_volumes_m3,
     Quantity,
     quantity_of_volume,
-    total,
+    total_quantity,
     whole_loads,
 )
 from .segments import (
@@ -50,6 +50,6 @@ __all__ = [
     'segment_of_station',
     'segments_of_berm',
     'segments_of_site',
-    'total',
+    'total_quantity',
     'whole_loads',
 ]

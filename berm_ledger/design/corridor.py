@@ -5,8 +5,9 @@ Which cells of a lattice belong to which segment, and by what share.
 
 The corridor of a berm is its design footprint and a margin around it, round ends included. A cell
 within reach of several berms belongs to the nearest centreline. A cell that a border between
-segments cuts is shared among them by sub-sampling, so that the figures of the segments add up to
-those of the berm.
+segments cuts is shared among them by sub-sampling, each part as a short stretch of stations, so
+that the figures of the segments add up to those of the berm. Outside a bend at which a border
+lies, where all stations are the same, both segments get half of each cell.
 """
 
 from __future__ import annotations
@@ -130,7 +131,7 @@ def corridor_of_site(
     for index, berm in enumerate(site.berms):
         own = berm_index == index
         segment[own] = first_row[index] + segment_of_station(berm, station[own]) - 1
-    shares = _shares(site.berms, lattice, first_row, flat, berm_index, segment)
+    shares = _shares(site.berms, lattice, first_row, flat, berm_index, segment, station)
     return Corridor(lattice, segments, flat, berm_index, segment, station, offset, shares)
 
 
@@ -261,9 +262,13 @@ def _nearest_parts(
 def _shares(
     berms: Sequence[Berm], lattice: Lattice, first_row: NDArray[np.intp],
     flat: NDArray[np.intp], berm_index: NDArray[np.intp], segment: NDArray[np.intp],
+    station: NDArray[np.float64],
 ) -> sparse.csr_matrix:
     """Return the share of every segment in every cell; whole cells except near borders."""
     cut = _near_border(lattice, flat, segment)
+    for index, berm in enumerate(berms):
+        own = berm_index == index
+        cut[own] |= _splits(berm, station[own], lattice.cell_m)[2] < 1.0
     whole = np.flatnonzero(~cut)
     row, col = [segment[whole]], [whole]
     weight = [np.ones(len(whole))]
@@ -271,14 +276,34 @@ def _shares(
     for index, berm in enumerate(berms):
         own = np.flatnonzero(cut & (berm_index == index))
         points = cell_centres_xy(lattice, flat[own])[:, None, :] + sub
-        station, _ = berm.centreline.station_offset(points.reshape(-1, 2))
-        row.append(first_row[index] + segment_of_station(berm, station) - 1)
-        col.append(np.repeat(own, len(sub)))
-        weight.append(np.full(len(station), 1.0 / len(sub)))
+        at, _ = berm.centreline.station_offset(points.reshape(-1, 2))
+        low, high, share = _splits(berm, at, lattice.cell_m / SUB_SAMPLES / 2)
+        row += [first_row[index] + low - 1, first_row[index] + high - 1]
+        col += [np.repeat(own, len(sub))] * 2
+        weight += [share / len(sub), (1.0 - share) / len(sub)]
     shape = (int(first_row[-1]), len(flat))
     joined = (np.concatenate(row), np.concatenate(col))
-    # Entries of one cell and segment are added up; sixteenths add up without rounding.
+    # Entries of one cell and segment are added up.
     return sparse.csr_matrix((np.concatenate(weight), joined), shape=shape)
+
+
+def _splits(
+    berm: Berm, station_m: NDArray[np.float64], reach_m: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
+    """
+    Return the segments at both ends of stretches of stations, and the share of the first.
+
+    A stretch reaches so far to either side of its station, and is shorter than a segment. What
+    lies beyond an open end belongs to the segment at that end.
+    """
+    length = berm.centreline.length_m
+    low, high = station_m - reach_m, station_m + reach_m
+    if berm.centreline.closed:
+        low, high = np.mod(low, length), np.mod(high, length)
+    first, last = segment_of_station(berm, low), segment_of_station(berm, high)
+    border = (last - 1) * (length / segment_count(berm))
+    share = np.where(first == last, 1.0, 1.0 - (high - border) / (2.0 * reach_m))
+    return first, last, np.clip(share, 0.0, 1.0)
 
 
 def _near_border(

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from .corridor import Corridor, corridor_of_site, design_height_in_cells_m
 from .segments import Segment, segments_of_site
-from .site import Berm, Site
-from .surface import half_width_m
+from .site import Site
+from .surface import footprint_half_width_m
 from ..geometry import Lattice
 
 
@@ -68,7 +68,7 @@ def quantity_of_volume(site: Site, volume_m3: float) -> Quantity:
     return Quantity(volume_m3, mass, mass / site.rover.payload_kg)
 
 
-def total(site: Site, parts: Iterable[Quantity]) -> Quantity:
+def total_quantity(site: Site, parts: Iterable[Quantity]) -> Quantity:
     """Return the sum of amounts; unknown when any of them is."""
     return quantity_of_volume(site, math.fsum(part.volume_m3 for part in parts))
 
@@ -150,32 +150,11 @@ def design_lattice(site: Site, margin_m: float = 0.0) -> Lattice:
     """
     corners = []
     for berm in site.berms:
-        reach = widest_half_width_m(site, berm)
+        reach = footprint_half_width_m(berm, site.datum_plane)
         reach = berm.crest_width_m / 2 if math.isnan(reach) else reach
         points = berm.centreline.points_xy
         corners += [points.min(axis=0) - reach, points.max(axis=0) + reach]
     return Lattice.covering(corners, site.cell_m, margin_m + 2 * site.cell_m)
-
-
-def widest_half_width_m(site: Site, berm: Berm) -> float:
-    """
-    Return half the width of the design footprint where it is widest [m].
-
-    On a datum plane the toe of a level crest is where the ground meets the slope; running down
-    the steepest fall g of the plane it lies h / (tan(s) - g) from the edge of the crest. NaN is
-    unknown: a level crest on a surveyed datum, or ground that falls as steeply as the side.
-    """
-    if berm.crest_level_m is None:
-        return float(half_width_m(berm))
-    plane = site.datum_plane
-    if plane is None:
-        return math.nan
-    fall = math.hypot(plane.a, plane.b)
-    if fall >= berm.side_slope:
-        return math.nan
-    lowest = float(plane.height_m(berm.centreline.points_xy).min())
-    over = max(0.0, berm.crest_level_m - lowest + fall * berm.crest_width_m / 2)
-    return berm.crest_width_m / 2 + over / (berm.side_slope - fall)
 
 
 def closed_form_volume_m3(

@@ -52,7 +52,20 @@ class Segment:
 
 def segment_count(berm: Berm) -> int:
     """Return into how many equal parts a berm is cut."""
-    return max(1, math.ceil(berm.centreline.length_m / berm.segment_length_m - ROUNDING))
+    return cut_count(berm.centreline.length_m, berm.segment_length_m)
+
+
+def cut_count(length_m: float, longest_m: float) -> int:
+    """
+    Return into how many equal parts, none longer than asked for, a length is cut.
+
+    Examples
+    --------
+    >>> cut_count(2.4, 0.4), cut_count(2.5, 0.4), cut_count(0.3, 0.4)
+    (6, 7, 1)
+
+    """
+    return max(1, math.ceil(length_m / longest_m - ROUNDING))
 
 
 def segments_of_berm(berm: Berm, berm_index: int = 0) -> tuple[Segment, ...]:

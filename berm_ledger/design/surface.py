@@ -13,10 +13,12 @@ below it; ends are round because d is a distance to the line, not to its extensi
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .site import Berm, Site
+from .site import Berm, Plane, Site
 from ..errors import GeometryError
 
 
@@ -139,3 +141,34 @@ def half_width_m(berm: Berm, datum_m: ArrayLike | None = None) -> NDArray[np.flo
     over = np.maximum(0.0, crest_above_datum_m(berm, datum_m))
     out: NDArray[np.float64] = berm.crest_width_m / 2 + over / berm.side_slope
     return out
+
+
+def footprint_half_width_m(berm: Berm, plane: Plane | None) -> float:
+    """
+    Return half the width of the design footprint where it is widest.
+
+    On a datum plane the toe of a level crest is where the ground meets the side: down the
+    steepest fall g of the plane, h / (tan(s) - g) from the edge of the crest.
+
+    Parameters
+    ----------
+    berm : Berm
+        The berm.
+    plane : Plane or None
+        Datum plane; None where the datum is surveyed.
+
+    Returns
+    -------
+    float
+        Plan distance from the centreline to the toe [m]. NaN is unknown: a level crest on a
+        surveyed datum, or ground that falls as steeply as the side.
+
+    """
+    half = berm.crest_width_m / 2
+    if berm.crest_height_m is not None:
+        return half + berm.crest_height_m / berm.side_slope
+    fall = math.nan if plane is None else math.hypot(plane.a, plane.b)
+    if plane is None or berm.crest_level_m is None or fall >= berm.side_slope:
+        return math.nan
+    lowest = float(plane.height_m(berm.centreline.points_xy).min()) - fall * half
+    return half + max(0.0, berm.crest_level_m - lowest) / (berm.side_slope - fall)

@@ -9,7 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .segments2 import check_simple, distance_to_edges, piece_ends, without_repeated_first
+from .polyline import Polyline
+from .segments2 import (
+    check_simple,
+    distance_to_edges,
+    gap_between,
+    piece_ends,
+    without_repeated_first,
+)
 from ..errors import GeometryError
 
 
@@ -82,3 +89,15 @@ class Polygon:
     def distance_m(self, points_xy: ArrayLike) -> NDArray[np.float64]:
         """Return the distance of points (n, 2) [m] to the outline, on either side."""
         return distance_to_edges(np.asarray(points_xy, dtype=float), *self.ends_xy())
+
+    def gap_m(self, line: Polyline) -> float:
+        """Return the least distance of a line to the polygon [m]; 0 where it enters it."""
+        if self.contains(line.points_xy).any():
+            return 0.0
+        return gap_between(line.ends_xy(), self.ends_xy())
+
+    def room_m(self, line: Polyline) -> float:
+        """Return how far inside the outline a line stays [m]; 0 where it leaves it."""
+        if not self.contains(line.points_xy).all():
+            return 0.0
+        return gap_between(line.ends_xy(), self.ends_xy())

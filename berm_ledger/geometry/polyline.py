@@ -100,7 +100,8 @@ class Polyline:
         """
         turn = 2.0 * math.pi
         if not radius_m > 0.0 or not 0.0 < abs(sweep_rad) <= turn + 1e-9:
-            msg = f'an arc of radius {radius_m} m and sweep {sweep_rad} rad is none'
+            msg = (f'an arc needs a radius of more than 0 (has {radius_m:g} m) and a sweep, not 0 '
+                   f'and up to a full turn (has {math.degrees(sweep_rad):g} degrees)')
             raise GeometryError(msg)
         step = 2.0 * math.acos(max(0.0, 1.0 - ARC_SAGITTA_M / radius_m))
         count = max(8, math.ceil(abs(sweep_rad) / step))

@@ -132,7 +132,7 @@ def check_simple(
         raise GeometryError(msg)
     pair = crossing_pair(points_xy, closed=closed)
     if pair is not None:
-        msg = f'{edges} {pair[0]} and {pair[1]} of the {what} cross or touch'
+        msg = f'{edges} {pair[0]} and {pair[1]} of the {what}, counted from 0, cross or touch'
         raise GeometryError(msg)
 
 

@@ -1,0 +1,80 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Things in a valid site file that may not be meant: told, not refused."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+import math
+
+from .site import Berm, Site
+from .surface import footprint_half_width_m
+from ..geometry import Polygon
+from ..geometry.segments2 import gap_between
+
+
+def notes_of_site(site: Site) -> tuple[str, ...]:
+    """
+    Return what a person should look at again.
+
+    Parameters
+    ----------
+    site : Site
+        A site that breaks no rule.
+
+    Returns
+    -------
+    tuple of str
+        One sentence each.
+
+    """
+    return tuple(note for notes in NOTES for note in notes(site))
+
+
+def _half_width_m(site: Site, berm: Berm) -> float:
+    """Return half the footprint's width, of the crest only where the toe is unknown [m]."""
+    half = footprint_half_width_m(berm, site.datum_plane)
+    return berm.crest_width_m / 2 if math.isnan(half) else half
+
+
+def _covered_areas(site: Site) -> Iterator[str]:
+    """Yield keep-outs and borrow areas that a berm would cover."""
+    areas: list[tuple[str, Polygon]] = [
+        (f'keep-out {area.name!r}', area.polygon) for area in site.yard.keep_outs]
+    areas += [(f'borrow area {area.name!r}', area.polygon) for area in site.yard.borrow_areas]
+    for berm in site.berms:
+        for title, polygon in areas:
+            if polygon.gap_m(berm.centreline) < _half_width_m(site, berm):
+                yield f'the footprint of berm {berm.name!r} overlaps {title}'
+
+
+def _overlapping_berms(site: Site) -> Iterator[str]:
+    """Yield pairs of berms that share ground."""
+    for k, first in enumerate(site.berms):
+        for second in site.berms[k + 1:]:
+            reach = _half_width_m(site, first) + _half_width_m(site, second)
+            if gap_between(first.centreline.ends_xy(), second.centreline.ends_xy()) < reach:
+                yield (f'berms {first.name!r} and {second.name!r} overlap; their soil is counted '
+                       f'once, with the nearer centreline')
+
+
+def _areas_outside(site: Site) -> Iterator[str]:
+    """Yield borrow areas that are not wholly inside the boundary."""
+    for area in site.yard.borrow_areas:
+        if not site.yard.boundary.contains(area.polygon.corners_xy).all():
+            yield f'borrow area {area.name!r} is not wholly inside the boundary'
+
+
+def _drop_under_rover(site: Site) -> Iterator[str]:
+    """Yield a load that would land under the robot."""
+    if site.rover.footprint.contains([site.rover.drop_point_xy]).any():
+        yield ('the drop point lies inside the footprint of the rover: no approach keeps the '
+               'rover off the toe')
+
+
+NOTES: tuple[Callable[[Site], Iterator[str]], ...] = (
+    _covered_areas,
+    _overlapping_berms,
+    _areas_outside,
+    _drop_under_rover,
+)
