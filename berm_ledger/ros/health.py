@@ -12,44 +12,11 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping
-from dataclasses import dataclass
-from enum import IntEnum
+
+from .messages.diagnostics import ERROR, OK, STALE, Status, WARN
 
 RATE_WINDOW = 20
 SILENT_REPORTS = 5
-
-
-class Level(IntEnum):
-    """Levels of diagnostic_msgs/DiagnosticStatus."""
-
-    OK = 0
-    WARN = 1
-    ERROR = 2
-    STALE = 3
-
-
-@dataclass(frozen=True)
-class Status:
-    """
-    One line of health.
-
-    Parameters
-    ----------
-    level : Level
-        How bad it is.
-    name : str
-        What it is about.
-    message : str
-        One plain sentence.
-    values : tuple of pairs of str
-        Figures, each with its unit in the key.
-
-    """
-
-    level: Level
-    name: str
-    message: str
-    values: tuple[tuple[str, str], ...] = ()
 
 
 class InputMonitor:
@@ -95,31 +62,31 @@ class InputMonitor:
     def report(self) -> Status:
         """Return the status since the last report."""
         level, message = self._judge()
-        values = [('topic', self.topic), ('messages', str(self._total)),
-                  ('refused', str(self._refused))]
+        values: dict[str, object] = {
+            'topic': self.topic, 'messages': self._total, 'refused': self._refused}
         if self._steady:
             rate = self.rate_hz
-            values.append(('rate [Hz]', 'unknown' if rate is None else f'{rate:.2f}'))
+            values['rate_hz'] = 'unknown' if rate is None else f'{rate:.2f}'
         if self._last_refusal:
-            values.append(('last refusal', self._last_refusal))
+            values['last_refusal'] = self._last_refusal
         self._fresh = self._fresh_refused = 0
-        return Status(level, self.topic, message, tuple(values))
+        return Status(self.topic, message, level, values)
 
-    def _judge(self) -> tuple[Level, str]:
+    def _judge(self) -> tuple[int, str]:
         """Return level and message."""
         self._silent = 0 if self._fresh else self._silent + 1
         if self._fresh_refused:
-            level = Level.ERROR if self._fresh_refused == self._fresh else Level.WARN
+            level = ERROR if self._fresh_refused == self._fresh else WARN
             return level, (f'{self._fresh_refused} of the last {self._fresh} refused: '
                            f'{self._last_refusal}')
         if not self._steady:
-            return Level.OK, f'{self._total} announced'
+            return OK, f'{self._total} announced'
         if not self._total:
-            return Level.STALE, f'nothing has come in: does anything publish {self.topic}?'
+            return STALE, f'nothing has come in: does anything publish {self.topic}?'
         if self._silent >= SILENT_REPORTS:
-            return Level.STALE, 'nothing has come in for a while'
+            return STALE, 'nothing has come in for a while'
         rate = self.rate_hz
-        return Level.OK, 'coming in' if rate is None else f'{rate:.1f} Hz'
+        return OK, 'coming in' if rate is None else f'{rate:.1f} Hz'
 
 
 class RefusalMonitor:
@@ -134,29 +101,29 @@ class RefusalMonitor:
         grown = [code for code, count in sorted(counters.items())
                  if count > self._before.get(code, 0)]
         self._before = dict(counters)
-        values = tuple((code, str(count)) for code, count in sorted(counters.items()))
+        values = dict(sorted(counters.items()))
         if grown:
-            return Status(Level.WARN, 'refusals', f'more of {", ".join(grown)}', values)
+            return Status('refusals', f'more of {", ".join(grown)}', WARN, values)
         total = sum(counters.values())
-        return Status(Level.OK, 'refusals', f'{total} so far, none new', values)
+        return Status('refusals', f'{total} so far, none new', OK, values)
 
 
 def journal_status(path: str, fault: str, last_seq: int, waiting: int) -> Status:
     """Return the status of the books file."""
-    values = (('file', path), ('entries', str(last_seq)), ('waiting', str(waiting)))
+    values = {'file': path, 'entries': last_seq, 'waiting': waiting}
     if fault:
-        return Status(Level.ERROR, 'journal', f'{fault}; nothing is published', values)
-    return Status(Level.OK, 'journal', f'{last_seq} entries written', values)
+        return Status('journal', f'{fault}; nothing is published', ERROR, values)
+    return Status('journal', f'{last_seq} entries written', OK, values)
 
 
 def books_status(on_hold: bool, hold_text: str, flags: int, has_datum: bool) -> Status:
     """Return what an operator should know of the books."""
-    values = (('on hold', str(on_hold).lower()), ('flagged segments', str(flags)),
-              ('datum', 'taken' if has_datum else 'none'))
+    values = {'on_hold': str(on_hold).lower(), 'flagged_segments': flags,
+              'datum': 'taken' if has_datum else 'none'}
     if on_hold:
-        return Status(Level.WARN, 'books', f'on hold: {hold_text}', values)
+        return Status('books', f'on hold: {hold_text}', WARN, values)
     if flags:
-        return Status(Level.WARN, 'books', f'{flags} segments to be reworked', values)
+        return Status('books', f'{flags} segments to be reworked', WARN, values)
     if not has_datum:
-        return Status(Level.WARN, 'books', 'the natural ground has not been surveyed', values)
-    return Status(Level.OK, 'books', 'in order', values)
+        return Status('books', 'the natural ground has not been surveyed', WARN, values)
+    return Status('books', 'in order', OK, values)
