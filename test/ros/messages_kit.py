@@ -11,7 +11,9 @@ import math
 from typing import Any
 import warnings
 
-from berm_ledger.geometry import GridAxes
+from berm_ledger.books import Row, State
+from berm_ledger.design import Berm, Material, Plane, Rover, segments_of_site, Site, Yard
+from berm_ledger.geometry import GridAxes, Polygon, Polyline
 from berm_ledger.ros.messages import message_types, MessageTypes
 from berm_ledger.survey import ElevationGrid
 import numpy as np
@@ -118,3 +120,41 @@ def put(msg: Any, data: bytes) -> None:
 def grid(grid_axes: GridAxes, heights: Any, stamp_ns: int = 7_000_000_005) -> ElevationGrid:
     """Return an elevation grid in frame map."""
     return ElevationGrid(stamp_ns, 'map', grid_axes, np.array(heights, np.float32))
+
+
+def berm(name: str, points_xy: Any, **changes: Any) -> Berm:
+    """Return a berm 25 cm high with segments of at most 40 cm."""
+    values = {
+        'crest_height_m': 0.25, 'crest_level_m': None, 'crest_width_m': 0.0,
+        'side_slope_rad': math.radians(33.0), 'segment_length_m': 0.4,
+        'height_tolerance_m': 0.02, 'line_tolerance_m': 0.06, **changes}
+    return Berm(name, Polyline(points_xy), **values)
+
+
+def site(datum_plane: Plane | None = None) -> Site:
+    """Return a site of two berms with three and two segments."""
+    rover = Rover(
+        Polygon([[0.5, 0.3], [-0.5, 0.3], [-0.5, -0.3], [0.5, -0.3]]), (0.75, 0.0), 0.36, 7.5,
+        1.0, 0.5, 0.05)
+    berms = (
+        berm('west', [[0.0, 0.0], [1.2, 0.0]]),
+        berm('level', [[3.0, 1.0], [3.0, 1.8]], crest_height_m=None, crest_level_m=0.6))
+    boundary = Polygon([[-5.0, -5.0], [9.0, -5.0], [9.0, 9.0], [-5.0, 9.0]])
+    return Site(
+        'map', berms, datum_plane, Material(1500.0, math.radians(33.0)), rover, Yard(boundary))
+
+
+def table_rows(of: Site, now_ns: int) -> tuple[Row, ...]:
+    """Return rows of all states, figures that float32 holds exactly, one never seen."""
+    rows = []
+    for k, segment in enumerate(segments_of_site(of)):
+        known = {} if k == 3 else {
+            'height_m': 0.125 + k / 64, 'height_se_m': 1 / 512, 'low_m': 0.0625, 'high_m': 0.5,
+            'coverage': 0.75, 'at_grade': 0.5, 'deficit_height_m': -k / 32,
+            'deficit_volume_m3': 0.25 * k, 'deficit_mass_kg': 375.0 * k, 'dumps_made': k,
+            'dumps_remaining': 3 * k, 'line_offset_m': -1 / 64,
+            'state': State(1 + k % 4), 'last_seen_ns': now_ns - (k + 1) * 500_000_000}
+        rows.append(Row(
+            segment.berm, segment.berm_index, segment.number, segment.station_from_m,
+            segment.station_to_m, 0.25, **known))
+    return tuple(rows)

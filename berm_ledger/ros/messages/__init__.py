@@ -8,23 +8,51 @@ Messages to values and back, duck-typed: the same code for live nodes and for re
 """
 
 from .common import fill_header, message_types, MessageTypes, stamp_ns_from, SUB_MESSAGES
+from .diagnostics import (
+    counters_status,
+    fill_diagnostics,
+    fill_rework,
+    fill_status,
+    fill_target_status,
+    flagged_from_rework,
+    hold_from_rework,
+    Status,
+    status_from,
+)
 from .grid_maps import fill_grid_map, grid_from_grid_map
 from .grids import fill_point_cloud, grid_from_point_cloud
+from .markers import fill_markers
+from .occupancy import blocked_from_occupancy_grid, fill_occupancy_grid
 from .poses import fill_path, fill_pose, mass_from_msg, pose_from_msg, poses_from_path
+from .tables import fill_segments_cloud, rows_from_segments_cloud
 
 __all__ = [
     'MessageTypes',
     'SUB_MESSAGES',
+    'Status',
+    'blocked_from_occupancy_grid',
+    'counters_status',
+    'fill_diagnostics',
     'fill_grid_map',
     'fill_header',
+    'fill_markers',
+    'fill_occupancy_grid',
     'fill_path',
     'fill_point_cloud',
     'fill_pose',
+    'fill_rework',
+    'fill_segments_cloud',
+    'fill_status',
+    'fill_target_status',
+    'flagged_from_rework',
     'grid_from_grid_map',
     'grid_from_point_cloud',
+    'hold_from_rework',
     'mass_from_msg',
     'message_types',
     'pose_from_msg',
     'poses_from_path',
+    'rows_from_segments_cloud',
     'stamp_ns_from',
+    'status_from',
 ]
