@@ -1,0 +1,118 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""What a file must show before it is taken for whole books; what is left of damaged ones."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any, Protocol
+
+from .entries import Entry, KIND_RANK
+from .journal_rows import APPLICATION_ID, entries_from_rows, EntryRow, SCHEMA, SCHEMA_VERSION
+from ..errors import BooksError
+
+# The check of the whole file leaves out the rules of the tables where it may only read.
+ODD_ENTRY = (
+    "SELECT seq FROM entries WHERE typeof(stamp_ns) <> 'integer' OR typeof(kind) <> 'text' "
+    "OR typeof(data) <> 'text' OR typeof(berm) NOT IN ('text', 'null') "
+    "OR typeof(segment) NOT IN ('integer', 'null') LIMIT 1")
+
+
+class Cursor(Protocol):
+    """What is asked of the answer to a query."""
+
+    def fetchone(self) -> Any:
+        """Return the next row."""
+
+    def __iter__(self) -> Iterator[Any]:
+        """Go through the rows."""
+
+
+class Database(Protocol):
+    """What is asked of a database connection."""
+
+    def execute(self, query: str, values: tuple[str, ...] = ..., /) -> Cursor:
+        """Run a query."""
+
+
+def set_up(db: Database, meta: Mapping[str, str]) -> None:
+    """Make the tables of new books, and note whose they are."""
+    db.execute('PRAGMA page_size = 4096')
+    db.execute(f'PRAGMA application_id = {APPLICATION_ID}')
+    db.execute(f'PRAGMA user_version = {SCHEMA_VERSION}')
+    db.execute('BEGIN')
+    for statement in SCHEMA:
+        db.execute(statement)
+    for item in sorted(meta.items()):
+        db.execute('INSERT INTO meta VALUES (?, ?)', item)
+    db.execute('COMMIT')
+    db.execute('PRAGMA journal_mode = WAL')
+
+
+def check_owner(name: str, db: Database) -> None:
+    """Raise BooksError for a file of another program or of a later version of this one."""
+    if db.execute('PRAGMA application_id').fetchone()[0] != APPLICATION_ID:
+        msg = f'{name} is a database of another program, not a books file'
+        raise BooksError(msg)
+    version = db.execute('PRAGMA user_version').fetchone()[0]
+    if version > SCHEMA_VERSION:
+        msg = (f'{name} was written by a newer berm_ledger (schema {version}, this one knows '
+               f'{SCHEMA_VERSION}): use that one')
+        raise BooksError(msg)
+
+
+def first_fault(db: Database, file_bytes: int | None) -> str:
+    """
+    Return what is wrong with the inside of a file.
+
+    Parameters
+    ----------
+    db : Database
+        Connection to it.
+    file_bytes : int or None
+        Its size; None where pages may be in the log only, which makes the file itself shorter.
+
+    Returns
+    -------
+    str
+        The first fault; empty when the file is sound.
+
+    """
+    verdict = str(db.execute('PRAGMA quick_check(1)').fetchone()[0])
+    if verdict != 'ok':
+        return verdict
+    made = db.execute('SELECT sql FROM sqlite_master WHERE sql IS NOT NULL')
+    if {row[0] for row in made} != set(SCHEMA):
+        return 'its tables are not those of books'
+    size = (db.execute('PRAGMA page_size').fetchone()[0]
+            * db.execute('PRAGMA page_count').fetchone()[0])
+    if file_bytes not in (None, size):
+        return f'{file_bytes} bytes long instead of {size}'
+    odd = db.execute(ODD_ENTRY).fetchone()
+    if odd is not None:
+        return f'entry {odd[0]} is not of the right types'
+    count, last = db.execute('SELECT count(*), coalesce(max(seq), 0) FROM entries').fetchone()
+    return '' if count == last else f'{count} entries, but the last is number {last}'
+
+
+def check_site(name: str, db: Database, site_digest: str, site_name: str) -> None:
+    """Raise BooksError for the books of another site."""
+    meta = dict(db.execute('SELECT key, value FROM meta'))
+    if meta.get('site_digest') != site_digest:
+        msg = (f'{name} holds the books of another site ({meta.get("site_name")!r}), not those of '
+               f'{site_name!r}: name another books file, or use the site file they were opened '
+               f'with')
+        raise BooksError(msg)
+
+
+def sound_entries(rows: Iterable[EntryRow]) -> list[Entry]:
+    """Return the entries of rows up to the first that is missing or makes no sense."""
+    found: list[Entry] = []
+    for row in rows:
+        if row[0] != len(found) + 1 or type(row[1]) is not int or row[2] not in KIND_RANK:
+            break
+        try:
+            found += entries_from_rows([row])
+        except BooksError:
+            break
+    return found
