@@ -68,7 +68,7 @@ class Journal:
         self._log_stamp = _stamp(_beside(path, '-wal'))
 
     @classmethod
-    def open(  # noqa: A003
+    def open(  # noqa: A003, RUF100
         cls, path: str | os.PathLike[str], site_digest: str, site_name: str,
         site_text: str = '', *, durable: bool = True,
     ) -> Journal:
