@@ -1,0 +1,122 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""What the ledger publishes: the table for machines and people, flags, ground, markers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from diagnostic_msgs.msg import DiagnosticArray
+from nav_msgs.msg import OccupancyGrid
+import numpy as np
+from numpy.typing import NDArray
+from sensor_msgs.msg import PointCloud2
+from std_msgs.msg import String
+from visualization_msgs.msg import MarkerArray
+
+from .messages import (
+    fill_diagnostics,
+    fill_markers,
+    fill_occupancy_grid,
+    fill_rework,
+    fill_segments_cloud,
+    Status,
+)
+from .table_text import table_text
+from .wire import latched_qos, wire_types
+from ..books import Books
+from ..design import Site
+from ..geometry import Lattice, Pose2
+
+
+class LedgerTopics:
+    """
+    The ledger's publishers, all reliable and latched.
+
+    Parameters
+    ----------
+    node : rclpy.node.Node
+        The node.
+    site : Site
+        The site.
+
+    """
+
+    def __init__(self, node: Any, site: Site) -> None:
+        """Offer the topics; nothing is published yet."""
+        self._node, self._site, self._types = node, site, wire_types()
+        qos = latched_qos()
+        self._segments = node.create_publisher(PointCloud2, 'segments', qos)
+        self._table = node.create_publisher(String, 'table', qos)
+        self._rework = node.create_publisher(DiagnosticArray, 'rework', qos)
+        self._no_go = node.create_publisher(OccupancyGrid, 'no_go', qos)
+        self._markers = node.create_publisher(MarkerArray, 'markers', qos)
+        # By convention one absolute topic for all nodes of a machine.
+        self._diagnostics = node.create_publisher(DiagnosticArray, '/diagnostics', qos)
+        self._blocked: NDArray[np.bool_] | None = None
+
+    def publish_books(
+        self, books: Books, stamp_ns: int, datum_m: Sequence[float] | None = None
+    ) -> None:
+        """
+        Publish flags, table and segments.
+
+        The segments go last: whoever waits for them finds the rest sent already.
+
+        Parameters
+        ----------
+        books : Books
+            Books as they stand.
+        stamp_ns : int
+            Stamp of the newest message processed [ns].
+        datum_m : sequence of float, optional
+            Height of the datum at each segment's middle [m].
+
+        """
+        rework = DiagnosticArray()
+        fill_rework(rework, books.flags, on_hold=books.on_hold, hold_text=books.hold_text,
+                    stamp_ns=stamp_ns, types=self._types)
+        self._rework.publish(rework)
+        self._table.publish(String(data=table_text(books, stamp_ns)))
+        segments = PointCloud2()
+        fill_segments_cloud(
+            segments, self._site, books.rows, stamp_ns, self._types, datum_m=datum_m)
+        self._segments.publish(segments)
+
+    def publish_no_go(self, lattice: Lattice, blocked: NDArray[np.bool_], stamp_ns: int) -> bool:
+        """Publish the ground to keep off, if it changed; tell whether it did."""
+        if self._blocked is not None and np.array_equal(self._blocked, blocked):
+            return False
+        self._blocked = np.array(blocked)
+        msg = OccupancyGrid()
+        fill_occupancy_grid(
+            msg, lattice, blocked, frame_id=self._site.frame, stamp_ns=stamp_ns)
+        self._no_go.publish(msg)
+        return True
+
+    def publish_markers(
+        self, books: Books, stamp_ns: int, *, crest_lines: Sequence[NDArray[np.float64]],
+        target: Pose2 | None, datum_m: Sequence[float] | None = None,
+    ) -> None:
+        """Publish what RViz shows."""
+        msg = MarkerArray()
+        fill_markers(
+            msg, self._site, books.rows, stamp_ns=stamp_ns, types=self._types,
+            crest_lines=crest_lines, flags=books.flags, target=target, datum_m=datum_m)
+        self._markers.publish(msg)
+
+    def publish_health(self, statuses: Iterable[Status], stamp_ns: int) -> None:
+        """Publish the health of the node, under its full name."""
+        name = self._node.get_fully_qualified_name().lstrip('/')
+        full = [Status(f'{name}: {status.name}', status.message, status.level, status.values)
+                for status in statuses]
+        msg = DiagnosticArray()
+        fill_diagnostics(msg, full, stamp_ns=stamp_ns, types=self._types)
+        self._diagnostics.publish(msg)
+
+    def close(self) -> None:
+        """Take the topics away; what was latched goes with them."""
+        for publisher in (self._segments, self._table, self._rework, self._no_go, self._markers,
+                          self._diagnostics):
+            self._node.destroy_publisher(publisher)

@@ -1,0 +1,91 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""What the nodes need of ROS besides a node: message classes and qualities of service."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+from geometry_msgs.msg import PoseStamped, PoseWithCovarianceStamped
+from nav_msgs.msg import Odometry
+from rclpy.qos import QoSDurabilityPolicy, QoSHistoryPolicy, QoSProfile, QoSReliabilityPolicy
+from sensor_msgs.msg import PointCloud2
+
+from .messages import message_types, MessageTypes
+from ..errors import UsageError
+
+POSE_TYPES = {
+    'pose_stamped': PoseStamped,
+    'pose_with_covariance': PoseWithCovarianceStamped,
+    'odometry': Odometry,
+}
+# Grids are as many as the sensor profile keeps. Poses are small and come often; a dump takes its
+# place from the last one, so none should fall out while a grid is worked on.
+ELEVATION_DEPTH = 5
+POSE_DEPTH = 100
+DUMP_DEPTH = 100
+
+
+def message_class(name: str) -> Any:
+    """Return the class of a message type such as ``nav_msgs/msg/Path``."""
+    package, _, kind = name.split('/')
+    return getattr(importlib.import_module(f'{package}.msg'), kind)
+
+
+def wire_types() -> MessageTypes:
+    """Return the makers of sub-messages for rclpy."""
+    return message_types(message_class)
+
+
+def elevation_class(elevation_type: str) -> Any:
+    """
+    Return the message class of the topic ``elevation``.
+
+    Parameters
+    ----------
+    elevation_type : str
+        ``point_cloud`` or ``grid_map``.
+
+    Returns
+    -------
+    type
+        Message class.
+
+    Raises
+    ------
+    UsageError
+        Grid maps asked for where their package is not installed.
+
+    """
+    if elevation_type == 'point_cloud':
+        return PointCloud2
+    try:
+        return message_class('grid_map_msgs/msg/GridMap')
+    except ImportError as exc:
+        msg = (f'elevation_type is grid_map, but grid_map_msgs cannot be imported ({exc}): '
+               f'install ros-DISTRO-grid-map-msgs, or publish point clouds and set '
+               f'elevation_type to point_cloud')
+        raise UsageError(msg) from exc
+
+
+def sensor_qos(depth: int) -> QoSProfile:
+    """Return the quality of sensor data: best effort, so that any publisher matches."""
+    return QoSProfile(
+        depth=depth, history=QoSHistoryPolicy.KEEP_LAST,
+        reliability=QoSReliabilityPolicy.BEST_EFFORT, durability=QoSDurabilityPolicy.VOLATILE)
+
+
+def event_qos(depth: int) -> QoSProfile:
+    """Return the quality of single events: reliable, nothing from before."""
+    return QoSProfile(
+        depth=depth, history=QoSHistoryPolicy.KEEP_LAST,
+        reliability=QoSReliabilityPolicy.RELIABLE, durability=QoSDurabilityPolicy.VOLATILE)
+
+
+def latched_qos() -> QoSProfile:
+    """Return the quality of states: reliable, the last one kept for whoever comes later."""
+    return QoSProfile(
+        depth=1, history=QoSHistoryPolicy.KEEP_LAST,
+        reliability=QoSReliabilityPolicy.RELIABLE,
+        durability=QoSDurabilityPolicy.TRANSIENT_LOCAL)
