@@ -67,7 +67,8 @@ class Polygon:
     @property
     def area_m2(self) -> float:
         """Enclosed area [m2] (shoelace formula)."""
-        x, y = self.corners_xy.T
+        # From the first corner: far from the origin the products would swallow small areas.
+        x, y = (self.corners_xy - self.corners_xy[0]).T
         return abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2.0
 
     def contains(self, points_xy: ArrayLike) -> NDArray[np.bool_]:
