@@ -1,6 +1,6 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
-"""The fold: rows, dumps, flags and hold follow from the entries, in whatever portions they come."""
+"""The fold: rows, dumps, flags and hold follow from the entries, however these come in."""
 
 from dataclasses import replace
 import math
@@ -64,7 +64,8 @@ def test_opening_books_have_a_row_for_every_segment_of_every_berm() -> None:
 
 
 def test_opening_books_take_design_figures() -> None:
-    books = opening_books(SITE, targets_m=[0.2] * 6, volumes_m3=[0.01, 0.02, 0.03, 0.02, 0.01, 0.0])
+    volumes_m3 = [0.01, 0.02, 0.03, 0.0, 0.0, 0.0]
+    books = opening_books(SITE, targets_m=[0.2] * 6, volumes_m3=volumes_m3)
     assert [r.target_height_m for r in books.rows] == [0.2] * 6
     assert books.rows[2].target_volume_m3 == 0.03
 
@@ -184,7 +185,8 @@ def test_other_changes_flag_nothing(fact: tuple[Any, ...]) -> None:
 
 
 def test_further_losses_are_added_to_the_flag() -> None:
-    later = ('disturbed', WEST, 2, change(0.001, rework=True, station_from_m=0.4, station_to_m=0.6))
+    extent = {'station_from_m': 0.4, 'station_to_m': 0.6}
+    later = ('disturbed', WEST, 2, change(0.001, rework=True, **extent))
     (flag,) = flags_after(DISTURBED, ('dump', WEST, 2, dump()), later)
     assert flag.since_ns == START_NS + 2 * SECOND_NS
     assert flag.volume_m3 == pytest.approx(0.004)
