@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping
+from typing import Any
 
 from .messages.diagnostics import ERROR, OK, STALE, Status, WARN
 
@@ -127,3 +128,19 @@ def books_status(on_hold: bool, hold_text: str, flags: int, has_datum: bool) -> 
     if not has_datum:
         return Status('books', 'the natural ground has not been surveyed', WARN, values)
     return Status('books', 'in order', OK, values)
+
+
+def registration_status(health: Any) -> Status:
+    """Return where the last grid lay against the site surface, from the pipeline's health."""
+    shift = health.shift
+    values = {
+        'dx_m': shift.dx_m, 'dy_m': shift.dy_m, 'dz_m': shift.dz_m, 'se_xy_m': shift.se_xy_m,
+        'se_z_m': shift.se_z_m, 'residual_m': shift.residual_m, 'cells_compared': shift.cells,
+        'planar_observed': str(shift.planar_observed).lower(), 'noise_m': health.noise_m}
+    if health.grid_ns is None:
+        return Status('registration', 'no grid used yet', STALE, values)
+    text = (f'map shift {1e3 * shift.dx_m:.0f}, {1e3 * shift.dy_m:.0f}, {1e3 * shift.dz_m:.0f} mm '
+            f'removed')
+    if shift.cells and not shift.planar_observed:
+        text += '; too little relief to see the planar part'
+    return Status('registration', text, OK, values)

@@ -2,11 +2,14 @@
 # SPDX-License-Identifier: Apache-2.0
 """Health: levels mean what the conventions of diagnostics say; rates come from stamps."""
 
+from types import SimpleNamespace
+
 from berm_ledger.ros.health import (
     books_status,
     InputMonitor,
     journal_status,
     RefusalMonitor,
+    registration_status,
     SILENT_REPORTS,
 )
 from berm_ledger.ros.messages.diagnostics import ERROR, OK, STALE, WARN
@@ -100,3 +103,19 @@ def test_what_an_operator_must_act_on_warns(hold, flags, datum, level, text):
 
     assert status.level == level
     assert text in status.message
+
+
+@pytest.mark.parametrize(('grid_ns', 'cells', 'planar', 'level', 'text'), [
+    (None, 0, False, STALE, 'no grid used yet'),
+    (5, 900, True, OK, 'map shift 12, -3, 4 mm removed'),
+    (5, 900, False, OK, 'too little relief'),
+])
+def test_registration_says_what_was_removed(grid_ns, cells, planar, level, text):
+    shift = SimpleNamespace(
+        dx_m=0.012, dy_m=-0.003, dz_m=0.004, se_xy_m=0.001, se_z_m=0.001, residual_m=0.002,
+        cells=cells, planar_observed=planar)
+    status = registration_status(SimpleNamespace(shift=shift, grid_ns=grid_ns, noise_m=0.004))
+
+    assert status.level == level
+    assert text in status.message
+    assert status.values['dx_m'] == 0.012

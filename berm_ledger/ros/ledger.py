@@ -1,0 +1,284 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+The node ``ledger``: messages in, books out.
+
+Each message is converted, goes through one step of the pipeline, is written to the journal, and
+only then shown. Messages are taken in the order of their arrival; of one instant, pose before dump
+before grid. The node uses one single-threaded executor.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+import os
+from pathlib import Path
+from typing import Any
+
+from geometry_msgs.msg import PoseStamped
+from rclpy.clock import Clock, ClockType
+from std_msgs.msg import Float32
+from std_srvs.srv import Trigger
+
+from .books_path import default_books_path
+from .feed import DUMP, ELEVATION, feed, POSE
+from .health import books_status, InputMonitor, journal_status, RefusalMonitor, registration_status
+from .intake import Intake
+from .ledger_topics import LedgerTopics
+from .live import LiveBooks
+from .managed import ManagedNode
+from .messages import pose_from_msg
+from .parameters import LedgerParameters
+from .report_files import write_report_files
+from .wire import (
+    DUMP_DEPTH,
+    elevation_class,
+    ELEVATION_DEPTH,
+    event_qos,
+    latched_qos,
+    POSE_DEPTH,
+    POSE_TYPES,
+    sensor_qos,
+)
+from ..books import Entry
+from ..books.journal import Journal
+from ..errors import MessageError
+from ..findings import Severity
+from ..geometry import Pose2
+from ..site_source import load_site
+
+HEALTH_PERIOD_S = 1.0
+# Ground and markers are large and change slowly: no more often than this, in message time.
+SLOW_PERIOD_NS = 1_000_000_000
+LOG_PERIOD_S = 5.0
+QUIET_KINDS = ('reading', 'rise')
+LOUD_KINDS = ('refused', 'map_shift', 'stray_dump', 'unbooked_fill', 'slump', 'disturbed', 'hold')
+
+
+class LedgerNode(ManagedNode[LedgerParameters]):
+    """
+    Keeps the books of one site.
+
+    Parameters
+    ----------
+    make_pipeline : callable, optional
+        Makes the pipeline from site, entries and surfaces; left out, that of this package.
+    **options
+        Passed on to ``rclpy.node.Node``.
+
+    """
+
+    def __init__(self, *, make_pipeline: Callable[..., Any] | None = None, **options: Any) -> None:
+        """Declare the parameters; the books are opened when the node is configured."""
+        super().__init__('ledger', LedgerParameters, **options)
+        self._make_pipeline = make_pipeline or _pipeline
+        self.live: LiveBooks | None = None
+        self._topics: LedgerTopics | None = None
+        self._intake: Intake | None = None
+        self._timer: Any = None
+        self._orders: list[Any] = []
+        self._target: Pose2 | None = None
+        self._slow_ns: int | None = None
+        self._refusals: Counter[str] = Counter()
+        self._refusal_monitor = RefusalMonitor()
+        self._monitors = {
+            POSE: InputMonitor(POSE), DUMP: InputMonitor(DUMP, steady=False),
+            ELEVATION: InputMonitor(ELEVATION)}
+
+    @property
+    def pipeline(self) -> Any:
+        """Return the pipeline of the open books."""
+        assert self.live is not None
+        return self.live.pipeline
+
+    def set_up(self) -> None:
+        """Read the site, open the books, offer topics and services."""
+        given = self.parameters
+        elevation_class(given.elevation_type)
+        loaded = load_site(given.site_file)
+        path = self._books_path()
+        journal = Journal.open(path, loaded.digest, Path(given.site_file).name, loaded.text)
+        try:
+            pipeline = self._make_pipeline(
+                loaded.site, entries=journal.entries(), surfaces=journal.surfaces())
+        except BaseException:
+            journal.close()
+            raise
+        self.live = LiveBooks(pipeline, journal)
+        self._topics = LedgerTopics(self, loaded.site)
+        for name, answer in (
+                ('take_datum', self._take_datum), ('resume', self._resume),
+                ('clear_rework', self._clear_rework), ('write_report', self._write_report)):
+            self._orders.append(self.create_service(Trigger, f'~/{name}', answer))
+        self.get_logger().info(
+            f'books of {given.site_file} in {path}: {journal.last_seq} entries')
+
+    def start(self) -> None:
+        """Subscribe, and show the books as they stand."""
+        given = self.parameters
+        self._intake = Intake(self, self._on_message)
+        self._intake.subscribe(POSE, POSE_TYPES[given.pose_type], 'pose', sensor_qos(POSE_DEPTH))
+        self._intake.subscribe(DUMP, Float32, 'dump', event_qos(DUMP_DEPTH))
+        self._intake.subscribe(
+            ELEVATION, elevation_class(given.elevation_type), 'elevation',
+            sensor_qos(ELEVATION_DEPTH))
+        self._target_subscription = self.create_subscription(
+            PoseStamped, 'target_pose', self._on_target, latched_qos())
+        # Health must be seen when time stands still, too.
+        self._timer = self.create_timer(
+            HEALTH_PERIOD_S, self._publish_health, clock=Clock(clock_type=ClockType.STEADY_TIME))
+        self._slow_ns = None
+        self._publish()
+
+    def stop(self) -> None:
+        """End subscriptions and timer."""
+        if self._intake is not None:
+            self._intake.close()
+            self.destroy_subscription(self._target_subscription)
+            self.destroy_timer(self._timer)
+            self._intake = self._timer = None
+
+    def tear_down(self) -> None:
+        """Take topics and services away and close the books."""
+        for service in self._orders:
+            self.destroy_service(service)
+        self._orders = []
+        if self._topics is not None:
+            self._topics.close()
+            self._topics = None
+        if self.live is not None:
+            self.live.close()
+            self.live = None
+
+    def _books_path(self) -> Path:
+        """Return the path of the books; the default one gets its folder."""
+        if self.parameters.books_file:
+            return Path(self.parameters.books_file)
+        path = default_books_path(self.parameters.site_file, self.get_namespace(), os.environ)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        return path
+
+    def _on_message(self, kind: str, msg: Any) -> None:
+        """Take one message: convert, step, write, show."""
+        assert self.live is not None
+        if self.live.full and self.live.flush() is None:
+            return
+        update = feed(self.pipeline, kind, msg, layer=self.parameters.layer)
+        refused = [f for f in update.findings if f.severity == Severity.REFUSAL]
+        self._refusals.update(finding.code for finding in refused)
+        self._monitors[kind].note(self.pipeline.stamp_ns, refused[0].text if refused else '')
+        self._book(update, show=kind != POSE)
+
+    def _book(self, update: Any, *, show: bool) -> bool:
+        """Write an update and show what is due; tell whether it is written."""
+        assert self.live is not None
+        written = self.live.book(update)
+        if written is None:
+            self.get_logger().error(
+                f'{self.live.fault}; nothing is published until it can be written',
+                throttle_duration_sec=LOG_PERIOD_S)
+            return False
+        for entry in written:
+            self._log(entry)
+        if show or written:
+            self._publish()
+        return True
+
+    def _publish(self) -> None:
+        """Publish the books; ground and markers when they are due."""
+        assert self._topics is not None
+        pipeline, topics = self.pipeline, self._topics
+        stamp_ns = pipeline.stamp_ns
+        due = self._slow_ns is None or not 0 <= stamp_ns - self._slow_ns < SLOW_PERIOD_NS
+        books = pipeline.books
+        if due:
+            lattice, blocked = pipeline.no_go()
+            topics.publish_no_go(lattice, blocked, stamp_ns)
+        topics.publish_books(books, stamp_ns)
+        if due:
+            topics.publish_markers(
+                books, stamp_ns, crest_lines=pipeline.crest_lines, target=self._target)
+            self._slow_ns = stamp_ns
+
+    def _publish_health(self) -> None:
+        """Publish diagnostics."""
+        if self.live is None or self._topics is None:
+            return
+        books, live = self.pipeline.books, self.live
+        statuses = [
+            *(monitor.report() for monitor in self._monitors.values()),
+            self._refusal_monitor.report(self._refusals),
+            registration_status(self.pipeline.health),
+            journal_status(str(live.journal.path), live.fault, live.journal.last_seq,
+                           live.waiting),
+            books_status(books.on_hold, books.hold_text, len(books.flags),
+                         books.datum_seq is not None),
+        ]
+        self._topics.publish_health(statuses, self.get_clock().now().nanoseconds)
+
+    def _on_target(self, msg: PoseStamped) -> None:
+        """Note the target for the markers; what is no pose means that there is none."""
+        try:
+            self._target = pose_from_msg(msg).pose
+        except MessageError:
+            self._target = None
+
+    def _log(self, entry: Entry) -> None:
+        """Tell the log what was booked."""
+        if entry.kind in QUIET_KINDS:
+            return
+        where = '' if entry.segment is None else f' {entry.berm} segment {entry.segment}'
+        text = entry.data.get('text') or ''
+        line = f'booked {entry.kind}{where}' + (f': {text}' if text else '')
+        if entry.kind in LOUD_KINDS:
+            self.get_logger().warning(line)
+        else:
+            self.get_logger().info(line)
+
+    def _answer(
+        self, answer: Trigger.Response, step: Callable[[], Any], kind: str, refusal: str
+    ) -> Trigger.Response:
+        """Run an operator's order; it went well when it booked an entry of its kind."""
+        if self.live is None or self._intake is None:
+            answer.success, answer.message = False, 'the node is not active'
+            return answer
+        update = step()
+        done = [entry for entry in update.entries if entry.kind == kind]
+        texts = [finding.text for finding in update.findings]
+        if not self._book(update, show=True):
+            answer.success, answer.message = False, self.live.fault
+        elif done:
+            answer.success = True
+            answer.message = '; '.join(texts) or str(done[0].data.get('text') or f'{kind} booked')
+        else:
+            answer.success, answer.message = False, '; '.join(texts) or refusal
+        return answer
+
+    def _take_datum(self, _request: Any, answer: Trigger.Response) -> Trigger.Response:
+        """Take the ground as it is now for the natural ground."""
+        return self._answer(
+            answer, self.pipeline.take_datum, 'datum',
+            'no datum could be taken: no grid has been used yet')
+
+    def _resume(self, _request: Any, answer: Trigger.Response) -> Trigger.Response:
+        """End a hold."""
+        return self._answer(
+            answer, self.pipeline.resume, 'resume', 'the books are not on hold')
+
+    def _clear_rework(self, _request: Any, answer: Trigger.Response) -> Trigger.Response:
+        """Accept what is flagged as it stands."""
+        return self._answer(
+            answer, self.pipeline.clear_rework, 'cleared', 'no segment is flagged')
+
+    def _write_report(self, _request: Any, answer: Trigger.Response) -> Trigger.Response:
+        """Write the files of a replay beside the books."""
+        assert self.live is not None
+        answer.success, answer.message = write_report_files(self.live.journal.path)
+        return answer
+
+
+def _pipeline(*args: Any, **options: Any) -> Any:
+    """Return the pipeline of this package."""
+    from ..pipeline import Pipeline
+    return Pipeline(*args, **options)

@@ -1,0 +1,25 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Write the files of a replay from a running ledger, where the offline extras are installed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+def write_report_files(books_path: Path) -> tuple[bool, str]:
+    """
+    Write tables, summary and report beside the books.
+
+    Parameters
+    ----------
+    books_path : Path
+        The books file, which may be in use.
+
+    Returns
+    -------
+    tuple of bool and str
+        Whether it went well; what was written, or why not.
+
+    """
+    return False, f'no report can be written for {books_path}'

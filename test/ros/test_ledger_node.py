@@ -1,0 +1,344 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The node `ledger` with real topics: messages in, books out; the pipeline is a stand-in."""
+
+from berm_ledger.books.journal import Journal
+from berm_ledger.books.rows import State
+from berm_ledger.errors import UsageError
+from berm_ledger.ros.messages import (
+    blocked_from_occupancy_grid,
+    fill_point_cloud,
+    fill_pose,
+    hold_from_rework,
+    rows_from_segments_cloud,
+    stamp_ns_from,
+    status_from,
+)
+from berm_ledger.site_source import load_site
+from ledger_kit import a_grid, a_pose, FakePipeline, NS, SITE_TEXT
+import pytest
+from ros_kit import World
+
+OUTPUTS = ('segments', 'table', 'rework', 'no_go', 'markers')
+
+
+@pytest.fixture
+def world(ros_context):
+    with World(ros_context) as made:
+        yield made
+
+
+@pytest.fixture
+def site_file(tmp_path):
+    path = tmp_path / 'site.yaml'
+    path.write_text(SITE_TEXT)
+    return path
+
+
+class Bench:
+    """A ledger, a robot that feeds it, and somebody who listens."""
+
+    def __init__(self, world, site_file, books, namespace='', reliable=True, **parameters):
+        from berm_ledger.ros.ledger import LedgerNode
+        from rclpy.parameter import Parameter
+        values = {'site_file': str(site_file), 'books_file': str(books), **parameters}
+        self.world, self.site = world, load_site(site_file).site
+        self.ledger = LedgerNode(
+            make_pipeline=FakePipeline, context=world.context, namespace=namespace,
+            parameter_overrides=[Parameter(n, value=v) for n, v in values.items()])
+        world.add(self.ledger)
+        self.robot = world.node('robot', namespace=namespace)
+        self.feeds = feeds(self.robot, reliable)
+        self.heard = {}
+        listen(self.robot, OUTPUTS, self.heard)
+
+    def start(self):
+        assert self.ledger.start_by_itself()
+        self.world.until(lambda: all(
+            feed.get_subscription_count() for feed in self.feeds.values()))
+        self.world.until(lambda: set(self.heard) >= set(OUTPUTS))
+        return self
+
+    def pose(self, stamp_s):
+        from geometry_msgs.msg import PoseStamped
+        msg = PoseStamped()
+        fill_pose(msg, a_pose(stamp_s))
+        self.feeds['pose'].publish(msg)
+
+    def grid(self, stamp_s, height_m, frame='map'):
+        from berm_ledger.ros.wire import wire_types
+        from sensor_msgs.msg import PointCloud2
+        msg = PointCloud2()
+        fill_point_cloud(msg, a_grid(stamp_s, height_m, frame), wire_types())
+        self.feeds['elevation'].publish(msg)
+
+    def dump(self, mass_kg):
+        from std_msgs.msg import Float32
+        self.feeds['dump'].publish(Float32(data=mass_kg))
+
+    def call(self, name):
+        from std_srvs.srv import Trigger
+        return self.world.call(self.robot, Trigger, f'ledger/{name}')
+
+    def until_stamp(self, stamp_s):
+        self.world.until(
+            lambda: stamp_ns_from(self.heard['segments'].header) >= int(stamp_s * NS))
+
+    @property
+    def rows(self):
+        return rows_from_segments_cloud(self.heard['segments'], self.site)
+
+
+def feeds(node, reliable):
+    from geometry_msgs.msg import PoseStamped
+    from rclpy.qos import QoSProfile, QoSReliabilityPolicy
+    from sensor_msgs.msg import PointCloud2
+    from std_msgs.msg import Float32
+    reliability = (QoSReliabilityPolicy.RELIABLE if reliable
+                   else QoSReliabilityPolicy.BEST_EFFORT)
+    qos = QoSProfile(depth=10, reliability=reliability)
+    return {
+        'pose': node.create_publisher(PoseStamped, 'pose', qos),
+        'elevation': node.create_publisher(PointCloud2, 'elevation', qos),
+        'dump': node.create_publisher(Float32, 'dump', 10),
+    }
+
+
+def listen(node, names, heard):
+    from berm_ledger.ros.wire import latched_qos, message_class
+    types = {
+        'segments': 'sensor_msgs/msg/PointCloud2', 'table': 'std_msgs/msg/String',
+        'rework': 'diagnostic_msgs/msg/DiagnosticArray', 'no_go': 'nav_msgs/msg/OccupancyGrid',
+        'markers': 'visualization_msgs/msg/MarkerArray',
+        '/diagnostics': 'diagnostic_msgs/msg/DiagnosticArray'}
+    for name in names:
+        node.create_subscription(
+            message_class(types[name]), name,
+            lambda msg, name=name: heard.__setitem__(name, msg), latched_qos())
+
+
+@pytest.mark.parametrize('reliable', [True, False], ids=['reliable', 'best_effort'])
+def test_grid_and_dump_reach_table_journal_and_segments(world, site_file, tmp_path, reliable):
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite', reliable=reliable).start()
+
+    bench.pose(10.0)
+    bench.dump(7.5)
+    bench.grid(11.0, 0.15)
+    bench.until_stamp(11.0)
+
+    row = bench.rows[0]
+    assert row.height_m == pytest.approx(0.15)
+    assert (row.dumps_made, row.state) == (1, State.SHORT)
+    assert 'berm west' in bench.heard['table'].data
+    with Journal.read(tmp_path / 'b.sqlite') as journal:
+        assert [entry.kind for entry in journal.entries()] == ['dump', 'reading']
+    assert bench.ledger.pipeline.inputs == ['pose', 'dump', 'elevation']
+
+
+def test_every_grid_and_dump_is_answered_even_a_refused_one(world, site_file, tmp_path):
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite').start()
+    bench.pose(10.0)
+    for send in (lambda: bench.dump(float('nan')), lambda: bench.grid(11.0, 0.1, frame='odom')):
+        bench.heard.clear()
+        send()
+        world.until(lambda: set(bench.heard) >= {'segments', 'table', 'rework'})
+
+    assert stamp_ns_from(bench.heard['segments'].header) == 10 * NS
+
+
+def test_what_cannot_be_read_is_booked_as_refused(world, site_file, tmp_path):
+    from sensor_msgs.msg import PointCloud2
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite').start()
+    bench.heard.clear()
+
+    bench.feeds['elevation'].publish(PointCloud2())
+    world.until(lambda: 'segments' in bench.heard)
+
+    with Journal.read(tmp_path / 'b.sqlite') as journal:
+        entry = next(iter(journal.entries()))
+    assert (entry.kind, entry.data['code']) == ('refused', 'bad_message')
+    assert entry.data['text'].startswith('elevation: ')
+
+
+def test_a_restart_goes_on_from_the_books(world, site_file, tmp_path):
+    first = Bench(world, site_file, tmp_path / 'b.sqlite').start()
+    first.pose(10.0)
+    first.dump(7.5)
+    world.until(lambda: first.rows[0].dumps_made == 1)
+    world.drop(first.ledger)
+    world.drop(first.robot)
+
+    second = Bench(world, site_file, tmp_path / 'b.sqlite').start()
+
+    assert second.rows[0].dumps_made == 1
+    second.pose(12.0)
+    second.dump(7.5)
+    world.until(lambda: second.rows[0].dumps_made == 2)
+
+
+def test_whoever_comes_late_gets_the_last_state(world, site_file, tmp_path):
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite').start()
+    bench.pose(10.0)
+    bench.grid(11.0, 0.21)
+    bench.until_stamp(11.0)
+    late = {}
+    listen(world.node('late'), OUTPUTS, late)
+
+    world.until(lambda: set(late) == set(OUTPUTS))
+
+    assert stamp_ns_from(late['segments'].header) == 11 * NS
+    assert rows_from_segments_cloud(late['segments'], bench.site)[0].state == State.AT_GRADE
+
+
+def test_two_rovers_in_two_namespaces_do_not_mix(world, site_file, tmp_path):
+    one = Bench(world, site_file, tmp_path / 'one.sqlite', namespace='/rover1').start()
+    two = Bench(world, site_file, tmp_path / 'two.sqlite', namespace='/rover2').start()
+
+    one.pose(10.0)
+    one.dump(7.5)
+    world.until(lambda: one.rows[0].dumps_made == 1)
+    two.pose(20.0)
+    two.grid(21.0, 0.21)
+    two.until_stamp(21.0)
+
+    assert one.ledger.pipeline.inputs == ['pose', 'dump']
+    assert two.ledger.pipeline.inputs == ['pose', 'elevation']
+    assert two.rows[0].dumps_made == 0
+    health = {}
+    listen(one.robot, ['/diagnostics'], health)
+    for namespace in ('rover1', 'rover2'):
+        world.until(lambda namespace=namespace: '/diagnostics' in health and status_from(
+            health['/diagnostics'].status[0]).name == f'{namespace}/ledger: pose')
+
+
+def test_the_ground_is_sent_again_only_when_it_changed(world, site_file, tmp_path):
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite').start()
+    lattice, blocked = blocked_from_occupancy_grid(bench.heard.pop('no_go'))
+    assert not blocked.any()
+    assert lattice.cell_m == pytest.approx(0.1)
+
+    bench.pose(10.0)
+    bench.grid(20.0, 0.1)
+    bench.until_stamp(20.0)
+    assert 'no_go' not in bench.heard
+
+    bench.ledger.pipeline.blocked = ~blocked
+    bench.grid(20.5, 0.1)
+    bench.until_stamp(20.5)
+    assert 'no_go' not in bench.heard, 'no more often than once a second of message time'
+    bench.grid(30.0, 0.1)
+    world.until(lambda: 'no_go' in bench.heard)
+    assert blocked_from_occupancy_grid(bench.heard['no_go'])[1].all()
+
+
+def test_hold_and_flags_are_shown_until_the_operator_acts(world, site_file, tmp_path):
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite').start()
+    assert not bench.call('resume').success
+    assert not bench.call('clear_rework').success
+    bench.ledger._book(bench.ledger.pipeline.disturb(), show=True)
+    world.until(lambda: hold_from_rework(bench.heard['rework']) == (True, 'soil was disturbed'))
+    assert len(bench.heard['rework'].status) == 2
+    assert 'ON HOLD' in bench.heard['table'].data
+
+    answer = bench.call('resume')
+    assert (answer.success, answer.message) == (True, 'the operator resumed')
+    world.until(lambda: not hold_from_rework(bench.heard['rework'])[0])
+    assert bench.call('clear_rework').success
+    world.until(lambda: not bench.heard['rework'].status)
+
+
+def test_an_order_that_cannot_be_followed_says_why(world, site_file, tmp_path):
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite').start()
+
+    answer = bench.call('take_datum')
+
+    assert (answer.success, answer.message) == (False, 'too little ground is known')
+
+
+def test_books_that_cannot_be_written_stop_the_topics_and_are_an_error(
+        world, site_file, tmp_path):
+    path = tmp_path / 'b.sqlite'
+    bench = Bench(world, site_file, path).start()
+    listen(bench.robot, ['/diagnostics'], bench.heard)
+    path.rename(tmp_path / 'moved.sqlite')
+    bench.heard.clear()
+
+    bench.pose(10.0)
+    bench.dump(7.5)
+    world.until(lambda: '/diagnostics' in bench.heard and any(
+        s.name == 'ledger: journal' and s.level == 2
+        for s in map(status_from, bench.heard['/diagnostics'].status)))
+
+    assert 'segments' not in bench.heard
+
+
+def test_a_managed_ledger_takes_nothing_until_it_is_active(world, site_file, tmp_path):
+    from lifecycle_msgs.srv import ChangeState, GetState
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite', autostart=False)
+    assert bench.ledger.start_by_itself()
+
+    def change(transition):
+        request = ChangeState.Request()
+        request.transition.label = transition
+        return world.call(bench.robot, ChangeState, 'ledger/change_state', request).success
+
+    def state():
+        return world.call(bench.robot, GetState, 'ledger/get_state').current_state.label
+
+    assert state() == 'unconfigured'
+    assert change('configure')
+    assert not bench.call('resume').success
+    assert bench.heard == {}
+    assert change('activate')
+    world.until(lambda: set(bench.heard) >= set(OUTPUTS))
+    assert change('deactivate')
+    assert list(bench.ledger.subscriptions) == []
+    assert change('cleanup')
+    assert state() == 'unconfigured'
+    with Journal.open(tmp_path / 'b.sqlite', load_site(site_file).digest, 'site.yaml'):
+        pass
+    assert change('configure')
+    assert change('shutdown')
+    assert state() == 'finalized'
+
+
+@pytest.mark.parametrize(('parameters', 'text'), [
+    ({'elevation_type': 'cloud'}, 'one of point_cloud, grid_map'),
+    ({'site_fiel': 'x'}, 'site_fiel is not known'),
+    ({'pose_type': 1}, 'it must be text'),
+])
+def test_parameters_against_the_table_are_refused_at_once(
+        world, site_file, tmp_path, parameters, text):
+    with pytest.raises(UsageError, match=text):
+        Bench(world, site_file, tmp_path / 'b.sqlite', **parameters)
+
+
+def test_a_second_ledger_on_the_same_books_is_refused(world, site_file, tmp_path):
+    Bench(world, site_file, tmp_path / 'b.sqlite').start()
+    second = Bench(world, site_file, tmp_path / 'b.sqlite', namespace='/second')
+
+    assert not second.ledger.start_by_itself()
+    assert 'b.sqlite' in str(second.ledger.fault)
+
+
+def test_grid_maps_without_their_package_are_refused_with_what_to_do(
+        world, site_file, tmp_path, monkeypatch):
+    monkeypatch.setitem(__import__('sys').modules, 'grid_map_msgs', None)
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite', elevation_type='grid_map')
+
+    assert not bench.ledger.start_by_itself()
+    assert 'grid-map-msgs' in str(bench.ledger.fault)
+    assert not (tmp_path / 'b.sqlite').exists()
+
+
+def test_described_bounded_and_fixed_parameters(world, site_file, tmp_path):
+    from rclpy.parameter import Parameter
+    ledger = Bench(world, site_file, tmp_path / 'b.sqlite').ledger
+
+    described = ledger.describe_parameter('pose_type')
+    assert described.read_only
+    assert 'odometry' in described.additional_constraints
+    assert described.description
+    result = ledger.set_parameters([Parameter('pose_type', value='odometry')])[0]
+    assert not result.successful
+    assert 'read-only' in result.reason
