@@ -76,7 +76,10 @@ setup(
     install_requires=['numpy>=1.21', 'scipy>=1.8', 'transforms3d>=0.3.1', 'pyyaml>=5.4'],
     extras_require={
         'ros': [f'{name}; {ros_marker}' for name in ros_wheels],
-        'replay': ['rosbags', 'matplotlib', 'rich'],
+        'replay': [
+            'rosbags', 'apsw', 'lz4', "backports.zstd; python_version < '3.14'",
+            'matplotlib', 'rich',
+        ],
         'test': [
             'pytest>=7.4', 'hypothesis', 'shapely', 'networkx',
             'ruff', 'mypy', 'types-PyYAML',

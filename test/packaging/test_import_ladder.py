@@ -22,7 +22,9 @@ LADDER = (
     ('books',),
     ('targeting', 'borrow'),
     ('pipeline',),
+    ('site_source',),  # reads a site file from the disk, for all that is above it
     ('simulation', 'offline', 'ros'),
+    ('commands',),
     ('cli',),
 )
 RUNG = {room: rung for rung, rooms in enumerate(LADDER) for room in rooms}
