@@ -3,7 +3,16 @@
 """A simulated yard of our own: soil, rover, sensor, intruder; one seed, one result."""
 
 from .ground import natural_ground, Relief
-from .noise import DRIFTING, FIELD, Localisation, MapError, Noise, NOISE_PRESETS, QUIET
+from .noise import (
+    DRIFTING,
+    FIELD,
+    Localisation,
+    MapError,
+    Noise,
+    noise_from_name,
+    NOISE_PRESETS,
+    QUIET,
+)
 from .options import BuildOptions, Intrusion, YardOptions
 from .scenario import simulate_build, SimulatedBuild
 from .sensor import SensorOptions
@@ -35,5 +44,6 @@ __all__ = [
     'YardOptions',
     'crossing',
     'natural_ground',
+    'noise_from_name',
     'simulate_build',
 ]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from ..design import BorrowArea
 from ..geometry import Pose2
 
 if TYPE_CHECKING:
@@ -19,6 +20,7 @@ SKEWS_RAD = (0.0, 0.2, -0.2, 0.4, -0.4)
 STOP_CLEAR_M = 0.7
 STOP_SPACING_M = 0.8
 SPACING_M = 0.05
+DIG_TRIES = 64
 
 
 def approach_to(
@@ -81,6 +83,40 @@ def _blocked(yard: Yard, pose: Pose2) -> float:
         _, offset = ground.berm.centreline.station_offset(points)
         bad |= np.abs(offset) < ground.half_width_m
     return round(float(bad.mean()), 2)
+
+
+def dig_spot(yard: Yard, area: BorrowArea) -> Pose2:
+    """
+    Return a true pose in a borrow area from which to dig where least was dug so far.
+
+    Parameters
+    ----------
+    yard : Yard
+        The yard.
+    area : BorrowArea
+        The area; the strip to be dug stays inside it where that is possible.
+
+    Returns
+    -------
+    Pose2
+        One of many drawn by chance.
+
+    """
+    outline = area.polygon
+    low, high = outline.corners_xy.min(axis=0), outline.corners_xy.max(axis=0)
+    best: tuple[float, Pose2] | None = None
+    for x, y, yaw in yard.chance.uniform([*low, -math.pi], [*high, math.pi], (DIG_TRIES, 3)):
+        pose = Pose2(float(x), float(y), float(yaw))
+        corners = yard.dig_patch(pose).corners_xy()
+        if not outline.contains(np.vstack([corners, pose.xy])).all():
+            continue
+        cut_m = -float(yard.soil.at(corners, yard.soil.rise_m).min())
+        if best is None or cut_m < best[0]:
+            best = (cut_m, pose)
+    if best is not None:
+        return best[1]
+    x, y = outline.corners_xy.mean(axis=0)
+    return Pose2(float(x), float(y), 0.0)
 
 
 def stops_along(yard: Yard, berm: int) -> list[Pose2]:

@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from .yard import Yard
 
 LEAST_RISE_SHARE = 0.4
+REACH_M = (0.06, 0.02)
+# a flat top is heaped up in ridges side by side
+EDGE_M = 0.02
+RIDGE_SPACING_M = 0.12
 
 
 def next_drop(yard: Yard, *, along: bool = False) -> tuple[int, float, float] | None:
@@ -55,22 +59,20 @@ def _shortness(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return by how much a load at each section falls short of its right place, and its offset."""
     rise = ground.sections_m(yard.soil)
-    flat = ground.berm.crest_width_m / 2.0
-    edge = max(0.0, flat - 0.25 * yard.site.rover.drum_width_m)
-    steps = max(1, math.ceil(2.0 * edge / 0.08)) if edge > 0.0 else 1
-    places = np.linspace(-edge, edge, steps + 1) if edge > 0.0 else np.zeros(1)
+    edge = max(0.0, ground.berm.crest_width_m / 2.0 - EDGE_M)
+    places = np.linspace(-edge, edge, 1 + math.ceil(2.0 * edge / RIDGE_SPACING_M))
+    places = places if len(places) > 1 else np.zeros(1)
+    reach_m = REACH_M[len(places) > 1]
+    drum_m = yard.site.rover.drum_width_m
     deficits = []
     for place in places:
-        near = np.abs(ground.offset_m - place) <= (0.04 if edge > 0.0 else flat + 0.06)
-        top = rise[:, near].mean(axis=1) if edge > 0.0 else rise[:, near].max(axis=1)
-        deficits.append(_windowed(ground.target_m - top, ground, yard.site.rover.drum_width_m))
+        near = np.abs(ground.offset_m - place) <= reach_m
+        deficits.append(_windowed(ground.target_m - rise[:, near].max(axis=1), ground, drum_m))
     pick = np.argmax(deficits, axis=0)
-    deficit = np.max(deficits, axis=0)
     # what a load on a berm that stands nearly to height adds to it
     reach = ground.target_m / yard.soil.slope
-    deep = reach + (0.2 if edge > 0.0 else flat)
-    gain = yard.site.load_volume_m3 / ((yard.site.rover.drum_width_m + reach) * deep)
-    return deficit - LEAST_RISE_SHARE * gain, places[pick]
+    gain = yard.site.load_volume_m3 / ((drum_m + reach) * (reach + edge))
+    return np.max(deficits, axis=0) - LEAST_RISE_SHARE * gain, places[pick]
 
 
 def _windowed(

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import ndimage, sparse
+from scipy import sparse
 from scipy.sparse import csgraph
 
 from ..design import Site
@@ -124,6 +124,16 @@ def _neighbours(free: NDArray[np.bool_]) -> Any:
         shape=(free.size, free.size))
 
 
+def _rounded(way_xy: NDArray[np.float64], half: int) -> NDArray[np.float64]:
+    """Return points moved to the mean of their neighbours, fewer of them towards the ends."""
+    place = np.arange(len(way_xy))
+    reach = np.minimum(half, np.minimum(place, place[::-1]))
+    total = np.concatenate([np.zeros((1, 2)), np.cumsum(way_xy, axis=0)])
+    out: NDArray[np.float64] = (
+        total[place + reach + 1] - total[place - reach]) / (2 * reach + 1)[:, None]
+    return out
+
+
 def turned(start: Pose2, yaw_rad: float, step_rad: float) -> Iterator[Pose2]:
     """Yield the poses of a turn on the spot, the last with exactly the new heading."""
     turn = wrap_rad(yaw_rad - start.yaw_rad)
@@ -168,11 +178,7 @@ def followed(
     count = max(1, math.ceil(float(length[-1]) / step_m - 1e-9))
     station = np.linspace(0.0, length[-1], count + 1)
     way = np.stack([np.interp(station, length, corners_xy[:, k]) for k in (0, 1)], axis=-1)
-    half = int(CORNER_M / step_m / 2.0)
-    if len(corners_xy) > 2 and 0 < 2 * half + 1 < count:
-        ends = way[[0, -1]]
-        way = ndimage.uniform_filter1d(way, 2 * half + 1, axis=0, mode='nearest')
-        way[[0, -1]] = ends
+    way = _rounded(way, int(CORNER_M / step_m / 2.0))
     heading = start.yaw_rad
     for here, there in zip(way, way[1:]):
         yaw = math.atan2(there[1] - here[1], there[0] - here[0])

@@ -13,6 +13,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
+from ..errors import UsageError
 from ..geometry import Pose2
 
 
@@ -74,6 +75,25 @@ class Noise:
     pose_m: float = 0.0
     pose_yaw_rad: float = 0.0
 
+    def __post_init__(self) -> None:
+        """Refuse what is no size, share or time."""
+        values = {name: v for name, v in vars(self).items() if name != 'jump_times_s'}
+        for name, value in values.items():
+            if not (math.isfinite(value) and value >= 0.0):
+                msg = f'{name} of {value} is none; give a finite number, 0 or more'
+                raise UsageError(msg)
+        for name in ('hole_share', 'clumped_share'):
+            if values[name] >= 1.0:
+                msg = f'{name} of {values[name]} is none; give one below 1'
+                raise UsageError(msg)
+        for name in ('correlation_length_m', 'drift_time_s'):
+            if values[name] <= 0.0:
+                msg = f'{name} of {values[name]} is none; give one above 0'
+                raise UsageError(msg)
+        if list(self.jump_times_s) != sorted(self.jump_times_s):
+            msg = f'jump_times_s {self.jump_times_s} go back in time; give them in order'
+            raise UsageError(msg)
+
 
 QUIET = Noise()
 FIELD = Noise(
@@ -85,6 +105,32 @@ DRIFTING = Noise(
     jump_xy_m=0.02, jump_z_m=0.01, jump_times_s=(900.0,))
 NOISE_PRESETS: Mapping[str, Noise] = MappingProxyType(
     {'quiet': QUIET, 'field': FIELD, 'drifting': DRIFTING})
+
+
+def noise_from_name(name: str) -> Noise:
+    """
+    Return a preset.
+
+    Parameters
+    ----------
+    name : str
+        ``quiet``, ``field`` or ``drifting``.
+
+    Returns
+    -------
+    Noise
+        Its figures.
+
+    Raises
+    ------
+    UsageError
+        No preset of that name.
+
+    """
+    if name not in NOISE_PRESETS:
+        msg = f'noise {name!r} is none of {", ".join(NOISE_PRESETS)}'
+        raise UsageError(msg)
+    return NOISE_PRESETS[name]
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ import math
 from .ground import Relief
 from .noise import FIELD, Noise
 from .sensor import SensorOptions
+from ..errors import UsageError
 
 SENSOR = SensorOptions()
 RELIEF = Relief()
@@ -30,14 +31,18 @@ class Intrusion:
         How much [m3].
     station_m, offset_m : float
         Where on the berm [m].
+    length_m, width_m : float
+        Along and across the line, the size of the place it is taken from or thrown on [m]; a
+        slump starts from a point.
     berm : int
         Index of the berm in the site.
     after_load : int or None
-        After how many loads of the whole build; None is when the berms stand to height.
+        After how many loads of the whole build; None, or more loads than there are, is when
+        the berms stand to height.
     watched : bool
         Whether it happens while the rover looks on; otherwise it is away at the borrow area.
     mended : bool
-        Whether the rover goes on dumping where the intrusion left a deficit.
+        Whether the build goes on afterwards and so mends what was spoiled.
 
     """
 
@@ -45,6 +50,8 @@ class Intrusion:
     volume_m3: float = 0.002
     station_m: float = 0.0
     offset_m: float = 0.0
+    length_m: float = 0.0
+    width_m: float = 0.0
     berm: int = 0
     after_load: int | None = None
     watched: bool = False
@@ -54,10 +61,10 @@ class Intrusion:
         """Refuse a kind that is none and a volume that is none."""
         if self.kind not in INTRUSIONS:
             msg = f'intrusion {self.kind!r} is none of {INTRUSIONS}'
-            raise ValueError(msg)
+            raise UsageError(msg)
         if not self.volume_m3 > 0.0 or not math.isfinite(self.volume_m3):
             msg = f'an intrusion of {self.volume_m3} m3 is none'
-            raise ValueError(msg)
+            raise UsageError(msg)
 
 
 @dataclass(frozen=True)
@@ -157,6 +164,8 @@ class BuildOptions:
         Numbers of the loads that land beside the berm.
     empty_loads : tuple of int
         Numbers of the loads that are announced but empty.
+    looks_per_load : int
+        Grids taken after backing out from a dump, beside those taken on the way.
     most_loads : int or None
         The build ends after so many loads, wherever it stands then.
     unseen_loads : int
@@ -173,6 +182,7 @@ class BuildOptions:
     second_robot_from_load: int | None = None
     stray_loads: tuple[int, ...] = ()
     empty_loads: tuple[int, ...] = ()
+    looks_per_load: int = 2
     most_loads: int | None = None
     unseen_loads: int = 0
 
@@ -180,7 +190,7 @@ class BuildOptions:
         """Refuse an order that is none."""
         if self.order not in ORDERS:
             msg = f'order of work {self.order!r} is none of {ORDERS}'
-            raise ValueError(msg)
+            raise UsageError(msg)
 
 
 BUILD = BuildOptions()

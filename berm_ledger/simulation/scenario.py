@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from .approach import approach_to, stops_along
+from .approach import approach_to, dig_spot, stops_along
 from .loads import next_drop
 from .options import BUILD, BuildOptions, Intrusion
 from .things import crossing, ParkedRobot
@@ -50,8 +50,9 @@ class SimulatedBuild:
         self.options = options
         self.yard = Yard(site, seed=seed, options=options.yard)
         self.loads = 0
+        self._limit = self._most_loads()
         self._done: set[int] = set()
-        self._left_alone: list[Intrusion] = []
+        self._ended = False
 
     def events(self) -> Iterator[SimEvent]:
         """
@@ -67,10 +68,10 @@ class SimulatedBuild:
             pass
         if self.options.survey:
             yield from self._survey()
-        yield from self._haul(self.options.most_loads)
+        yield from self._haul(self._limit)
         for intrusion in self._pending(None):
             yield from self._intruded(intrusion)
-            yield from self._haul(self.options.most_loads)
+            yield from self._haul(self._limit)
         yield from self._look_round()
 
     def truth(self) -> dict[str, Any]:
@@ -81,10 +82,9 @@ class SimulatedBuild:
         figures['build'] = {**options, 'loads': self.loads}
         return figures
 
-    def _haul(self, most: int | None) -> Iterator[SimEvent]:
-        """Haul loads until the berms stand to height or the most loads are made."""
-        limit = self._limit() if most is None else most
-        while self.loads < limit:
+    def _haul(self, limit: int) -> Iterator[SimEvent]:
+        """Haul loads until the berms stand to height or so many loads are made."""
+        while self.loads < limit and not self._ended:
             drop = next_drop(self.yard, along=self.options.order == 'along')
             if drop is None:
                 return
@@ -92,8 +92,10 @@ class SimulatedBuild:
             for intrusion in self._pending(self.loads):
                 yield from self._intruded(intrusion)
 
-    def _limit(self) -> int:
-        """Return a number of loads that no build needs."""
+    def _most_loads(self) -> int:
+        """Return the most loads asked for, else a number that no build needs."""
+        if self.options.most_loads is not None:
+            return self.options.most_loads
         design = sum(float(row['design_m3']) for row in self.yard.truth()['segments'])
         return round(2.0 * design / self.site.load_volume_m3) + SPARE_LOADS
 
@@ -115,7 +117,7 @@ class SimulatedBuild:
         yield from yard.dump(fill=0.0 if number in self.options.empty_loads else 1.0)
         self.loads = number
         yield from yard.drive_to(yard.error.reported(run_up), straight=True)
-        yield from yard.wait(1.0)
+        yield from yard.look_round(self.options.looks_per_load)
 
     def _dig(self) -> Iterator[SimEvent]:
         """Drive into the borrow area and fill the drum there."""
@@ -124,12 +126,7 @@ class SimulatedBuild:
         if not areas:
             yield from yard.wait(self.options.yard.dig_s)
             return
-        outline = areas[self.loads % len(areas)].polygon
-        low, high = outline.corners_xy.min(axis=0), outline.corners_xy.max(axis=0)
-        points = yard.chance.uniform(low, high, (64, 2))
-        inside = points[outline.contains(points)]
-        x, y = inside[0] if len(inside) else outline.corners_xy.mean(axis=0)
-        spot = Pose2(float(x), float(y), float(yard.chance.uniform(-np.pi, np.pi)))
+        spot = dig_spot(yard, areas[self.loads % len(areas)])
         yield from yard.drive_to(yard.error.reported(spot))
         yield from yard.dig()
 
@@ -148,10 +145,10 @@ class SimulatedBuild:
                 yield from self.yard.look_round(self.options.final_looks)
 
     def _pending(self, load: int | None) -> list[Intrusion]:
-        """Return the intrusions of a moment that have not happened yet."""
+        """Return the intrusions of a moment that have not happened yet; None: all of them."""
         out = []
         for n, intrusion in enumerate(self.options.intrusions):
-            if n not in self._done and intrusion.after_load == load:
+            if n not in self._done and load in (None, intrusion.after_load):
                 self._done.add(n)
                 out.append(intrusion)
         return out
@@ -172,6 +169,7 @@ class SimulatedBuild:
             yard.intrude(intrusion)
         if stop is not None:
             yield from yard.look_round(6)
+        self._ended |= not intrusion.mended
 
     def _second_robot(self, berm: int, station_m: float) -> ParkedRobot:
         """Return a machine that stands beside a berm, some way along from a station."""

@@ -16,7 +16,7 @@ from ..geometry import Lattice
 STATION_STEP_M = 0.01
 OFFSET_STEP_M = 0.005
 TOP_M = 0.004
-REFINE = 8
+REFINE = 5
 
 
 class BermGround:

@@ -187,14 +187,17 @@ def shadows(
         True where the line of sight is cut.
 
     """
+    lattice = soil.lattice
     eye_m = float(soil.at(robot.xy)) + mast_m
+    start = lattice.index_from_xy(robot.xy)
+    way = np.moveaxis(lattice.index_from_xy(true_xy) - start, -1, 0).astype(np.float32)
+    fall = (surface_m - eye_m).astype(np.float32)
+    top = soil.height_m.astype(np.float32).ravel()
     hidden = np.zeros(surface_m.shape, bool)
-    for share in (np.arange(RAY_STEPS) + 0.5) / RAY_STEPS:
-        index = np.rint(soil.lattice.index_from_xy(robot.xy + share * (true_xy - robot.xy)))
-        row = np.clip(index[..., 0], 0, soil.lattice.rows - 1).astype(np.intp)
-        col = np.clip(index[..., 1], 0, soil.lattice.cols - 1).astype(np.intp)
-        ray = eye_m + share * (surface_m - eye_m)
-        hidden |= soil.height_m[row, col] > ray + 0.01
+    for share in ((np.arange(RAY_STEPS) + 0.5) / RAY_STEPS).astype(np.float32):
+        row = np.clip((start[0] + 0.5 + share * way[0]).astype(np.int32), 0, lattice.rows - 1)
+        col = np.clip((start[1] + 0.5 + share * way[1]).astype(np.int32), 0, lattice.cols - 1)
+        hidden |= top[row * lattice.cols + col] > eye_m + 0.01 + share * fall
     return hidden
 
 

@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
 from ..errors import GeometryError
-from ..geometry import Lattice
+from ..geometry import Lattice, Pose2
 
 PARCELS = 48
 LENGTH_SPREAD_M = 0.03
@@ -61,6 +61,12 @@ class Patch:
         across = np.maximum(np.abs(cos * dy - sin * dx) - self.width_m / 2.0, 0.0)
         out: NDArray[np.float64] = np.hypot(along, across)
         return out
+
+    def corners_xy(self) -> NDArray[np.float64]:
+        """Return the corners, shape (4, 2) [m]."""
+        half = np.array([self.length_m, self.width_m]) / 2.0
+        signs = np.array([[1.0, 1.0], [-1.0, 1.0], [-1.0, -1.0], [1.0, -1.0]])
+        return Pose2(self.x_m, self.y_m, self.yaw_rad).apply(signs * half)
 
     @property
     def reach_m(self) -> float:
@@ -163,11 +169,11 @@ class Soil:
             Shape (...) [m], NaN outside the lattice.
 
         """
-        index = np.moveaxis(self.lattice.index_from_xy(points_xy), -1, 0)
+        index = self.lattice.index_from_xy(points_xy)
         layer = self.height_m if layer_m is None else layer_m
-        out: NDArray[np.float64] = ndimage.map_coordinates(
-            layer, index, order=1, mode='constant', cval=math.nan)
-        return out
+        flat: NDArray[np.float64] = ndimage.map_coordinates(
+            layer, index.reshape(-1, 2).T, order=1, mode='constant', cval=math.nan)
+        return flat.reshape(index.shape[:-1])
 
     def pour(self, patch: Patch, volume_m3: float, *, slope: float | None = None) -> Window:
         """

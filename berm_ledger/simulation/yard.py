@@ -25,7 +25,7 @@ from .sections import BermGround, design_surface_m
 from .sensor import measured, rolling_axes
 from .soil import Patch, Soil
 from .things import OwnBody, Thing
-from .truth import berm_truth, segment_truth
+from .truth import Truth
 from ..design import Site
 from ..geometry import Lattice, Pose2, StampedPose
 from ..survey import ElevationGrid
@@ -85,6 +85,7 @@ class Yard:
         self.dumps: list[dict[str, Any]] = []
         self.intrusions: list[dict[str, Any]] = []
         self._grid_due_ns = 0
+        self._truth: Truth | None = None
 
     @property
     def stamp_ns(self) -> int:
@@ -172,11 +173,13 @@ class Yard:
         """Dig a load where the rover stands."""
         yield from self.wait(self.options.dig_s)
         volume = self.site.load_volume_m3 / self.options.swell
-        pose = self.true_pose
+        self.soil.dig(self.dig_patch(self.true_pose), volume)
+
+    def dig_patch(self, pose: Pose2) -> Patch:
+        """Return where a rover at a true pose digs: a strip as wide as its drum."""
         centre = pose.apply([[self.site.rover.drop_point_xy[0] / 2.0, 0.0]])[0]
-        patch = Patch(float(centre[0]), float(centre[1]), pose.yaw_rad, DIG_LENGTH_M,
-                      self.site.rover.drum_width_m)
-        self.soil.dig(patch, volume)
+        return Patch(float(centre[0]), float(centre[1]), pose.yaw_rad, DIG_LENGTH_M,
+                     self.site.rover.drum_width_m)
 
     def dump(self, *, fill: float = 1.0) -> Iterator[SimEvent]:
         """
@@ -225,10 +228,12 @@ class Yard:
         """Do to the soil what an intruder does, at this moment."""
         line = self.site.berms[intrusion.berm].centreline
         x, y = (float(v) for v in line.point_at(intrusion.station_m, intrusion.offset_m))
+        patch = Patch(x, y, float(line.heading_at(intrusion.station_m)),
+                      intrusion.length_m, intrusion.width_m)
         if intrusion.kind == 'remove':
-            self.soil.dig(Patch(x, y), intrusion.volume_m3)
+            self.soil.dig(patch, intrusion.volume_m3)
         elif intrusion.kind == 'fill':
-            self.soil.pour(Patch(x, y), intrusion.volume_m3)
+            self.soil.pour(patch, intrusion.volume_m3)
         else:
             side = math.copysign(1.0, intrusion.offset_m)
             toe = line.point_at(
@@ -247,13 +252,15 @@ class Yard:
 
     def truth(self) -> dict[str, Any]:
         """Return how things truly stand now, JSON values only; units in the names."""
-        segments = segment_truth(self.soil, self.berms)
+        if self._truth is None:
+            self._truth = Truth(self.soil, self.berms)
+        segments = self._truth.segments()
         return {
             'seed': self.seed,
             'stamp_ns': self.stamp_ns,
             'noise': _json(asdict(self.options.noise)),
             'segments': segments,
-            'berms': berm_truth(segments, self.berms, self.soil),
+            'berms': self._truth.berms(segments),
             'placed_m3': sum(row['placed_m3'] for row in segments),
             'dumped_m3': sum(dump['volume_m3'] for dump in self.dumps),
             'dumped_kg': sum(dump['mass_kg'] for dump in self.dumps),
