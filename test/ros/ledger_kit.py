@@ -34,7 +34,7 @@ material:
   repose_deg: 33
 rover:
   footprint: [[0.35, 0.25], [-0.35, 0.25], [-0.35, -0.25], [0.35, -0.25]]
-  drop_point: [0.55, 0.0]
+  drop_point: [0.75, 0.0]
   drum_width_m: 0.36
   payload_kg: 7.5
   turning_radius_m: 0.5

@@ -1,0 +1,77 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Whether what the target node knows is fresh enough to send a robot anywhere; knows no ROS.
+
+Two things go stale: what has not come in for a while (by a steady clock of the machine, so that
+it also works when simulated time stands still), and books that lag behind the pose (by the stamps
+of the messages, so that a table kept from yesterday is not taken for today's).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Receipt:
+    """When a message came in, ``received_s`` by a steady clock [s]; its own ``stamp_ns`` [ns]."""
+
+    received_s: float
+    stamp_ns: int
+
+
+def stale_text(
+    *,
+    now_s: float,
+    segments: Receipt | None,
+    pose: Receipt | None,
+    rework: Receipt | None,
+    no_go: Receipt | None,
+    ledger_there: bool,
+    books_timeout_s: float,
+    pose_timeout_s: float,
+) -> str | None:
+    """
+    Say what is missing or stale, or None when nothing is.
+
+    Parameters
+    ----------
+    now_s : float
+        Steady clock [s].
+    segments, pose, rework, no_go : Receipt or None
+        Last message of each; None before the first.
+    ledger_there : bool
+        Whether anything publishes the segments at this moment.
+    books_timeout_s, pose_timeout_s : float
+        Limits [s].
+
+    Returns
+    -------
+    str or None
+        One plain sentence.
+
+    """
+    if segments is None:
+        return 'no segments have come in yet: is the ledger running?'
+    if not ledger_there:
+        return 'nothing publishes segments any more: is the ledger running?'
+    if rework is None:
+        return 'nothing is known of holds yet: does the ledger publish rework?'
+    if no_go is None:
+        return 'nothing is known of the ground yet: does the ledger publish no_go?'
+    if pose is None:
+        return 'no pose has come in yet: does anything publish pose?'
+    books_age_s = now_s - segments.received_s
+    if books_age_s > books_timeout_s:
+        return (f'the last segments came {books_age_s:.1f} s ago (limit {books_timeout_s:g} s): '
+                f'does the ledger get grids?')
+    pose_age_s = now_s - pose.received_s
+    if pose_age_s > pose_timeout_s:
+        return (f'the last pose came {pose_age_s:.1f} s ago (limit {pose_timeout_s:g} s): is the '
+                f'localisation running?')
+    lag_s = (pose.stamp_ns - segments.stamp_ns) / 1e9
+    if lag_s > books_timeout_s:
+        return (f'the books are {lag_s:.1f} s older than the pose (limit {books_timeout_s:g} s): '
+                f'let the robot look at the berm')
+    return None

@@ -1,0 +1,279 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+The node ``target``: where the next load goes, from what the ledger publishes.
+
+It knows the site file, the segments, the ground to keep off, flags and hold, and the pose; what to
+do with them is decided in ``targeting``. It advises: it never moves a machine.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+import math
+import time
+from typing import Any
+
+from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
+from geometry_msgs.msg import PoseStamped
+from nav_msgs.msg import OccupancyGrid, Path
+from nav_msgs.srv import GetPlan
+from rclpy.clock import Clock, ClockType
+from sensor_msgs.msg import PointCloud2
+from std_srvs.srv import Trigger
+
+from .answers import approach_poses, loads_left, target_json, target_values
+from .freshness import Receipt, stale_text
+from .intake import Intake
+from .managed import ManagedNode
+from .messages import (
+    blocked_from_occupancy_grid,
+    fill_path,
+    fill_pose,
+    fill_target_status,
+    hold_from_rework,
+    pose_from_msg,
+    rows_from_segments_cloud,
+    stamp_ns_from,
+)
+from .messages.common import fill_stamp
+from .messages.diagnostics import seconds_text
+from .parameters import TargetParameters
+from .wire import latched_qos, POSE_DEPTH, POSE_TYPES, sensor_qos, wire_types
+from ..books.rows import Row
+from ..design import Site
+from ..errors import MessageError
+from ..geometry import Pose2, StampedPose
+from ..site_source import load_site
+from ..targeting import choose_target, Ground, NoTarget, Target
+
+# How often freshness is looked at while nothing comes in.
+WATCH_PERIOD_S = 0.5
+LOG_PERIOD_S = 5.0
+LATCHED = {'segments': PointCloud2, 'no_go': OccupancyGrid, 'rework': DiagnosticArray}
+
+
+class TargetNode(ManagedNode[TargetParameters]):
+    """
+    Gives the next dump target of one site.
+
+    Parameters
+    ----------
+    choose : callable
+        Makes the choice, as ``targeting.choose_target``.
+    steady_s : callable
+        Steady clock [s].
+    **options
+        Passed on to ``rclpy.node.Node``.
+
+    """
+
+    def __init__(
+        self, *, choose: Callable[..., Target | NoTarget] = choose_target,
+        steady_s: Callable[[], float] = time.monotonic, **options: Any,
+    ) -> None:
+        """Declare the parameters; the site is read when the node is configured."""
+        super().__init__('target', TargetParameters, **options)
+        self._choose, self._steady_s = choose, steady_s
+        self._site: Site | None = None
+        self._intake: Intake | None = None
+        self._watch: Any = None
+        self._offers: list[Any] = []
+        self._types = wire_types()
+        self._forget()
+
+    def _forget(self) -> None:
+        """Know nothing."""
+        self._receipts: dict[str, Receipt] = {}
+        self._rows: tuple[Row, ...] = ()
+        self._ground: Ground | None = None
+        self._robot: StampedPose | None = None
+        self._hold_text: str | None = None
+        self._stale: str | None = None
+        self._shown: Pose2 | None = None
+
+    @property
+    def site(self) -> Site:
+        """Return the site."""
+        assert self._site is not None
+        return self._site
+
+    def set_up(self) -> None:
+        """Read the site, offer topics and services."""
+        self._site = load_site(self.parameters.site_file).site
+        qos = latched_qos()
+        self._pose_out = self.create_publisher(PoseStamped, 'target_pose', qos)
+        self._path_out = self.create_publisher(Path, 'target_path', qos)
+        self._status_out = self.create_publisher(DiagnosticStatus, 'target', qos)
+        self._offers = [
+            self.create_service(Trigger, '~/next_target', self._next_target),
+            self.create_service(GetPlan, '~/plan_approach', self._plan_approach)]
+        self.get_logger().info(f'targets of {self.parameters.site_file}')
+
+    def start(self) -> None:
+        """Subscribe and say that there is no target yet."""
+        self._forget()
+        self._intake = Intake(self, self._on_message)
+        for name, kind in LATCHED.items():
+            self._intake.subscribe(name, kind, name, latched_qos())
+        self._intake.subscribe(
+            'pose', POSE_TYPES[self.parameters.pose_type], 'pose', sensor_qos(POSE_DEPTH))
+        self._watch = self.create_timer(
+            WATCH_PERIOD_S, self._look_at_the_clock,
+            clock=Clock(clock_type=ClockType.STEADY_TIME))
+        self._show_no_pose()
+        self._decide_and_show()
+
+    def stop(self) -> None:
+        """End subscriptions and timer; take the target back."""
+        if self._intake is not None:
+            self._intake.close()
+            self.destroy_timer(self._watch)
+            self._intake = self._watch = None
+            self._show(NoTarget('stale', 'the target node is not active'))
+
+    def tear_down(self) -> None:
+        """Take topics and services away."""
+        for service in self._offers:
+            self.destroy_service(service)
+        if self._offers:
+            for publisher in (self._pose_out, self._path_out, self._status_out):
+                self.destroy_publisher(publisher)
+        self._offers = []
+        self._site = None
+
+    # ---- what comes in -----------------------------------------------------------------------
+
+    def _on_message(self, kind: str, msg: Any) -> None:
+        """Take one message; new segments make a new choice."""
+        try:
+            stamp_ns = stamp_ns_from(msg.header)
+            self._take(kind, msg)
+        except MessageError as exc:
+            self.get_logger().warning(f'{kind}: {exc}', throttle_duration_sec=LOG_PERIOD_S)
+            return
+        self._receipts[kind] = Receipt(self._steady_s(), stamp_ns)
+        if kind == 'segments':
+            self._decide_and_show()
+
+    def _take(self, kind: str, msg: Any) -> None:
+        """Keep what a message says."""
+        if kind == 'segments':
+            self._rows = rows_from_segments_cloud(msg, self.site)
+        elif kind == 'no_go':
+            self._ground = Ground(*blocked_from_occupancy_grid(msg))
+        elif kind == 'rework':
+            on_hold, text = hold_from_rework(msg)
+            self._hold_text = text if on_hold else None
+        else:
+            self._robot = self._in_site_frame(pose_from_msg(msg))
+
+    def _in_site_frame(self, pose: StampedPose) -> StampedPose:
+        """Refuse a pose of another frame."""
+        if pose.frame_id != self.site.frame:
+            msg = (f'the pose is in frame {pose.frame_id}, the site file says {self.site.frame}; '
+                   f'publish it in that frame')
+            raise MessageError(msg)
+        return pose
+
+    # ---- the choice --------------------------------------------------------------------------
+
+    def _stale_now(self) -> str | None:
+        """Say what is missing or stale at this moment."""
+        if self._intake is None:
+            return 'the target node is not active'
+        return stale_text(
+            now_s=self._steady_s(), ledger_there=self.count_publishers('segments') > 0,
+            books_timeout_s=self.parameters.books_timeout_s,
+            pose_timeout_s=self.parameters.pose_timeout_s,
+            **{name: self._receipts.get(name) for name in (*LATCHED, 'pose')})
+
+    def _decide(self, robot: Pose2 | None = None) -> Target | NoTarget:
+        """Choose for a robot pose, that of the last message where none is given."""
+        self._stale = self._stale_now()
+        if robot is None and self._robot is not None:
+            robot = self._robot.pose
+        return self._choose(
+            self.site, self._rows, self._ground, robot, hold_text=self._hold_text,
+            stale_text=self._stale)
+
+    def _decide_and_show(self) -> Target | NoTarget:
+        """Choose and publish the choice."""
+        choice = self._decide()
+        self._show(choice)
+        return choice
+
+    def _look_at_the_clock(self) -> None:
+        """Take the target back when something has gone stale; choose again when it is fresh."""
+        if (self._stale_now() is None) != (self._stale is None):
+            self._decide_and_show()
+
+    # ---- what goes out -----------------------------------------------------------------------
+
+    def _show(self, choice: Target | NoTarget) -> None:
+        """Publish the choice; pose and path only when they change."""
+        stamp_ns = max((receipt.stamp_ns for receipt in self._receipts.values()), default=0)
+        pose = choice.pose if isinstance(choice, Target) else None
+        if pose != self._shown:
+            self._shown = pose
+            self._show_path(choice, stamp_ns)
+            if pose is None:
+                self._show_no_pose()
+            else:
+                msg = PoseStamped()
+                fill_pose(msg, StampedPose(stamp_ns, self.site.frame, pose))
+                self._pose_out.publish(msg)
+        values: dict[str, object] = {
+            f'{name}_stamp_s': seconds_text(self._receipts[name].stamp_ns)
+            for name in ('segments', 'pose') if name in self._receipts}
+        status = DiagnosticStatus()
+        fill_target_status(
+            status, segment=choice.segment, berm=choice.berm, reason=choice.reason,
+            loads_remaining=loads_left(self._rows), on_hold=self._hold_text is not None,
+            types=self._types, values={**target_values(choice), **values})
+        if isinstance(choice, NoTarget) and choice.code == 'stale':
+            status.level = DiagnosticStatus.STALE
+        self._status_out.publish(status)
+
+    def _show_path(self, choice: Target | NoTarget, stamp_ns: int) -> None:
+        """Publish the run-up; an empty path where there is no target."""
+        path = Path()
+        fill_path(path, approach_poses(choice), frame_id=self.site.frame, stamp_ns=stamp_ns,
+                  types=self._types)
+        self._path_out.publish(path)
+
+    def _show_no_pose(self) -> None:
+        """Publish that there is no target pose: NaN, so that no latched one can mislead."""
+        msg = PoseStamped()
+        msg.header.frame_id = self.site.frame
+        fill_stamp(msg.header.stamp, self._receipts['segments'].stamp_ns
+                   if 'segments' in self._receipts else 0)
+        position = msg.pose.position
+        position.x = position.y = position.z = math.nan
+        self._pose_out.publish(msg)
+
+    # ---- services ----------------------------------------------------------------------------
+
+    def _next_target(self, _request: Any, answer: Trigger.Response) -> Trigger.Response:
+        """Answer with the target as one line of JSON."""
+        choice = self._decide_and_show()
+        answer.success = isinstance(choice, Target)
+        answer.message = target_json(choice, self._rows)
+        return answer
+
+    def _plan_approach(
+        self, request: GetPlan.Request, answer: GetPlan.Response
+    ) -> GetPlan.Response:
+        """Answer with the run-up for a robot pose; an empty path where there is none."""
+        robot = None
+        if request.start.header.frame_id:
+            try:
+                robot = self._in_site_frame(pose_from_msg(request.start)).pose
+            except MessageError as exc:
+                self.get_logger().warning(f'plan_approach: {exc}')
+                return answer
+        choice = self._decide(robot)
+        stamp_ns = self._receipts['segments'].stamp_ns if 'segments' in self._receipts else 0
+        fill_path(answer.plan, approach_poses(choice), frame_id=self.site.frame,
+                  stamp_ns=stamp_ns, types=self._types)
+        return answer

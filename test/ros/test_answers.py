@@ -1,0 +1,55 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""A target in the words of the services: keys, units, straight steps."""
+
+import json
+import math
+
+from berm_ledger.books import Row
+from berm_ledger.geometry import Pose2
+from berm_ledger.ros.answers import approach_poses, target_json, target_values
+from berm_ledger.targeting import NoTarget, Target
+import pytest
+
+KEYS = ['segment', 'berm', 'x', 'y', 'yaw', 'run_up', 'loads_remaining', 'reason']
+ROWS = (Row('west', 0, 1, 0.0, 0.5, 0.2, dumps_remaining=2),
+        Row('west', 0, 2, 0.5, 1.0, 0.2, dumps_remaining=3))
+TARGET = Target(
+    'west', 0, 2, Pose2(1.0, 2.0, math.pi / 2), Pose2(1.0, 1.25, math.pi / 2), (1.0, 2.5), 0.75,
+    0.0, 3, reason='segment 2 is low')
+
+
+def test_a_target_is_one_line_of_json_with_these_keys():
+    line = target_json(TARGET, ROWS)
+
+    assert '\n' not in line
+    content = json.loads(line)
+    assert list(content) == KEYS
+    assert content == {
+        'segment': 2, 'berm': 'west', 'x': 1.0, 'y': 2.0, 'yaw': 1.570796, 'run_up': 0.75,
+        'loads_remaining': 5, 'reason': 'segment 2 is low'}
+
+
+def test_no_target_has_the_same_keys_and_the_reason():
+    content = json.loads(target_json(NoTarget('hold', 'on hold: "x"\nlook'), ROWS))
+
+    assert list(content) == KEYS
+    assert content['segment'] is None
+    assert content['reason'] == 'on hold: "x"\nlook'
+
+
+def test_the_approach_is_straight_from_run_up_start_to_dump_pose_in_short_steps():
+    poses = approach_poses(TARGET)
+
+    assert (poses[0], poses[-1]) == (TARGET.run_up_start, TARGET.pose)
+    steps = [b.y_m - a.y_m for a, b in zip(poses, poses[1:])]
+    assert max(steps) <= 0.1 + 1e-9
+    assert steps == pytest.approx([0.75 / 8] * 8)
+    assert {(pose.x_m, pose.yaw_rad) for pose in poses} == {(1.0, math.pi / 2)}
+    assert approach_poses(NoTarget('done', 'done')) == ()
+
+
+def test_figures_name_their_code():
+    assert target_values(TARGET)['code'] == 'target'
+    assert target_values(TARGET)['segment_loads_remaining'] == 3
+    assert target_values(NoTarget('blocked', 'by x')) == {'code': 'blocked'}

@@ -1,0 +1,38 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""What is missing, late or left over from before keeps the target back, and is named."""
+
+from berm_ledger.ros.freshness import Receipt, stale_text
+import pytest
+
+FRESH = {
+    'now_s': 100.0, 'ledger_there': True,
+    'segments': Receipt(99.0, 50_000_000_000), 'pose': Receipt(99.9, 51_000_000_000),
+    'rework': Receipt(1.0, 0), 'no_go': Receipt(1.0, 0),
+    'books_timeout_s': 10.0, 'pose_timeout_s': 2.0}
+
+
+def test_fresh_books_and_pose_are_not_stale_however_old_ground_and_flags_are():
+    assert stale_text(**FRESH) is None
+
+
+@pytest.mark.parametrize(('change', 'text'), [
+    ({'segments': None}, 'no segments'),
+    ({'ledger_there': False}, 'nothing publishes segments'),
+    ({'rework': None}, 'holds'),
+    ({'no_go': None}, 'ground'),
+    ({'pose': None}, 'no pose'),
+    ({'now_s': 109.1, 'pose': Receipt(109.0, 51_000_000_000)}, r'10\.1 s ago \(limit 10 s\)'),
+    ({'now_s': 102.0}, r'last pose came 2\.1 s ago'),
+    ({'pose': Receipt(99.9, 61_000_000_000)}, r'11\.0 s older than the pose'),
+])
+def test_each_input_can_keep_the_target_back(change, text):
+    with pytest.raises(AssertionError, match=text):
+        assert stale_text(**{**FRESH, **change}) is None
+
+
+def test_the_limits_are_the_parameters():
+    late = {**FRESH, 'now_s': 140.0, 'books_timeout_s': 60.0, 'pose_timeout_s': 60.0}
+
+    assert stale_text(**late) is None
+    assert stale_text(**{**late, 'books_timeout_s': 40.0}) is not None

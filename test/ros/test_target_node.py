@@ -1,0 +1,267 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The node `target` with real topics; the ledger is played by the test."""
+
+from dataclasses import replace
+import json
+import math
+
+from berm_ledger.books import Flag, opening_books
+from berm_ledger.ros.messages import (
+    fill_occupancy_grid,
+    fill_pose,
+    fill_rework,
+    fill_segments_cloud,
+    status_from,
+)
+from berm_ledger.ros.messages.diagnostics import OK, STALE, WARN
+from berm_ledger.site_source import load_site
+from ledger_kit import a_pose, LATTICE, NS, SITE_TEXT
+import numpy as np
+import pytest
+from ros_kit import World
+
+KEYS = ['segment', 'berm', 'x', 'y', 'yaw', 'run_up', 'loads_remaining', 'reason']
+
+
+@pytest.fixture
+def world(ros_context):
+    with World(ros_context) as made:
+        yield made
+
+
+@pytest.fixture
+def bench(world, tmp_path):
+    return Bench(world, tmp_path)
+
+
+class Bench:
+    """A target node, and a test that plays the ledger and the robot."""
+
+    def __init__(self, world, folder, **parameters):
+        from berm_ledger.ros.target import TargetNode
+        from berm_ledger.ros.wire import latched_qos, message_class, wire_types
+        from rclpy.parameter import Parameter
+        site_file = folder / 'site.yaml'
+        site_file.write_text(SITE_TEXT)
+        self.world, self.site, self.types = world, load_site(site_file).site, wire_types()
+        self.rows = tuple(
+            replace(row, dumps_remaining=2) for row in opening_books(self.site).rows)
+        self.now_s = 1000.0
+        values = {'site_file': str(site_file), **parameters}
+        self.target = world.add(TargetNode(
+            context=world.context, steady_s=lambda: self.now_s,
+            parameter_overrides=[Parameter(n, value=v) for n, v in values.items()]))
+        self.ledger = world.node('ledger')
+        self.robot = world.node('robot')
+        self.out = {
+            name: self.ledger.create_publisher(message_class(kind), name, latched_qos())
+            for name, kind in (('segments', 'sensor_msgs/msg/PointCloud2'),
+                               ('rework', 'diagnostic_msgs/msg/DiagnosticArray'),
+                               ('no_go', 'nav_msgs/msg/OccupancyGrid'))}
+        self.pose_out = self.robot.create_publisher(
+            message_class('geometry_msgs/msg/PoseStamped'), 'pose', 10)
+        self.heard = {}
+        for name, kind in (('target_pose', 'geometry_msgs/msg/PoseStamped'),
+                           ('target_path', 'nav_msgs/msg/Path'),
+                           ('target', 'diagnostic_msgs/msg/DiagnosticStatus')):
+            self.robot.create_subscription(
+                message_class(kind), name,
+                lambda msg, name=name: self.heard.__setitem__(name, msg), latched_qos())
+        assert self.target.start_by_itself()
+        world.until(lambda: self.pose_out.get_subscription_count() and all(
+            out.get_subscription_count() for out in self.out.values()))
+        world.until(lambda: 'target' in self.heard)
+
+    def pose(self, stamp_s, **where):
+        from geometry_msgs.msg import PoseStamped
+        msg = PoseStamped()
+        fill_pose(msg, a_pose(stamp_s, **where))
+        self.pose_out.publish(msg)
+
+    def ground(self, blocked=None):
+        from nav_msgs.msg import OccupancyGrid
+        msg = OccupancyGrid()
+        if blocked is None:
+            blocked = np.zeros(LATTICE.shape, dtype=bool)
+        fill_occupancy_grid(msg, LATTICE, blocked, frame_id='map', stamp_ns=0)
+        self.out['no_go'].publish(msg)
+
+    def rework(self, hold_text=None):
+        from diagnostic_msgs.msg import DiagnosticArray
+        flag = Flag('west', 2, 0, 0.002, 0.6, 0.8, 1)
+        msg = DiagnosticArray()
+        fill_rework(msg, (flag,), on_hold=hold_text is not None, hold_text=hold_text or '',
+                    stamp_ns=0, types=self.types)
+        self.out['rework'].publish(msg)
+
+    def segments(self, stamp_s, rows=None):
+        from sensor_msgs.msg import PointCloud2
+        msg = PointCloud2()
+        fill_segments_cloud(msg, self.site, rows or self.rows, int(stamp_s * NS), self.types)
+        self.out['segments'].publish(msg)
+        self.world.until(lambda: self.status().values.get('segments_stamp_s', '').startswith(
+            f'{int(stamp_s)}.'))
+
+    def feed(self, stamp_s=10.0, hold_text=None):
+        """Tell the target all that it needs."""
+        self.pose(stamp_s)
+        self.ground()
+        self.rework(hold_text)
+        self.world.until(lambda: {'pose', 'no_go', 'rework'} <= set(self.target._receipts))
+        self.segments(stamp_s)
+
+    def status(self):
+        return status_from(self.heard['target'])
+
+    def next_target(self):
+        from std_srvs.srv import Trigger
+        answer = self.world.call(self.robot, Trigger, 'target/next_target')
+        return answer.success, json.loads(answer.message)
+
+    def plan(self, start=None):
+        from nav_msgs.srv import GetPlan
+        request = GetPlan.Request()
+        if start is not None:
+            fill_pose(request.start, start)
+        return self.world.call(self.robot, GetPlan, 'target/plan_approach', request).plan
+
+
+def test_service_and_topics_say_the_same(bench):
+    bench.feed()
+
+    success, content = bench.next_target()
+
+    assert success
+    assert list(content) == KEYS
+    assert (content['berm'], content['loads_remaining']) == ('west', 4)
+    pose, path = bench.heard['target_pose'], bench.heard['target_path'].poses
+    assert (pose.header.frame_id, pose.header.stamp.sec) == ('map', 10)
+    assert (content['x'], content['y']) == pytest.approx(
+        (pose.pose.position.x, pose.pose.position.y), abs=1e-6)
+    assert path[-1].pose == pose.pose
+    assert content['run_up'] == pytest.approx(math.hypot(
+        path[-1].pose.position.x - path[0].pose.position.x,
+        path[-1].pose.position.y - path[0].pose.position.y), abs=1e-6)
+    status = bench.status()
+    assert (status.level, status.values['segment']) == (OK, str(content['segment']))
+    assert status.values['pose_stamp_s'] == '10.000000000'
+
+
+def test_the_load_would_land_on_the_centreline(bench):
+    bench.feed()
+
+    _, content = bench.next_target()
+
+    # Drop point 0.75 m ahead of base_link; the berm runs along y = 2.
+    landing_y = content['y'] + 0.75 * math.sin(content['yaw'])
+    assert landing_y == pytest.approx(2.0, abs=1e-5)
+
+
+def test_before_anything_came_there_is_no_target_and_the_reason_is_said(bench):
+    success, content = bench.next_target()
+
+    assert not success
+    assert content['segment'] is None
+    assert 'no segments have come in yet' in content['reason']
+    assert math.isnan(bench.heard['target_pose'].pose.position.x)
+    assert bench.status().level == STALE
+
+
+def test_hold_takes_the_target_back_until_it_ends(bench):
+    bench.feed()
+    assert bench.next_target()[0]
+
+    bench.rework('somebody is in the yard')
+    bench.segments(11.0)
+
+    success, content = bench.next_target()
+    assert not success
+    assert 'somebody is in the yard' in content['reason']
+    bench.world.until(lambda: math.isnan(bench.heard['target_pose'].pose.position.x))
+    assert len(bench.heard['target_path'].poses) == 0
+    assert (bench.status().level, bench.status().values['hold']) == (WARN, 'true')
+    assert list(bench.plan().poses) == []
+
+    bench.rework()
+    bench.segments(12.0)
+    assert bench.next_target()[0]
+    bench.world.until(lambda: math.isfinite(bench.heard['target_pose'].pose.position.x))
+
+
+def test_when_all_is_done_there_is_no_target_and_no_warning(bench):
+    bench.feed()
+    bench.segments(11.0, tuple(replace(row, dumps_remaining=0) for row in bench.rows))
+
+    success, content = bench.next_target()
+
+    assert not success
+    assert content['loads_remaining'] == 0
+    assert 'no segment calls for another load' in content['reason']
+    assert bench.status().level == OK
+    assert bench.status().values['code'] == 'done'
+
+
+@pytest.mark.parametrize(('late_s', 'text'), [(2.5, 'last pose'), (10.5, 'last segments')])
+def test_what_goes_stale_takes_the_target_back_by_itself(bench, late_s, text):
+    bench.feed()
+    assert bench.status().level == OK
+
+    bench.now_s += late_s
+    if text == 'last segments':
+        bench.pose(10.5)
+        bench.world.until(lambda: bench.target._receipts['pose'].stamp_ns > 10 * NS)
+    bench.world.until(lambda: bench.status().level == STALE)
+
+    assert text in bench.status().message
+    assert not bench.next_target()[0]
+
+
+def test_a_ledger_that_is_gone_is_noticed(bench):
+    bench.feed()
+    bench.world.drop(bench.ledger)
+
+    bench.world.until(lambda: bench.status().level == STALE)
+
+    assert 'nothing publishes segments' in bench.status().message
+
+
+def test_the_limits_can_be_changed_while_it_runs_but_not_to_nonsense(bench):
+    from rclpy.parameter import Parameter
+    bench.feed()
+    refused = bench.target.set_parameters([Parameter('pose_timeout_s', value=-1.0)])[0]
+    assert not refused.successful
+    assert bench.target.parameters.pose_timeout_s == 2.0
+
+    assert bench.target.set_parameters([Parameter('pose_timeout_s', value=60.0)])[0].successful
+    bench.now_s += 5.0
+
+    assert bench.next_target()[0]
+
+
+def test_an_approach_can_be_planned_for_another_pose(bench):
+    bench.feed()
+    here = bench.plan()
+    above, below = (bench.plan(a_pose(0.0, x_m=2.25, y_m=y_m)) for y_m in (4.5, 0.5))
+
+    assert here.header.frame_id == 'map'
+    assert here.poses[-1].pose == bench.heard['target_pose'].pose
+    assert above.poses[0].pose.position.y > 2.0 > below.poses[0].pose.position.y
+
+
+def test_a_pose_in_another_frame_is_not_planned_for(bench):
+    bench.feed()
+
+    assert list(bench.plan(replace(a_pose(0.0), frame_id='odom')).poses) == []
+
+
+def test_segments_of_another_site_are_not_used(bench):
+    from sensor_msgs.msg import PointCloud2
+    msg = PointCloud2()
+    site = bench.site
+    fill_segments_cloud(msg, site, bench.rows[:1], 10 * NS, bench.types)
+    bench.out['segments'].publish(msg)
+    bench.pose(10.0)
+    bench.world.until(lambda: 'pose' in bench.target._receipts)
+
+    assert 'no segments have come in yet' in bench.next_target()[1]['reason']
