@@ -2,8 +2,10 @@
 # SPDX-License-Identifier: Apache-2.0
 """How the simulated rover gets about."""
 
+import dataclasses
 import math
 
+from berm_ledger.design import NamedArea
 from berm_ledger.geometry import Polygon, Pose2
 from berm_ledger.simulation.motion import driven, followed, RouteMap, turned
 import numpy as np
@@ -41,9 +43,6 @@ def test_with_no_way_it_goes_straight():
 
 
 def test_keep_outs_are_kept_out_of(routes):
-    import dataclasses
-
-    from berm_ledger.design import NamedArea
     pond = NamedArea('pond', Polygon([[-0.5, -2.0], [0.5, -2.0], [0.5, -1.2], [-0.5, -1.2]]))
     site = dataclasses.replace(SITE, yard=dataclasses.replace(SITE.yard, keep_outs=(pond,)))
     way = RouteMap(site, [TOE_M]).path_xy([-2.0, -1.6], [2.0, -1.6])

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """The simulated yard in closed loop."""
 
+import dataclasses
 import json
 import math
 
@@ -149,7 +150,6 @@ def test_the_truth_is_json():
 
 
 def test_a_yard_without_borrow_area_starts_in_its_middle():
-    import dataclasses
     site = a_site(*straight().berms)
     site = dataclasses.replace(site, yard=dataclasses.replace(site.yard, borrow_areas=()))
     assert Yard(site, options=QUIETLY).true_pose == Pose2(0.0, 0.0)
