@@ -1,0 +1,157 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Which figures go into the books, rounded so that the same facts give the same bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+import math
+from typing import Any
+
+import numpy as np
+
+from .disturbance import Change
+from .rises import Rise
+from ..survey.area import SurveyArea
+from ..survey.readings import Reading
+from ..survey.registration import Shift
+from ..survey.site_survey import SiteSurvey
+
+# Digits after the point, by ending of the name.
+DIGITS = (('_m3', 7), ('_m', 5), ('_rad', 5), ('_kg', 3), ('_ns', 0))
+SHARE_DIGITS = 4
+# A reading is booked when a figure has moved by more than this since the last one booked, or
+# after this long [ns], so that the age of the row stays true.
+NEWS = {
+    'height_m': 0.0005,
+    'low_m': 0.002,
+    'high_m': 0.002,
+    'coverage': 0.02,
+    'at_grade': 0.02,
+    'line_offset_m': 0.002,
+    'placed_m3': 0.0001,
+    'missing_m3': 0.0001,
+}
+NEWS_NS = 30_000_000_000
+# Part of a change that a segment must have to be named with it.
+LEAST_PART = 0.15
+# Part of a rise that is worth naming [m3].
+LEAST_RISE_M3 = 1e-5
+
+
+def rounded(name: str, value: float) -> float | None:
+    """
+    Return a figure as the books hold it; unknown is None.
+
+    Examples
+    --------
+    >>> rounded('height_m', 0.1234567), rounded('coverage', float('nan'))
+    (0.12346, None)
+
+    """
+    if not math.isfinite(value):
+        return None
+    digits = next((d for ending, d in DIGITS if name.endswith(ending)), SHARE_DIGITS)
+    # Adding zero turns -0.0, which prints differently, into 0.0.
+    return round(float(value), digits) + 0.0
+
+
+def reading_data(reading: Reading) -> dict[str, Any]:
+    """Return the data of a ``reading`` entry."""
+    names = (
+        'height_m', 'height_se_m', 'low_m', 'high_m', 'coverage', 'at_grade', 'line_offset_m',
+        'placed_m3', 'placed_se_m3', 'missing_m3', 'over_m3', 'spilled_m3')
+    return {name: rounded(name, getattr(reading, name)) for name in names}
+
+
+def says_something_new(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
+    """Tell whether a reading differs from the last one booked by more than it is worth."""
+    for name, least in NEWS.items():
+        was, now = old.get(name), new.get(name)
+        if (was is None) != (now is None):
+            return True
+        if was is not None and now is not None and abs(now - was) >= least:
+            return True
+    return False
+
+
+def datum_data(survey: SiteSurvey, source: str) -> dict[str, Any]:
+    """Return the data of a ``datum`` entry: where it is from and the design that follows."""
+    datum, targets = survey.datum, survey.target_heights_m()
+    volumes = survey.design_volumes_m3()
+    assert datum is not None and targets is not None and volumes is not None
+    filled = float(np.mean(datum.filled[survey.area.in_corridor]))
+    return {
+        'source': source,
+        'filled_fraction': rounded('filled_fraction', filled),
+        'seen_fraction': rounded('seen_fraction', 1.0 - filled),
+        'targets': [rounded('target_m', value) for value in targets],
+        'volumes': [rounded('volume_m3', value) for value in volumes],
+    }
+
+
+def shift_data(shift: Shift) -> dict[str, Any]:
+    """Return the data of a ``map_shift`` entry."""
+    names = ('dx_m', 'dy_m', 'dz_m')
+    return {
+        **{name: rounded(name, getattr(shift, name)) for name in names},
+        'text': 'the map lies shifted against the site surface; grids are corrected for it',
+    }
+
+
+def rise_data(rise: Rise, area: SurveyArea, berm: str | None) -> dict[str, Any]:
+    """Return the data of a ``rise`` entry: volume, and its shares on the berm's segments."""
+    shares = {
+        str(segment.number): rounded('volume_m3', part)
+        for segment, part in zip(area.segments, rise.by_row_m3)
+        if segment.berm == berm and abs(part) >= LEAST_RISE_M3
+    }
+    return {
+        'dump_seq': rise.landing.seq,
+        'volume_m3': rounded('volume_m3', rise.volume_m3),
+        'volume_se_m3': rounded('volume_se_m3', rise.volume_se_m3),
+        'shares': shares,
+    }
+
+
+def change_data(
+    change: Change, survey: SiteSurvey, stamp_ns: int
+) -> list[tuple[int, dict[str, Any]]]:
+    """
+    Return the data of the entries for one change.
+
+    Parameters
+    ----------
+    change : Change
+        The change, not yet accepted.
+    survey : SiteSurvey
+        Where its cells are.
+    stamp_ns : int
+        When it was confirmed [ns].
+
+    Returns
+    -------
+    list of tuple
+        Row of the books and data, for every segment that has a good part of the change.
+
+    """
+    area, cells = survey.area, change.cells
+    part = np.asarray(area.shares[:, cells].sum(axis=1)).ravel()
+    part = part / max(float(part.sum()), 1e-12)
+    error_m3 = survey.noise.correlated_m * len(cells) * area.lattice.cell_area_m2
+    out = []
+    for row in np.flatnonzero(part >= LEAST_PART):
+        own = cells[area.corridor.segment_index[cells] == row]
+        data: dict[str, Any] = {
+            'volume_m3': rounded('volume_m3', change.volume_m3 * part[row]),
+            'volume_se_m3': rounded('volume_se_m3', error_m3 * part[row]),
+            'first_seen_ns': change.first_seen_ns,
+            'confirmed_ns': stamp_ns,
+            'window_from_ns': change.window_from_ns,
+        }
+        along = (('station', area.corridor.station_m), ('offset', area.corridor.offset_m))
+        for name, values in along:
+            data[f'{name}_from_m'] = rounded('_m', float(values[own].min(initial=np.inf)))
+            data[f'{name}_to_m'] = rounded('_m', float(values[own].max(initial=-np.inf)))
+        out.append((int(row), data))
+    return out

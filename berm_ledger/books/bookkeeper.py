@@ -1,0 +1,72 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Writes entries: numbers them, posts them, hands them out, and keeps refusals from flooding."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from .accounts import Books
+from .entries import Entry
+from .ledger import Fold
+from ..design import Site
+from ..findings import Finding
+
+# A refusal of one code is booked at once, then at most this often [ns].
+REFUSAL_EVERY_NS = 10_000_000_000
+
+
+class Bookkeeper:
+    """
+    The one who writes into the books of a site.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    entries : iterable of Entry
+        Entries of an earlier run, to go on from.
+
+    """
+
+    def __init__(self, site: Site, entries: Iterable[Entry] = ()) -> None:
+        """Open the books and post what is there."""
+        self._fold = Fold(site)
+        self._seq = 0
+        self._new: list[Entry] = []
+        self._refused: dict[str, int] = {}
+        self._refused_ns: dict[str, int] = {}
+        for entry in entries:
+            self._fold.post(entry)
+            self._seq = entry.seq
+
+    def books(self) -> Books:
+        """Return the books as they stand."""
+        return self._fold.books()
+
+    def book(
+        self, kind: str, stamp_ns: int, berm: str | None, segment: int | None,
+        data: Mapping[str, Any],
+    ) -> Entry:
+        """Write one entry."""
+        self._seq += 1
+        entry = Entry(self._seq, stamp_ns, kind, berm, segment, data)
+        self._fold.post(entry)
+        self._new.append(entry)
+        return entry
+
+    def refuse(self, finding: Finding, now_ns: int) -> None:
+        """Count a refusal; book the first of its code and then one now and again."""
+        code = finding.code
+        self._refused[code] = self._refused.get(code, 0) + 1
+        last_ns = self._refused_ns.get(code)
+        if last_ns is None or now_ns - last_ns >= REFUSAL_EVERY_NS:
+            self._refused_ns[code] = now_ns
+            self.book('refused', now_ns, None, None, {
+                'code': code, 'text': finding.text, 'count': self._refused.pop(code)})
+
+    def take_new(self) -> tuple[Entry, ...]:
+        """Return the entries written since the last call."""
+        new, self._new = tuple(self._new), []
+        return new

@@ -1,0 +1,119 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The state of survey and watch as named layers, to be kept beside the entries, and back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .disturbance import DisturbanceWatch
+from ..geometry import Lattice
+from ..survey.datum import Datum, Source
+from ..survey.site_survey import SiteSurvey
+from ..survey.snapshot import NamedSurface
+
+HEIGHT, LOOKS, SEEN = 'height_m', 'looks', 'seen_ns'
+DATUM, DATUM_SOURCE, DATUM_LOOKS = 'datum_m', 'datum_source', 'datum_looks'
+ACCEPTED, ACCEPTED_LOOKS, SAME = 'accepted_m', 'accepted_looks', 'same_ns'
+DESIGN = 'design_m'
+CREST, CREST_OFFSET, CREST_TARGET = 'crest:', 'crest_offset:', 'crest_target:'
+
+
+def layers_of(
+    survey: SiteSurvey, watch: DisturbanceWatch, stamp_ns: int
+) -> tuple[NamedSurface, ...]:
+    """
+    Return everything that a restart and a report need beside the entries.
+
+    Parameters
+    ----------
+    survey : SiteSurvey
+        The survey.
+    watch : DisturbanceWatch
+        The watch over changes.
+    stamp_ns : int
+        Time of the layers [ns].
+
+    Returns
+    -------
+    tuple of NamedSurface
+        Layers on the site lattice; the crest of each berm as one row, section by section.
+
+    """
+    surface, area = survey.surface, survey.area
+    cells: dict[str, NDArray[np.generic]] = {
+        HEIGHT: surface.height_m, LOOKS: surface.looks, SEEN: surface.seen_ns,
+        ACCEPTED: watch.accepted_m, ACCEPTED_LOOKS: watch.accepted_looks,
+        SAME: watch.same_ns,
+    }
+    if survey.datum is not None:
+        cells |= {DATUM: survey.datum.level_m, DATUM_SOURCE: survey.datum.source,
+                  DATUM_LOOKS: survey.datum.looks,
+                  DESIGN: survey.design_m().astype(np.float32)}
+    out = [
+        NamedSurface(name, stamp_ns, area.lattice, area.on_lattice(values, _blank(values)))
+        for name, values in cells.items()]
+    return (*out, *_crests(survey, stamp_ns))
+
+
+def _blank(values: NDArray[np.generic]) -> float | int:
+    """Return what cells outside the survey hold: NaN, or zero where there is none."""
+    return np.nan if np.issubdtype(values.dtype, np.floating) else 0
+
+
+def _crests(survey: SiteSurvey, stamp_ns: int) -> list[NamedSurface]:
+    """Return the crest lines; station grows with the column, in steps of the section."""
+    out = []
+    for index, berm in enumerate(survey.site.berms):
+        sections = survey.sections[index]
+        lattice = Lattice(float(sections.station_m[0]), 0.0, float(sections.length_m[0]), 1,
+                          len(sections.station_m))
+        crest, target = survey.crest(index), survey.targets_m(index)
+        values = {CREST: crest.height_m, CREST_OFFSET: crest.offset_m, CREST_TARGET: target}
+        out.extend(
+            NamedSurface(name + berm.name, stamp_ns, lattice, row[None, :].astype(np.float32))
+            for name, row in values.items())
+    return out
+
+
+def ground_level_m(layers: Iterable[NamedSurface]) -> float | None:
+    """Return the lowest level of a kept datum [m], None without one."""
+    for layer in layers:
+        if layer.name == DATUM:
+            return float(np.nanmin(layer.values.astype(float)))
+    return None
+
+
+def restore(
+    survey: SiteSurvey, watch: DisturbanceWatch, layers: Iterable[NamedSurface]
+) -> None:
+    """
+    Put kept layers back; layers of another lattice are left alone.
+
+    Parameters
+    ----------
+    survey : SiteSurvey
+        The survey, fresh.
+    watch : DisturbanceWatch
+        The watch, fresh.
+    layers : iterable of NamedSurface
+        What ``layers_of`` gave.
+
+    """
+    flat = survey.area.corridor.flat_index
+    kept = {layer.name: layer.values.ravel()[flat].copy() for layer in layers
+            if layer.lattice == survey.area.lattice}
+    stamps = {layer.name: layer.stamp_ns for layer in layers}
+    surface = survey.surface
+    if HEIGHT in kept:
+        surface.height_m, surface.looks = kept[HEIGHT], kept[LOOKS]
+        surface.looks[~np.isfinite(surface.height_m)] = 0.0
+        surface.seen_ns = kept[SEEN]
+        watch.accepted_m, watch.accepted_looks = kept[ACCEPTED], kept[ACCEPTED_LOOKS]
+        watch.same_ns = kept[SAME]
+    if DATUM in kept and not (kept[DATUM_SOURCE] == Source.PLANE).all():
+        survey.set_datum(Datum(
+            stamps[DATUM], kept[DATUM], kept[DATUM_SOURCE], kept[DATUM_LOOKS]))

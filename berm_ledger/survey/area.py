@@ -1,0 +1,164 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+The cells that are surveyed: the corridor of every berm and an apron of ground around it.
+
+State per cell is kept in flat arrays over these cells only, so that the work of an update grows
+with the length of the berms and not with the size of the yard or of the grids.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from ..design import Segment, Site
+from ..design.corridor import Corridor, corridor_of_site
+from ..design.surface import half_width_m
+from ..geometry import Lattice
+
+# How far past the design toe soil still counts as the berm's: what slid past the footprint.
+CORRIDOR_MARGIN_M = 0.30
+# Ground beyond the corridor that only serves to find the shift of the map.
+APRON_M = 0.50
+# Reach of the slope estimate on either side of a cell, in cells.
+SLOPE_REACH = 2
+
+
+@dataclass(frozen=True, eq=False)
+class SurveyArea:
+    """
+    Cells, their place along the berms, and their neighbours.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    lattice : Lattice
+        The whole lattice in the site frame.
+    corridor : Corridor
+        All n surveyed cells with station, offset and shares.
+    in_corridor : array
+        Which of them count as berm, shape (n,); the others are apron.
+    in_footprint : array
+        Which of them lie under the design shape, shape (n,).
+    shares : scipy.sparse.csr_matrix
+        Share of each segment in each cell, zero outside the corridor, shape (segments, n).
+    cell_of_flat : array
+        Place among the n cells of each lattice cell, -1 for cells not surveyed.
+
+    """
+
+    site: Site
+    lattice: Lattice
+    corridor: Corridor
+    in_corridor: NDArray[np.bool_]
+    in_footprint: NDArray[np.bool_]
+    shares: sparse.csr_matrix
+    cell_of_flat: NDArray[np.int32]
+
+    def __len__(self) -> int:
+        """Return the number of surveyed cells."""
+        return len(self.corridor)
+
+    @property
+    def segments(self) -> tuple[Segment, ...]:
+        """All segments of the site, in the order of the rows of the books."""
+        return self.corridor.segments
+
+    def neighbours(
+        self, cells: NDArray[np.intp], row_step: int, col_step: int
+    ) -> NDArray[np.intp]:
+        """Return the cells a step away from given cells; -1 where that is not surveyed."""
+        row, col = np.divmod(self.corridor.flat_index[cells], self.lattice.cols)
+        row, col = row + row_step, col + col_step
+        inside = (row >= 0) & (row < self.lattice.rows) & (col >= 0) & (col < self.lattice.cols)
+        flat = np.where(inside, row * self.lattice.cols + col, 0)
+        return np.where(inside, self.cell_of_flat[flat], -1).astype(np.intp)
+
+    @cached_property
+    def sides(self) -> NDArray[np.intp]:
+        """Neighbours of each cell along rows and columns, shape (4, n); n where not surveyed."""
+        every = np.arange(len(self))
+        steps = ((0, 1), (0, -1), (1, 0), (-1, 0))
+        near = np.stack([self.neighbours(every, row, col) for row, col in steps])
+        return np.where(near < 0, len(self), near)
+
+    def laplacian(self, height_m: NDArray[np.float32]) -> NDArray[np.float32]:
+        """
+        Return the curvature of a surface, the sum of both second derivatives.
+
+        Parameters
+        ----------
+        height_m : array
+            Heights, shape (n,) [m]; NaN is unknown.
+
+        Returns
+        -------
+        array
+            Shape (n,) [1/m]; an unknown neighbour counts as level with the cell.
+
+        """
+        padded = np.append(height_m, np.float32(np.nan))
+        out = np.zeros_like(height_m)
+        for side in self.sides:
+            step = padded[side] - height_m
+            out += np.where(np.isfinite(step), step, np.float32(0.0))
+        out /= np.float32(self.lattice.cell_m**2)
+        return out
+
+    def on_lattice(
+        self, values: NDArray[np.generic], fill: float | bool = np.nan
+    ) -> NDArray[np.generic]:
+        """Spread values per cell (n,) over the lattice, ``fill`` elsewhere."""
+        out = np.full(self.lattice.rows * self.lattice.cols, fill, dtype=values.dtype)
+        out[self.corridor.flat_index] = values
+        return out.reshape(self.lattice.shape)
+
+
+def survey_area(site: Site, *, ground_m: float = 0.0) -> SurveyArea:
+    """
+    Lay out the surveyed cells of a site.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    ground_m : float
+        Rough level of the natural ground [m]; it sets the width of the corridor of a level crest
+        where the site file gives no plane.
+
+    Returns
+    -------
+    SurveyArea
+        The cells.
+
+    """
+    reach = max(_half_width(site, index, ground_m) for index in range(len(site.berms)))
+    reach += CORRIDOR_MARGIN_M + APRON_M
+    points = np.vstack([berm.centreline.points_xy for berm in site.berms])
+    lattice = Lattice.covering(points, site.cell_m, reach)
+    datum = None if site.datum_plane is not None else np.full(lattice.shape, ground_m)
+    corridor = corridor_of_site(site, lattice, CORRIDOR_MARGIN_M + APRON_M, datum_m=datum)
+    halves = np.array([_half_width(site, i, ground_m) for i in range(len(site.berms))])
+    distance = np.abs(corridor.offset_m)
+    half = halves[corridor.berm_index]
+    in_corridor = distance <= half + CORRIDOR_MARGIN_M
+    cell_of_flat = np.full(lattice.rows * lattice.cols, -1, dtype=np.int32)
+    cell_of_flat[corridor.flat_index] = np.arange(len(corridor), dtype=np.int32)
+    shares = sparse.csr_matrix(corridor.shares @ sparse.diags(in_corridor.astype(float)))
+    return SurveyArea(
+        site, lattice, corridor, in_corridor, distance <= half, shares, cell_of_flat)
+
+
+def _half_width(site: Site, berm_index: int, ground_m: float) -> float:
+    """Return the greatest half width of a berm's footprint [m]."""
+    berm = site.berms[berm_index]
+    ground = np.array([ground_m])
+    if site.datum_plane is not None:
+        ground = site.datum_plane.height_m(berm.centreline.points_xy)
+    return float(np.max(half_width_m(berm, ground)))

@@ -1,0 +1,137 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The crest of every cross-section, and what it says of a segment."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .roof import RoofTemplates
+from .sections import Sections
+
+# Samples on either side for the rough peak, and how near to the greatest height counts as top [m].
+ROUGH = 2
+TOP_BAND_M = 0.006
+# Share of the window that must be seen; the rest is bridged along the section.
+LEAST_SEEN = 0.6
+# Noise of a pooled sample in units of that of a mean over as many: neighbours share cells.
+POOLED_NOISE = 0.9
+
+
+@dataclass(frozen=True, eq=False)
+class Crest:
+    """
+    Crest of each of m sections; NaN where it was not seen.
+
+    Parameters
+    ----------
+    height_m : array
+        Height above the datum, shape (m,) [m].
+    offset_m : array
+        Offset from the centreline, left positive, shape (m,) [m].
+    spread : array
+        Standard error of the height per unit of noise of one sample, shape (m,).
+
+    """
+
+    height_m: NDArray[np.float64]
+    offset_m: NDArray[np.float64]
+    spread: NDArray[np.float64]
+
+    @property
+    def seen(self) -> NDArray[np.bool_]:
+        """Which sections have a crest, shape (m,)."""
+        return np.isfinite(self.height_m)
+
+
+def crest_of_sections(
+    profile_m: NDArray[np.float32], noise_m: float, sections: Sections,
+    templates: RoofTemplates, *, wraps: bool,
+) -> Crest:
+    """
+    Find the crest in consecutive cross-sections.
+
+    Parameters
+    ----------
+    profile_m : array
+        Heights above the datum at the samples, shape (s, k) [m]; NaN is unknown.
+    noise_m : float
+        Standard deviation of a sample [m].
+    sections : Sections
+        Their layout.
+    templates : RoofTemplates
+        Roofs for the cell sizes in use.
+    wraps : bool
+        Whether the last of these sections is next to the first.
+
+    Returns
+    -------
+    Crest
+        Of the s sections.
+
+    """
+    count, samples = profile_m.shape
+    reach = templates.detail.pooled
+    pooled = _mean_known(profile_m.astype(float), reach, 0, wraps=wraps)
+    rough = _mean_known(pooled, ROUGH, 1, wraps=False)
+    top = _top(rough, sections.offset_m)
+    window = templates.window
+    first = np.clip(top - window, 0, samples - 2 * window - 1)
+    columns = first[:, None] + np.arange(2 * window + 1)
+    part = np.take_along_axis(pooled, columns, axis=1)
+    own = np.take_along_axis(profile_m, columns, axis=1)
+    seen = (np.isfinite(part).mean(axis=1) >= LEAST_SEEN) & np.isfinite(own).any(axis=1)
+    seen &= np.isfinite(part[:, window - 1 : window + 2]).any(axis=1)
+    height, offset, spread = (np.full(count, np.nan) for _ in range(3))
+    if seen.any():
+        fitted, place, spread[seen] = templates.fit(
+            _bridged(part[seen]), noise_m * POOLED_NOISE / (2 * reach + 1) ** 0.5, wraps=wraps)
+        height[seen] = fitted
+        step = sections.offset_m[1] - sections.offset_m[0]
+        offset[seen] = sections.offset_m[first[seen] + window] + place * step
+    return Crest(height, offset, spread)
+
+
+def _mean_known(
+    values: NDArray[np.float64], reach: int, axis: int, *, wraps: bool
+) -> NDArray[np.float64]:
+    """Return the running mean of what is known along an axis; NaN where nothing is."""
+    known = np.isfinite(values)
+    mode = 'wrap' if wraps else 'constant'
+    size = 2 * reach + 1
+    total = ndimage.uniform_filter1d(np.where(known, values, 0.0), size, axis, mode=mode)
+    share = ndimage.uniform_filter1d(known.astype(float), size, axis, mode=mode)
+    with np.errstate(invalid='ignore', divide='ignore'):
+        return np.where(share > 0.5 / size, total / share, np.nan)
+
+
+def _top(rough_m: NDArray[np.float64], offset_m: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Return the index of the middle of the highest part of each section."""
+    filled = np.where(np.isfinite(rough_m), rough_m, -np.inf)
+    peak = filled.max(axis=1, keepdims=True)
+    near = (filled >= peak - TOP_BAND_M) & np.isfinite(filled)
+    # Only the unbroken stretch around the peak counts, not another hump as high.
+    index = np.arange(len(offset_m))
+    at = np.argmax(filled, axis=1)[:, None]
+    gaps = np.where(near, -1, index)
+    left = np.where(index <= at, gaps, -1).max(axis=1) + 1
+    right = np.where((index >= at) & ~near, index, len(offset_m)).min(axis=1) - 1
+    out: NDArray[np.intp] = ((left + right) // 2).astype(np.intp)
+    return np.maximum(out, 0)
+
+
+def _bridged(profile_m: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return profiles (s, w) whose gaps are bridged along the section by straight lines."""
+    gaps = ~np.isfinite(profile_m)
+    if not gaps.any():
+        return profile_m
+    out = profile_m.copy()
+    index = np.arange(profile_m.shape[1])
+    for row in np.flatnonzero(gaps.any(axis=1)):
+        known = ~gaps[row]
+        out[row, ~known] = np.interp(index[~known], index[known], out[row, known])
+    return out

@@ -1,0 +1,172 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Gates: which inputs are believed at all.
+
+Each check looks at one rule and returns a finding or nothing; the first that objects refuses the
+input, and the books do not move.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+import math
+
+import numpy as np
+
+from .grid import ElevationGrid
+from ..findings import Finding, Severity
+from ..geometry import StampedPose
+
+SECOND_NS = 1_000_000_000
+# A grid may lag the newest message and the pose may lag the grid by this much [ns].
+MOST_LAG_NS = 5 * SECOND_NS
+MOST_POSE_AGE_NS = 2 * SECOND_NS
+# A stamp this far ahead of everything before is a wrong clock [ns].
+MOST_LEAP_NS = 7 * 24 * 3600 * SECOND_NS
+# A pose less certain than this is no use [m, rad].
+MOST_STD_XY_M = 0.30
+MOST_STD_YAW_RAD = math.radians(20.0)
+# Heights beyond this are no ground on any map [m].
+MOST_HEIGHT_M = 10000.0
+
+
+@dataclass(frozen=True)
+class GateState:
+    """
+    What the gates compare an input with.
+
+    Parameters
+    ----------
+    frame : str
+        Frame of the site.
+    newest_ns : int or None
+        Newest stamp of any message used so far [ns].
+    last_grid_ns : int or None
+        Stamp of the last grid used [ns].
+    pose : StampedPose or None
+        Last pose used.
+
+    """
+
+    frame: str
+    newest_ns: int | None = None
+    last_grid_ns: int | None = None
+    pose: StampedPose | None = None
+
+
+def refusal(code: str, text: str, stamp_ns: int) -> Finding:
+    """Return a finding that refuses an input."""
+    return Finding(code, text, Severity.REFUSAL, stamp_ns)
+
+
+def check_stamp(stamp_ns: int, what: str, last_ns: int | None, state: GateState) -> Finding | None:
+    """Check a stamp against zero, the last of its kind and the newest of all."""
+    if stamp_ns <= 0:
+        return refusal('zero_stamp', f'{what} has no stamp; set header.stamp', stamp_ns)
+    if last_ns is not None and stamp_ns < last_ns:
+        return refusal('stamp_backwards', (
+            f'{what} is {(last_ns - stamp_ns) / 1e9:.3f} s older than the last one; if the clock '
+            f'or a bag was set back, start the books anew'), stamp_ns)
+    if state.newest_ns is None:
+        return None
+    if stamp_ns < state.newest_ns - MOST_LAG_NS:
+        return refusal('stamp_too_old', (
+            f'{what} is {(state.newest_ns - stamp_ns) / 1e9:.3f} s older than the newest '
+            f'message; look for a slow link or a wrong clock'), stamp_ns)
+    if stamp_ns > state.newest_ns + MOST_LEAP_NS:
+        return refusal('stamp_ahead', (
+            f'{what} is {(stamp_ns - state.newest_ns) / 1e9:.0f} s ahead of everything before; '
+            f'check the clock of its sender'), stamp_ns)
+    return None
+
+
+def check_frame(frame_id: str, what: str, state: GateState, stamp_ns: int) -> Finding | None:
+    """Check that an input is given in the frame of the site."""
+    if frame_id.lstrip('/') == state.frame.lstrip('/'):
+        return None
+    return refusal('wrong_frame', (
+        f'{what} is in frame {frame_id!r}, the site is in {state.frame!r}; transform it or change '
+        f'the frame of the site file'), stamp_ns)
+
+
+def check_pose(pose: StampedPose, state: GateState) -> Finding | None:
+    """Return why a pose is not used, or None."""
+    last_ns = state.pose.stamp_ns if state.pose else None
+    finding = check_stamp(pose.stamp_ns, 'the pose', last_ns, state)
+    finding = finding or check_frame(pose.frame_id, 'the pose', state, pose.stamp_ns)
+    if finding:
+        return finding
+    if pose.std_xy_m > MOST_STD_XY_M or pose.std_yaw_rad > MOST_STD_YAW_RAD:
+        return refusal('uncertain_pose', (
+            f'the pose is uncertain by {pose.std_xy_m:.2f} m and '
+            f'{math.degrees(pose.std_yaw_rad):.0f} degrees; wait for the localisation'),
+            pose.stamp_ns)
+    return None
+
+
+def check_grid(grid: ElevationGrid, state: GateState, *, largest_cell_m: float) -> Finding | None:
+    """
+    Return why a grid is not used, or None.
+
+    Parameters
+    ----------
+    grid : ElevationGrid
+        The grid.
+    state : GateState
+        What was used before.
+    largest_cell_m : float
+        Coarsest cell that still shows a berm of this site [m].
+
+    Returns
+    -------
+    Finding or None
+        The refusal.
+
+    """
+    stamp_ns = grid.stamp_ns
+    finding = check_stamp(stamp_ns, 'the grid', state.last_grid_ns, state)
+    if finding is None and stamp_ns == state.last_grid_ns:
+        finding = refusal('repeated_grid', 'a grid of this stamp was used already', stamp_ns)
+    finding = finding or check_frame(grid.frame_id, 'the grid', state, stamp_ns)
+    finding = finding or _check_pose_of_grid(stamp_ns, state)
+    if finding:
+        return finding
+    if grid.axes.cell_m > largest_cell_m:
+        return refusal('coarse_grid', (
+            f'cells of {grid.axes.cell_m:.3f} m are too coarse for this site; '
+            f'at most {largest_cell_m:.3f} m'), stamp_ns)
+    known = np.isfinite(grid.height_m)
+    if not known.any():
+        return refusal('all_unknown', 'the grid has no known cell; check the sensor', stamp_ns)
+    if float(np.abs(grid.height_m[known]).max()) > MOST_HEIGHT_M:
+        return refusal('absurd_height', (
+            f'the grid has heights beyond {MOST_HEIGHT_M:g} m; check its units'), stamp_ns)
+    return None
+
+
+def _check_pose_of_grid(stamp_ns: int, state: GateState) -> Finding | None:
+    """Check that it is known where the rover stood when the grid was made."""
+    if state.pose is None:
+        return refusal('no_pose', 'a grid came before any usable pose', stamp_ns)
+    age_ns = stamp_ns - state.pose.stamp_ns
+    if age_ns > MOST_POSE_AGE_NS:
+        return refusal('old_pose', (
+            f'the last pose is {age_ns / 1e9:.3f} s older than the grid; check that poses keep '
+            f'coming'), stamp_ns)
+    return None
+
+
+def check_dump(mass_kg: float, state: GateState, last_dump_ns: int | None) -> Finding | None:
+    """Return why an announced dump is not booked, or None; NaN is a load not weighed."""
+    stamp_ns = state.newest_ns or 0
+    if mass_kg < 0.0 or math.isinf(mass_kg):
+        return refusal('bad_mass', (
+            f'a dump of {mass_kg} kg is none; publish its mass, or NaN when it was not weighed'),
+            stamp_ns)
+    if state.pose is None:
+        return refusal('no_pose', 'a dump was announced before any usable pose', stamp_ns)
+    if last_dump_ns == state.pose.stamp_ns:
+        return refusal('repeated_dump', (
+            'a dump was announced twice from one and the same pose'), stamp_ns)
+    return None

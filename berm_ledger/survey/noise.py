@@ -1,0 +1,93 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+How noisy the grids are, learned from what registration leaves over on ground nobody works on.
+
+The spread splits into a part that is independent from cell to cell and one that neighbours share
+(spherical variogram of fixed range); only the first averages out within a segment.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+# Assumed until the grids have shown what they are [m].
+OPENING_NOISE_M = 0.005
+OPENING_SHARED = 0.2
+LEAST_NOISE_M = 0.0005
+MOST_NOISE_M = 0.05
+# Range of the shared part [m].
+RANGE_M = 0.15
+# Weight of the newest grid, and the fewest cells that say anything.
+WEIGHT = 0.1
+LEAST_CELLS = 200
+
+
+@dataclass(frozen=True)
+class GridNoise:
+    """
+    Noise of one look at one cell, after interpolation.
+
+    Parameters
+    ----------
+    total_m : float
+        Standard deviation [m].
+    shared : float
+        Share of the variance that neighbours have in common, 0 to 1.
+
+    """
+
+    total_m: float = OPENING_NOISE_M
+    shared: float = OPENING_SHARED
+
+    @property
+    def white_m(self) -> float:
+        """Independent part of the standard deviation [m]."""
+        return self.total_m * math.sqrt(1.0 - self.shared)
+
+    @property
+    def correlated_m(self) -> float:
+        """Shared part of the standard deviation [m]."""
+        return self.total_m * math.sqrt(self.shared)
+
+    def learned(
+        self, left_m: NDArray[np.float64], beside_m: NDArray[np.float64], looks: float,
+        spacing_m: float,
+    ) -> GridNoise:
+        """
+        Return the noise after one more grid.
+
+        Parameters
+        ----------
+        left_m, beside_m : array
+            Differences to the surface at cells and at cells beside them, shape (n,) [m]; NaN is
+            unknown.
+        looks : float
+            Looks the surface is worth there; its own spread is taken off.
+        spacing_m : float
+            Distance between the two [m].
+
+        Returns
+        -------
+        GridNoise
+            Moving average with the new evidence; unchanged when there is too little of it.
+
+        """
+        spread = 1.4826 * float(np.nanmedian(np.abs(left_m))) if len(left_m) else math.nan
+        near = np.abs(left_m) < 4.0 * spread
+        pair = near & (np.abs(beside_m) < 4.0 * spread)
+        if np.count_nonzero(pair) < LEAST_CELLS:
+            return self
+        variance = float(np.mean(left_m[near] ** 2))
+        common = float(np.mean(left_m[pair] * beside_m[pair]))
+        ratio = min(1.0, spacing_m / RANGE_M)
+        likeness = max(0.1, 1.0 - 1.5 * ratio + 0.5 * ratio**3)
+        shared = min(0.9, max(0.0, common / likeness / max(variance, 1e-12)))
+        variance /= 1.0 + 1.0 / max(1.0, looks)
+        total = math.sqrt(self.total_m**2 + WEIGHT * (variance - self.total_m**2))
+        total = min(MOST_NOISE_M, max(LEAST_NOISE_M, total))
+        return GridNoise(total, self.shared + WEIGHT * (shared - self.shared))

@@ -1,0 +1,170 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""What one update says about one segment, with its standard errors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .crest import Crest
+from .error_budget import effective_sample_size
+from .noise import GridNoise, RANGE_M
+from .sections import Sections
+from .volumes import Volumes
+from ..design import Segment
+
+# What no number of looks averages away [m]: shape of the crest, and what grids have in common.
+SHAPE_FLOOR_M = 0.0006
+COMMON_FLOOR_M = 0.0004
+# Interpolated cells share grid cells: a bilinear value has 4/9 of the variance of a cell, so the
+# mean over an area is worth fewer cells than it has (average over all places within a cell).
+INTERPOLATION_GAIN = 9.0 / 4.0
+# Width of the strip along the crest that decides the height [m].
+STRIP_M = 0.20
+
+
+@dataclass(frozen=True)
+class Reading:
+    """
+    Figures of one segment; heights above the datum, NaN is unknown.
+
+    Parameters
+    ----------
+    row : int
+        Row of the books.
+    height_m, height_se_m, low_m, high_m : float
+        Mean crest height with standard error, lowest and highest [m].
+    coverage, at_grade : float
+        Share of the sections seen, and of all sections within the height tolerance.
+    line_offset_m : float
+        Mean offset of the crest from the centreline, left positive [m].
+    placed_m3, placed_se_m3, missing_m3, over_m3, spilled_m3 : float
+        Volumes [m3].
+
+    """
+
+    row: int
+    height_m: float
+    height_se_m: float
+    low_m: float
+    high_m: float
+    coverage: float
+    at_grade: float
+    line_offset_m: float
+    placed_m3: float
+    placed_se_m3: float
+    missing_m3: float
+    over_m3: float
+    spilled_m3: float
+
+
+@dataclass(frozen=True)
+class Budget:
+    """
+    What goes into the standard errors of one segment.
+
+    Parameters
+    ----------
+    noise : GridNoise
+        Noise of one look.
+    looks : float
+        Looks that surface and datum together are worth: 1 / (1 / surface + 1 / datum).
+    common_m : float
+        Error that all cells of a look share, e.g. of the registration [m].
+    cell_m, grid_cell_m : float
+        Cell of the site lattice and of the grids [m].
+
+    """
+
+    noise: GridNoise
+    looks: float
+    common_m: float
+    cell_m: float
+    grid_cell_m: float
+
+    def mean_error_m(self, area_m2: float, weight: float = 1.0) -> float:
+        """
+        Return the standard error of a mean height over an area.
+
+        Independent, correlated and systematic parts as in Anderson 2019 (ESPL 44:1015-1033),
+        the correlated one with the effective sample size of Rolstad et al. 2009.
+
+        Parameters
+        ----------
+        area_m2 : float
+            Area [m2].
+        weight : float
+            How much more than a plain mean the estimate magnifies independent noise.
+
+        Returns
+        -------
+        float
+            Standard error [m].
+
+        """
+        cells = max(1.0, area_m2 / self.grid_cell_m**2)
+        white = weight**2 * INTERPOLATION_GAIN * self.noise.white_m**2 / cells
+        shared = self.noise.correlated_m**2 / effective_sample_size(area_m2, RANGE_M)
+        looks = max(self.looks, 1e-3)
+        return math.sqrt((white + shared + self.common_m**2) / looks + COMMON_FLOOR_M**2)
+
+
+def crest_reading(
+    segment: Segment, row: int, sections: Sections, crest: Crest, target_m: NDArray[np.float64],
+    tolerance_m: float, budget: Budget, volumes: Volumes, volume_area_m2: float,
+) -> Reading:
+    """
+    Put the figures of one segment together.
+
+    Parameters
+    ----------
+    segment : Segment
+        The segment.
+    row : int
+        Its row in the books.
+    sections : Sections
+        Sections of its berm.
+    crest : Crest
+        Crest of all sections of the berm.
+    target_m : array
+        Design crest height above the datum at every section of the berm [m].
+    tolerance_m : float
+        Height tolerance [m].
+    budget : Budget
+        Error budget of the segment.
+    volumes : Volumes
+        Volumes of all segments.
+    volume_area_m2 : float
+        Area of the segment's corridor [m2].
+
+    Returns
+    -------
+    Reading
+        The reading.
+
+    """
+    own = sections.row == row
+    height, seen = crest.height_m[own], crest.seen[own]
+    figures = [math.nan] * 5
+    at_grade = 0.0
+    if seen.any():
+        known = height[seen]
+        magnified = float(np.mean(crest.spread[own][seen])) * math.sqrt(STRIP_M / budget.cell_m)
+        error = budget.mean_error_m(segment.length_m * STRIP_M * seen.mean(), magnified)
+        figures = [float(known.mean()), math.hypot(error, SHAPE_FLOOR_M), float(known.min()),
+                   float(known.max()), float(crest.offset_m[own][seen].mean())]
+        within = np.abs(height - target_m[own]) <= tolerance_m
+        at_grade = float(np.mean(within & seen))
+    placed_se = budget.mean_error_m(volume_area_m2) * volume_area_m2
+    placed = float(volumes.placed_m3[row])
+    return Reading(
+        row, *figures[:4], coverage=float(seen.mean()), at_grade=at_grade,
+        line_offset_m=figures[4], placed_m3=placed,
+        placed_se_m3=placed_se if math.isfinite(placed) else math.nan,
+        missing_m3=float(volumes.missing_m3[row]), over_m3=float(volumes.over_m3[row]),
+        spilled_m3=float(volumes.spilled_m3[row]))
+

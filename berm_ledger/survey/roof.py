@@ -1,0 +1,222 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Shapes that the top of a heap can have, as templates to fit to a cross-section.
+
+The highest of noisy cells is too high by about sigma * sqrt(2 ln n), and interpolating between
+cells rounds a sharp crest off. Both are avoided by fitting a whole roof: two straight flanks that
+meet in a ridge, in a flat top or in a rounded one, or that end at a toe close by. What sampling
+does to the ridge is put into the templates: interpolation between cells of edge c smooths like a
+triangular kernel of half width c, and the absolute value smoothed so is known in closed form.
+Given the place of the ridge and the shape, the height is a linear least-squares estimate, free
+of bias; the place and shape that explain most are found by trying them all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+LEAST_WINDOW_CELLS = 4
+# Places of the ridge that are tried around the rough peak [cells].
+PLACES_CELLS = np.arange(-3.0, 3.01, 0.25)
+FLAT_TOPS_CELLS = (2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0, 12.0, 14.0)
+ROUND_TOPS_CELLS = (2.0, 4.0, 7.0)
+TOES_CELLS = (3.0, 5.0)
+# A more complicated shape must explain this much more than a plain ridge, in noise variances.
+SHAPE_PENALTY = 1.0
+# What the blur of a single grid differs from the average over all its places, as a noise [m].
+PHASE_M = 0.002
+
+
+@dataclass(frozen=True)
+class Detail:
+    """
+    How closely a roof follows the surface: the less noise, the more detail.
+
+    Parameters
+    ----------
+    most_noise_m : float
+        Noise of a sample up to which this detail is used [m].
+    window_m : float
+        Half width of the window that a roof is fitted to [m].
+    pooled : int
+        Sections on either side that are averaged with each before.
+    voters : int
+        Sections on either side that choose a shape together: one alone is too noisy to tell a
+        ridge from a narrow flat top.
+    sharpened : float
+        Share of the blur of sampling that is taken out of the surface before, 0 to 1.
+
+    """
+
+    most_noise_m: float
+    window_m: float
+    pooled: int
+    voters: int
+    sharpened: float
+
+
+DETAILS = (
+    Detail(0.0010, 0.075, 0, 4, 1.0),
+    Detail(0.0020, 0.090, 1, 6, 0.7),
+    Detail(0.0035, 0.105, 2, 9, 0.3),
+    Detail(math.inf, 0.120, 3, 12, 0.0),
+)
+
+
+def detail_for(noise_m: float) -> Detail:
+    """Return the detail that a noise allows."""
+    return next(detail for detail in DETAILS if noise_m <= detail.most_noise_m)
+
+
+@dataclass(frozen=True, eq=False)
+class RoofTemplates:
+    """
+    All roofs of one window, ready to be fitted to many sections at once.
+
+    Parameters
+    ----------
+    detail : Detail
+        What they were made for.
+    window : int
+        Samples on either side of the rough peak; a section has w = 2 window + 1.
+    bases : array
+        Orthonormal columns of every place p and shape q, shape (w, p * q * 3).
+    crest : array
+        Weights that give the height of the crest, shape (p, q, w).
+
+    """
+
+    detail: Detail
+    window: int
+    bases: NDArray[np.float64]
+    crest: NDArray[np.float64]
+
+    def fit(
+        self, profile_m: NDArray[np.float64], noise_m: float, *, wraps: bool
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """
+        Fit the best roof to each of consecutive profiles.
+
+        Parameters
+        ----------
+        profile_m : array
+            Heights, shape (s, w), no NaN [m].
+        noise_m : float
+            Standard deviation of a sample [m].
+        wraps : bool
+            Whether the last profile is next to the first.
+
+        Returns
+        -------
+        tuple of array
+            Crest height [m], place relative to the rough peak [cells], and the standard error of
+            the height per unit of noise, each (s,).
+
+        """
+        places, shapes, _ = self.crest.shape
+        level = profile_m.mean(axis=1, keepdims=True)
+        parts = (profile_m - level) @ self.bases
+        explained = (parts**2).reshape(-1, places, shapes, 3).sum(axis=3)
+        votes = ndimage.uniform_filter1d(
+            explained.max(axis=1), 2 * self.detail.voters + 1, axis=0, mode='wrap' if wraps else 'nearest')
+        votes[:, 1:] -= SHAPE_PENALTY * (noise_m**2 + PHASE_M**2)
+        shape = np.argmax(votes, axis=1)
+        row = np.arange(len(profile_m))
+        place = np.argmax(explained[row, :, shape], axis=1)
+        weights = self.crest[place, shape]
+        height = level[:, 0] + np.einsum('sw,sw->s', profile_m - level, weights)
+        return height, PLACES_CELLS[place], np.sqrt((weights**2).sum(axis=1))
+
+
+def smoothed_abs(values: NDArray[np.float64], width: float) -> NDArray[np.float64]:
+    """
+    Return the absolute value smoothed by a triangular kernel of given half width.
+
+    By integration: within the half width a it is a / 3 + u^2 / a - |u|^3 / (3 a^2).
+
+    Examples
+    --------
+    >>> smoothed_abs(np.array([0.0, 2.0]), 1.5).tolist()
+    [0.5, 2.0]
+
+    """
+    size = np.abs(values)
+    near = width / 3.0 + size**2 / width - size**3 / (3.0 * width**2)
+    return np.where(size >= width, size, near)
+
+
+def blur_variance_m2(cell_m: float, grid_cell_m: float) -> float:
+    """
+    Return the variance along any direction of the blur of two interpolations [m2].
+
+    Bilinear interpolation between cells of edge c is a triangular kernel along either axis, of
+    variance c^2 / 6; those of grid and lattice add up.
+    """
+    return (cell_m**2 + grid_cell_m**2) / 6.0
+
+
+def roof_templates(cell_m: float, grid_cell_m: float, detail: Detail) -> RoofTemplates:
+    """
+    Make the templates for sections sampled every ``cell_m`` from grids of another cell.
+
+    Parameters
+    ----------
+    cell_m : float
+        Cell of the site lattice and spacing of the samples [m].
+    grid_cell_m : float
+        Cell of the measured grids [m].
+    detail : Detail
+        How closely they shall follow the surface.
+
+    Returns
+    -------
+    RoofTemplates
+        The templates.
+
+    """
+    window = max(LEAST_WINDOW_CELLS, round(detail.window_m / cell_m))
+    lift = detail.sharpened * blur_variance_m2(cell_m, grid_cell_m) / 2.0 / cell_m**2
+    # Two interpolations one after the other: the squares of the widths add up.
+    blur = float(np.hypot(1.0, grid_cell_m / cell_m))
+    bases, crest = [], []
+    for place in PLACES_CELLS:
+        # One sample more on either side: sharpening needs the neighbours.
+        u = np.arange(-window - 1, window + 2) - place
+        for right, left, lowered in _shapes(u, blur):
+            right, left = (v[1:-1] - lift * np.diff(v, 2) for v in (right, left))
+            design = np.column_stack([np.ones(len(right)), -right, -left])
+            inverse = np.linalg.pinv(design)
+            bases.append(np.linalg.qr(design)[0])
+            crest.append(inverse[0] - lowered * (inverse[1] + inverse[2]))
+    weights = np.array(crest).reshape(len(PLACES_CELLS), -1, 2 * window + 1)
+    return RoofTemplates(detail, window, np.hstack(bases), weights)
+
+
+_Shape = tuple[NDArray[np.float64], NDArray[np.float64], float]
+
+
+def _shapes(u: NDArray[np.float64], blur: float) -> list[_Shape]:
+    """Return drop to the right, drop to the left and true rounding of each shape; plain first."""
+    out = [(_ramp(u, blur), _ramp(-u, blur), 0.0)]
+    for top in FLAT_TOPS_CELLS:
+        out.append((_ramp(u - top / 2, blur), _ramp(-u - top / 2, blur), 0.0))
+    for rounding in ROUND_TOPS_CELLS:
+        wide = float(np.hypot(blur, rounding))
+        # A kernel of half width a lowers a ridge of slopes s and t by (s + t) a / 6.
+        out.append((_ramp(u, wide), _ramp(-u, wide), rounding / 6.0))
+    for toe in TOES_CELLS:
+        out.append((_ramp(u, blur) - _ramp(u - toe, blur),
+                    _ramp(-u, blur) - _ramp(-u - toe, blur), 0.0))
+    return out
+
+
+def _ramp(u: NDArray[np.float64], blur: float) -> NDArray[np.float64]:
+    """Return the positive part of u smoothed by the blur of the sampling."""
+    out: NDArray[np.float64] = 0.5 * (smoothed_abs(u, blur) + u)
+    return out

@@ -1,0 +1,118 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Cross-sections of a berm at the cell spacing: where they are and how to sample cells on them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .area import SurveyArea
+
+# How far past the design toe a section reaches [m].
+SECTION_MARGIN_M = 0.20
+
+
+@dataclass(frozen=True, eq=False)
+class Sections:
+    """
+    The cross-sections of one berm.
+
+    Parameters
+    ----------
+    berm_index : int
+        Which berm.
+    closed : bool
+        Whether the last section is next to the first.
+    row : array
+        Row of the books that each of the m sections belongs to, shape (m,).
+    station_m : array
+        Station of each section, shape (m,) [m].
+    length_m : array
+        Length of crest line that each section stands for, shape (m,) [m].
+    offset_m : array
+        Offsets of the samples, shape (k,) [m], left positive; 0 is the middle one.
+    cells : array
+        The four cells around each sample, shape (m, k, 4); n for one that is not surveyed.
+    weights : array
+        Their bilinear weights, shape (m, k, 4).
+
+    """
+
+    berm_index: int
+    closed: bool
+    row: NDArray[np.intp]
+    station_m: NDArray[np.float64]
+    length_m: NDArray[np.float64]
+    offset_m: NDArray[np.float64]
+    cells: NDArray[np.int32]
+    weights: NDArray[np.float32]
+
+    def sample(self, values: NDArray[np.float32], sections: slice) -> NDArray[np.float32]:
+        """Return values per cell (n,) at the samples of some sections, shape (s, k); NaN unknown."""
+        padded = np.append(values, np.float32(np.nan))
+        out: NDArray[np.float32] = np.einsum(
+            'skc,skc->sk', padded[self.cells[sections]], self.weights[sections])
+        return out
+
+
+def sections_of_berm(area: SurveyArea, berm_index: int) -> Sections:
+    """
+    Lay the cross-sections of a berm.
+
+    Parameters
+    ----------
+    area : SurveyArea
+        The surveyed cells.
+    berm_index : int
+        Which berm.
+
+    Returns
+    -------
+    Sections
+        Equally many per metre in each segment, none on a border between segments.
+
+    """
+    line = area.site.berms[berm_index].centreline
+    cell_m = area.lattice.cell_m
+    rows, stations, lengths = [], [], []
+    for row, segment in enumerate(area.segments):
+        if segment.berm_index == berm_index:
+            count = max(2, round(segment.length_m / cell_m))
+            step = segment.length_m / count
+            rows.append(np.full(count, row))
+            stations.append(segment.station_from_m + step * (np.arange(count) + 0.5))
+            lengths.append(np.full(count, step))
+    station = np.concatenate(stations)
+    own = area.in_footprint & (area.corridor.berm_index == berm_index)
+    half = float(np.abs(area.corridor.offset_m[own]).max()) + SECTION_MARGIN_M
+    count = int(half / cell_m)
+    offset = cell_m * np.arange(-count, count + 1)
+    points = line.point_at(station[:, None], offset[None, :])
+    cells, weights = _around(area, points)
+    return Sections(
+        berm_index, line.closed, np.concatenate(rows), station, np.concatenate(lengths), offset,
+        cells, weights)
+
+
+def _around(
+    area: SurveyArea, points_xy: NDArray[np.float64]
+) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
+    """Return the four cells around points (m, k, 2) and their bilinear weights."""
+    index = area.lattice.index_from_xy(points_xy)
+    low = np.floor(index).astype(np.intp)
+    part = index - low
+    cells = np.empty((*points_xy.shape[:2], 4), dtype=np.int32)
+    weights = np.empty(cells.shape, dtype=np.float32)
+    for corner, (up, right) in enumerate(((0, 0), (0, 1), (1, 0), (1, 1))):
+        row, col = low[..., 0] + up, low[..., 1] + right
+        inside = (row >= 0) & (row < area.lattice.rows) & (col >= 0) & (col < area.lattice.cols)
+        flat = np.where(inside, row * area.lattice.cols + col, 0)
+        found = np.where(inside, area.cell_of_flat[flat], -1)
+        cells[..., corner] = np.where(found < 0, len(area), found)
+        weights[..., corner] = (
+            np.where(up, part[..., 0], 1 - part[..., 0])
+            * np.where(right, part[..., 1], 1 - part[..., 1]))
+    return cells, weights

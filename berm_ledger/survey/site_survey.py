@@ -1,0 +1,340 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+The survey of a site: grids in, surface and readings out.
+
+Holds the state (surface, datum, expectation of the shift) and the order of the steps: mask, find
+the shift, sample, drop what stands too high to be soil, fuse, learn the noise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .area import survey_area, SurveyArea
+from .crest import Crest, crest_of_sections
+from .datum import Datum, plane_datum, surveyed_datum, with_late_survey
+from .grid import ElevationGrid
+from .noise import GridNoise
+from .readings import Budget, crest_reading, Reading
+from .registration import Refused, Registration, Shift
+from .resample import bilinear, under_footprint, without_spikes
+from .roof import blur_variance_m2, Detail, detail_for, roof_templates, RoofTemplates
+from .sections import Sections, sections_of_berm
+from .surface import Fused, SiteSurface
+from .volumes import Volumes, VolumeSums
+from ..design import Site
+from ..design.surface import crest_above_datum_m, height_at_distance_m
+from ..geometry import Pose2
+
+# What stands this far above the highest design crest around is no soil [m].
+OBJECT_M = 0.15
+# How far around such a thing nothing is believed [m].
+OBJECT_PAD_M = 0.08
+FOOTPRINT_PAD_M = 0.10
+# Grids whose cells differ by less have the same cell [m].
+CELL_TOLERANCE_M = 1e-4
+# The survey counts as complete when this share of the corridor has this many looks.
+COMPLETE_SHARE = 0.98
+COMPLETE_LOOKS = 10.0
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """
+    What one grid told.
+
+    Parameters
+    ----------
+    shift : Shift
+        Where the grid lay.
+    fused : Fused
+        Cells seen and adopted.
+    spikes, under_rover, objects : int
+        Cells masked, by reason.
+
+    """
+
+    shift: Shift
+    fused: Fused
+    spikes: int
+    under_rover: int
+    objects: int
+
+
+class SiteSurvey:
+    """
+    The survey of one site.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    ground_m : float
+        Rough level of the natural ground [m], for level crests without a given plane.
+
+    """
+
+    def __init__(self, site: Site, *, ground_m: float = 0.0) -> None:
+        """Lay out cells and sections; nothing is known yet."""
+        self.site = site
+        self.area: SurveyArea = survey_area(site, ground_m=ground_m)
+        self.surface = SiteSurface(len(self.area))
+        self.registration = Registration(self.area)
+        self.noise = GridNoise()
+        self.shift = Shift()
+        self.sections: tuple[Sections, ...] = tuple(
+            sections_of_berm(self.area, i) for i in range(len(site.berms)))
+        self._sums = VolumeSums(self.area)
+        self._grid_cell_m = site.cell_m
+        self._templates: dict[Detail, RoofTemplates] = {}
+        self._crests: list[Crest | None] = [None] * len(site.berms)
+        self.datum: Datum | None = None
+        self._design_m: NDArray[np.float64] | None = None
+        self._targets: list[NDArray[np.float64]] = []
+        given = plane_datum(self.area, 0)
+        if given is not None:
+            self.set_datum(given)
+
+    # ---- datum -------------------------------------------------------------------------------
+
+    def set_datum(self, datum: Datum) -> None:
+        """Use a datum from now on."""
+        self.datum = datum
+        self._design_m = np.zeros(len(self.area))
+        self._targets = []
+        for index, berm in enumerate(self.site.berms):
+            own = self.area.corridor.berm_index == index
+            level = datum.level_m[own].astype(float)
+            self._design_m[own] = height_at_distance_m(
+                berm, self.area.corridor.offset_m[own], level)
+            middle = self.sections[index]
+            centre = middle.sample(datum.level_m, slice(None))[:, len(middle.offset_m) // 2]
+            self._targets.append(crest_above_datum_m(berm, centre.astype(float)))
+        self._crests = [None] * len(self.site.berms)
+
+    def take_datum(self, stamp_ns: int) -> bool:
+        """Take the present surface for the datum; tell whether enough of it is known."""
+        surface = self.surface
+        datum = surveyed_datum(
+            self.area, surface.height_m, surface.effective_looks(), stamp_ns)
+        if datum is not None:
+            self.set_datum(datum)
+        return datum is not None
+
+    @property
+    def survey_complete(self) -> bool:
+        """Whether the corridor has been looked at often enough to call it surveyed."""
+        looks = self.surface.looks[self.area.in_corridor]
+        return bool(np.mean(looks >= COMPLETE_LOOKS) >= COMPLETE_SHARE)
+
+    def survey_late(self, untouched: NDArray[np.bool_]) -> None:
+        """Survey filled cells after all that were first seen before any load came near."""
+        if self.datum is None or not self.datum.filled.any():
+            return
+        late = self.datum.filled & untouched & (self.surface.looks >= COMPLETE_LOOKS)
+        if late.any():
+            self.set_datum(with_late_survey(
+                self.datum, late, self.surface.height_m, self.surface.effective_looks()))
+
+    def design_volumes_m3(self) -> NDArray[np.float64] | None:
+        """Return the design volume of every segment [m3], None before the datum."""
+        return None if self._design_m is None else self._sums.design_m3(self._design_m)
+
+    def target_heights_m(self) -> NDArray[np.float64] | None:
+        """Return the mean design crest height of every segment [m], None before the datum."""
+        if not self._targets:
+            return None
+        out = np.empty(len(self.area.segments))
+        for sections, target in zip(self.sections, self._targets):
+            for row in np.unique(sections.row):
+                out[row] = target[sections.row == row].mean()
+        return out
+
+    def design_m(self) -> NDArray[np.float64]:
+        """Return the design height at every cell (n,) [m]; NaN before the datum."""
+        return np.full(len(self.area), np.nan) if self._design_m is None else self._design_m
+
+    def targets_m(self, berm_index: int) -> NDArray[np.float64]:
+        """Return the design crest height at every section of a berm [m]; NaN before the datum."""
+        if not self._targets:
+            return np.full(len(self.sections[berm_index].station_m), np.nan)
+        return self._targets[berm_index]
+
+    # ---- looks -------------------------------------------------------------------------------
+
+    def take_grid(
+        self, grid: ElevationGrid, site_from_base: Pose2, worked: NDArray[np.bool_],
+        expected: NDArray[np.bool_],
+    ) -> Look | Refused:
+        """
+        Take in one grid.
+
+        Parameters
+        ----------
+        grid : ElevationGrid
+            Grid in the site frame, not yet corrected for the shift of the map.
+        site_from_base : Pose2
+            Where the rover stands, with the same shift.
+        worked : array
+            Cells where loads have landed lately, shape (n,): no use for registration.
+        expected : array
+            Cells where the next change is expected and believed sooner, shape (n,).
+
+        Returns
+        -------
+        Look or Refused
+            What was learned, or why the grid was not used.
+
+        """
+        height, spikes = without_spikes(grid.height_m)
+        clean = ElevationGrid(grid.stamp_ns, grid.frame_id, grid.axes, height)
+        shift = self.registration.register(clean, self.surface, worked, self.noise.total_m)
+        if isinstance(shift, Refused):
+            return shift
+        self.shift = shift
+        self._use_cell(grid.axes.cell_m)
+        points = self.area.corridor.centres_xy + (shift.dx_m, shift.dy_m)
+        measured = bilinear(clean, points) - np.float32(shift.dz_m)
+        under = under_footprint(
+            points, self.site.rover.footprint, site_from_base, FOOTPRINT_PAD_M)
+        measured[under] = np.nan
+        objects = self._objects(measured)
+        measured[objects] = np.nan
+        self._learn_noise(measured, worked)
+        fused = self.surface.fuse(
+            measured, grid.stamp_ns, self._look_noise_m(shift), expected)
+        return Look(shift, fused, spikes, int(under.sum()), int(objects.sum()))
+
+    def _use_cell(self, grid_cell_m: float) -> None:
+        """Forget the roof templates when the grids come with another cell."""
+        if abs(grid_cell_m - self._grid_cell_m) > CELL_TOLERANCE_M:
+            self._grid_cell_m = grid_cell_m
+            self._templates.clear()
+
+    def _look_noise_m(self, shift: Shift) -> float:
+        """Return the noise of one look, with what an unseen planar shift does on a slope [m]."""
+        slope = max(berm.side_slope for berm in self.site.berms)
+        return float(np.hypot(self.noise.total_m, slope * shift.se_xy_m))
+
+    def _objects(self, measured_m: NDArray[np.float32]) -> NDArray[np.bool_]:
+        """Tell which cells show something that stands too high for soil, and those beside."""
+        if self.datum is None or self._design_m is None:
+            ground = self.surface.height_m
+            crest = max(berm.crest_height_m or OBJECT_M for berm in self.site.berms)
+        else:
+            ground = self.datum.level_m
+            crest = float(self._design_m.max())
+        with np.errstate(invalid='ignore'):
+            high = measured_m - ground > crest + OBJECT_M
+        if not high.any():
+            return high
+        reach = max(1, round(OBJECT_PAD_M / self.area.lattice.cell_m))
+        spread = ndimage.binary_dilation(
+            self.area.on_lattice(high, fill=False), iterations=reach)
+        out: NDArray[np.bool_] = spread.ravel()[self.area.corridor.flat_index]
+        return out
+
+    def _learn_noise(self, measured_m: NDArray[np.float32], worked: NDArray[np.bool_]) -> None:
+        """Learn the noise on the ground that registration uses."""
+        cells, beside, spacing_m = self.registration.pairs()
+        steady = (self.surface.looks[cells] >= 5.0) & ~worked[cells] & (beside >= 0)
+        cells, beside = cells[steady], beside[steady]
+        if len(cells):
+            left = (measured_m - self.surface.height_m).astype(float)
+            looks = float(np.median(self.surface.effective_looks()[cells]))
+            self.noise = self.noise.learned(left[cells], left[beside], looks, spacing_m)
+
+    # ---- readings ----------------------------------------------------------------------------
+
+    def height_m(self) -> NDArray[np.float64]:
+        """Return the height above the datum at every cell (n,) [m]; NaN where not known."""
+        if self.datum is None:
+            return np.where(self.surface.known, 0.0, np.nan)
+        return (self.surface.height_m - self.datum.level_m).astype(float)
+
+    def spread_m(self) -> NDArray[np.float64]:
+        """Return the standard deviation of those heights (n,) [m]; infinite where not known."""
+        with np.errstate(divide='ignore'):
+            inverse = 1.0 / self.surface.effective_looks()
+            if self.datum is not None:
+                inverse = inverse + 1.0 / self.datum.looks
+        return self.noise.total_m * np.sqrt(inverse.astype(float))
+
+    def crest(self, berm_index: int) -> Crest:
+        """Return the crest of all sections of a berm as the surface stands."""
+        kept = self._crests[berm_index]
+        if kept is None:
+            sections = self.sections[berm_index]
+            spread = self.spread_m()[self.area.corridor.berm_index == berm_index]
+            spread = spread[np.isfinite(spread)]
+            noise_m = float(np.median(spread)) if len(spread) else self.noise.total_m
+            roofs = self._roofs(detail_for(noise_m))
+            profile = sections.sample(self._sharpened(roofs.detail), slice(None))
+            kept = crest_of_sections(profile, noise_m, sections, roofs, wraps=sections.closed)
+            self._crests[berm_index] = kept
+        return kept
+
+    def _sharpened(self, detail: Detail) -> NDArray[np.float32]:
+        """Return heights above the datum with the blur of sampling partly taken out (n,) [m]."""
+        height = self.height_m().astype(np.float32)
+        if not detail.sharpened:
+            return height
+        # A blur of variance v lowers a surface by v / 2 times its curvature, to first order.
+        blur = detail.sharpened * blur_variance_m2(self.area.lattice.cell_m, self._grid_cell_m) / 2
+        return height - np.float32(blur) * self.area.laplacian(height)
+
+    def _roofs(self, detail: Detail) -> RoofTemplates:
+        """Return the templates for a detail; before any grid those for the lattice itself."""
+        if detail not in self._templates:
+            cell_m = self.area.lattice.cell_m
+            self._templates[detail] = roof_templates(cell_m, self._grid_cell_m, detail)
+        return self._templates[detail]
+
+    def readings(self, seen: NDArray[np.bool_] | None = None) -> tuple[Reading, ...]:
+        """
+        Return readings of the segments that given cells touch, all by default.
+
+        Parameters
+        ----------
+        seen : array, optional
+            Cells, shape (n,).
+
+        Returns
+        -------
+        tuple of Reading
+            In the order of the rows; nothing before there is a datum.
+
+        """
+        if self._design_m is None:
+            return ()
+        rows = np.arange(len(self.area.segments))
+        if seen is not None:
+            rows = np.flatnonzero(self.area.shares @ seen > 0.0)
+        self._crests = [None] * len(self.site.berms)
+        volumes = self._sums.volumes(self.height_m(), self._design_m, self.spread_m())
+        return tuple(self._reading(int(row), volumes) for row in rows)
+
+    def _reading(self, row: int, volumes: Volumes) -> Reading:
+        """Put the reading of one segment together."""
+        segment = self.area.segments[row]
+        index = segment.berm_index
+        cells = self.area.shares[row].indices
+        area_m2 = float(self.area.shares[row].sum()) * self.area.lattice.cell_area_m2
+        return crest_reading(
+            segment, row, self.sections[index], self.crest(index), self._targets[index],
+            self.site.berms[index].height_tolerance_m, self._budget(cells), volumes, area_m2)
+
+    def _budget(self, cells: NDArray[np.intp]) -> Budget:
+        """Return the error budget over some cells."""
+        looks = self.surface.effective_looks()[cells]
+        looks = looks[looks > 0.0]
+        inverse = float(np.mean(1.0 / looks)) if len(looks) else np.inf
+        if self.datum is not None:
+            inverse += float(np.mean(1.0 / self.datum.looks[cells]))
+        return Budget(self.noise, 1.0 / inverse if inverse > 0.0 else np.inf, self.shift.se_z_m,
+                      self.area.lattice.cell_m, self._grid_cell_m)

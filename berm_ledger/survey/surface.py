@@ -1,0 +1,174 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+The site surface: best current height per surveyed cell, with spread and age.
+
+Each cell averages its looks with equal weight up to a limit, so it settles and still follows. Two
+things pull it over faster: a look far off is kept aside until others agree with it (a spike or a
+passing person never gets that far), and a small steady difference shows in an exponentially
+weighted mean of the innovations (EWMA, NIST/SEMATECH e-Handbook 6.3.2.4) that is adopted when it
+leaves its limits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+# Looks that count at most: the mean follows change with a time constant of as many looks.
+MOST_LOOKS = 64.0
+# Smallest difference that is set aside rather than averaged in [m].
+LEAST_GATE_M = 0.02
+GATE_SIGMAS = 4.5
+# Looks that must agree before a far-off height is believed, and the least time they span.
+AGREEING_LOOKS = 3
+AGREEING_NS = 1_500_000_000
+# EWMA of innovations: weight of the newest, width of the limits, looks that a restart counts.
+EWMA_WEIGHT = 0.3
+EWMA_SIGMAS = 3.5
+RESTART_LOOKS = 4.0
+UNSEEN_NS = np.int64(-1)
+
+
+@dataclass(frozen=True, eq=False)
+class Fused:
+    """
+    What one grid did to the surface.
+
+    Parameters
+    ----------
+    seen : array
+        Which cells the grid shows, shape (n,).
+    adopted : array
+        Which cells were pulled over to a new height by it, shape (n,).
+
+    """
+
+    seen: NDArray[np.bool_]
+    adopted: NDArray[np.bool_]
+
+
+class SiteSurface:
+    """
+    Heights of n cells in the site frame; the only part of the survey that keeps state.
+
+    Parameters
+    ----------
+    count : int
+        Number of cells.
+
+    """
+
+    def __init__(self, count: int) -> None:
+        """Start with nothing known."""
+        self.height_m = np.full(count, np.nan, dtype=np.float32)
+        self.looks = np.zeros(count, dtype=np.float32)
+        self.trend_m = np.zeros(count, dtype=np.float32)
+        self.aside_m = np.full(count, np.nan, dtype=np.float32)
+        self.aside_looks = np.zeros(count, dtype=np.uint8)
+        self.aside_ns = np.zeros(count, dtype=np.int64)
+        self.seen_ns = np.full(count, UNSEEN_NS, dtype=np.int64)
+
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        """Which cells have a height, shape (n,)."""
+        out: NDArray[np.bool_] = self.looks > 0.0
+        return out
+
+    def effective_looks(self) -> NDArray[np.float32]:
+        """Return how many independent looks the height of each cell is worth, shape (n,)."""
+        # A mean with weight 1/m for the newest look is worth 2 m - 1 looks in the long run; the
+        # plain mean of n looks is worth n.
+        return np.minimum(self.looks, 2.0 * MOST_LOOKS - 1.0)
+
+    def loosen(self, cells: NDArray[np.bool_]) -> None:
+        """Let the next looks move given cells quickly: something is known to have changed."""
+        self.looks[cells] = np.minimum(self.looks[cells], RESTART_LOOKS)
+
+    def fuse(
+        self, measured_m: NDArray[np.float32], stamp_ns: int, noise_m: float,
+        expected: NDArray[np.bool_] | None = None,
+    ) -> Fused:
+        """
+        Take in the heights of one registered grid.
+
+        Parameters
+        ----------
+        measured_m : array
+            Heights at the cells, shape (n,) [m]; NaN is not seen.
+        stamp_ns : int
+            Time of the grid [ns].
+        noise_m : float
+            Standard deviation of one look at one cell [m].
+        expected : array, optional
+            Cells where change is expected, e.g. around a dump: two agreeing looks are enough.
+
+        Returns
+        -------
+        Fused
+            What was seen and what was adopted.
+
+        """
+        seen = np.isfinite(measured_m)
+        cells = np.flatnonzero(seen)
+        new = measured_m[cells]
+        old, looks = self.height_m[cells], self.looks[cells]
+        innovation = np.where(looks > 0.0, new - old, 0.0)
+        gate = max(LEAST_GATE_M, GATE_SIGMAS * noise_m)
+        far = np.abs(innovation) > gate
+        self._average(cells[~far], new[~far], innovation[~far], stamp_ns)
+        adopted = np.zeros(len(seen), dtype=bool)
+        adopted[self._adopt_trend(cells[~far], noise_m)] = True
+        hurry = np.zeros(len(cells), dtype=bool) if expected is None else expected[cells]
+        adopted[self._set_aside(cells[far], new[far], stamp_ns, gate, hurry[far])] = True
+        self.seen_ns[cells] = stamp_ns
+        return Fused(seen, adopted)
+
+    def _average(
+        self, cells: NDArray[np.intp], new: NDArray[np.float32],
+        innovation: NDArray[np.float32], stamp_ns: int,
+    ) -> None:
+        """Average near heights in and forget what was set aside."""
+        looks = self.looks[cells]
+        gain = 1.0 / np.minimum(looks + 1.0, MOST_LOOKS)
+        first = looks <= 0.0
+        self.height_m[cells] = np.where(first, new, self.height_m[cells] + gain * innovation)
+        self.looks[cells] = looks + 1.0
+        # The trend is kept relative to the height, which has just moved by gain * innovation.
+        trend = self.trend_m[cells] + EWMA_WEIGHT * (innovation - self.trend_m[cells])
+        self.trend_m[cells] = trend - gain * trend
+        self.aside_looks[cells] = 0
+        self.aside_ns[cells] = stamp_ns
+
+    def _adopt_trend(self, cells: NDArray[np.intp], noise_m: float) -> NDArray[np.intp]:
+        """Pull cells over whose innovations lean one way; return them."""
+        limit = EWMA_SIGMAS * noise_m * np.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT))
+        lean = (np.abs(self.trend_m[cells]) > limit) & (self.looks[cells] > RESTART_LOOKS + 1.0)
+        cells = cells[lean]
+        self.height_m[cells] += self.trend_m[cells]
+        self.trend_m[cells] = 0.0
+        self.looks[cells] = RESTART_LOOKS
+        return cells
+
+    def _set_aside(
+        self, cells: NDArray[np.intp], new: NDArray[np.float32], stamp_ns: int, gate: float,
+        hurry: NDArray[np.bool_],
+    ) -> NDArray[np.intp]:
+        """Keep far-off heights aside; adopt those that enough looks agree on; return them."""
+        count = self.aside_looks[cells].astype(np.float32)
+        agrees = (count > 0) & (np.abs(new - self.aside_m[cells]) <= gate)
+        mean = np.where(agrees, self.aside_m[cells], new)
+        count = np.where(agrees, count, 0.0)
+        mean = mean + (new - mean) / (count + 1.0)
+        since = np.where(agrees, self.aside_ns[cells], stamp_ns)
+        count = np.minimum(count + 1.0, 255.0)
+        self.aside_m[cells], self.aside_ns[cells] = mean, since
+        self.aside_looks[cells] = count.astype(np.uint8)
+        believed = (count >= AGREEING_LOOKS) & (stamp_ns - since >= AGREEING_NS)
+        believed |= hurry & (count >= 2)
+        cells, mean, count = cells[believed], mean[believed], count[believed]
+        self.height_m[cells], self.looks[cells] = mean, count
+        self.trend_m[cells], self.aside_looks[cells] = 0.0, 0
+        return cells
