@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """A simulated yard of our own: soil, rover, sensor, intruder; one seed, one result."""
 
+from .approach import stops_along
 from .ground import natural_ground, Relief
 from .noise import (
     DRIFTING,
@@ -46,4 +47,5 @@ __all__ = [
     'natural_ground',
     'noise_from_name',
     'simulate_build',
+    'stops_along',
 ]

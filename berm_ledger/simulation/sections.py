@@ -9,7 +9,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from .soil import Soil
+from .soil import Soil, Window
 from ..design import Berm, segments_of_berm
 from ..geometry import Lattice
 
@@ -54,6 +54,18 @@ class BermGround:
         self.offset_m = offset_step_m * np.arange(-half, half + 1)
         self.points_xy = line.point_at(self.station_m[:, None], self.offset_m[None, :])
 
+    def window(self, lattice: Lattice, margin_m: float) -> tuple[Window, Lattice]:
+        """Return the part of a lattice around the footprint, and that part as a lattice."""
+        corners = self.berm.centreline.points_xy
+        reach = self.half_width_m + margin_m
+        low = np.floor(lattice.index_from_xy(corners.min(axis=0) - reach)).astype(int)
+        high = np.ceil(lattice.index_from_xy(corners.max(axis=0) + reach)).astype(int) + 1
+        row, col = np.clip(low, 0, lattice.shape)
+        rows, cols = np.maximum(np.clip(high, 0, lattice.shape) - (row, col), 0)
+        part = Lattice(lattice.x0_m + col * lattice.cell_m, lattice.y0_m + row * lattice.cell_m,
+                       lattice.cell_m, int(rows), int(cols))
+        return (slice(row, row + rows), slice(col, col + cols)), part
+
     def sections_m(self, soil: Soil) -> NDArray[np.float64]:
         """Return the rise over the natural ground, one row per section [m]."""
         return soil.at(self.points_xy, soil.rise_m)
@@ -89,10 +101,11 @@ def design_surface_m(soil: Soil, berms: tuple[BermGround, ...]) -> NDArray[np.fl
     """Return the surface with every berm as designed, on the soil's lattice [m]."""
     out = soil.ground_m.copy()
     for ground in berms:
-        station, offset = ground.berm.centreline.station_offset(soil.lattice.centres_xy())
-        shape = soil.lattice.shape
-        rise = ground.design_m(station.reshape(shape), offset.reshape(shape), soil.ground_m)
-        out = np.maximum(out, soil.ground_m + rise)
+        window, part = ground.window(soil.lattice, soil.lattice.cell_m)
+        station, offset = ground.berm.centreline.station_offset(part.centres_xy())
+        bare = soil.ground_m[window]
+        rise = ground.design_m(station.reshape(part.shape), offset.reshape(part.shape), bare)
+        out[window] = np.maximum(out[window], bare + rise)
     return out
 
 

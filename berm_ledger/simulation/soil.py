@@ -244,6 +244,10 @@ class Soil:
         self.dig(Patch(x_m, y_m), volume_m3, slope=0.6 * self.slope)
         self.pour(Patch(*to_xy), volume_m3, slope=0.7 * self.slope)
 
+    def settle(self, share: float) -> None:
+        """Let all heaped soil settle by a share of its height above the ground."""
+        self.height_m -= share * np.maximum(self.rise_m, 0.0)
+
     def raise_to(self, surface_m: ArrayLike) -> float:
         """Raise the surface to another one wherever that is higher; return the volume [m3]."""
         before = self.height_m.sum()

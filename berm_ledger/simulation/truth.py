@@ -16,6 +16,7 @@ from ..geometry import Lattice
 Figures = dict[str, Any]
 Places = tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]
 TOUCHED_M = 1e-9
+SPILL_M = 0.2
 VOLUMES = ('design_m3', 'placed_m3', 'footprint_m3', 'spilled_m3', 'over_m3', 'missing_m3')
 
 
@@ -36,16 +37,17 @@ class Truth:
         """Find out which cells belong to which berm and which of them a border cuts."""
         self._soil = soil
         self._berms = berms
-        cell_m, lattice = soil.lattice.cell_m, soil.lattice
-        _, _, offset = self._nearest(lattice.centres_xy().reshape(-1, 2))
-        reach = max(g.half_width_m for g in berms) + 2.0 * cell_m
-        self._near = (np.abs(offset) < reach).reshape(lattice.shape)
-        corners = Lattice(lattice.x0_m - cell_m / 2.0, lattice.y0_m - cell_m / 2.0, cell_m,
-                          lattice.rows + 1, lattice.cols + 1)
-        label = self._label(corners.centres_xy().reshape(-1, 2)).reshape(corners.shape)
-        self._cut = np.zeros(lattice.shape, bool)
-        for other in (label[1:, :-1], label[:-1, 1:], label[1:, 1:]):
-            self._cut |= label[:-1, :-1] != other
+        self._near = np.zeros(soil.lattice.shape, bool)
+        self._cut = np.zeros(soil.lattice.shape, bool)
+        for ground in berms:
+            window, part = ground.window(soil.lattice, SPILL_M)
+            half = part.cell_m / 2.0
+            corners = Lattice(part.x0_m - half, part.y0_m - half, part.cell_m,
+                              part.rows + 1, part.cols + 1)
+            label = self._label(corners.centres_xy().reshape(-1, 2)).reshape(corners.shape)
+            for other in (label[1:, :-1], label[:-1, 1:], label[1:, 1:]):
+                self._near[window] |= (label[:-1, :-1] % 2 + other % 2) > 0
+                self._cut[window] |= label[:-1, :-1] != other
 
     def segments(self) -> list[Figures]:
         """

@@ -122,6 +122,15 @@ def test_a_slump_keeps_the_volume_and_lowers_the_crest():
     assert steepest(soil) <= soil.slope * (1.0 + 1e-9)
 
 
+def test_settling_lowers_heaps_and_leaves_ground_and_pits():
+    soil = a_soil()
+    soil.pour(Patch(-0.2, 0.0), 0.002)
+    soil.dig(Patch(0.35, 0.0), 0.001)
+    before = soil.rise_m
+    soil.settle(0.1)
+    npt.assert_allclose(soil.rise_m, np.where(before > 0.0, 0.9 * before, before), atol=1e-12)
+
+
 def test_soil_at_the_edge_of_the_yard_is_not_lost():
     soil = a_soil()
     soil.pour(Patch(0.6, 0.6), 0.004)

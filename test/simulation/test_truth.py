@@ -6,7 +6,7 @@ import math
 
 from berm_ledger.design import Plane
 from berm_ledger.geometry import Polyline
-from berm_ledger.simulation import Patch, Yard, YardOptions
+from berm_ledger.simulation import Patch, Yard
 import pytest
 from simulation_kit import a_berm, a_site, straight
 
@@ -97,6 +97,9 @@ def test_a_crest_beside_the_line_has_a_signed_offset():
 
 
 def test_untouched_ground_is_a_berm_of_no_height():
-    truth = Yard(straight(), options=YardOptions()).truth()
+    truth = Yard(straight()).truth()
     assert {row['height_m'] for row in truth['segments']} == {0.0}
     assert truth['placed_m3'] == 0.0
+    row = truth['segments'][2]
+    closed = (row['station_to_m'] - row['station_from_m']) * 0.16 ** 2 / SLOPE
+    assert row['missing_m3'] == pytest.approx(closed, rel=4e-3)
