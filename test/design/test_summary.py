@@ -1,0 +1,107 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The text of the check: complete, in 100 columns, figures that agree."""
+
+import math
+
+from berm_ledger.design import design_quantities
+from berm_ledger.design.notes import notes_of_site
+from berm_ledger.design.summary import check_lines
+from berm_ledger.geometry import Polyline
+from design_kit import berm_of, edited, EXAMPLES, site_of, site_of_text, TEXT, with_key
+import pytest
+
+LINE = '[[0, 0], [2, 0]]'
+
+
+def rows_of(lines):
+    """Return the figures of the lines that begin with the number of a segment."""
+    rows = [line.split() for line in lines]
+    return [[float(word) for word in row] for row in rows
+            if len(row) == 6 and row[0].isdigit() and '-' not in row]
+
+
+@pytest.mark.parametrize('path', EXAMPLES, ids=lambda path: path.stem)
+def test_examples_fit_in_100_columns(path):
+    site = site_of_text(path.read_text(encoding='utf-8'))
+    lines = check_lines(site)
+    assert max(len(line) for line in lines) < 100
+    assert len(rows_of(lines)) == len(design_quantities(site))
+    assert not [line for line in lines if line.startswith('note')]
+
+
+def test_figures_of_the_segments_and_of_the_berm():
+    site = site_of_text(TEXT)
+    lines = check_lines(site)
+    rows = rows_of(lines)
+    for (segment, quantity), row in zip(design_quantities(site), rows):
+        assert row == pytest.approx([
+            segment.number, segment.station_from_m, segment.station_to_m, quantity.volume_m3,
+            quantity.mass_kg, quantity.loads], abs=0.06)
+    berm = next(line for line in lines if line.startswith('  berm '))
+    volume, mass, loads = (float(word) for word in berm.split()[1:])
+    assert volume == pytest.approx(sum(row[3] for row in rows), abs=3e-4)
+    assert mass == pytest.approx(volume * 1500, abs=0.1)
+    assert loads == pytest.approx(mass / 8, abs=0.06)
+    assert lines[-1] == f'{volume:.4f} m3 of loose soil, {mass:.1f} kg: 15 whole loads of 8 kg'
+
+
+def test_long_names_and_large_figures_fit():
+    line = Polyline.arc([0, 0], 40.0, 0.0, 2 * math.pi)
+    site = site_of(berm_of(line, name='x' * 60, height_m=3.0, width_m=1.2345678, segment_m=20.0),
+                   berm_of(line, name='y' * 60, segment_m=20.0), cell_m=0.5)
+    assert max(len(line) for line in check_lines(site)) < 100
+
+
+def test_the_sum_of_two_berms():
+    site = site_of(berm_of(Polyline([[0, 0], [1, 0]])),
+                   berm_of(Polyline([[0, 3], [1, 3]]), name='b'))
+    berms = [line for line in check_lines(site) if line.startswith('  berm ')]
+    whole = next(line for line in check_lines(site) if line.startswith('  all berms'))
+    assert float(whole.split()[2]) == pytest.approx(
+        sum(float(line.split()[1]) for line in berms), abs=2e-4)
+
+
+def test_what_is_unknown_is_a_dash():
+    site = site_of_text(edited(('crest_height_m: 0.15', 'crest_level_m: 0.15')))
+    lines = check_lines(site)
+    assert rows_of(lines) == []
+    assert [line.split()[3:] for line in lines if line.startswith('        1')] == [['-'] * 3]
+    assert lines[-1].startswith('the volume under a level crest is known once the datum is')
+
+
+UNDER_ROVER = (
+    'the drop point lies inside the footprint of the rover: no approach keeps the rover off '
+    'the toe')
+AREA = 'polygon: [[1, 0.1], [2, 0.1], [2, 1]]'
+
+
+@pytest.mark.parametrize(('text', 'note'), [
+    (with_key('yard', f'keep_outs: [{{name: a, {AREA}}}]'),
+     "the footprint of berm 'west' overlaps keep-out 'a'"),
+    (with_key('yard', f'borrow_areas: [{{name: a, {AREA}}}]'),
+     "the footprint of berm 'west' overlaps borrow area 'a'"),
+    (with_key('yard', 'borrow_areas: [{name: a, polygon: [[3, 1], [9, 1], [9, 2]]}]'),
+     "borrow area 'a' is not wholly inside the boundary"),
+    (edited(('drop_point: [0.75', 'drop_point: [0.3')),
+     UNDER_ROVER),
+])
+def test_notes(text, note):
+    site = site_of_text(text)
+    assert notes_of_site(site) == (note,)
+    # A long note is wrapped.
+    assert f'note: {note}' in ' '.join(line.strip() for line in check_lines(site))
+
+
+def test_berms_that_overlap_are_noted():
+    beside = Polyline([[0, 0.4], [1, 0.4]])
+    site = site_of(berm_of(Polyline([[0, 0], [1, 0]])), berm_of(beside, name='b'))
+    assert notes_of_site(site)[0].startswith("berms 'west' and 'b' overlap")
+    apart = Polyline([[0, 0.5], [1, 0.5]])
+    assert notes_of_site(site_of(site.berms[0], berm_of(apart, name='b'))) == ()
+
+
+def test_a_good_site_has_no_notes():
+    assert notes_of_site(site_of_text(TEXT)) == ()
+    near = with_key('yard', 'keep_outs: [{name: a, polygon: [[0, 0.24], [2, 0.24], [2, 1]]}]')
+    assert notes_of_site(site_of_text(near)) == ()
