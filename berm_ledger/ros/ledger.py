@@ -148,6 +148,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
             self._topics.close()
             self._topics = None
         if self.live is not None:
+            self.live.book(self.pipeline.finish())
             self.live.close()
             self.live = None
 
@@ -273,8 +274,12 @@ class LedgerNode(ManagedNode[LedgerParameters]):
 
     def _write_report(self, _request: Any, answer: Trigger.Response) -> Trigger.Response:
         """Write the files of a replay beside the books."""
-        assert self.live is not None
-        answer.success, answer.message = write_report_files(self.live.journal.path)
+        if self.live is None:
+            answer.success, answer.message = False, 'the node is not configured'
+        elif self.live.book(self.pipeline.finish()) is None:
+            answer.success, answer.message = False, self.live.fault
+        else:
+            answer.success, answer.message = write_report_files(self.live.journal.path)
         return answer
 
 

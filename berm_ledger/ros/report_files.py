@@ -6,6 +6,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from ..errors import BermLedgerError
+
 
 def write_report_files(books_path: Path) -> tuple[bool, str]:
     """
@@ -22,4 +24,11 @@ def write_report_files(books_path: Path) -> tuple[bool, str]:
         Whether it went well; what was written, or why not.
 
     """
-    return False, f'no report can be written for {books_path}'
+    try:
+        from ..offline.outputs import OUTPUT_NAMES, write_outputs
+        write_outputs(books_path, books_path.parent)
+    except ImportError as exc:
+        return False, f'a part of the extra "replay" is missing: {exc}'
+    except (BermLedgerError, OSError) as exc:
+        return False, str(exc)
+    return True, f'written to {books_path.parent}: {", ".join(OUTPUT_NAMES)}'

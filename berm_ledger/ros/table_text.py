@@ -6,12 +6,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime, timezone
 import math
 
 from ..books import Books, Flag, Row, State
 
 WIDTH = 100
 UNKNOWN = '-'
+# Stamps below do not count from 1970 but from the start of a clock of their own.
+FIRST_DATE_NS = 1_000_000_000_000_000_000
 
 
 @dataclass(frozen=True)
@@ -70,6 +73,21 @@ def age_text(stamp_ns: int, then_ns: int | None) -> str:
     if age_s < 120.0:
         return f'{age_s:.0f}s'
     return f'{age_s / 60.0:.0f}min' if age_s < 5970.0 else f'{age_s / 3600.0:.0f}h'
+
+
+def time_text(stamp_ns: int) -> str:
+    """
+    Return a stamp as a time of day, or as seconds where it counts from a start.
+
+    Examples
+    --------
+    >>> time_text(1_767_225_605_200_000_000), time_text(97_600_000_000)
+    ('00:00:05 UTC', '97.6 s')
+
+    """
+    if stamp_ns < FIRST_DATE_NS:
+        return f'{stamp_ns / 1e9:.1f} s'
+    return f'{datetime.fromtimestamp(stamp_ns // 1_000_000_000, timezone.utc):%H:%M:%S} UTC'
 
 
 def station_text(row: Row) -> str:
@@ -134,7 +152,7 @@ def head_lines(books: Books, stamp_ns: int) -> list[str]:
         f'{len(books.dumps)} dumped',
         f'{len(books.flags)} flagged',
         f'last look {age_text(stamp_ns, max(seen))} ago' if seen else 'nothing seen yet',
-        f'at {stamp_ns / 1e9:.1f} s',
+        time_text(stamp_ns),
     ]
     lines = [' | '.join(parts)]
     if books.datum_seq is None:

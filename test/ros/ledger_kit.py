@@ -133,6 +133,9 @@ class FakePipeline:
     def clear_rework(self) -> Update:
         return self._book('cleared', None, {'text': 'accepted'}) if self.books.flags else Update()
 
+    def finish(self) -> Update:
+        return Update()
+
     def _book(self, kind: str, segment: int | None, data: dict[str, Any]) -> Update:
         self._seq += 1
         berm = None if segment is None else 'west'

@@ -21,7 +21,7 @@ BOOKS = Books(
     datum_stamp_ns=1)
 NOW_NS = 100_000_000_000
 TABLE = """
-1 of 2 segments at grade | 0 loads left | 0 dumped | 0 flagged | last look 0.4s ago | at 100.0 s
+1 of 2 segments at grade | 0 loads left | 0 dumped | 0 flagged | last look 0.4s ago | 100.0 s
 
 berm west arc: 50 % of its length at grade, 0 loads left, 0 flagged
  seg     station target height  +-   low  high seen done short short left made line   age  state
