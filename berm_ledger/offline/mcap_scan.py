@@ -76,7 +76,7 @@ def _inner_records(content: memoryview) -> Iterator[tuple[int, memoryview]]:
     while at + RECORD.size <= len(content):
         kind, size = RECORD.unpack_from(content, at)
         at += RECORD.size
-        if at + size > len(content):
+        if at + size > len(content) or not HEADER <= kind <= DATA_END:
             return
         yield kind, content[at:at + size]
         at += size

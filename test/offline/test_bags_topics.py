@@ -1,0 +1,90 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Which topics are taken, and what is said when none or more than one can be meant."""
+
+from berm_ledger.errors import BagError
+from berm_ledger.offline.bag_topics import BagTopic, choose_topics, joined_topics
+import pytest
+
+CLOUD = 'sensor_msgs/msg/PointCloud2'
+MAP = 'grid_map_msgs/msg/GridMap'
+POSE = 'geometry_msgs/msg/PoseStamped'
+COVARIANCE = 'geometry_msgs/msg/PoseWithCovarianceStamped'
+ODOMETRY = 'nav_msgs/msg/Odometry'
+MASS = 'std_msgs/msg/Float32'
+TEXT = 'std_msgs/msg/String'
+
+
+def names(choice):
+    return tuple(
+        topic and topic.name for topic in (choice.elevation, choice.pose, choice.dump))
+
+
+@pytest.mark.parametrize(('topics', 'asked', 'expected'), [
+    # The only ones of their types.
+    ([('/top', CLOUD), ('/odom', ODOMETRY), ('/mass', MASS), ('/talk', TEXT)], {},
+     ('/top', '/odom', '/mass')),
+    # Names that speak go first, in any namespace.
+    ([('/rover/elevation', MAP), ('/scan', CLOUD), ('/rover/pose', POSE), ('/odom', ODOMETRY),
+      ('/rover/dump', MASS), ('/battery', MASS)], {},
+     ('/rover/elevation', '/rover/pose', '/rover/dump')),
+    # What this package's own nodes send is no input.
+    ([('/map', CLOUD), ('/segments', CLOUD), ('/where', POSE), ('/target_pose', POSE)], {},
+     ('/map', '/where', None)),
+    # Asked for, with or without the slash.
+    ([('/a', CLOUD), ('/b', CLOUD), ('/c', POSE), ('/d', COVARIANCE)],
+     {'elevation_topic': 'b', 'pose_topic': '/d'}, ('/b', '/d', None)),
+    # An output is taken if asked for.
+    ([('/segments', CLOUD), ('/p', POSE)], {'elevation_topic': '/segments'},
+     ('/segments', '/p', None)),
+    # Topics without messages are not taken where others have some.
+    ([('/pose', POSE, 0), ('/odom', ODOMETRY, 5), ('/top', CLOUD, None), ('/dump', MASS, 0)], {},
+     ('/top', '/odom', None)),
+])
+def test_choice(topics, asked, expected):
+    assert names(choose_topics([BagTopic(*topic) for topic in topics], **asked)) == expected
+
+
+BASE = [('/elevation', CLOUD), ('/pose', POSE)]
+
+
+@pytest.mark.parametrize(('topics', 'asked', 'match'), [
+    ([], {}, r'no topic with messages can be the elevation \(types .*\); the bag has: none'),
+    ([('/pose', POSE), ('/talk', TEXT, 3)], {},
+     r'can be the elevation .* the bag has: /pose \(.*PoseStamped\), /talk \(.*String, 3 mess'),
+    ([('/elevation', CLOUD)], {}, 'can be the pose'),
+    ([('/elevation', CLOUD, 0), ('/pose', POSE)], {}, 'no topic with messages'),
+    ([('/a', CLOUD), ('/b', MAP), ('/pose', POSE)], {},
+     r'more than one topic can be the elevation: /a .*, /b .*; name one with --elevation-topic'),
+    ([('/a/elevation', CLOUD), ('/b/elevation', CLOUD), ('/pose', POSE)], {}, 'more than one'),
+    ([('/odom', ODOMETRY), ('/amcl', COVARIANCE), ('/top', CLOUD)], {},
+     'more than one topic can be the pose: .* --pose-topic'),
+    ([*BASE, ('/volts', MASS), ('/amps', MASS)], {},
+     'more than one topic can be the dump: .* --dump-topic'),
+    (BASE, {'dump_topic': '/dump'}, 'no topic /dump for the dump; the bag has: /elevation'),
+    (BASE, {'elevation_topic': '/Elevation'}, 'no topic /Elevation for the elevation'),
+    (BASE, {'elevation_topic': '/pose'},
+     r'/pose \(geometry.*\) cannot be the elevation: one type of sensor_msgs/msg/PointCloud2, gr'),
+    (BASE, {'dump_topic': '/pose'}, 'cannot be the dump: one type of std_msgs/msg/Float32 is'),
+    ([*BASE, ('/odd', POSE), ('/odd', TEXT)], {'pose_topic': '/odd'}, 'cannot be the pose'),
+    ([*BASE, ('/dump', MASS, 0)], {'dump_topic': '/dump'}, 'for the dump has no messages'),
+])
+def test_no_choice(topics, asked, match):
+    with pytest.raises(BagError, match=match):
+        choose_topics([BagTopic(*topic) for topic in topics], **asked)
+
+
+def test_topics_of_several_files_are_added_up():
+    joined = joined_topics([
+        [BagTopic('/b', POSE, 2), BagTopic('/a', MASS, 1)],
+        [BagTopic('/b', POSE, 3, 'text'), BagTopic('/a', MASS, None)],
+        [BagTopic('/b', TEXT, 1)]])
+    assert joined == (
+        BagTopic('/a', MASS, None), BagTopic('/b', POSE, 5, 'text'), BagTopic('/b', TEXT, 1))
+
+
+def test_choice_reads_well():
+    lines = choose_topics([BagTopic('/e', CLOUD, 3), BagTopic('/p', POSE)]).lines()
+    assert lines == (
+        'elevation: /e (sensor_msgs/msg/PointCloud2, 3 messages)',
+        'pose: /p (geometry_msgs/msg/PoseStamped)', 'dump: none in the bag')
