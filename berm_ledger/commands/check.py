@@ -1,0 +1,24 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""``berm-ledger check``: is this site file sound, and what does the design take."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+SUMMARY = 'check a site file; print segments, design volume, mass and loads'
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument('site', metavar='SITE', help='site file (YAML)')
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check the site file and print what it says."""
+    from ..design.summary import check_lines
+    from ..site_source import load_site
+    site = load_site(args.site).site
+    sys.stdout.write('\n'.join(check_lines(site)) + '\n')
+    return 0

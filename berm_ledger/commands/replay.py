@@ -1,0 +1,76 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""``berm-ledger replay``: the books of a recorded day."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import TYPE_CHECKING
+
+from .extras import needed
+
+if TYPE_CHECKING:
+    from ..offline.bags import BagStream
+
+# A bag that claims to be longer does not know its end: a hundred years [ns].
+LONGEST_NS = 3_000_000_000_000_000_000
+
+SUMMARY = 'keep the books of recorded rosbag2 bags; writes books, tables and summary'
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument(
+        'bags', metavar='BAG', nargs='+',
+        help='rosbag2 folder or file (MCAP or sqlite3, plain or zstd); several are one day')
+    parser.add_argument('--site', required=True, metavar='SITE', help='site file (YAML)')
+    parser.add_argument('--out', required=True, metavar='DIR', help='folder for the output')
+    for role in ('elevation', 'pose', 'dump'):
+        parser.add_argument(f'--{role}-topic', metavar='TOPIC',
+                            help=f'topic of the {role} (default: found by its type)')
+    parser.add_argument('--layer', default='elevation', metavar='NAME',
+                        help='layer of a grid map that holds the heights (default: elevation)')
+    parser.add_argument('--start', type=float, metavar='S',
+                        help='leave out what is earlier, in seconds from the first message')
+    parser.add_argument('--end', type=float, metavar='S',
+                        help='leave out what is later, in seconds from the first message')
+
+
+def run(args: argparse.Namespace) -> int:
+    """Replay and say what came out."""
+    with needed('reading bags'):
+        from ..offline.replay import BagOptions, replay
+    from ..offline.outputs import OUTPUT_NAMES
+    from ..offline.progress import Progress
+    from ..ros.table_text import table_text
+    options = BagOptions(
+        args.elevation_topic, args.pose_topic, args.dump_topic, args.layer, args.start, args.end)
+    with Progress(sys.stderr, 'messages') as progress:
+        def watch(stream: BagStream, count: int, bag_ns: int) -> None:
+            progress.update(count, share_done(stream, bag_ns))
+
+        done = replay(args.bags, args.site, args.out, options, tell=_say, watch=watch)
+    for warning in done.warnings:
+        sys.stderr.write(f'warning: {warning}\n')
+    _say('')
+    _say(table_text(done.books, done.books.last_stamp_ns or 0))
+    _say('')
+    verdict = 'meets' if done.summary['accepted'] else 'does not meet'
+    _say(f'{verdict} the specification: {done.summary["why"]}')
+    _say(f'written to {args.out}: {", ".join(OUTPUT_NAMES)}')
+    return 0
+
+
+def share_done(stream: BagStream, bag_ns: int) -> float | None:
+    """Return which part of a bag is done by time; None where the bag does not say its end."""
+    span_ns = stream.end_ns - stream.start_ns
+    if not 0 < span_ns < LONGEST_NS:
+        return None
+    return (bag_ns - stream.start_ns) / span_ns
+
+
+def _say(line: str) -> None:
+    """Print a line at once, so that it is there while the work goes on."""
+    sys.stdout.write(f'{line}\n')
+    sys.stdout.flush()

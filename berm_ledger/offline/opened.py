@@ -1,0 +1,84 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""A books file as values: the site it was opened with, its entries, and what they come to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+import os
+from pathlib import Path
+
+from ..books import Books, Entry, fold, with_dumps_remaining
+from ..books.journal import Journal
+from ..design import Site
+from ..design.site_file import site_from_text
+from ..errors import BooksError
+from ..survey.snapshot import NamedSurface
+from ..targeting import dumps_remaining
+
+BOOKS_NAME = 'books.sqlite'
+
+
+@dataclass(frozen=True, eq=False)
+class OpenedBooks:
+    """
+    What one books file holds.
+
+    Parameters
+    ----------
+    site : Site
+        The site, from the text kept in the file.
+    books : Books
+        The books after all entries, with the loads still called for.
+    entries : tuple of Entry
+        All of them, in the order of booking.
+    surfaces : tuple of NamedSurface
+        Layers kept with them.
+
+    """
+
+    site: Site
+    books: Books
+    entries: tuple[Entry, ...]
+    surfaces: tuple[NamedSurface, ...]
+
+
+def open_books(path: str | os.PathLike[str]) -> OpenedBooks:
+    """
+    Read a books file, also one that a ledger is writing.
+
+    Parameters
+    ----------
+    path : path
+        The file, or the folder that holds it under the name ``books.sqlite``.
+
+    Returns
+    -------
+    OpenedBooks
+        All it holds.
+
+    Raises
+    ------
+    BooksError
+        No usable books.
+
+    """
+    path = Path(path)
+    if path.is_dir():
+        path = path / BOOKS_NAME
+    with Journal.read(path) as journal:
+        text = journal.meta.get('site_text', '')
+        entries, surfaces = tuple(journal.entries()), journal.surfaces()
+        name = journal.meta.get('site_name', 'site file')
+    if not text:
+        msg = f'{path} does not hold the site file it was opened with, so it cannot be shown'
+        raise BooksError(msg)
+    site = site_from_text(text, f'{name} in {path}')
+    return OpenedBooks(site, whole_books(site, entries), entries, surfaces)
+
+
+def whole_books(site: Site, entries: tuple[Entry, ...]) -> Books:
+    """Return the books after some entries, with the loads still called for."""
+    books = fold(site, entries)
+    counts = dumps_remaining(site, books.rows, books.dump_yield.value_m3)
+    return replace(books, rows=with_dumps_remaining(books.rows, counts))

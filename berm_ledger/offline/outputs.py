@@ -1,0 +1,70 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The files that are made from a books file; the same books give the same bytes."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+from .fresh import write_whole
+from .opened import BOOKS_NAME, open_books, OpenedBooks
+from .tables import events_csv, segments_csv, summary_dict, summary_json
+
+SEGMENTS_NAME, EVENTS_NAME, SUMMARY_NAME = 'segments.csv', 'events.csv', 'summary.json'
+TABLE_NAMES = (SEGMENTS_NAME, EVENTS_NAME, SUMMARY_NAME)
+#: All files of a replay, in the order in which they are named to people.
+OUTPUT_NAMES = (BOOKS_NAME, *TABLE_NAMES)
+
+
+def output_texts(opened: OpenedBooks) -> dict[str, str]:
+    """
+    Return the text of every table by the name of its file.
+
+    Parameters
+    ----------
+    opened : OpenedBooks
+        What a books file holds.
+
+    Returns
+    -------
+    dict
+        Text by name of the file, in the order of ``TABLE_NAMES``.
+
+    """
+    summary = summary_dict(opened.site, opened.books, opened.surfaces)
+    return {
+        SEGMENTS_NAME: segments_csv(opened.books),
+        EVENTS_NAME: events_csv(opened.entries, opened.books),
+        SUMMARY_NAME: summary_json(summary)}
+
+
+def write_outputs(
+    books_path: str | os.PathLike[str], folder: str | os.PathLike[str]
+) -> dict[str, Any]:
+    """
+    Write the tables of a books file, also of one that a ledger is writing.
+
+    Parameters
+    ----------
+    books_path : path
+        The books file.
+    folder : path
+        Where to; files of the same names there are replaced, each at once.
+
+    Returns
+    -------
+    dict
+        What the summary says.
+
+    Raises
+    ------
+    BooksError
+        No usable books.
+
+    """
+    opened = open_books(books_path)
+    for name, text in output_texts(opened).items():
+        write_whole(Path(folder) / name, text)
+    return summary_dict(opened.site, opened.books, opened.surfaces)

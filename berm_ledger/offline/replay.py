@@ -1,0 +1,249 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Books from recorded bags: the same steps as the live node, message by message.
+
+What comes out is there whole or not at all; the same bag gives the same bytes.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+import os
+from pathlib import Path
+from typing import Any
+
+from .bags import BagEvent, BagStream, open_bag
+from .fresh import check_free, fresh_folder
+from .opened import BOOKS_NAME
+from .outputs import OUTPUT_NAMES, write_outputs
+from ..books import Books, Entry
+from ..books.journal import Journal
+from ..errors import BagError
+from ..findings import Finding, Severity
+from ..pipeline import Pipeline, Update
+from ..site_source import load_site, LoadedSite
+from ..survey.snapshot import NamedSurface
+
+# Entries written to the file together.
+BATCH = 1000
+# Rarer than once in so many messages nobody needs to know how far it is.
+PROGRESS_EVERY = 16
+
+
+@dataclass(frozen=True)
+class BagOptions:
+    """
+    Which part of a bag is replayed.
+
+    Parameters
+    ----------
+    elevation_topic, pose_topic, dump_topic : str or None
+        Topics; found by type where None.
+    layer : str
+        Layer of a grid map that holds the heights.
+    start_s, end_s : float or None
+        Part wanted [s], counted from the first message.
+
+    """
+
+    elevation_topic: str | None = None
+    pose_topic: str | None = None
+    dump_topic: str | None = None
+    layer: str = 'elevation'
+    start_s: float | None = None
+    end_s: float | None = None
+
+
+@dataclass(frozen=True)
+class Replayed:
+    """
+    What a replay came to.
+
+    Parameters
+    ----------
+    books : Books
+        The books at the end.
+    summary : mapping
+        What ``summary.json`` says.
+    warnings : tuple of str
+        What is wrong with the bag or its messages.
+
+    """
+
+    books: Books
+    summary: dict[str, Any]
+    warnings: tuple[str, ...]
+
+
+@dataclass
+class Tally:
+    """What became of the messages: how many there were, and why some were not used."""
+
+    messages: Counter[str] = field(default_factory=Counter)
+    refusals: dict[str, Counter[str]] = field(default_factory=dict)
+    texts: dict[str, str] = field(default_factory=dict)
+
+    def note(self, event: BagEvent, findings: Iterable[Finding]) -> None:
+        """Count a message and what was found about it."""
+        role = str(event.value).partition(':')[0] if event.kind == 'bad' else event.kind
+        role = 'grid' if role == 'elevation' else role
+        self.messages[role] += 1
+        for finding in findings:
+            if finding.severity == Severity.REFUSAL:
+                self.refusals.setdefault(role, Counter())[finding.code] += 1
+                self.texts.setdefault(finding.code, finding.text)
+
+    def why(self, role: str) -> str:
+        """Return why messages of a role were refused; empty when none was."""
+        counts = self.refusals.get(role)
+        if not counts:
+            return ''
+        code, count = max(counts.items(), key=lambda item: (item[1], item[0]))
+        return f'{count} of {self.messages[role]} {role} messages refused: {self.texts[code]}'
+
+    def lines(self) -> tuple[str, ...]:
+        """Return one line per role and reason."""
+        return tuple(
+            f'{count} of {self.messages[role]} {role} messages refused: {code}: '
+            f'{self.texts[code]}'
+            for role in sorted(self.refusals)
+            for code, count in sorted(self.refusals[role].items()))
+
+
+Watcher = Callable[[BagStream, int, int], None]
+
+
+def replay(
+    bags: Sequence[str | os.PathLike[str]], site_file: str | os.PathLike[str],
+    out: str | os.PathLike[str], options: BagOptions, *,
+    tell: Callable[[str], None] = lambda line: None,
+    watch: Watcher = lambda stream, count, bag_ns: None,
+) -> Replayed:
+    """
+    Keep the books of recorded bags and write all files.
+
+    Parameters
+    ----------
+    bags : sequence of path
+        Bags, parts of one day.
+    site_file : path
+        Site file.
+    out : path
+        Folder for the files; must not hold such files yet.
+    options : BagOptions
+        Topics and part of the bag.
+    tell : callable
+        Called with a line about what is used, before the work begins.
+    watch : callable
+        Called now and again with the stream, the number of messages done and the time of
+        recording of the last one [ns].
+
+    Returns
+    -------
+    Replayed
+        Books, summary and warnings.
+
+    Raises
+    ------
+    BermLedgerError
+        Bad site file, bag without anything that can be used, or an output folder in use; then
+        nothing is left behind.
+
+    """
+    out = Path(out)
+    check_free(out, OUTPUT_NAMES)
+    loaded = load_site(site_file)
+    with fresh_folder(out, OUTPUT_NAMES) as folder:
+        path = folder / BOOKS_NAME
+        with _open(bags, options) as stream:
+            for line in stream.choice.lines():
+                tell(line)
+            with Journal.create(
+                    path, loaded.digest, Path(site_file).name, loaded.text,
+                    durable=False) as journal:
+                tally, books, broken = _drive(stream, loaded, journal, watch)
+            _check_used(books, tally, bags, broken)
+            found = [finding.text for finding in stream.findings]
+        summary = write_outputs(path, folder)
+    warnings = (*broken, *found, *tally.lines())
+    return Replayed(books, summary, warnings)
+
+
+def _open(bags: Sequence[str | os.PathLike[str]], options: BagOptions) -> BagStream:
+    """Open the bags with these options."""
+    return open_bag(
+        [Path(bag) for bag in bags], elevation_topic=options.elevation_topic,
+        pose_topic=options.pose_topic, dump_topic=options.dump_topic, layer=options.layer,
+        start_s=options.start_s, end_s=options.end_s)
+
+
+def _drive(
+    stream: BagStream, loaded: LoadedSite, journal: Journal, watch: Watcher
+) -> tuple[Tally, Books, tuple[str, ...]]:
+    """Put every message through the pipeline; return also why the bag ended early, if it did."""
+    pipeline, tally, writer = Pipeline(loaded.site), Tally(), Writer(journal)
+    broken: tuple[str, ...] = ()
+    try:
+        for count, event in enumerate(stream, 1):
+            update = step(pipeline, event)
+            tally.note(event, update.findings)
+            writer.add(update)
+            if count % PROGRESS_EVERY == 0:
+                watch(stream, count, event.bag_ns)
+    except BagError as exc:
+        broken = (f'the bag could not be read to its end: {exc}',)
+    writer.add(pipeline.finish())
+    writer.flush()
+    return tally, pipeline.books, broken
+
+
+def step(pipeline: Pipeline, event: BagEvent) -> Update:
+    """Hand one message to the pipeline; one that could not be read is refused there."""
+    if event.kind == 'bad':
+        return pipeline.refuse('bad_message', str(event.value), event.stamp_ns or 0)
+    take: dict[str, Callable[[Any], Update]] = {
+        'pose': pipeline.add_pose, 'grid': pipeline.add_grid, 'dump': pipeline.add_dump}
+    return take[event.kind](event.value)
+
+
+class Writer:
+    """Writes entries to the journal in batches, and of each layer only the last."""
+
+    def __init__(self, journal: Journal) -> None:
+        """Begin with nothing to write."""
+        self._journal = journal
+        self._entries: list[Entry] = []
+        self._surfaces: dict[str, NamedSurface] = {}
+
+    def add(self, update: Update) -> None:
+        """Take over what an update brought."""
+        self._entries += update.entries
+        self._surfaces.update({surface.name: surface for surface in update.surfaces})
+        if len(self._entries) >= BATCH:
+            self._journal.append(self._entries)
+            self._entries = []
+
+    def flush(self) -> None:
+        """Write what waits."""
+        self._journal.append(self._entries, tuple(self._surfaces.values()))
+        self._entries, self._surfaces = [], {}
+
+
+def _check_used(
+    books: Books, tally: Tally, bags: Sequence[Any], broken: tuple[str, ...]
+) -> None:
+    """Raise BagError when no grid was of any use, with the reason."""
+    looked = any(row.last_seen_ns is not None for row in books.rows)
+    if looked or books.datum_seq is not None:
+        return
+    names = ', '.join(str(bag) for bag in bags)
+    reasons = [*broken, *(why for why in (tally.why('grid'), tally.why('pose')) if why)]
+    if not reasons:
+        seen = tally.messages['grid']
+        reasons = [f'{seen} elevation messages in the part asked for, none of them over a berm'
+                   if seen else 'no elevation message in the part asked for']
+    msg = f'{names}: nothing to keep books of: {"; ".join(reasons)}'
+    raise BagError(msg)
