@@ -18,6 +18,7 @@ from .segments2 import cross2
 TILE_POINTS = 256
 SLACK_M = 1e-6
 STRAIGHT_ON = 1e-12
+ON_LINE_M = 1e-9
 
 
 class Chain:
@@ -107,7 +108,8 @@ class Chain:
         # Nearest to a corner, the point lies outside the bend: right of a turn to the left.
         turn = np.where(run <= 0.0, self.turn[piece], 0.0)
         turn = np.where(run >= self.length_m[piece], self.turn[piece + 1], turn)
-        left = np.where(turn == 0.0, side >= 0.0, turn < 0.0)
+        # Straight ahead of an end counts as left, whatever the rounding.
+        left = np.where(turn == 0.0, side >= -ON_LINE_M, turn < 0.0)
         return piece, run, np.where(left, gap, -gap)
 
 

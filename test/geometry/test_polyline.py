@@ -104,6 +104,7 @@ def test_stations_of_a_ring_stay_below_its_length(yaw):
 @given(motions(), st.lists(points(4.0), min_size=1, max_size=300))
 def test_rigid_motion_changes_no_station_and_no_offset(motion, where):
     line = Polyline([[0, 0], [1, 0.2], [1.3, 1.5], [-0.5, 2.0], [-1.2, 0.8]])
+    where = [*where, (-4.0, -4.0)]  # straight ahead of the end
     station, offset = line.station_offset(where)
     moved = Polyline(motion.apply(line.points_xy))
     station_moved, offset_moved = moved.station_offset(motion.apply(where))
@@ -125,7 +126,7 @@ def test_point_at_goes_back_to_station_and_offset(station, offset):
     found = np.ravel(line.station_offset(point))
     # An arc of chords has small corners; a point in one belongs to the corner or beside it.
     npt.assert_allclose(found, [station / 3.7 * length, offset], atol=0.02)
-    assert found[1] == pytest.approx(offset, abs=1e-4)
+    assert found[1] == pytest.approx(offset, abs=2e-4)
 
 
 def test_point_at_runs_on_straight_beyond_open_ends_and_round_closed_ones():
