@@ -2,8 +2,22 @@
 # SPDX-License-Identifier: Apache-2.0
 """The next dump: how many loads, in which order, from which side, exactly where."""
 
-from .choice import choose_target
+from .choice import choose_target, ReadyChoice
 from .dump_plan import dumps_remaining
+from .plan import Plan, PLAN_COLUMNS, plan_work, PlanStep
+from .planner import Planner
 from .values import Ground, NoTarget, Target
 
-__all__ = ['Ground', 'NoTarget', 'Target', 'choose_target', 'dumps_remaining']
+__all__ = [
+    'Ground',
+    'NoTarget',
+    'PLAN_COLUMNS',
+    'Plan',
+    'PlanStep',
+    'Planner',
+    'ReadyChoice',
+    'Target',
+    'choose_target',
+    'dumps_remaining',
+    'plan_work',
+]

@@ -10,7 +10,7 @@ base_link, backwards when it leaves behind.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 import math
 
 import numpy as np
@@ -45,6 +45,10 @@ class Approach:
         Where the load lands.
     drop_xy : tuple of float
         The same in the site frame [m].
+    turn_rad : float
+        Turn of the heading away from square to the standing crest [rad].
+    shift_m : float
+        Shift of the landing along the segment [m].
 
     """
 
@@ -53,6 +57,8 @@ class Approach:
     side: int
     drop: Drop
     drop_xy: tuple[float, float]
+    turn_rad: float = 0.0
+    shift_m: float = 0.0
 
 
 def run_up_sign(rover: Rover) -> int:
@@ -61,7 +67,8 @@ def run_up_sign(rover: Rover) -> int:
 
 
 def approach_for(
-    berm: Berm, rover: Rover, drop: Drop, side: int, turn_rad: float = 0.0
+    berm: Berm, rover: Rover, drop: Drop, side: int, turn_rad: float = 0.0,
+    shift_m: float = 0.0,
 ) -> Approach:
     """
     Return the approach from one side of the berm.
@@ -78,6 +85,8 @@ def approach_for(
         1 from the left of the centreline, -1 from the right.
     turn_rad : float
         Turn of the heading away from square to the standing crest [rad].
+    shift_m : float
+        Shift of the landing along the centreline [m].
 
     Returns
     -------
@@ -85,6 +94,7 @@ def approach_for(
         Pose and run-up.
 
     """
+    drop = replace(drop, station_m=drop.station_m + shift_m)
     drop_xy = berm.centreline.point_at(drop.station_m, drop.offset_m)
     along = float(berm.centreline.heading_at(drop.station_m)) + drop.crest_turn_rad
     toward = along - side * 0.5 * math.pi
@@ -94,7 +104,8 @@ def approach_for(
     pose = Pose2(float(drop_xy[0] - offset[0]), float(drop_xy[1] - offset[1]), yaw)
     back = sign * rover.run_up_m
     start = Pose2(pose.x_m - back * math.cos(yaw), pose.y_m - back * math.sin(yaw), yaw)
-    return Approach(pose, start, side, drop, (float(drop_xy[0]), float(drop_xy[1])))
+    landing = (float(drop_xy[0]), float(drop_xy[1]))
+    return Approach(pose, start, side, drop, landing, turn_rad, shift_m)
 
 
 def footprint_hull(rover: Rover) -> Floats:
@@ -112,6 +123,14 @@ def swept_hull(rover: Rover) -> Floats:
 def _hull(points_xy: Floats) -> Floats:
     """Return the corners of the convex hull, counter-clockwise."""
     out: Floats = np.asarray(points_xy)[ConvexHull(points_xy).vertices]
+    return out
+
+
+def chained(first: Pose2, poses: Floats) -> Floats:
+    """Return poses (n, 3) given in the frame of a pose, in that pose's own frame."""
+    out = np.empty_like(poses)
+    out[:, :2] = first.apply(poses[:, :2])
+    out[:, 2] = poses[:, 2] + first.yaw_rad
     return out
 
 

@@ -87,9 +87,9 @@ def pulled_offset(crest_offset_m: float, line_tolerance_m: float) -> float:
     return math.copysign(size, crest_offset_m) if size else 0.0
 
 
-def drop_of_row(site: Site, rows: Sequence[Row], index: int) -> Drop:
+def drops_of_row(site: Site, rows: Sequence[Row], index: int, count: int) -> tuple[Drop, ...]:
     """
-    Return where the next load of a segment is to land.
+    Return where the next loads of a segment are to land.
 
     Parameters
     ----------
@@ -99,12 +99,14 @@ def drop_of_row(site: Site, rows: Sequence[Row], index: int) -> Drop:
         All rows of the site.
     index : int
         Index of the segment's row.
+    count : int
+        How many loads.
 
     Returns
     -------
-    Drop
-        Places of a long segment are taken in turn, lower neighbour first, by the number of
-        dumps made.
+    tuple of Drop
+        Places of a long segment are taken in turn, by the number of dumps made, starting at
+        the lower neighbour's end.
 
     """
     row = rows[index]
@@ -113,13 +115,25 @@ def drop_of_row(site: Site, rows: Sequence[Row], index: int) -> Drop:
     places = drop_stations(row, site.rover.drum_width_m)
     if _lower(after, before):
         places = places[::-1]
-    station = places[row.dumps_made % len(places)]
-    if not has_standing_crest(row, site.rover.clearance_m):
-        return Drop(station, 0.0)
-    turn = _crest_turn(site, row, before, after, berm)
-    crest = row.line_offset_m + math.tan(turn) * (
-        station - 0.5 * (row.station_from_m + row.station_to_m))
-    return Drop(station, pulled_offset(crest, berm.line_tolerance_m), crest, turn)
+    stands = has_standing_crest(row, site.rover.clearance_m)
+    turn = _crest_turn(site, row, before, after, berm) if stands else 0.0
+    out = []
+    for k in range(count):
+        station = places[(row.dumps_made + k) % len(places)]
+        out.append(_drop_at(row, berm, station, turn) if stands else Drop(station, 0.0))
+    return tuple(out)
+
+
+def drop_of_row(site: Site, rows: Sequence[Row], index: int) -> Drop:
+    """Return where the next load of a segment is to land; see ``drops_of_row``."""
+    return drops_of_row(site, rows, index, 1)[0]
+
+
+def _drop_at(row: Row, berm: Berm, station_m: float, turn_rad: float) -> Drop:
+    """Return the place on a standing crest at a station."""
+    middle = 0.5 * (row.station_from_m + row.station_to_m)
+    crest = row.line_offset_m + math.tan(turn_rad) * (station_m - middle)
+    return Drop(station_m, pulled_offset(crest, berm.line_tolerance_m), crest, turn_rad)
 
 
 def neighbours(rows: Sequence[Row], index: int, berm: Berm) -> tuple[Row | None, Row | None]:

@@ -11,7 +11,7 @@ its toe, so that finished work has round ends.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 import math
 from typing import Any
 
@@ -23,8 +23,9 @@ from .values import Ground
 from ..books.rows import Row
 from ..design import Site
 
-SAMPLE_M = 0.02
+SAMPLE_M = 0.03
 MARGIN_M = 0.02
+SOIL_CELL_M = 0.04
 
 Floats = NDArray[np.float64]
 
@@ -57,10 +58,37 @@ class Obstacles:
     owner: NDArray[np.intp]
     names: tuple[str, ...]
     segments: int
+    _tree: Any = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        """Sort the points for search."""
+        object.__setattr__(self, '_tree', cKDTree(self.points_xy))
 
     @classmethod
-    def of_site(cls, site: Site, rows: Sequence[Row], ground: Ground | None) -> Obstacles:
-        """Gather the obstacles of a site with its segments as designed."""
+    def of_site(
+        cls, site: Site, rows: Sequence[Row], ground: Ground | None,
+        standing: Sequence[bool] | None = None,
+    ) -> Obstacles:
+        """
+        Gather the obstacles of a site with its segments as designed.
+
+        Parameters
+        ----------
+        site : Site
+            The site.
+        rows : sequence of Row
+            All rows of the site.
+        ground : Ground or None
+            Measured ground.
+        standing : sequence of bool or None
+            Which segments stand: their designs account for blocked cells. None means none.
+
+        Returns
+        -------
+        Obstacles
+            All of them.
+
+        """
         parts: list[tuple[Floats, Floats]] = [segment_disc(site, row) for row in rows]
         names = [segment_name(row) for row in rows]
         edge = MARGIN_M + 0.5 * SAMPLE_M
@@ -71,13 +99,22 @@ class Obstacles:
         outline = outline_points(site.yard.boundary.corners_xy)
         parts.append((outline, np.full(len(outline), edge)))
         names.append('the boundary')
-        soil = np.zeros((0, 2)) if ground is None else soil_off_segments(ground, parts, len(rows))
-        reach = MARGIN_M + (0.0 if ground is None else math.sqrt(0.5) * ground.lattice.cell_m)
+        stands = [False] * len(rows) if standing is None else standing
+        known = [part for part, here in zip(parts, stands) if here]
+        soil, cell = blocked_points(ground)
+        soil = _off_discs(soil, known)
+        reach = MARGIN_M + math.sqrt(0.5) * cell
         parts.append((soil, np.full(len(soil), reach)))
         names.append('ground that is blocked or unknown')
         owner = np.repeat(np.arange(len(parts)), [len(p) for p, _ in parts])
         return cls(site, np.concatenate([p for p, _ in parts]),
                    np.concatenate([r for _, r in parts]), owner, tuple(names), len(rows))
+
+    @property
+    def soil_xy(self) -> Floats:
+        """Blocked ground off the standing segments, shape (n, 2) [m]."""
+        out: Floats = self.points_xy[self.owner == len(self.names) - 1]
+        return out
 
     def hits(self, hull_xy: Floats, poses: Floats) -> NDArray[np.bool_]:
         """
@@ -102,9 +139,8 @@ class Obstacles:
         centre = 0.5 * (hull_xy.min(axis=0) + hull_xy.max(axis=0))
         reach = float(np.hypot(*(hull_xy - centre).T).max())
         middle = moved(poses, centre[None])[:, 0]
-        tree: Any = cKDTree(self.points_xy)
         limit = reach + float(self.radius_m.max())
-        near = tree.query_ball_point(middle, limit)
+        near = self._tree.query_ball_point(middle, limit)
         pose = np.repeat(np.arange(len(poses)), [len(n) for n in near])
         point = np.concatenate([np.asarray(n, dtype=np.intp) for n in near])
         local = into_base(poses[pose], self.points_xy[point])
@@ -150,17 +186,33 @@ def outline_points(corners_xy: Floats) -> Floats:
     return np.concatenate(parts)
 
 
-def soil_off_segments(
-    ground: Ground, parts: Sequence[tuple[Floats, Floats]], segments: int
-) -> Floats:
-    """Return the blocked cells (n, 2) [m] that no segment's design accounts for."""
-    cells = ground.no_drive_xy()
-    if not len(cells) or not segments:
+def blocked_points(ground: Ground | None) -> tuple[Floats, float]:
+    """Return blocked ground as centres (n, 2) of cells no finer than needed, and their edge."""
+    if ground is None:
+        return np.zeros((0, 2)), 0.0
+    cells = ground.no_drive
+    step = max(1, round(SOIL_CELL_M / ground.lattice.cell_m))
+    rows, cols = (-(-n // step) * step for n in cells.shape)
+    padded = np.zeros((rows, cols), dtype=bool)
+    padded[:cells.shape[0], :cells.shape[1]] = cells
+    coarse = padded.reshape(rows // step, step, cols // step, step).any(axis=(1, 3))
+    row, col = np.nonzero(coarse)
+    edge = step * ground.lattice.cell_m
+    shift = 0.5 * (step - 1) * ground.lattice.cell_m
+    x = ground.lattice.x0_m + shift + edge * col
+    y = ground.lattice.y0_m + shift + edge * row
+    return np.stack([x, y], axis=-1), edge
+
+
+def _off_discs(cells: Floats, parts: Sequence[tuple[Floats, Floats]]) -> Floats:
+    """Return the cells (n, 2) [m] outside all discs."""
+    if not len(cells) or not parts:
         return cells
-    points = np.concatenate([p for p, _ in parts[:segments]])
-    radius = np.concatenate([r for _, r in parts[:segments]])
+    points = np.concatenate([p for p, _ in parts])
+    radius = np.concatenate([r for _, r in parts])
     distance, nearest = cKDTree(points).query(cells)
-    return cells[distance > radius[nearest]]
+    out: Floats = cells[distance > radius[nearest] + SOIL_CELL_M]
+    return out
 
 
 def moved(poses: Floats, points_xy: Floats) -> Floats:

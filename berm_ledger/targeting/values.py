@@ -48,13 +48,10 @@ class Ground:
                 msg = f'{name} cells have shape {array.shape}, not {self.lattice.shape}'
                 raise GeometryError(msg)
 
-    def no_drive_xy(self) -> NDArray[np.float64]:
-        """Return the centres (n, 2) [m] of the cells that are blocked or unknown."""
-        cells = self.blocked if self.unknown is None else self.blocked | self.unknown
-        row, col = np.nonzero(cells)
-        edge = self.lattice.cell_m
-        return np.stack(
-            [self.lattice.x0_m + edge * col, self.lattice.y0_m + edge * row], axis=-1)
+    @property
+    def no_drive(self) -> NDArray[np.bool_]:
+        """Cells that are blocked or unknown."""
+        return self.blocked if self.unknown is None else self.blocked | self.unknown
 
 
 @dataclass(frozen=True)

@@ -13,11 +13,11 @@ import pytest
 from targeting_kit import bare_rows, raised, rectangle, rover_of, site_of, straight
 
 
-def test_nearest_segment_from_the_side_of_the_robot():
+def test_first_segment_from_the_side_of_the_robot():
     site = site_of(straight(2.0))
     target = choose_target(site, bare_rows(site), None, Pose2(1.8, 3.0))
     assert isinstance(target, Target)
-    assert (target.berm, target.segment) == ('west', 5)
+    assert (target.berm, target.segment) == ('west', 1)
     assert target.pose.y_m == pytest.approx(0.75)
     assert target.run_up_start.y_m == pytest.approx(1.25)
     assert target.pose.yaw_rad == pytest.approx(-math.pi / 2)
@@ -33,12 +33,12 @@ def test_drop_point_lands_on_the_dump_line(drop):
     assert away == pytest.approx(0.5)
 
 
-def test_rework_comes_before_what_is_near():
+def test_rework_comes_first():
     site = site_of(straight(2.0))
     rows = list(bare_rows(site))
-    rows[0] = replace(raised(rows[0], 0.05), state=State.REWORK, dumps_remaining=2)
+    rows[3] = replace(raised(rows[3], 0.07), state=State.REWORK, dumps_remaining=2, dumps_made=4)
     target = choose_target(site, rows, None, Pose2(1.8, 3.0))
-    assert target.segment == 1
+    assert target.segment == 4
     assert 'rework' in target.reason
 
 

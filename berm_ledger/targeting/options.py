@@ -1,0 +1,326 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+All the ways to serve every segment, and what each of them cannot stand beside.
+
+An option is an approach (side, heading, shift along the segment) with a way into its run-up. It
+is kept when footprint, run-up and curve are clear of everything that stands now; the segments
+that would be in its way once they stand are noted with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .approach import (
+    Approach,
+    approach_for,
+    chained,
+    footprint_hull,
+    pose_array,
+    SIDES,
+    swept_hull,
+)
+from .dump_line import Drop, drops_of_row
+from .entry import Entry, entry_fan
+from .obstacles import Obstacles
+from .reach import ReachMap
+from ..books.rows import Row
+from ..design import Site
+from ..geometry import Pose2
+
+TURNS_RAD = tuple(math.radians(deg) for deg in (0.0, 12.0, -12.0, 25.0, -25.0))
+SHIFTS = (0.0, 0.25, -0.25)
+
+Bools = NDArray[np.bool_]
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class Place:
+    """
+    One place on one segment where loads are still called for.
+
+    Parameters
+    ----------
+    row : int
+        Index of the segment's row.
+    drop : Drop
+        Where the loads land.
+    loads : tuple of int
+        Which of the segment's loads to come, from 1.
+
+    """
+
+    row: int
+    drop: Drop
+    loads: tuple[int, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Options:
+    """
+    The options for all places, as columns of equal length.
+
+    Parameters
+    ----------
+    places : tuple of Place
+        The places.
+    approaches : tuple of Approach
+        Approaches that are clear.
+    place : array of int
+        Place of each option; not falling.
+    approach : array of int
+        Its approach.
+    entry_cell : array of int
+        Cell where the way through the yard ends and the curve into the run-up begins.
+    extra_m : array
+        Length of curve and run-up [m].
+    conflict : array of bool
+        Shape (options, segments): segments that must not stand yet.
+    entry : array of int
+        Its way into the run-up, a number in the fan.
+    refused : mapping
+        Per row and side: what refused the square approach.
+
+    """
+
+    places: tuple[Place, ...]
+    approaches: tuple[Approach, ...]
+    place: Ints
+    approach: Ints
+    entry_cell: Ints
+    extra_m: Floats
+    conflict: Bools
+    entry: Ints
+    refused: dict[tuple[int, int], str]
+
+
+def places_of(site: Site, rows: Sequence[Row], wanted: Iterable[int]) -> tuple[Place, ...]:
+    """Return the places where the wanted rows call for loads."""
+    out = []
+    for k in wanted:
+        by_station: dict[float, list[int]] = {}
+        drops = drops_of_row(site, rows, k, rows[k].dumps_remaining)
+        for load, drop in enumerate(drops, start=1):
+            by_station.setdefault(drop.station_m, []).append(load)
+        first = {drop.station_m: drop for drop in reversed(drops)}
+        out += [Place(k, first[s], tuple(loads)) for s, loads in by_station.items()]
+    return tuple(out)
+
+
+class OptionBuilder:
+    """
+    Lays out options against one state of the yard.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    rows : sequence of Row
+        All rows.
+    obstacles : Obstacles
+        What is in the yard.
+    reach : ReachMap
+        Free space with the standing segments taken away.
+    standing : array of bool
+        Shape (segments,): which segments stand already.
+    wanted : array of bool
+        Shape (segments,): which are going to stand.
+
+    """
+
+    def __init__(
+        self, site: Site, rows: Sequence[Row], obstacles: Obstacles, reach: ReachMap,
+        standing: Bools, wanted: Bools,
+    ) -> None:
+        """Lay out the fan once."""
+        self.wanted = wanted
+        self.site, self.rows, self.obstacles, self.reach = site, rows, obstacles, reach
+        self.standing = standing
+        self.fan = entry_fan(site.rover)
+        self._hull = swept_hull(site.rover)
+        self._foot = footprint_hull(site.rover)
+        self._cover = reach.cover_bits()
+        self._trace = np.concatenate([entry.trace_xy for entry in self.fan])
+        lengths = [len(entry.trace_xy) for entry in self.fan]
+        self._first = np.concatenate([[0], np.cumsum(lengths)[:-1]])
+
+    def build(self, places: Sequence[Place]) -> Options:
+        """
+        Return the options for places.
+
+        Headings off the square and shifts are tried only where the square approach from both
+        sides is not clear of all that stands or is going to stand.
+
+        Parameters
+        ----------
+        places : sequence of Place
+            Where loads are called for.
+
+        Returns
+        -------
+        Options
+            All clear options.
+
+        """
+        refused: dict[tuple[int, int], str] = {}
+        square = [(p, way) for p, place in enumerate(places)
+                  for way in self._approaches(place, (0.0,), (0.0,))]
+        first = self._clear(square, places, refused)
+        easy = np.zeros((len(places), 2), dtype=bool)
+        free = ~first.conflict.any(axis=1)
+        side = np.array([first.approaches[a].side for a in first.approach], dtype=int)
+        easy[first.place[free], (side[free] < 0).astype(int)] = True
+        hard = [p for p in range(len(places)) if not easy[p].all()]
+        bent = [(p, way) for p in hard
+                for way in self._approaches(places[p], TURNS_RAD, SHIFTS)[2:]]
+        return _joined(first, self._clear(bent, places, {}))
+
+    def tightened(self, options: Options, chosen: Iterable[int]) -> Options | None:
+        """
+        Check chosen options with the whole footprint along the curve.
+
+        Parameters
+        ----------
+        options : Options
+            The options.
+        chosen : iterable of int
+            Which of them to check.
+
+        Returns
+        -------
+        Options or None
+            Options with what was found: an infinite length where something that stands is in the
+            way, conflicts with what is going to stand. None when nothing new was found.
+
+        """
+        extra, conflict = options.extra_m.copy(), options.conflict.copy()
+        new = False
+        for option in chosen:
+            row = options.places[options.place[option]].row
+            way = options.approaches[options.approach[option]]
+            start = self.fan[options.entry[option]].poses
+            hits = self.obstacles.hits(self._foot, chained(way.run_up_start, start))
+            touched: Bools = np.logical_or.reduce(hits, axis=0)
+            if self._standing_hit(touched, row).any():
+                extra[option], new = np.inf, True
+                continue
+            more = touched[:len(self.rows)] & self.wanted & ~conflict[option]
+            new |= bool(more.any())
+            conflict[option] |= more
+        return replace(options, extra_m=extra, conflict=conflict) if new else None
+
+    def _approaches(
+        self, place: Place, turns: Sequence[float], shifts: Sequence[float]
+    ) -> list[Approach]:
+        """Return approaches to a place, the square ones from both sides first."""
+        row = self.rows[place.row]
+        berm = self.site.berms[row.berm_index]
+        length = row.station_to_m - row.station_from_m
+        out = []
+        for shift in shifts:
+            station = place.drop.station_m + shift * length
+            if row.station_from_m <= station <= row.station_to_m:
+                out += [approach_for(
+                    berm, self.site.rover, place.drop, side, turn, shift * length)
+                    for turn in turns for side in SIDES]
+        return out
+
+    def _clear(
+        self, candidates: list[tuple[int, Approach]], places: Sequence[Place],
+        refused: dict[tuple[int, int], str],
+    ) -> Options:
+        """Keep the candidates whose footprint and at least one way in are clear."""
+        hits = self.obstacles.hits(self._hull, pose_array([way.pose for _, way in candidates]))
+        kept, conflict = [], []
+        count = len(self.rows)
+        for k, (p, way) in enumerate(candidates):
+            row = places[p].row
+            bad = self._standing_hit(hits[k], row)
+            if bad.any():
+                key = (row, way.side)
+                refused.setdefault(key, self._culprit(bad, row))
+                continue
+            kept.append((p, way))
+            conflict.append(hits[k, :count] & self.wanted)
+        return self._with_entries(kept, conflict, tuple(places), refused)
+
+    def _standing_hit(self, touched: Bools, row: int) -> Bools:
+        """Return the owners touched that count now: all but segments yet to stand."""
+        bad = touched.copy()
+        bad[:len(self.rows)] &= self.standing
+        bad[row] = touched[row]
+        return bad
+
+    def _culprit(self, bad: Bools, row: int) -> str:
+        """Name what is in the way: things before soil, its own toe last."""
+        count = len(self.rows)
+        order = [*range(count, len(bad)), *(k for k in range(count) if k != row), row]
+        name = next(k for k in order if bad[k])
+        return 'its own toe: the drop point is too near' if name == row else (
+            self.obstacles.names[name])
+
+    def _with_entries(
+        self, kept: list[tuple[int, Approach]], conflict: list[Bools],
+        places: tuple[Place, ...], refused: dict[tuple[int, int], str],
+    ) -> Options:
+        """Add the ways in that are free, the shortest of each direction."""
+        columns: list[tuple[int, int, int, float, int]] = []
+        masks: list[Bools] = []
+        for k, (p, way) in enumerate(kept):
+            row = places[p].row
+            free, crossed = self._ways_in(way.run_up_start)
+            clear = np.nonzero(free & ~crossed[:, row])[0]
+            crossed &= self.wanted
+            if not len(clear):
+                refused.setdefault((row, way.side), 'too little room to turn in')
+            for n in _shortest_each(self.fan, clear, crossed):
+                start = way.run_up_start.apply([self.fan[n].curve.start.xy])[0]
+                cell = self.reach.cell_of((start[0], start[1]))
+                extra = self.fan[n].curve.length_m + self.site.rover.run_up_m
+                columns.append((p, k, cell, extra, n))
+                masks.append(crossed[n] | conflict[k])
+        table = np.array(columns).reshape(-1, 5)
+        return Options(
+            places, tuple(way for _, way in kept), table[:, 0].astype(np.intp),
+            table[:, 1].astype(np.intp), table[:, 2].astype(np.intp), table[:, 3],
+            np.array(masks, dtype=bool).reshape(-1, len(self.rows)),
+            table[:, 4].astype(np.intp), refused)
+
+    def _ways_in(self, run_up_start: Pose2) -> tuple[Bools, Bools]:
+        """Tell per way in whether it is free, and which segments would be in its way."""
+        cells = self.reach.cells_of(run_up_start.apply(self._trace))
+        free = np.logical_and.reduceat(self.reach.free[cells] & (cells >= 0), self._first)
+        bits = np.bitwise_or.reduceat(self._cover[cells], self._first, axis=0)
+        crossed = np.unpackbits(bits, axis=1, bitorder='little')[:, :len(self.rows)]
+        return free, crossed.astype(bool)
+
+
+def _shortest_each(fan: Sequence[Entry], clear: Ints, crossed: Bools) -> list[int]:
+    """Return per direction the shortest clear way in, and the shortest that crosses nothing."""
+    out: dict[tuple[int, bool], int] = {}
+    for n in sorted(clear.tolist(), key=lambda n: fan[n].curve.length_m):
+        direction = fan[n].direction
+        if (direction, True) not in out:
+            out.setdefault((direction, not crossed[n].any()), n)
+    return list(out.values())
+
+
+def _joined(first: Options, second: Options) -> Options:
+    """Return the options of both, sorted by place."""
+    place = np.concatenate([first.place, second.place])
+    order = np.argsort(place, kind='stable')
+    return Options(
+        first.places, first.approaches + second.approaches, place[order],
+        np.concatenate([first.approach, second.approach + len(first.approaches)])[order],
+        np.concatenate([first.entry_cell, second.entry_cell])[order],
+        np.concatenate([first.extra_m, second.extra_m])[order],
+        np.concatenate([first.conflict, second.conflict])[order],
+        np.concatenate([first.entry, second.entry])[order], first.refused)

@@ -1,0 +1,282 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+A plan kept ready: next target at once, and the present one kept unless there is a reason.
+
+After a change of the books the plan at hand is kept when it still serves everything that is
+wanted, when what stands now stood then or was built in the plan's own order, and when no newly
+blocked ground lies on a way that is still needed. Otherwise it is made anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+import logging
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from .approach import Approach, approach_for, pose_array, SIDE_NAMES, swept_hull
+from .dump_line import drop_of_row
+from .obstacles import MARGIN_M, Obstacles, segment_name, SOIL_CELL_M
+from .plan import Plan, plan_work, PlanStep
+from .reach import half_width_m, mask_from_built
+from .standing import look_reason, standing_segments
+from .values import Ground, NoTarget, Target
+from ..books.rows import Row, State
+from ..design import Site
+from ..geometry import Pose2
+
+Bools = NDArray[np.bool_]
+Floats = NDArray[np.float64]
+
+LOG = logging.getLogger(__name__)
+
+
+class Planner:
+    """
+    Answers for the next dump from a plan that is always ready.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    in_lifts : bool
+        See ``plan_work``.
+    exit_xy : tuple of float or None
+        See ``plan_work``.
+
+    """
+
+    def __init__(
+        self, site: Site, *, in_lifts: bool = False, exit_xy: tuple[float, float] | None = None
+    ) -> None:
+        """Start without a plan."""
+        self.site = site
+        self.in_lifts, self.exit_xy = in_lifts, exit_xy
+        self.plan: Plan | None = None
+        self.rows: tuple[Row, ...] = ()
+        self.replans = 0
+        self.handed_out: Target | None = None
+        self._present: int | None = None
+        self._answer: Target | NoTarget | None = None
+
+    def update(
+        self, rows: Sequence[Row], ground: Ground | None = None, robot: Pose2 | None = None
+    ) -> None:
+        """
+        Take a new table of segments and get the next answer ready.
+
+        Parameters
+        ----------
+        rows : sequence of Row
+            All rows with ``dumps_remaining`` filled in.
+        ground : Ground or None
+            Measured ground.
+        robot : Pose2 or None
+            Where the robot is.
+
+        """
+        self.rows = tuple(rows)
+        wanted = {k for k, row in enumerate(self.rows) if row.dumps_remaining > 0}
+        if self._present is not None and self._present not in wanted:
+            self._present = None
+        if not wanted:
+            self._answer = None
+            return
+        standing = standing_segments(self.site, self.rows)
+        obstacles = Obstacles.of_site(self.site, self.rows, ground, standing.tolist())
+        new = self._out_of_plan(wanted, standing)
+        holds = self._plan_holds(wanted - new, obstacles.soil_xy)
+        if not holds or (new and not self._inserted(new, standing, ground, robot)):
+            self._replan(ground, robot)
+        answer = self._first(standing, obstacles)
+        if answer is None:
+            self._replan(ground, robot)
+            answer = self._first(standing, obstacles)
+        self._answer = self._none_clear() if answer is None else answer
+
+    def next_target(
+        self, *, hold_text: str | None = None, stale_text: str | None = None
+    ) -> Target | NoTarget:
+        """
+        Return the next target, or why there is none.
+
+        Parameters
+        ----------
+        hold_text : str or None
+            Why the target is on hold; None when it is not.
+        stale_text : str or None
+            Which input is stale or uncertain; None when none is.
+
+        Returns
+        -------
+        Target or NoTarget
+            A target handed out stays the present one until its segment calls for no more loads,
+            a rework comes up, or it can no longer be reached.
+
+        """
+        if hold_text is not None:
+            return NoTarget('hold', f'on hold: {hold_text}; resume when the yard is clear')
+        if stale_text is not None:
+            return NoTarget('stale', stale_text)
+        if not self.rows:
+            return NoTarget('stale', 'no table of segments has come in yet')
+        if self._answer is None:
+            return NoTarget('done', 'no segment calls for another load')
+        if isinstance(self._answer, Target):
+            self.handed_out = self._answer
+            self._present = next(
+                k for k, row in enumerate(self.rows)
+                if (row.berm_index, row.segment) == (
+                    self._answer.berm_index, self._answer.segment))
+        return self._answer
+
+    def _replan(self, ground: Ground | None, robot: Pose2 | None) -> None:
+        """Make the plan anew."""
+        self.replans += 1
+        self.plan = plan_work(
+            self.site, self.rows, ground, robot, in_lifts=self.in_lifts, exit_xy=self.exit_xy,
+            present=self._present)
+        LOG.debug('plan %d: %s', self.replans, self.plan.summary())
+
+    def _out_of_plan(self, wanted: set[int], standing: Bools) -> set[int]:
+        """Return wanted rows the plan does not know, or knows only with less standing."""
+        plan = self.plan
+        if plan is None or len(plan.rows) != len(self.rows):
+            return wanted
+        risen = mask_from_built(standing & ~plan.standing)
+        unserved = {u.row for u in plan.unserved}
+        return {k for k in wanted - unserved if risen & ~plan.stands.get(k, 0)
+                or k not in plan.stands}
+
+    def _plan_holds(self, wanted: set[int], soil_xy: Floats) -> bool:
+        """Tell whether the plan at hand is there and still good for rows it knows."""
+        plan = self.plan
+        if plan is None or len(plan.rows) != len(self.rows):
+            return False
+        return self._ways_clear(plan, wanted, soil_xy)
+
+    def _ways_clear(self, plan: Plan, wanted: set[int], soil_xy: Floats) -> bool:
+        """Tell whether newly blocked ground leaves the ways of the plan alone."""
+        new = _news(soil_xy, plan.soil_xy)
+        needed = [points for row, points in plan.ways.items() if row in wanted]
+        if not len(new) or not needed:
+            return True
+        gap, _ = cKDTree(new).query(np.concatenate(needed))
+        keep = half_width_m(self.site.rover) + MARGIN_M + SOIL_CELL_M
+        return bool(gap.min() > keep)
+
+    def _inserted(
+        self, new: set[int], standing: Bools, ground: Ground | None, robot: Pose2 | None
+    ) -> bool:
+        """Put rows that stand already, and call for loads again, before the plan at hand."""
+        plan = self.plan
+        if plan is None or not all(standing[k] for k in new):
+            return False
+        rows = [row if k in new else replace(row, dumps_remaining=0)
+                for k, row in enumerate(self.rows)]
+        first = plan_work(self.site, rows, ground, robot, in_lifts=self.in_lifts,
+                          exit_xy=self.exit_xy, base=plan.base)
+        if not first.complete:
+            return False
+        kept = tuple(self.rows[k] if k in new else row for k, row in enumerate(plan.rows))
+        every = (1 << len(rows)) - 1
+        old = tuple(step for step in plan.steps if step.row not in new)
+        self.plan = replace(
+            plan, rows=kept, steps=first.steps + old,
+            exact=first.exact and plan.exact,
+            stands={**plan.stands, **dict.fromkeys(new, every)},
+            ways={**plan.ways, **first.ways})
+        return True
+
+    def _steps_left(self) -> list[PlanStep]:
+        """Return the plan's steps that are still called for, reworks that stand first."""
+        plan = self.plan
+        if plan is None:
+            return []
+        left = [step for step in plan.steps
+                if plan.rows[step.row].dumps_remaining - step.load
+                < self.rows[step.row].dumps_remaining]
+        return sorted(left, key=self._rank)
+
+    def _rank(self, step: PlanStep) -> tuple[bool, bool]:
+        """Return the order of steps where it is free: reworks, then the present target."""
+        row = self.rows[step.row]
+        stands = row.dumps_made > 0
+        return (not (stands and row.state == State.REWORK),
+                not (stands and step.row == self._present and not self.in_lifts))
+
+    def _first(self, standing: Bools, obstacles: Obstacles) -> Target | NoTarget | None:
+        """Return the first answer of the plan, None when its approach is no longer clear."""
+        steps = self._steps_left()
+        if not steps:
+            return self._unserved()
+        row = self.rows[steps[0].row]
+        look = look_reason(self.site, row)
+        if look is not None:
+            return NoTarget(
+                'look', f'{segment_name(row)}: {look}; look at it before the next load',
+                row.berm, row.segment, steps[0].approach.run_up_start)
+        way = self._fresh(steps[0].row)
+        hit = obstacles.hits(swept_hull(self.site.rover), pose_array([way.pose]))[0]
+        hit[:len(self.rows)] &= standing | (np.arange(len(self.rows)) == steps[0].row)
+        return None if hit.any() else target_of(row, way)
+
+    def _fresh(self, index: int) -> Approach:
+        """Return the approach of the plan to a row, over the crest as it stands now."""
+        row = self.rows[index]
+        drop = drop_of_row(self.site, self.rows, index)
+        steps = self.plan.steps if self.plan is not None else ()
+        old = min(
+            (step.approach for step in steps if step.row == index),
+            key=lambda way: abs(way.drop.station_m - way.shift_m - drop.station_m))
+        return approach_for(self.site.berms[row.berm_index], self.site.rover, drop, old.side,
+                            old.turn_rad, old.shift_m)
+
+    def _unserved(self) -> NoTarget:
+        """Say which segments cannot be served."""
+        unserved = () if self.plan is None else self.plan.unserved
+        wanted = [u for u in unserved if self.rows[u.row].dumps_remaining > 0]
+        if not wanted:
+            return self._none_clear()
+        first = self.rows[wanted[0].row]
+        text = '; '.join(f'{segment_name(self.rows[u.row])}: {u.reason}' for u in wanted)
+        return NoTarget('blocked', text, first.berm, first.segment)
+
+    def _none_clear(self) -> NoTarget:
+        """Say that the plan's approach is not clear."""
+        row = next(row for row in self.rows if row.dumps_remaining > 0)
+        return NoTarget('blocked', f'the approach to {segment_name(row)} is not clear',
+                        row.berm, row.segment)
+
+
+def target_of(row: Row, way: Approach) -> Target:
+    """Return the target for one approach to one segment."""
+    return Target(
+        row.berm, row.berm_index, row.segment, way.pose, way.run_up_start, way.drop_xy,
+        way.drop.station_m, way.drop.offset_m, row.dumps_remaining,
+        way.drop.crest_offset_m, way.drop.crest_turn_rad, _why(row, way))
+
+
+def _why(row: Row, way: Approach) -> str:
+    """Say why a segment is next, and from where."""
+    loads = f'{row.dumps_remaining} load{"s" if row.dumps_remaining != 1 else ""} to go'
+    tail = f'{loads}, from the {SIDE_NAMES[way.side]}'
+    if row.state == State.REWORK:
+        return f'{segment_name(row)} is to be reworked, {tail}'
+    if not math.isfinite(row.height_m):
+        return f'{segment_name(row)} was not seen yet and counts as bare, {tail}'
+    return f'{segment_name(row)} is {row.target_height_m - row.height_m:.3f} m low, {tail}'
+
+
+def _news(soil_xy: Floats, known_xy: Floats) -> Floats:
+    """Return the blocked points that are not among the known ones."""
+    if not len(soil_xy) or not len(known_xy):
+        return soil_xy
+    gap, _ = cKDTree(known_xy).query(soil_xy)
+    out: Floats = soil_xy[gap > 0.5 * SOIL_CELL_M]
+    return out

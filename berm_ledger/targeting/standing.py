@@ -1,0 +1,87 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""What the table of segments says: soil in the way, and crests that must be looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .dump_line import neighbours
+from .obstacles import half_base_m
+from ..books.rows import Row, State
+from ..design import Site
+
+LEAST_COVERAGE = 0.25
+
+
+def standing_segments(site: Site, rows: Sequence[Row]) -> NDArray[np.bool_]:
+    """
+    Tell which segments hold soil of their own that a robot must keep off.
+
+    A segment stands once a load was dumped on it, once it is at grade or high, or when its crest
+    is higher than the clearance by more than what the ends of its neighbours spill onto it.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    rows : sequence of Row
+        All rows.
+
+    Returns
+    -------
+    array of bool
+        One per row.
+
+    """
+    return np.array([_stands(site, rows, k) for k in range(len(rows))], dtype=bool)
+
+
+def _stands(site: Site, rows: Sequence[Row], index: int) -> bool:
+    """Tell whether one segment stands."""
+    row = rows[index]
+    if row.dumps_made > 0 or row.state in (State.AT_GRADE, State.HIGH):
+        return True
+    if not math.isfinite(row.height_m):
+        return False
+    berm = site.berms[row.berm_index]
+    spill = sum(_spill_m(other, row.station_to_m - row.station_from_m, berm.side_slope)
+                for other in neighbours(rows, index, berm) if other is not None)
+    return row.height_m > site.rover.clearance_m + spill
+
+
+def _spill_m(neighbour: Row, length_m: float, slope: float) -> float:
+    """Return the mean height over a length in front of the sloping end of a ridge [m]."""
+    height = neighbour.height_m
+    if not (math.isfinite(height) and height > 0.0):
+        return 0.0
+    toe = height / slope
+    if toe <= length_m:
+        return 0.5 * height * toe / length_m
+    return height - 0.5 * slope * length_m
+
+
+def look_reason(site: Site, row: Row) -> str | None:
+    """
+    Return why a crest must be looked at before a load is dumped on it, None when it need not.
+
+    Soil was dumped there, and the books either have not seen it since or do not find the crest
+    where the berm is.
+    """
+    if row.dumps_made == 0:
+        return None
+    if not math.isfinite(row.height_m):
+        return f'{row.dumps_made} loads were dumped there and no crest was seen since'
+    if row.coverage < LEAST_COVERAGE:
+        return f'only {100.0 * row.coverage:.0f} % of its crest was seen'
+    if row.height_m <= site.rover.clearance_m:
+        return None
+    if not math.isfinite(row.line_offset_m):
+        return 'its crest line is not known'
+    if abs(row.line_offset_m) > half_base_m(site, row):
+        return f'its crest seems to be {abs(row.line_offset_m):.2f} m off the line'
+    return None

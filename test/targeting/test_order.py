@@ -1,0 +1,126 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The order solver against brute force, on costs that never fall as more stands."""
+
+import functools
+import itertools
+import math
+
+from berm_ledger.targeting.order import best_order, members
+from hypothesis import given
+from hypothesis import strategies as st
+import numpy as np
+import pytest
+
+INF = math.inf
+
+
+class Table:
+    """Costs that grow with what stands: each segment pays for, or is shut off by, others."""
+
+    def __init__(self, seed, count, *, block=0.15):
+        rng = np.random.default_rng(seed)
+        self.alone = rng.uniform(1.0, 5.0, count)
+        self.detour = rng.uniform(0.0, 3.0, (count, count)) * (rng.random((count, count)) < 0.5)
+        self.blocks = [[sorted(rng.choice(count, 2, replace=False)) for _ in range(3)
+                        if rng.random() < block * 3] for _ in range(count)]
+
+    def __call__(self, mask):
+        standing = members(mask)
+        out = []
+        for k, cost in enumerate(self.alone):
+            others = set(standing) - {k}
+            shut = any(set(pair) - {k} <= others for pair in self.blocks[k] if k not in pair)
+            out.append(INF if shut else cost + max((self.detour[k, j] for j in others),
+                                                   default=0.0))
+        return out
+
+    @property
+    def least(self):
+        return [self(1 << k)[k] for k in range(len(self.alone))]
+
+
+def cheapest(costs, served):
+    """Return the least cost over all orders of the served ones, by trying them all."""
+    best = INF
+    costs = functools.lru_cache(maxsize=None)(costs)
+    for order in itertools.permutations(served):
+        mask, total = 0, 0.0
+        for k in order:
+            mask |= 1 << k
+            total += costs(mask)[k]
+        best = min(best, total)
+    return best
+
+
+def check_order(order, costs):
+    """Recompute an order forwards: every step must be possible and no dearer than stated."""
+    mask = 0
+    for k, cost in zip(order.sequence, order.costs):
+        mask |= 1 << k
+        assert costs(mask)[k] <= cost + 1e-9
+    assert order.total >= order.lower_bound - 1e-9
+
+
+@pytest.mark.parametrize('count', [1, 2, 4, 5])
+@given(seed=st.integers(0, 10 ** 6))
+def test_exact_against_brute_force(count, seed):
+    costs = Table(seed, count, block=0.0) if count < 2 else Table(seed, count, block=0.1)
+    order = best_order(range(count), costs, costs.least, [1.0] * count)
+    assert order.exact
+    check_order(order, costs)
+    assert sorted(order.sequence + order.left_out) == list(range(count))
+    assert order.total == pytest.approx(cheapest(costs, order.sequence))
+
+
+@given(seed=st.integers(0, 10 ** 6))
+def test_leaves_out_the_least_there_is_to_leave_out(seed):
+    count = 5
+    costs = Table(seed, count, block=0.6)
+    weights = np.random.default_rng(seed).integers(1, 9, count).astype(float)
+    order = best_order(range(count), costs, costs.least, weights)
+    check_order(order, costs)
+    lost = min(
+        sum(weights[k] for k in range(count) if k not in served)
+        for size in range(count + 1) for served in itertools.combinations(range(count), size)
+        if not served or math.isfinite(cheapest(costs, served)))
+    assert sum(weights[k] for k in order.left_out) == pytest.approx(lost)
+
+
+@given(seed=st.integers(0, 10 ** 6))
+def test_heuristic_is_an_order_above_its_bound_and_below_the_stated_gap(seed):
+    costs = Table(seed, 6, block=0.05)
+    order = best_order(range(6), costs, costs.least, [1.0] * 6, exact_up_to=1)
+    check_order(order, costs)
+    best = cheapest(costs, order.sequence)
+    assert order.lower_bound <= best + 1e-9
+    assert best <= order.total + 1e-9
+    if order.lower_bound > 0.0:
+        assert order.total == pytest.approx(order.lower_bound * (1.0 + order.gap))
+
+
+def test_members_of_one_group_may_change_places():
+    costs = Table(3, 6)
+    order = best_order(range(6), costs, costs.least, [1.0] * 6)
+    for group in order.batches:
+        assert set(group) <= set(order.sequence)
+    turned = [k for group in order.batches for k in reversed(group)]
+    mask, total = 0, 0.0
+    for k in turned:
+        mask |= 1 << k
+        total += costs(mask)[k]
+    assert total <= order.total + 1e-9
+
+
+def test_nothing_to_do_and_nothing_that_can_be_done():
+    assert best_order([], lambda mask: [], [], []).sequence == ()
+    order = best_order([0, 1], lambda mask: [INF, 1.0], [INF, 1.0], [1.0, 1.0])
+    assert (order.sequence, order.left_out) == ((1,), (0,))
+
+
+def test_large_order_without_conflicts_is_proved_by_its_bound():
+    costs = [float(k + 1) for k in range(300)]
+    order = best_order(range(300), lambda mask: costs, costs, costs)
+    assert order.exact
+    assert order.gap == pytest.approx(0.0)
+    assert len(order.sequence) == 300
