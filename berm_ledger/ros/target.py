@@ -45,7 +45,7 @@ from ..design import Site
 from ..errors import MessageError
 from ..geometry import Pose2, StampedPose
 from ..site_source import load_site
-from ..targeting import choose_target, Ground, NoTarget, Target
+from ..targeting import Ground, NoTarget, ReadyChoice, Target
 
 # How often freshness is looked at while nothing comes in.
 WATCH_PERIOD_S = 0.5
@@ -59,8 +59,8 @@ class TargetNode(ManagedNode[TargetParameters]):
 
     Parameters
     ----------
-    choose : callable
-        Makes the choice, as ``targeting.choose_target``.
+    choose : callable, optional
+        Makes the choice, as ``targeting.choose_target``; left out, with a plan kept ready.
     steady_s : callable
         Steady clock [s].
     **options
@@ -69,12 +69,12 @@ class TargetNode(ManagedNode[TargetParameters]):
     """
 
     def __init__(
-        self, *, choose: Callable[..., Target | NoTarget] = choose_target,
+        self, *, choose: Callable[..., Target | NoTarget] | None = None,
         steady_s: Callable[[], float] = time.monotonic, **options: Any,
     ) -> None:
         """Declare the parameters; the site is read when the node is configured."""
         super().__init__('target', TargetParameters, **options)
-        self._choose, self._steady_s = choose, steady_s
+        self._choose, self._steady_s = choose or ReadyChoice(), steady_s
         self._site: Site | None = None
         self._intake: Intake | None = None
         self._watch: Any = None
