@@ -4,7 +4,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import numpy as np
@@ -20,6 +19,8 @@ STRAY_SHARE = 0.01
 # Points the fit looks at: rows and columns of the sample.
 SAMPLE_SIDE = 20
 MIN_POINTS = 4
+# Coordinates beyond this are no place on the ground; such a point has none.
+MAX_COORDINATE_M = 1e8
 MAX_ROUNDS = 8
 # Coordinates of float32 do not carry more; rounding makes the result the same on any machine,
 # whatever order its sums are made in.
@@ -30,7 +31,13 @@ def _every(count: int) -> NDArray[np.intp]:
     """Return up to SAMPLE_SIDE indices spread over a range, both ends included."""
     if count <= SAMPLE_SIDE:
         return np.arange(count)
-    return np.linspace(0, count - 1, SAMPLE_SIDE).astype(np.intp)
+    return np.arange(SAMPLE_SIDE) * (count - 1) // (SAMPLE_SIDE - 1)
+
+
+def _placed(values: NDArray[Any]) -> NDArray[np.bool_]:
+    """Tell which coordinates are known."""
+    out: NDArray[np.bool_] = np.abs(values) <= MAX_COORDINATE_M
+    return out
 
 
 def _sample(
@@ -41,10 +48,11 @@ def _sample(
     part = np.ix_(rows, cols)
     points = np.stack([x[part], y[part]], axis=-1).astype(float).reshape(-1, 2)
     index = np.stack(np.meshgrid(rows, cols, indexing='ij'), axis=-1).reshape(-1, 2)
-    seen = np.isfinite(points).all(axis=1)
+    placed = _placed(points)
+    seen = placed[:, 0] & placed[:, 1]
     if 4 * int(seen.sum()) < len(seen):
         # A sparse cloud: look at every point it has, thinned to the size of the sample.
-        flat = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
+        flat = np.flatnonzero(_placed(x) & _placed(y))
         flat = flat[np.linspace(0, len(flat) - 1, min(len(flat), SAMPLE_SIDE ** 2)).astype(int)]
         index = np.stack(np.unravel_index(flat, x.shape), axis=-1)
         points = np.stack([x[tuple(index.T)], y[tuple(index.T)]], axis=-1).astype(float)
@@ -98,20 +106,18 @@ def _robust_fit(
 
 
 def _off_lattice(
-    values: NDArray[Any], row_part: NDArray[np.float64], col_part: NDArray[np.float64],
-    limit_m: float,
+    values: NDArray[Any], row_part: NDArray[Any], col_part: NDArray[Any], limit_m: float
 ) -> NDArray[np.bool_] | None:
     """Return where a coordinate is unknown or off its place; None when it is nowhere."""
     kind = values.dtype.newbyteorder('=')
-    with np.errstate(invalid='ignore', over='ignore'):
-        off = np.subtract(values, row_part.astype(kind)[:, None], dtype=kind)
-        # A comparison with NaN is False, so that unknown points fall through to the slow way.
-        if ((off.max(axis=0) - col_part <= limit_m).all()
-                and (off.min(axis=0) - col_part >= -limit_m).all()):
-            return None
-        off -= col_part.astype(kind)
-        out: NDArray[np.bool_] = ~(np.abs(off) <= limit_m)
-        return out
+    off = np.subtract(values, row_part.astype(kind)[:, None], dtype=kind)
+    # A comparison with NaN is False, so that unknown points fall through to the slow way.
+    if ((off.max(axis=0) - col_part <= limit_m).all()
+            and (off.min(axis=0) - col_part >= -limit_m).all()):
+        return None
+    off -= col_part.astype(kind)
+    out: NDArray[np.bool_] = ~(np.abs(off) <= limit_m)
+    return out
 
 
 def fit_axes(
@@ -140,38 +146,48 @@ def fit_axes(
         points off the lattice.
 
     """
-    index, points = _sample(x, y)
-    steps, origin = _robust_fit(index, points)
-    steps, origin = steps.round(STEP_DIGITS), origin.round(ORIGIN_DIGITS)
+    # NaN and numbers of any size are to be expected, not to be warned of.
+    with np.errstate(all='ignore'):
+        steps, origin = _robust_fit(*_sample(x, y))
+        axes = _axes(steps.round(STEP_DIGITS), origin.round(ORIGIN_DIGITS))
+        off = _off_axes(x, y, axes)
+        if off is not None:
+            _check_strays(x, y, off, axes)
+    return axes, off
+
+
+def _axes(steps: NDArray[np.float64], origin: NDArray[np.float64]) -> GridAxes:
+    """Return the lattice as grid axes; refuse one that is not square."""
+    (row_step, col_step), (x_m, y_m) = steps.tolist(), origin.tolist()
     try:
-        axes = GridAxes(
-            (float(origin[0]), float(origin[1])), (float(steps[0, 0]), float(steps[0, 1])),
-            (float(steps[1, 0]), float(steps[1, 1])))
+        return GridAxes((x_m, y_m), tuple(row_step), tuple(col_step))
     except GeometryError as exc:
         msg = f'points of the cloud do not lie on a square lattice: {exc}'
         raise MessageError(msg) from exc
+
+
+def _off_axes(x: NDArray[Any], y: NDArray[Any], axes: GridAxes) -> NDArray[np.bool_] | None:
+    """Return where a point is unknown or off its place; None when it is nowhere."""
     limit_m = OFF_SHARE * axes.cell_m
     rows, cols = (np.arange(n) for n in x.shape)
-    offs = [
-        _off_lattice(values, steps[0, k] * rows, origin[k] + steps[1, k] * cols, limit_m)
-        for k, values in enumerate((x, y))]
-    masks = [off for off in offs if off is not None]
-    if not masks:
-        return axes, None
-    off = masks[0] if len(masks) == 1 else masks[0] | masks[1]
-    _check_strays(x, y, off, axes)
-    return axes, off
+    masks = []
+    for k, values in enumerate((x, y)):
+        row_part = axes.row_step_xy[k] * rows
+        col_part = axes.origin_xy[k] + axes.col_step_xy[k] * cols
+        off = _off_lattice(values, row_part, col_part, limit_m)
+        if off is not None:
+            masks.append(off)
+    return np.logical_or.reduce(masks) if masks else None
 
 
 def _check_strays(
     x: NDArray[Any], y: NDArray[Any], off: NDArray[np.bool_], axes: GridAxes
 ) -> None:
     """Refuse a cloud of which too many points have a position that is not on the lattice."""
-    known = np.isfinite(x) & np.isfinite(y)
+    known = _placed(x) & _placed(y)
     stray, total = int((off & known).sum()), int(known.sum())
     if stray > STRAY_SHARE * total:
-        cell = math.hypot(*axes.col_step_xy)
         msg = (f'{stray} of {total} points of the cloud lie more than {OFF_SHARE:.0%} of a cell '
-               f'off a square lattice of {cell:.4g} m; an elevation grid is needed, unknown '
-               f'cells with NaN')
+               f'off a square lattice of {axes.cell_m:.4g} m; an elevation grid is needed, with '
+               f'NaN where nothing was seen')
         raise MessageError(msg)
