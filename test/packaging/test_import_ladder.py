@@ -24,6 +24,7 @@ LADDER = (
     ('pipeline',),
     ('site_source',),  # reads a site file from the disk, for all that is above it
     ('simulation', 'offline', 'ros'),
+    ('demo',),
     ('commands',),
     ('cli',),
 )
