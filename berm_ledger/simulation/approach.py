@@ -110,7 +110,7 @@ def dig_spot(yard: Yard, area: BorrowArea) -> Pose2:
         corners = yard.dig_patch(pose).corners_xy()
         if not outline.contains(np.vstack([corners, pose.xy])).all():
             continue
-        cut_m = -float(yard.soil.at(corners, yard.soil.rise_m).min())
+        cut_m = float((yard.soil.at(corners, yard.soil.ground_m) - yard.soil.at(corners)).max())
         if best is None or cut_m < best[0]:
             best = (cut_m, pose)
     if best is not None:

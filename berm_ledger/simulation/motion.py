@@ -44,9 +44,12 @@ class RouteMap:
         for area in yard.keep_outs:
             free &= ~area.polygon.contains(centres)
             free &= area.polygon.distance_m(centres) > reach
+        self.to_toe_m = np.full(free.shape, math.inf)
         for berm, toe in zip(site.berms, np.asarray(toes_m, dtype=float)):
             _, offset = berm.centreline.station_offset(centres)
-            free &= (np.abs(offset) > toe + reach).reshape(free.shape)
+            self.to_toe_m = np.minimum(
+                self.to_toe_m, np.abs(offset).reshape(free.shape) - toe)
+        free &= self.to_toe_m > reach
         self.free = free
         self._graph = _neighbours(free)
 

@@ -164,6 +164,9 @@ class MapError:
     def true_points(self, points_xy: NDArray[np.float64], robot: Pose2) -> NDArray[np.float64]:
         """Return the true places of reported points (..., 2), seen by a robot truly at a pose."""
         seen = self.reported(robot)
+        if not self.dyaw_rad:
+            out: NDArray[np.float64] = points_xy + (robot.xy - seen.xy)
+            return out
         turn = Pose2(0.0, 0.0, -self.dyaw_rad)
         return turn.apply(points_xy - seen.xy) + robot.xy
 

@@ -165,7 +165,9 @@ class BuildOptions:
     empty_loads : tuple of int
         Numbers of the loads that are announced but empty.
     looks_per_load : int
-        Grids taken after backing out from a dump, beside those taken on the way.
+        Grids taken after backing out from a dump, beside those taken during it.
+    look_on_the_way : bool
+        Whether grids are also taken on the way between borrow area and run-up.
     most_loads : int or None
         The build ends after so many loads, wherever it stands then.
     unseen_loads : int
@@ -182,7 +184,8 @@ class BuildOptions:
     second_robot_from_load: int | None = None
     stray_loads: tuple[int, ...] = ()
     empty_loads: tuple[int, ...] = ()
-    looks_per_load: int = 2
+    looks_per_load: int = 3
+    look_on_the_way: bool = False
     most_loads: int | None = None
     unseen_loads: int = 0
 

@@ -102,6 +102,7 @@ class SimulatedBuild:
     def _cycle(self, berm: int, station_m: float, offset_m: float) -> Iterator[SimEvent]:
         """Dig, haul, dump and back out."""
         yard, number = self.yard, self.loads + 1
+        yard.watching = self.options.look_on_the_way
         yield from self._dig()
         line = self.site.berms[berm].centreline
         drop_xy = line.point_at(station_m, offset_m)
@@ -109,6 +110,7 @@ class SimulatedBuild:
         if number in self.options.stray_loads:
             dump_pose, run_up = _short_of(dump_pose, run_up, yard.berms[berm].half_width_m)
         yield from yard.drive_to(yard.error.reported(run_up))
+        yard.watching = True
         if number in self.options.people_at_loads:
             yard.things.append(crossing(line, station_m, yard.elapsed_s))
         if number == self.options.second_robot_from_load:

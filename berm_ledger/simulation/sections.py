@@ -53,6 +53,7 @@ class BermGround:
         half = math.ceil(self.half_width_m / offset_step_m)
         self.offset_m = offset_step_m * np.arange(-half, half + 1)
         self.points_xy = line.point_at(self.station_m[:, None], self.offset_m[None, :])
+        self._bare_m = soil.at(self.points_xy, soil.ground_m)
 
     def window(self, lattice: Lattice, margin_m: float) -> tuple[Window, Lattice]:
         """Return the part of a lattice around the footprint, and that part as a lattice."""
@@ -68,7 +69,8 @@ class BermGround:
 
     def sections_m(self, soil: Soil) -> NDArray[np.float64]:
         """Return the rise over the natural ground, one row per section [m]."""
-        return soil.at(self.points_xy, soil.rise_m)
+        out: NDArray[np.float64] = soil.at(self.points_xy) - self._bare_m
+        return out
 
     def crest(self, soil: Soil) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the crest's height over the ground and its offset, per section [m]."""

@@ -244,8 +244,10 @@ def measured(
 
     """
     shape = (options.count, options.count)
-    index = np.moveaxis(np.indices(shape), 0, -1)
-    true_xy = error.true_points(axes.world_from_index(index), robot)
+    place = np.arange(options.count, dtype=float)[:, None]
+    centres_xy = (axes.origin_xy + place * np.array(axes.col_step_xy)
+                  + (place * np.array(axes.row_step_xy))[:, None, :])
+    true_xy = error.true_points(centres_xy, robot)
     true_xy = true_xy + rng.normal(0.0, noise.jitter_m, 2)
     height = soil.at(true_xy)
     hidden = holes(shape, noise, options.cell_m, rng) if noise.hole_share > 0.0 else (

@@ -15,7 +15,7 @@ import math
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from .ground import natural_ground
 from .motion import driven, followed, RouteMap, turned
@@ -79,7 +79,10 @@ class Yard:
         self.localisation = Localisation(options.noise, where)
         self.berms = tuple(BermGround(berm, self.soil) for berm in site.berms)
         self.routes = RouteMap(site, [g.half_width_m for g in self.berms])
+        #: What else stands or walks about.
         self.things: list[Thing] = []
+        #: Whether grids are taken on the way, where a berm is near.
+        self.watching = True
         self.true_pose = self._home()
         self.elapsed_ns = 0
         self.dumps: list[dict[str, Any]] = []
@@ -291,7 +294,7 @@ class Yard:
     def _report(self) -> Iterator[SimEvent]:
         """Send the pose and, where it is due, a grid."""
         yield SimEvent(self.stamp_ns, 'pose', self.pose())
-        if self.elapsed_ns >= self._grid_due_ns and self._looks(self.true_pose.xy):
+        if self._looks():
             yield self._grid()
 
     def _grid(self) -> SimEvent:
@@ -299,11 +302,15 @@ class Yard:
         self._grid_due_ns = self.elapsed_ns + round(self.options.grid_period_s * 1e9)
         return SimEvent(self.stamp_ns, 'grid', self.look())
 
-    def _looks(self, point_xy: ArrayLike) -> bool:
-        """Tell whether the rover is close enough to a berm to look."""
-        return any(
-            abs(float(g.berm.centreline.station_offset(point_xy)[1][0]))
-            <= g.half_width_m + self.options.look_within_m for g in self.berms)
+    def _looks(self) -> bool:
+        """Tell whether the rover looks about here: close enough to a berm, and not told not to."""
+        routes = self.routes
+        if not self.watching or self.elapsed_ns < self._grid_due_ns:
+            return False
+        row, col = np.rint(routes.lattice.index_from_xy(self.true_pose.xy)).astype(int)
+        row, col = min(max(row, 0), routes.lattice.rows - 1), min(
+            max(col, 0), routes.lattice.cols - 1)
+        return bool(routes.to_toe_m[row, col] <= self.options.look_within_m)
 
     def _home(self) -> Pose2:
         """Return where the rover starts: in the first borrow area, else inside the boundary."""
