@@ -1,0 +1,95 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The stand-in robot goes where it is told, and the story of the demo comes to its end."""
+
+from dataclasses import replace
+import itertools
+import math
+
+from berm_ledger.books import opening_books, State
+from berm_ledger.ros.closed_loop import Answer, Ask, best_segment, ClosedLoop, Resume
+from berm_ledger.simulation import SimEvent, Yard, YardOptions
+from berm_ledger.site_source import load_site
+from ledger_kit import SITE_TEXT
+import pytest
+
+TARGET = {'segment': 1, 'berm': 'west', 'x': 2.25, 'y': 1.25, 'yaw': math.pi / 2, 'run_up': 0.5,
+          'loads_remaining': 1, 'reason': 'segment 1 is low'}
+NONE = {**dict.fromkeys(TARGET), 'loads_remaining': 0, 'reason': 'no reason'}
+
+
+@pytest.fixture
+def site(tmp_path):
+    path = tmp_path / 'site.yaml'
+    path.write_text(SITE_TEXT)
+    return load_site(path).site
+
+
+def played(site, codes, **options):
+    """Play a build against a script of answers; return the loop, its steps and its words."""
+    words, steps = [], []
+    loop = ClosedLoop(
+        Yard(site, seed=3, options=YardOptions(soil_cell_m=0.05)), words.append,
+        **options)
+    rows = opening_books(site).rows
+    script, work, answer = iter(codes), loop.work(), None
+    while True:
+        try:
+            step = work.send(answer)
+        except StopIteration:
+            return loop, steps, words
+        steps.append(step)
+        answer = None
+        if isinstance(step, Ask):
+            code = next(script)
+            answer = Answer(code, TARGET if code == 'target' else NONE, rows)
+        elif isinstance(step, Resume):
+            answer = 'resumed'
+
+
+def test_the_whole_story(site):
+    codes = ['target', 'target', 'done', 'done', 'hold', 'target', 'done', 'done']
+
+    loop, steps, words = played(site, codes)
+
+    assert (loop.trouble, loop.loads, loop.spoiled) == ('', 3, 1)
+    dumps = [step for step in steps if isinstance(step, SimEvent) and step.kind == 'dump']
+    assert len(dumps) == 3
+    assert sum(isinstance(step, Resume) for step in steps) == 1
+    assert [word.split()[0] for word in words] == [
+        'survey', 'load', 'load', 'no', 'an', 'no', 'the', 'load', 'no', 'done']
+    stamps = [step.stamp_ns for step in steps if isinstance(step, SimEvent)]
+    assert stamps == sorted(stamps)
+
+
+def test_it_dumps_at_the_pose_it_was_given(site):
+    _, steps, _ = played(site, ['target', *['done'] * 5])
+
+    events = [step for step in steps if isinstance(step, SimEvent)]
+    dump = next(n for n, event in enumerate(events) if event.kind == 'dump')
+    pose = events[dump - 1].value.pose
+    assert (pose.x_m, pose.y_m) == pytest.approx((TARGET['x'], TARGET['y']), abs=0.05)
+    assert pose.yaw_rad == pytest.approx(TARGET['yaw'], abs=0.05)
+    assert events[dump + 1].stamp_ns > events[dump].stamp_ns
+
+
+def test_what_stays_blocked_ends_in_trouble_and_not_in_a_loop(site):
+    loop, steps, _ = played(site, ['blocked'] * 10)
+
+    assert loop.trouble == 'no target: no reason'
+    assert sum(isinstance(step, Ask) for step in steps) == 4
+
+
+def test_a_ledger_that_never_has_enough_ends_in_trouble(site):
+    loop, _, _ = played(site, itertools.repeat('target'), most_loads=2)
+
+    assert loop.trouble == '2 loads and still no end'
+
+
+def test_the_intruder_takes_from_the_most_finished_segment_nearest_the_middle(site):
+    rows = [replace(opening_books(site).rows[0], segment=n) for n in range(1, 6)]
+    assert best_segment(rows).segment == 3
+    rows[0] = replace(rows[0], at_grade=0.8)
+    assert best_segment(rows).segment == 1
+    rows[4] = replace(rows[4], state=State.AT_GRADE, at_grade=0.9)
+    assert best_segment(rows).segment == 5
