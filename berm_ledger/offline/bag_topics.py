@@ -26,6 +26,7 @@ ROLE_TYPES = {
 OWN_OUTPUTS = ('segments', 'target_pose')
 # Without dumps there are still books; without the others there are none.
 OPTIONAL = ('dump',)
+MAX_LISTED = 40
 
 
 @dataclass(frozen=True)
@@ -106,8 +107,10 @@ def joined_topics(parts: Iterable[Sequence[BagTopic]]) -> tuple[BagTopic, ...]:
 
 
 def _listing(topics: Iterable[BagTopic]) -> str:
-    """Return topics as one line."""
-    return ', '.join(topic.line() for topic in topics) or 'none'
+    """Return topics as one line, the first of many."""
+    lines = [topic.line() for topic in topics]
+    more = f' and {len(lines) - MAX_LISTED} more' if len(lines) > MAX_LISTED else ''
+    return (', '.join(lines[:MAX_LISTED]) or 'none') + more
 
 
 def _named(topics: Sequence[BagTopic], role: str, name: str) -> BagTopic:

@@ -303,7 +303,7 @@ def open_bag(
                 if topic is not None:
                     _check_definition(topic)
         except BagError as exc:
-            msg = f'{names}: {exc}'
+            msg = f'{names}: {reason_of(exc)}'
             raise BagError(msg) from exc
         stream = BagStream(sources, choice, layer, span, stack.pop_all())
     for text in damage:

@@ -267,6 +267,15 @@ def test_maps_that_are_not_what_they_claim(kit, spoil, match):
     assert peak < 200_000
 
 
+def test_texts_of_messages_are_quoted_and_cut(kit):
+    msg = map_message(kit, np.ones((2, 2)), layer='a\nb')
+    with pytest.raises(MessageError, match=r"no layer 'x{60}'...; its layers are: 'a\\nb'$"):
+        grid_from_grid_map(msg, 'x' * 1000)
+    msg.layers, msg.data = [str(k) for k in range(10 ** 4)], msg.data * 10 ** 4
+    with pytest.raises(MessageError, match='15 and 9984 more$'):
+        grid_from_grid_map(msg, 'top')
+
+
 def test_one_row_is_no_grid(kit):
     with pytest.raises(MessageError, match='no two rows and columns'):
         grid_from_grid_map(map_message(kit, [[1.0, 2.0]]), 'elevation')

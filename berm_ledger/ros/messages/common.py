@@ -10,8 +10,9 @@ from a bag reader. Nothing here imports a message package.
 from __future__ import annotations
 
 import array
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+import re
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,10 @@ from numpy.typing import NDArray
 from ...errors import MessageError
 
 NS_PER_S = 1_000_000_000
+# Of texts out of messages no more than this is repeated in one of ours.
+MAX_QUOTED = 60
+MAX_LISTED = 16
+PLAIN_NAME = re.compile(r'[\w/.:+-]{1,60}')
 
 # Sub-messages that the fill_* functions have to make themselves.
 SUB_MESSAGES = {
@@ -105,6 +110,39 @@ def fill_header(header: Any, stamp_ns: int, frame_id: str) -> None:
     """Write stamp [ns] and frame into a std_msgs/Header."""
     fill_stamp(header.stamp, stamp_ns)
     header.frame_id = frame_id
+
+
+def quoted(text: Any) -> str:
+    """
+    Return a text out of a message for a line of our own.
+
+    A plain name stays as it is; anything else is quoted, on one line and not too long.
+
+    Examples
+    --------
+    >>> quoted('elevation'), quoted('a b')
+    ('elevation', "'a b'")
+
+    """
+    text = str(text)
+    if PLAIN_NAME.fullmatch(text):
+        return text
+    return repr(text[:MAX_QUOTED]) + ('...' if len(text) > MAX_QUOTED else '')
+
+
+def listed(names: Sequence[Any]) -> str:
+    """
+    Return names out of a message as a short list.
+
+    Examples
+    --------
+    >>> listed(['x', 'y']), listed([])
+    ('x, y', 'none')
+
+    """
+    shown = ', '.join(quoted(name) for name in names[:MAX_LISTED]) or 'none'
+    more = len(names) - MAX_LISTED
+    return f'{shown} and {more} more' if more > 0 else shown
 
 
 def array_from(values: Any, dtype: Any) -> NDArray[Any]:

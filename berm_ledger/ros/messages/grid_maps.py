@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .common import array_from, fill_header, MessageTypes, put_array
+from .common import array_from, fill_header, listed, MessageTypes, put_array, quoted
 from .grids import checked_grid, known_heights
 from ...errors import GeometryError, MessageError
 from ...geometry import GridAxes, yaw_from_quat_xyzw
@@ -76,19 +76,20 @@ def _layer(msg: Any, name: str, rows: int, cols: int) -> NDArray[np.float32]:
     """Return one layer as stored, as a view of shape (rows, cols)."""
     names = [str(layer) for layer in msg.layers]
     if name not in names:
-        text = f'grid map has no layer {name}; its layers are: {", ".join(names) or "none"}'
+        text = f'grid map has no layer {quoted(name)}; its layers are: {listed(names)}'
         raise MessageError(text)
     part = msg.data[names.index(name)]
     dims = [(str(dim.label), int(dim.size)) for dim in part.layout.dim]
     by_columns = dims == [(COLUMN_MAJOR, cols), (ROW_MAJOR, rows)]
     if not by_columns and dims != [(ROW_MAJOR, rows), (COLUMN_MAJOR, cols)]:
-        text = (f'layout {dims} of grid map layer {name} is not {COLUMN_MAJOR} of size {cols} and '
-                f'{ROW_MAJOR} of size {rows}, in either order')
+        shown = listed([f'{label}: {size}' for label, size in dims])
+        text = (f'layout {shown} of grid map layer {quoted(name)} is not {COLUMN_MAJOR} of size '
+                f'{cols} and {ROW_MAJOR} of size {rows}, in either order')
         raise MessageError(text)
     values, start = array_from(part.data, np.float32), int(part.layout.data_offset)
     if start < 0 or len(values) != start + rows * cols:
-        text = (f'grid map layer {name} holds {len(values)} values; data_offset {start} and '
-                f'{rows} x {cols} cells need {start + rows * cols}')
+        text = (f'grid map layer {quoted(name)} holds {len(values)} values; data_offset {start} '
+                f'and {rows} x {cols} cells need {start + rows * cols}')
         raise MessageError(text)
     cells: NDArray[np.float32] = values[start:]
     return cells.reshape(cols, rows).T if by_columns else cells.reshape(rows, cols)
@@ -139,7 +140,7 @@ def grid_from_grid_map(msg: Any, layer: str) -> ElevationGrid:
         heights[~np.isfinite(_layer(msg, basic, rows, cols))] = np.nan
     if outer or inner:
         heights = np.roll(heights, (-outer, -inner), axis=(0, 1))
-    return checked_grid(msg.header, axes, heights, f'grid map layer {layer}')
+    return checked_grid(msg.header, axes, heights, f'grid map layer {quoted(layer)}')
 
 
 def fill_grid_map(

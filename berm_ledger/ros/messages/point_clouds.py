@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .common import array_from, MessageTypes, put_array
+from .common import array_from, listed, MessageTypes, put_array
 from ...errors import MessageError
 
 # sensor_msgs/PointField: datatype numbers.
@@ -76,8 +76,7 @@ def cloud_columns(
     columns = []
     for name in names:
         if name not in fields:
-            have = ', '.join(sorted(fields)) or 'none'
-            msg_text = f'point cloud has no field {name}; its fields are: {have}'
+            msg_text = f'point cloud has no field {name}; its fields are: {listed(sorted(fields))}'
             raise MessageError(msg_text)
         number, offset = int(fields[name].datatype), int(fields[name].offset)
         if number not in datatypes or int(fields[name].count) not in (0, 1):

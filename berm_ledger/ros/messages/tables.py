@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .common import fill_header, MessageTypes, NS_PER_S, stamp_ns_from
+from .common import fill_header, MessageTypes, NS_PER_S, quoted, stamp_ns_from
 from .point_clouds import cloud_columns, fill_cloud, NUMBERS
 from ...books import Row, State
 from ...design import Segment, segments_of_site, Site
@@ -163,7 +163,8 @@ def rows_from_segments_cloud(msg: Any, site: Site) -> tuple[Row, ...]:
     stamp_ns = stamp_ns_from(msg.header)
     segments = segments_of_site(site)
     if str(msg.header.frame_id) != site.frame:
-        text = f'segments are in frame {msg.header.frame_id}; the site file says {site.frame}'
+        text = (f'segments are in frame {quoted(msg.header.frame_id)}; the site file says '
+                f'{quoted(site.frame)}')
         raise MessageError(text)
     if int(msg.height) != 1 or int(msg.width) != len(segments):
         text = (f'segments table has {int(msg.height) * int(msg.width)} points; the site file '
