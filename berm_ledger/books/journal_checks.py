@@ -80,7 +80,7 @@ def first_fault(db: Database, file_bytes: int | None) -> str:
     """
     verdict = str(db.execute('PRAGMA quick_check(1)').fetchone()[0])
     if verdict != 'ok':
-        return verdict
+        return verdict.splitlines()[-1]
     made = db.execute('SELECT sql FROM sqlite_master WHERE sql IS NOT NULL')
     if {row[0] for row in made} != set(SCHEMA):
         return 'its tables are not those of books'

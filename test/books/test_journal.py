@@ -14,6 +14,8 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+import tracemalloc
+import zlib
 
 from berm_ledger.books import Entry, fold
 from berm_ledger.books.journal import Journal
@@ -243,6 +245,24 @@ def test_reader_notices_a_ledger_that_starts_to_write(written: Path) -> None:
             list(entries)
 
 
+def test_entries_that_another_program_slipped_in_are_noticed(written: Path) -> None:
+    with Journal.open(written, *SITE) as journal:
+        db = sqlite3.connect(written)
+        db.execute("INSERT INTO entries VALUES (24, 0, 'hold', NULL, NULL, '{}')")
+        db.commit()
+        db.close()
+        with pytest.raises(BooksError, match='nothing was booked: UNIQUE'):
+            journal.append([Entry(23, 0, 'hold'), Entry(24, 0, 'resume')])
+        assert [entry.seq for entry in journal.entries(22)] == [22, 24]
+        # The failed attempt holds up nobody.
+        db = sqlite3.connect(written, timeout=0.0)
+        db.execute('DELETE FROM entries WHERE seq = 24')
+        db.commit()
+        db.close()
+        journal.append([Entry(23, 0, 'hold'), Entry(24, 0, 'resume')])
+        assert journal.last_seq == 24
+
+
 # ---- what is not whole or not ours is refused and left as it is
 
 
@@ -365,6 +385,26 @@ def test_truncated_books_are_refused_with_what_can_be_saved(
     assert contents(path) == before
 
 
+def test_page_overwritten_with_something_else_is_found(long_books: Path, path: Path) -> None:
+    shutil.copy(long_books, path)
+    page = 4096 * (path.stat().st_size // 4096 // 2)
+    with path.open('r+b') as file:
+        file.seek(page)
+        file.write(bytes(range(256)) * 16)
+    with pytest.raises(BooksError, match=r'entries 1 to 1\d\d\d can be read') as caught:
+        Journal.read(path)
+    assert '\n' not in str(caught.value)
+
+
+def test_pages_that_changed_places_are_found(long_books: Path, path: Path) -> None:
+    raw = contents(long_books)
+    first = 4096 * (len(raw) // 4096 // 2)
+    pages = [raw[start:start + 4096] for start in (first, first + 4096)]
+    path.write_bytes(raw[:first] + pages[1] + pages[0] + raw[first + 8192:])
+    with pytest.raises(BooksError, match='out of order'):
+        Journal.read(path)
+
+
 def test_salvage_runs_as_a_command(long_books: Path, tmp_path: Path) -> None:
     command = [sys.executable, '-m', 'berm_ledger.books.salvage', long_books, tmp_path / 'new']
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
@@ -392,6 +432,20 @@ def test_damaged_surface_is_refused_without_taking_memory(written, column, value
     with Journal.read(written) as journal:
         with pytest.raises(BooksError, match=text.replace('|', r'\|')):
             journal.surfaces()
+
+
+def test_surface_that_swells_is_refused_before_it_has_swollen(written: Path) -> None:
+    db = sqlite3.connect(written)
+    db.execute('UPDATE surfaces SET data = ?', (zlib.compress(bytes(50_000_000)),))
+    db.commit()
+    db.close()
+    with Journal.read(written) as journal:
+        tracemalloc.start()
+        with pytest.raises(BooksError, match='does not hold the 48 bytes'):
+            journal.surfaces()
+        peak = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+    assert peak < 5_000_000
 
 
 @pytest.mark.parametrize(('data', 'text'), [

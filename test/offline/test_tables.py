@@ -162,8 +162,11 @@ def test_events_are_of_the_promised_kinds_and_in_order_of_time() -> None:
 
 
 def test_clearing_nothing_is_no_event() -> None:
-    entries = booked(('cleared', None, None, {'text': 'x'}))
-    assert len(parsed(events_csv(entries, fold(SITE, entries)))) == 1
+    cleared = ('cleared', None, None, {'text': 'x'})
+    lost = ('disturbed', WEST, 1, {'rework': True, 'volume_m3': 0.001})
+    entries = booked(cleared, lost, cleared, cleared, lost, ('reworked', WEST, 1, {}), cleared)
+    kinds = [row['kind'] for row in parsed(events_csv(entries, fold(SITE, entries)))]
+    assert kinds == ['datum', 'disturbed', 'reworked', 'disturbed', 'reworked']
 
 
 # ---- summary
