@@ -19,8 +19,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .books.accounts import Books, with_dumps_remaining
-from .books.booking import change_data, datum_data, NEWS_NS, reading_data, rise_data
-from .books.booking import rounded, says_something_new, shift_data
+from .books.booking import (
+    change_data,
+    datum_data,
+    NEWS_NS,
+    reading_data,
+    rise_data,
+    rounded,
+    says_something_new,
+    shift_data,
+)
 from .books.bookkeeper import Bookkeeper
 from .books.disturbance import Change, DisturbanceWatch
 from .books.entries import Entry
@@ -42,6 +50,10 @@ from .targeting.dump_plan import dumps_remaining
 
 # A shift of the map is booked when it has moved by this much since the last one booked [m].
 DRIFT_M = 0.015
+# How far beyond the design toe a load may slide [m].
+SLIDE_M = 0.10
+# A segment is no longer at grade, for the events, below this share of its crest line.
+LOST_GRADE_SHARE = 0.8
 HOLD_TEXT = 'soil was disturbed: people may be in the yard; look before work goes on'
 
 
@@ -137,12 +149,12 @@ class Pipeline:
         """Lay out the survey and the watches over it."""
         self.survey = SiteSurvey(self.site, ground_m=ground_m)
         area = self.survey.area
-        half = max(float(np.abs(s.offset_m).max()) for s in self.survey.sections)
-        radius = 0.5 * self.site.rover.drum_width_m + max(0.3, half)
+        half = float(np.abs(area.corridor.offset_m[area.in_footprint]).max())
+        radius = 0.5 * self.site.rover.drum_width_m + half + SLIDE_M
         self._dumps = DumpWatch(
             area.corridor.centres_xy, area.shares, area.lattice.cell_area_m2, radius)
         self._changes = DisturbanceWatch(
-            len(area), area.lattice.cell_m, lambda mask: area.on_lattice(mask, fill=False),
+            len(area), area.lattice.cell_m, lambda mask: area.on_lattice(mask, fill=0),
             area.corridor.flat_index)
 
     def _remember(self, entries: Iterable[Entry]) -> None:
@@ -327,9 +339,9 @@ class Pipeline:
 
     def _settle(self, patch: OpenPatch, stamp_ns: int) -> None:
         """Book what the dumps of a patch have added."""
-        budget_m = math.hypot(self.survey.noise.correlated_m / 2.0, self.survey.shift.se_z_m)
         surface = self.survey.surface
-        for rise in self._dumps.close(patch, surface.height_m, budget_m):
+        error_m = self.survey.mean_error_m(patch.cells)
+        for rise in self._dumps.close(patch, surface.height_m, error_m):
             berm, segment, _, _ = self._place(rise.landing.x_m, rise.landing.y_m)
             data = rise_data(rise, self.survey.area, berm)
             if rise.missed:
@@ -394,7 +406,7 @@ class Pipeline:
                 self._book('at_grade', stamp_ns, row.berm, row.segment, {
                     'height_m': rounded('_m', row.height_m)})
                 self._at_grade.add(key)
-            elif not reached:
+            elif row.at_grade < LOST_GRADE_SHARE:
                 self._at_grade.discard(key)
 
     def _place(self, x_m: float, y_m: float) -> tuple[str | None, int | None, float, float]:

@@ -79,7 +79,9 @@ def datum_data(survey: SiteSurvey, source: str) -> dict[str, Any]:
     """Return the data of a ``datum`` entry: where it is from and the design that follows."""
     datum, targets = survey.datum, survey.target_heights_m()
     volumes = survey.design_volumes_m3()
-    assert datum is not None and targets is not None and volumes is not None
+    assert datum is not None
+    assert targets is not None
+    assert volumes is not None
     filled = float(np.mean(datum.filled[survey.area.in_corridor]))
     return {
         'source': source,
@@ -138,7 +140,7 @@ def change_data(
     area, cells = survey.area, change.cells
     part = np.asarray(area.shares[:, cells].sum(axis=1)).ravel()
     part = part / max(float(part.sum()), 1e-12)
-    error_m3 = survey.noise.correlated_m * len(cells) * area.lattice.cell_area_m2
+    error_m3 = survey.mean_error_m(cells) * len(cells) * area.lattice.cell_area_m2
     out = []
     for row in np.flatnonzero(part >= LEAST_PART):
         own = cells[area.corridor.segment_index[cells] == row]

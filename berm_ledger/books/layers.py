@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,7 +45,7 @@ def layers_of(
 
     """
     surface, area = survey.surface, survey.area
-    cells: dict[str, NDArray[np.generic]] = {
+    cells: dict[str, NDArray[Any]] = {
         HEIGHT: surface.height_m, LOOKS: surface.looks, SEEN: surface.seen_ns,
         ACCEPTED: watch.accepted_m, ACCEPTED_LOOKS: watch.accepted_looks,
         SAME: watch.same_ns,
@@ -59,14 +60,14 @@ def layers_of(
     return (*out, *_crests(survey, stamp_ns))
 
 
-def _blank(values: NDArray[np.generic]) -> float | int:
+def _blank(values: NDArray[Any]) -> float | int:
     """Return what cells outside the survey hold: NaN, or zero where there is none."""
     return np.nan if np.issubdtype(values.dtype, np.floating) else 0
 
 
 def _crests(survey: SiteSurvey, stamp_ns: int) -> list[NamedSurface]:
     """Return the crest lines; station grows with the column, in steps of the section."""
-    out = []
+    out: list[NamedSurface] = []
     for index, berm in enumerate(survey.site.berms):
         sections = survey.sections[index]
         lattice = Lattice(float(sections.station_m[0]), 0.0, float(sections.length_m[0]), 1,
@@ -104,8 +105,9 @@ def restore(
 
     """
     flat = survey.area.corridor.flat_index
-    kept = {layer.name: layer.values.ravel()[flat].copy() for layer in layers
-            if layer.lattice == survey.area.lattice}
+    kept: dict[str, NDArray[Any]] = {
+        layer.name: layer.values.ravel()[flat].copy() for layer in layers
+        if layer.lattice == survey.area.lattice}
     stamps = {layer.name: layer.stamp_ns for layer in layers}
     surface = survey.surface
     if HEIGHT in kept:

@@ -18,10 +18,10 @@ from scipy import sparse
 
 # Settled when this share of the cells around has this many looks and this little time passed.
 SETTLED_SHARE = 0.6
-SETTLED_LOOKS = 4
+SETTLED_LOOKS = 5
 HURRIED_LOOKS = 2
 # More of the cells than this still waiting for agreement keep a dump open.
-MOST_WAITING = 0.03
+MOST_WAITING = 0.005
 # A rise of less than this part of the expected load is a dump that missed.
 STRAY_SHARE = 0.25
 

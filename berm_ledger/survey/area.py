@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,8 @@ from ..design import Segment, Site
 from ..design.corridor import Corridor, corridor_of_site
 from ..design.surface import half_width_m
 from ..geometry import Lattice
+
+AnyValue = TypeVar('AnyValue', bound=np.generic)
 
 # How far past the design toe soil still counts as the berm's: what slid past the footprint.
 CORRIDOR_MARGIN_M = 0.30
@@ -111,9 +114,7 @@ class SurveyArea:
         out /= np.float32(self.lattice.cell_m**2)
         return out
 
-    def on_lattice(
-        self, values: NDArray[np.generic], fill: float | bool = np.nan
-    ) -> NDArray[np.generic]:
+    def on_lattice(self, values: NDArray[AnyValue], fill: float) -> NDArray[AnyValue]:
         """Spread values per cell (n,) over the lattice, ``fill`` elsewhere."""
         out = np.full(self.lattice.rows * self.lattice.cols, fill, dtype=values.dtype)
         out[self.corridor.flat_index] = values

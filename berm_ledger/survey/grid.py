@@ -7,7 +7,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from ..errors import GeometryError
 from ..geometry import GridAxes
@@ -54,11 +54,14 @@ class ElevationGrid:
 
     def centres_xy(self) -> NDArray[np.float64]:
         """Return the cell centres, shape (rows, cols, 2) [m]."""
-        index = np.stack(np.indices(self.height_m.shape), axis=-1)
+        rows, cols = self.height_m.shape
+        index = np.stack(np.meshgrid(np.arange(rows), np.arange(cols), indexing='ij'), axis=-1)
         return self.axes.world_from_index(index)
 
 
-def assert_grid_equal(actual: ElevationGrid, expected: ElevationGrid, atol_m: float = 1e-6) -> None:
+def assert_grid_equal(
+    actual: ElevationGrid, expected: ElevationGrid, *, atol_m: float = 1e-6
+) -> None:
     """
     Raise AssertionError unless two grids hold the same, unknown cells included.
 
@@ -73,7 +76,6 @@ def assert_grid_equal(actual: ElevationGrid, expected: ElevationGrid, atol_m: fl
     assert actual.stamp_ns == expected.stamp_ns
     assert actual.frame_id == expected.frame_id
     for name in ('origin_xy', 'row_step_xy', 'col_step_xy'):
-        values: tuple[ArrayLike, ArrayLike] = (
-            getattr(actual.axes, name), getattr(expected.axes, name))
-        np.testing.assert_allclose(*values, atol=atol_m, err_msg=name)
+        np.testing.assert_allclose(
+            getattr(actual.axes, name), getattr(expected.axes, name), atol=atol_m, err_msg=name)
     np.testing.assert_allclose(actual.height_m, expected.height_m, atol=atol_m)

@@ -77,7 +77,10 @@ class GridNoise:
             Moving average with the new evidence; unchanged when there is too little of it.
 
         """
-        spread = 1.4826 * float(np.nanmedian(np.abs(left_m))) if len(left_m) else math.nan
+        known = np.isfinite(left_m)
+        if not known.any():
+            return self
+        spread = 1.4826 * float(np.median(np.abs(left_m[known])))
         near = np.abs(left_m) < 4.0 * spread
         pair = near & (np.abs(beside_m) < 4.0 * spread)
         if np.count_nonzero(pair) < LEAST_CELLS:

@@ -18,7 +18,7 @@ from .volumes import Volumes
 from ..design import Segment
 
 # What no number of looks averages away [m]: shape of the crest, and what grids have in common.
-SHAPE_FLOOR_M = 0.0006
+SHAPE_FLOOR_M = 0.0010
 COMMON_FLOOR_M = 0.0004
 # Interpolated cells share grid cells: a bilinear value has 4/9 of the variance of a cell, so the
 # mean over an area is worth fewer cells than it has (average over all places within a cell).
@@ -149,22 +149,19 @@ def crest_reading(
     """
     own = sections.row == row
     height, seen = crest.height_m[own], crest.seen[own]
-    figures = [math.nan] * 5
-    at_grade = 0.0
+    height_m = height_se_m = low_m = high_m = line_offset_m = math.nan
     if seen.any():
         known = height[seen]
         magnified = float(np.mean(crest.spread[own][seen])) * math.sqrt(STRIP_M / budget.cell_m)
-        error = budget.mean_error_m(segment.length_m * STRIP_M * seen.mean(), magnified)
-        figures = [float(known.mean()), math.hypot(error, SHAPE_FLOOR_M), float(known.min()),
-                   float(known.max()), float(crest.offset_m[own][seen].mean())]
-        within = np.abs(height - target_m[own]) <= tolerance_m
-        at_grade = float(np.mean(within & seen))
-    placed_se = budget.mean_error_m(volume_area_m2) * volume_area_m2
-    placed = float(volumes.placed_m3[row])
+        error = budget.mean_error_m(segment.length_m * STRIP_M * float(seen.mean()), magnified)
+        height_m, height_se_m = float(known.mean()), math.hypot(error, SHAPE_FLOOR_M)
+        low_m, high_m = float(known.min()), float(known.max())
+        line_offset_m = float(crest.offset_m[own][seen].mean())
+    within = seen & (np.abs(height - target_m[own]) <= tolerance_m)
+    placed_m3 = float(volumes.placed_m3[row])
+    placed_se_m3 = budget.mean_error_m(volume_area_m2) * volume_area_m2
     return Reading(
-        row, *figures[:4], coverage=float(seen.mean()), at_grade=at_grade,
-        line_offset_m=figures[4], placed_m3=placed,
-        placed_se_m3=placed_se if math.isfinite(placed) else math.nan,
-        missing_m3=float(volumes.missing_m3[row]), over_m3=float(volumes.over_m3[row]),
-        spilled_m3=float(volumes.spilled_m3[row]))
-
+        row, height_m, height_se_m, low_m, high_m, float(seen.mean()), float(within.mean()),
+        line_offset_m, placed_m3, placed_se_m3 if math.isfinite(placed_m3) else math.nan,
+        float(volumes.missing_m3[row]), float(volumes.over_m3[row]),
+        float(volumes.spilled_m3[row]))

@@ -24,20 +24,21 @@ from .resample import bilinear
 from .surface import SiteSurface
 
 # What the shift may do between two grids (standard deviations) [m]: placement and drift.
-WALK_XY_M = 0.006
+WALK_XY_M = 0.004
 WALK_Z_M = 0.004
 # Most that is believed [m]; beyond, the grid is refused.
 LIMIT_XY_M = 0.15
 LIMIT_Z_M = 0.15
-LIMIT_SPREAD_M = 0.05
+LIMIT_SPREAD_M = 0.012
 # Cells used: every third row and column, known by enough looks.
 THINNING = 3
 LEAST_LOOKS = 3.0
 LEAST_CELLS = 150
-# Slopes below this are noise, not relief [m/m].
+# Slopes below this, or below so many of their own errors, are noise and no relief [m/m].
 LEAST_SLOPE = 0.06
+SLOPE_SIGMAS = 3.0
 # Neighbouring differences are correlated: how many cells are worth one.
-CELLS_PER_INDEPENDENT = 4.0
+CELLS_PER_INDEPENDENT = 10.0
 # Half widths of the robust weights, step by step [m]; the last is in noise sigmas.
 ROBUST_STEPS_M = (0.10, 0.05, 0.03)
 LAST_STEP_SIGMAS = 4.0
@@ -150,7 +151,7 @@ class Registration:
         picked = np.flatnonzero(usable)
         if not len(picked):
             return self._unseen(surface, prior)
-        slope = self._slopes(surface, picked)
+        slope = self._slopes(surface, picked, noise_m)
         return self._search(grid, surface, picked, slope, prior, noise_m)
 
     def _unseen(self, surface: SiteSurface, prior: NDArray[np.float64]) -> Shift:
@@ -167,7 +168,7 @@ class Registration:
         return Shift(dx, dy, dz, se_xy, se_z, residual_m, cells, observed)
 
     def _slopes(
-        self, surface: SiteSurface, picked: NDArray[np.intp]
+        self, surface: SiteSurface, picked: NDArray[np.intp], noise_m: float
     ) -> NDArray[np.float64]:
         """Return slopes (k, 2) along x and y; zero where too small or unknown."""
         height = np.append(surface.height_m, np.float32(np.nan))
@@ -177,7 +178,11 @@ class Registration:
             values = height[near[:, picked]]
             out[:, axis] = (values[:3].mean(axis=0) - values[3:].mean(axis=0)) / run
         out[~np.isfinite(out).all(axis=1)] = 0.0
-        out[np.hypot(out[:, 0], out[:, 1]) < LEAST_SLOPE] = 0.0
+        # Each slope is the difference of two means of three cells.
+        error = noise_m * np.sqrt(2.0 / 3.0) / run
+        error = error / np.sqrt(surface.effective_looks()[self._cells[picked]])
+        least = np.maximum(LEAST_SLOPE, SLOPE_SIGMAS * error)
+        out[np.hypot(out[:, 0], out[:, 1]) < least] = 0.0
         return out
 
     def _search(
@@ -187,8 +192,8 @@ class Registration:
         """Tighten the robust weights step by step around the best shift."""
         height = surface.height_m[self._cells[picked]].astype(float)
         points = self._points[picked]
-        information = np.linalg.inv(prior)
-        mean = self.mean.copy()
+        information = np.linalg.inv(prior).astype(np.float64)
+        mean = self.mean.astype(np.float64)
         design = np.column_stack([-slope, np.ones(len(picked))])
         variance = noise_m**2 * CELLS_PER_INDEPENDENT
         for width in (*ROBUST_STEPS_M, max(0.012, LAST_STEP_SIGMAS * noise_m)):
@@ -203,7 +208,7 @@ class Registration:
             toward = weighted.T @ np.where(known, left, 0.0) / variance
             step = np.linalg.solve(
                 normal + information, toward + information @ (self.mean - mean))
-            mean = mean + step
+            mean += step
         return self._judge(mean, normal, information, left - design @ step, known, noise_m)
 
     def _judge(
@@ -224,10 +229,10 @@ class Registration:
                 f'{disagreeing:.0%} of the ground that nobody works on disagrees with the site '
                 f'surface whatever the shift; check the localisation'))
         self.mean = mean
-        self.covariance = np.linalg.inv(normal + information)
+        self.covariance = np.linalg.inv(normal + information).astype(np.float64)
         # Information from the ground itself must outweigh a centimetre of ignorance.
         observed = bool(np.linalg.eigvalsh(normal[:2, :2])[0] > 1.0 / 0.01**2)
-        return self._shift(residual, int(len(left)), observed)
+        return self._shift(residual, len(left), observed)
 
 
 def tukey(values: NDArray[np.float64], width: float) -> NDArray[np.float64]:

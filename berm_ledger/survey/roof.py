@@ -86,7 +86,7 @@ class RoofTemplates:
     window : int
         Samples on either side of the rough peak; a section has w = 2 window + 1.
     bases : array
-        Orthonormal columns of every place p and shape q, shape (w, p * q * 3).
+        Orthonormal columns of every place p and shape q, shape (3, w, p * q).
     crest : array
         Weights that give the height of the crest, shape (p, q, w).
 
@@ -121,10 +121,13 @@ class RoofTemplates:
         """
         places, shapes, _ = self.crest.shape
         level = profile_m.mean(axis=1, keepdims=True)
-        parts = (profile_m - level) @ self.bases
-        explained = (parts**2).reshape(-1, places, shapes, 3).sum(axis=3)
+        explained = np.zeros((len(profile_m), places * shapes))
+        for basis in self.bases:
+            explained += ((profile_m - level) @ basis) ** 2
+        explained = explained.reshape(-1, places, shapes)
+        voters = 2 * self.detail.voters + 1
         votes = ndimage.uniform_filter1d(
-            explained.max(axis=1), 2 * self.detail.voters + 1, axis=0, mode='wrap' if wraps else 'nearest')
+            explained.max(axis=1), voters, axis=0, mode='wrap' if wraps else 'nearest')
         votes[:, 1:] -= SHAPE_PENALTY * (noise_m**2 + PHASE_M**2)
         shape = np.argmax(votes, axis=1)
         row = np.arange(len(profile_m))
@@ -195,7 +198,7 @@ def roof_templates(cell_m: float, grid_cell_m: float, detail: Detail) -> RoofTem
             bases.append(np.linalg.qr(design)[0])
             crest.append(inverse[0] - lowered * (inverse[1] + inverse[2]))
     weights = np.array(crest).reshape(len(PLACES_CELLS), -1, 2 * window + 1)
-    return RoofTemplates(detail, window, np.hstack(bases), weights)
+    return RoofTemplates(detail, window, np.stack(bases, axis=2).transpose(1, 0, 2), weights)
 
 
 _Shape = tuple[NDArray[np.float64], NDArray[np.float64], float]
@@ -204,15 +207,16 @@ _Shape = tuple[NDArray[np.float64], NDArray[np.float64], float]
 def _shapes(u: NDArray[np.float64], blur: float) -> list[_Shape]:
     """Return drop to the right, drop to the left and true rounding of each shape; plain first."""
     out = [(_ramp(u, blur), _ramp(-u, blur), 0.0)]
-    for top in FLAT_TOPS_CELLS:
-        out.append((_ramp(u - top / 2, blur), _ramp(-u - top / 2, blur), 0.0))
+    out.extend((_ramp(u - top / 2, blur), _ramp(-u - top / 2, blur), 0.0)
+               for top in FLAT_TOPS_CELLS)
     for rounding in ROUND_TOPS_CELLS:
         wide = float(np.hypot(blur, rounding))
         # A kernel of half width a lowers a ridge of slopes s and t by (s + t) a / 6.
         out.append((_ramp(u, wide), _ramp(-u, wide), rounding / 6.0))
     for toe in TOES_CELLS:
-        out.append((_ramp(u, blur) - _ramp(u - toe, blur),
-                    _ramp(-u, blur) - _ramp(-u - toe, blur), 0.0))
+        right = _ramp(u, blur) - _ramp(u - toe, blur)
+        left = _ramp(-u, blur) - _ramp(-u - toe, blur)
+        out.append((right, left, 0.0))
     return out
 
 

@@ -51,7 +51,7 @@ class Sections:
     weights: NDArray[np.float32]
 
     def sample(self, values: NDArray[np.float32], sections: slice) -> NDArray[np.float32]:
-        """Return values per cell (n,) at the samples of some sections, shape (s, k); NaN unknown."""
+        """Return values per cell (n,) at the samples of some sections (s, k); NaN is unknown."""
         padded = np.append(values, np.float32(np.nan))
         out: NDArray[np.float32] = np.einsum(
             'skc,skc->sk', padded[self.cells[sections]], self.weights[sections])
@@ -89,7 +89,7 @@ def sections_of_berm(area: SurveyArea, berm_index: int) -> Sections:
     own = area.in_footprint & (area.corridor.berm_index == berm_index)
     half = float(np.abs(area.corridor.offset_m[own]).max()) + SECTION_MARGIN_M
     count = int(half / cell_m)
-    offset = cell_m * np.arange(-count, count + 1)
+    offset = cell_m * np.arange(-count, count + 1, dtype=np.float64)
     points = line.point_at(station[:, None], offset[None, :])
     cells, weights = _around(area, points)
     return Sections(

@@ -198,7 +198,7 @@ class SiteSurvey:
             return shift
         self.shift = shift
         self._use_cell(grid.axes.cell_m)
-        points = self.area.corridor.centres_xy + (shift.dx_m, shift.dy_m)
+        points = self.area.corridor.centres_xy + np.array([shift.dx_m, shift.dy_m])
         measured = bilinear(clean, points) - np.float32(shift.dz_m)
         under = under_footprint(
             points, self.site.rover.footprint, site_from_base, FOOTPRINT_PAD_M)
@@ -235,7 +235,7 @@ class SiteSurvey:
             return high
         reach = max(1, round(OBJECT_PAD_M / self.area.lattice.cell_m))
         spread = ndimage.binary_dilation(
-            self.area.on_lattice(high, fill=False), iterations=reach)
+            self.area.on_lattice(high, fill=0), iterations=reach)
         out: NDArray[np.bool_] = spread.ravel()[self.area.corridor.flat_index]
         return out
 
@@ -263,7 +263,8 @@ class SiteSurvey:
             inverse = 1.0 / self.surface.effective_looks()
             if self.datum is not None:
                 inverse = inverse + 1.0 / self.datum.looks
-        return self.noise.total_m * np.sqrt(inverse.astype(float))
+        out: NDArray[np.float64] = self.noise.total_m * np.sqrt(inverse.astype(float))
+        return out
 
     def crest(self, berm_index: int) -> Crest:
         """Return the crest of all sections of a berm as the surface stands."""
@@ -328,6 +329,11 @@ class SiteSurvey:
         return crest_reading(
             segment, row, self.sections[index], self.crest(index), self._targets[index],
             self.site.berms[index].height_tolerance_m, self._budget(cells), volumes, area_m2)
+
+    def mean_error_m(self, cells: NDArray[np.intp]) -> float:
+        """Return the standard error of the mean height change over some cells [m]."""
+        area_m2 = len(cells) * self.area.lattice.cell_area_m2
+        return self._budget(cells).mean_error_m(area_m2) if len(cells) else 0.0
 
     def _budget(self, cells: NDArray[np.intp]) -> Budget:
         """Return the error budget over some cells."""

@@ -25,6 +25,8 @@ GATE_SIGMAS = 4.5
 # Looks that must agree before a far-off height is believed, and the least time they span.
 AGREEING_LOOKS = 3
 AGREEING_NS = 1_500_000_000
+# Looks that the old height counts where something is known to have changed.
+LOOSE_LOOKS = 0.5
 # EWMA of innovations: weight of the newest, width of the limits, looks that a restart counts.
 EWMA_WEIGHT = 0.3
 EWMA_SIGMAS = 3.5
@@ -85,7 +87,8 @@ class SiteSurface:
 
     def loosen(self, cells: NDArray[np.bool_]) -> None:
         """Let the next looks move given cells quickly: something is known to have changed."""
-        self.looks[cells] = np.minimum(self.looks[cells], RESTART_LOOKS)
+        self.looks[cells] = np.minimum(self.looks[cells], LOOSE_LOOKS)
+        self.trend_m[cells] = 0.0
 
     def fuse(
         self, measured_m: NDArray[np.float32], stamp_ns: int, noise_m: float,
