@@ -272,7 +272,7 @@ def test_texts_of_messages_are_quoted_and_cut(kit):
     with pytest.raises(MessageError, match=r"no layer 'x{60}'...; its layers are: 'a\\nb'$"):
         grid_from_grid_map(msg, 'x' * 1000)
     msg.layers, msg.data = [str(k) for k in range(10 ** 4)], msg.data * 10 ** 4
-    with pytest.raises(MessageError, match='15 and 9984 more$'):
+    with pytest.raises(MessageError, match=r'15 and 9984 more$'):
         grid_from_grid_map(msg, 'top')
 
 

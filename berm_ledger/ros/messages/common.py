@@ -124,10 +124,10 @@ def quoted(text: Any) -> str:
     ('elevation', "'a b'")
 
     """
-    text = str(text)
-    if PLAIN_NAME.fullmatch(text):
-        return text
-    return repr(text[:MAX_QUOTED]) + ('...' if len(text) > MAX_QUOTED else '')
+    name = str(text)
+    if PLAIN_NAME.fullmatch(name):
+        return name
+    return repr(name[:MAX_QUOTED]) + ('...' if len(name) > MAX_QUOTED else '')
 
 
 def listed(names: Sequence[Any]) -> str:
