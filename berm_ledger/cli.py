@@ -76,7 +76,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except OSError as exc:
         return complain(os_error_line(exc))
     except KeyboardInterrupt:
-        complain('interrupted; nothing was left behind')
+        complain('interrupted')
         return INTERRUPTED
 
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from ..design import Site
     from ..offline.progress import Progress
     from ..simulation import BuildOptions, SimEvent
+    from ..survey import ElevationGrid
 
 SUMMARY = 'write a bag of a simulated build, and the truth beside it'
 NOISES = ('quiet', 'field', 'drifting')
@@ -69,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
     build = SimulatedBuild(site, seed=args.seed, options=options)
     with Progress(sys.stderr, 'messages') as progress:
         counts = write_bag(
-            bag, _counted(build.events(), progress), storage=args.storage,
+            bag, _written(build.events(), args.elevation_type, progress), storage=args.storage,
             compression=args.compression, elevation_type=args.elevation_type)
     write_whole(truth, json.dumps(build.truth(), indent=1, allow_nan=False) + '\n')
     sys.stdout.write(
@@ -135,8 +136,29 @@ def build_options(
                         people_at_loads=walks, most_loads=loads)
 
 
-def _counted(events: Iterable[SimEvent], progress: Progress) -> Iterator[SimEvent]:
-    """Pass events on and show how many there were."""
+def _written(
+    events: Iterable[SimEvent], elevation_type: str, progress: Progress
+) -> Iterator[SimEvent]:
+    """Pass events on as they can be written, and show how many there were."""
+    from ..survey import ElevationGrid
     for count, event in enumerate(events, 1):
-        yield event
         progress.update(count)
+        if elevation_type == 'grid_map' and isinstance(event.value, ElevationGrid):
+            event = event._replace(value=turned_for_grid_map(event.value))
+        yield event
+
+
+def turned_for_grid_map(grid: ElevationGrid) -> ElevationGrid:
+    """
+    Return the same heights with rows and columns as a grid map has them.
+
+    Of a grid map, columns lie to the left of the direction of the rows; with other grids it is
+    the other way round when rows run along y and columns along x.
+    """
+    from ..geometry import GridAxes
+    from ..survey import ElevationGrid
+    row, col = grid.axes.row_step_xy, grid.axes.col_step_xy
+    if row[0] * col[1] - row[1] * col[0] > 0.0:
+        return grid
+    axes = GridAxes(grid.axes.origin_xy, col, row)
+    return ElevationGrid(grid.stamp_ns, grid.frame_id, axes, grid.height_m.T)

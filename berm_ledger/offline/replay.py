@@ -31,6 +31,9 @@ from ..survey.snapshot import NamedSurface
 BATCH = 1000
 # Rarer than once in so many messages nobody needs to know how far it is.
 PROGRESS_EVERY = 16
+NO_GROUND = ('the natural ground under the berms was never seen well enough for a datum: every '
+             'segment is unseen')
+NO_SEGMENT = 'no segment was seen: is this the site file of this bag?'
 
 
 @dataclass(frozen=True)
@@ -80,21 +83,24 @@ class Replayed:
 
 @dataclass
 class Tally:
-    """What became of the messages: how many there were, and why some were not used."""
+    """What became of the messages: how many there were and were used, and why not the others."""
 
     messages: Counter[str] = field(default_factory=Counter)
+    used: Counter[str] = field(default_factory=Counter)
     refusals: dict[str, Counter[str]] = field(default_factory=dict)
-    texts: dict[str, str] = field(default_factory=dict)
+    texts: dict[tuple[str, str], str] = field(default_factory=dict)
 
     def note(self, event: BagEvent, findings: Iterable[Finding]) -> None:
         """Count a message and what was found about it."""
         role = str(event.value).partition(':')[0] if event.kind == 'bad' else event.kind
-        role = 'grid' if role == 'elevation' else role
+        role = 'elevation' if role == 'grid' else role
         self.messages[role] += 1
-        for finding in findings:
-            if finding.severity == Severity.REFUSAL:
-                self.refusals.setdefault(role, Counter())[finding.code] += 1
-                self.texts.setdefault(finding.code, finding.text)
+        refusals = [finding for finding in findings if finding.severity == Severity.REFUSAL]
+        self.used[role] += not refusals
+        for finding in refusals:
+            self.refusals.setdefault(role, Counter())[finding.code] += 1
+            text = finding.text.removeprefix(f'{role}: ')
+            self.texts.setdefault((role, finding.code), text)
 
     def why(self, role: str) -> str:
         """Return why messages of a role were refused; empty when none was."""
@@ -102,13 +108,14 @@ class Tally:
         if not counts:
             return ''
         code, count = max(counts.items(), key=lambda item: (item[1], item[0]))
-        return f'{count} of {self.messages[role]} {role} messages refused: {self.texts[code]}'
+        return (f'{count} of {self.messages[role]} {role} messages refused: '
+                f'{self.texts[role, code]}')
 
     def lines(self) -> tuple[str, ...]:
         """Return one line per role and reason."""
         return tuple(
             f'{count} of {self.messages[role]} {role} messages refused: {code}: '
-            f'{self.texts[code]}'
+            f'{self.texts[role, code]}'
             for role in sorted(self.refusals)
             for code, count in sorted(self.refusals[role].items()))
 
@@ -165,10 +172,10 @@ def replay(
                     path, loaded.digest, Path(site_file).name, loaded.text,
                     durable=False) as journal:
                 tally, books, broken = _drive(stream, loaded, journal, watch)
-            _check_used(books, tally, bags, broken)
+            _check_used(tally, bags, broken)
             found = [finding.text for finding in stream.findings]
         summary = write_outputs(path, folder)
-    warnings = (*broken, *found, *tally.lines())
+    warnings = (*broken, *found, *tally.lines(), *_unseen(books))
     return Replayed(books, summary, warnings)
 
 
@@ -232,18 +239,22 @@ class Writer:
         self._entries, self._surfaces = [], {}
 
 
-def _check_used(
-    books: Books, tally: Tally, bags: Sequence[Any], broken: tuple[str, ...]
-) -> None:
-    """Raise BagError when no grid was of any use, with the reason."""
-    looked = any(row.last_seen_ns is not None for row in books.rows)
-    if looked or books.datum_seq is not None:
+def _unseen(books: Books) -> tuple[str, ...]:
+    """Return a warning when no grid has shown any of the berms."""
+    if any(row.last_seen_ns is not None for row in books.rows):
+        return ()
+    if books.datum_seq is None:
+        return (NO_GROUND,)
+    return (NO_SEGMENT,)
+
+
+def _check_used(tally: Tally, bags: Sequence[Any], broken: tuple[str, ...]) -> None:
+    """Raise BagError when not one grid was used, with the reasons."""
+    if tally.used['elevation']:
         return
     names = ', '.join(str(bag) for bag in bags)
-    reasons = [*broken, *(why for why in (tally.why('grid'), tally.why('pose')) if why)]
+    reasons = [*broken, *(why for why in (tally.why('elevation'), tally.why('pose')) if why)]
     if not reasons:
-        seen = tally.messages['grid']
-        reasons = [f'{seen} elevation messages in the part asked for, none of them over a berm'
-                   if seen else 'no elevation message in the part asked for']
+        reasons = ['no elevation message in the part asked for']
     msg = f'{names}: nothing to keep books of: {"; ".join(reasons)}'
     raise BagError(msg)
