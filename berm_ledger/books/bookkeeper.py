@@ -41,6 +41,11 @@ class Bookkeeper:
             self._fold.post(entry)
             self._seq = entry.seq
 
+    @property
+    def last_seq(self) -> int:
+        """Number of the last entry; 0 before the first."""
+        return self._seq
+
     def books(self) -> Books:
         """Return the books as they stand."""
         return self._fold.books()

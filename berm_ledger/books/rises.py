@@ -102,6 +102,10 @@ class DumpWatch:
         Area of a cell [m2].
     radius_m : float
         How far around a drop point soil may come to lie [m].
+    open : list of OpenPatch
+        Dumps still to be measured.
+    touched : array
+        Cells that any dump has come near to, shape (n,).
 
     """
 
@@ -110,6 +114,15 @@ class DumpWatch:
     cell_area_m2: float
     radius_m: float
     open: list[OpenPatch] = field(default_factory=list)
+    touched: NDArray[np.bool_] = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Start with no dump, near or open."""
+        self.touched = np.zeros(len(self.points_xy), dtype=bool)
+
+    def touch(self, x_m: float, y_m: float) -> None:
+        """Note that a load has come down at a point: the ground around is natural no more."""
+        self.touched[self.cells_around(x_m, y_m, self.radius_m)] = True
 
     def cells_around(self, x_m: float, y_m: float, radius_m: float) -> NDArray[np.intp]:
         """Return the cells within a radius of a point."""
@@ -119,6 +132,7 @@ class DumpWatch:
     def announce(self, landing: Landing, height_m: NDArray[np.float32]) -> None:
         """Open a dump on the surface as it stands; join it to open ones that it touches."""
         cells = self.cells_around(landing.x_m, landing.y_m, self.radius_m)
+        self.touched[cells] = True
         patch = OpenPatch([landing], cells, height_m[cells].copy(),
                           np.zeros(len(cells), dtype=np.uint8))
         for other in [p for p in self.open if np.intersect1d(p.cells, cells).size]:

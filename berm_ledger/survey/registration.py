@@ -114,6 +114,10 @@ class Registration:
         self._north_south = np.stack([near(self._cells, a, b) for a, b in steps])
         self._east_west = np.stack([near(self._cells, b, a) for a, b in steps])
 
+    def expect(self, shift: Shift) -> None:
+        """Expect the next grid where an earlier run has left the map."""
+        self.mean = np.array([shift.dx_m, shift.dy_m, shift.dz_m])
+
     def pairs(self) -> tuple[NDArray[np.intp], NDArray[np.intp], float]:
         """Return the cells compared, the cell beside each (-1: none), and their distance [m]."""
         beside = self.area.neighbours(self._cells, 0, THINNING)

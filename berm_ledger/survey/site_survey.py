@@ -280,6 +280,19 @@ class SiteSurvey:
             self._crests[berm_index] = kept
         return kept
 
+    def crest_line_xyz(self, berm_index: int) -> NDArray[np.float64]:
+        """Return the standing crest, shape (sections, 3): x, y, level [m]; NaN where unseen."""
+        sections, crest = self.sections[berm_index], self.crest(berm_index)
+        line = self.site.berms[berm_index].centreline
+        points = line.point_at(sections.station_m, np.nan_to_num(crest.offset_m))
+        level = np.full(len(points), np.nan)
+        if self.datum is not None:
+            flat = self.area.lattice.index_from_xy(points)
+            index = np.rint(flat).astype(np.intp)
+            cells = self.area.cell_of_flat[index[:, 0] * self.area.lattice.cols + index[:, 1]]
+            level = crest.height_m + self.datum.level_m[cells]
+        return np.column_stack([points, level])
+
     def _sharpened(self, detail: Detail) -> NDArray[np.float32]:
         """Return heights above the datum with the blur of sampling partly taken out (n,) [m]."""
         height = self.height_m().astype(np.float32)

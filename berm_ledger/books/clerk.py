@@ -1,0 +1,298 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+What a look or a dump means for the books: rises, changes, readings, states, as entries.
+
+The clerk knows the survey and the watches over it; the order in which a message is worked
+through, and what may come in at all, is the pipeline's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .accounts import Books
+from .booking import (
+    change_data,
+    datum_data,
+    NEWS_NS,
+    reading_data,
+    rise_data,
+    rounded,
+    says_something_new,
+    shift_data,
+)
+from .bookkeeper import Bookkeeper
+from .disturbance import Change, DisturbanceWatch
+from .entries import Entry
+from .posting import AT_GRADE_SHARE
+from .rises import DumpWatch, HURRIED_LOOKS, Landing, OpenPatch, SETTLED_SHARE
+from .rows import State
+from ..geometry import StampedPose
+from ..survey.datum import Source
+from ..survey.registration import Shift
+from ..survey.site_survey import Look, SiteSurvey
+
+# A shift of the map is booked when it has moved by this much since the last one booked [m].
+DRIFT_M = 0.015
+# How far beyond the design toe a load may slide [m].
+SLIDE_M = 0.10
+# A segment is no longer at grade, for the events, below this share of its crest line.
+LOST_GRADE_SHARE = 0.8
+HOLD_TEXT = 'soil was disturbed: people may be in the yard; look before work goes on'
+
+
+@dataclass(frozen=True)
+class Place:
+    """
+    Where a drop point lies.
+
+    Parameters
+    ----------
+    berm : str or None
+        Berm whose corridor it lies in, None off every berm.
+    segment : int or None
+        Number of the segment.
+    station_m, offset_m : float
+        Station and offset there [m]; NaN off every berm.
+
+    """
+
+    berm: str | None = None
+    segment: int | None = None
+    station_m: float = math.nan
+    offset_m: float = math.nan
+
+
+class Clerk:
+    """
+    Turns what was surveyed into entries.
+
+    Parameters
+    ----------
+    survey : SiteSurvey
+        The survey.
+    keeper : Bookkeeper
+        Who writes the entries.
+    books : callable
+        Returns the books as they stand, with the loads still called for.
+
+    """
+
+    def __init__(
+        self, survey: SiteSurvey, keeper: Bookkeeper, books: Callable[[], Books]
+    ) -> None:
+        """Set the watches over the surveyed cells."""
+        self._survey = survey
+        self._keeper = keeper
+        self._books = books
+        area = survey.area
+        half = float(np.abs(area.corridor.offset_m[area.in_footprint]).max())
+        radius = 0.5 * survey.site.rover.drum_width_m + half + SLIDE_M
+        self.dumps = DumpWatch(
+            area.corridor.centres_xy, area.shares, area.lattice.cell_area_m2, radius)
+        self.changes = DisturbanceWatch(
+            len(area), area.lattice.cell_m, lambda mask: area.on_lattice(mask, fill=0),
+            area.corridor.flat_index)
+        self._read: dict[int, tuple[int, Mapping[str, Any]]] = {}
+        self._booked_shift = Shift()
+        self._at_grade: set[tuple[str, int]] = set()
+        # Whether something was booked that makes the layers worth keeping.
+        self.layers_are_news = False
+
+    # ---- going on from an earlier run --------------------------------------------------------
+
+    def remember(self, entries: Iterable[Entry]) -> None:
+        """Remember what an earlier run has read, and where it has found the map."""
+        rows = {(s.berm, s.number): i for i, s in enumerate(self._survey.area.segments)}
+        for entry in entries:
+            if entry.kind == 'reading':
+                row = rows[(entry.berm or '', entry.segment or 0)]
+                self._read[row] = (entry.stamp_ns, entry.data)
+            elif entry.kind == 'map_shift':
+                shift = (entry.data[name] for name in ('dx_m', 'dy_m', 'dz_m'))
+                self._booked_shift = Shift(*shift)
+        self._survey.registration.expect(self._booked_shift)
+        self._at_grade = {(row.berm, row.segment) for row in self._books().rows
+                          if row.state == State.AT_GRADE}
+
+    def reopen_dumps(self, kept_ns: int | None) -> None:
+        """
+        Open dumps again that were not measured in an earlier run.
+
+        Parameters
+        ----------
+        kept_ns : int or None
+            Time of the layers that were kept [ns]; a dump before it can no longer be told from
+            the surface.
+
+        """
+        for record in self._books().dumps:
+            self.dumps.touch(record.x_m, record.y_m)
+            measured = record.stray or math.isfinite(record.volume_m3)
+            if kept_ns is not None and record.stamp_ns >= kept_ns and not measured:
+                self._open(record.seq, record.x_m, record.y_m, record.mass_kg)
+
+    # ---- datum and map -----------------------------------------------------------------------
+
+    def book_datum(self, stamp_ns: int) -> None:
+        """Book the datum in use; surveyed ground is accepted as it is."""
+        datum = self._survey.datum
+        assert datum is not None
+        source = 'plane' if (datum.source == Source.PLANE).all() else 'survey'
+        self._keeper.book('datum', stamp_ns, None, None, datum_data(self._survey, source))
+        self._read.clear()
+        self.changes.accept(
+            datum.source == Source.SURVEYED, datum.level_m, datum.looks, stamp_ns)
+        self.layers_are_news = True
+
+    def book_shift(self, shift: Shift, stamp_ns: int) -> None:
+        """Book a jump or a slow drift of the map."""
+        last = self._booked_shift
+        step = math.hypot(shift.dx_m - last.dx_m, shift.dy_m - last.dy_m)
+        if max(step, abs(shift.dz_m - last.dz_m)) >= DRIFT_M:
+            self._booked_shift = shift
+            self._keeper.book('map_shift', stamp_ns, None, None, shift_data(shift))
+
+    # ---- dumps -------------------------------------------------------------------------------
+
+    def book_dump(self, mass_kg: float, x_m: float, y_m: float, pose: StampedPose) -> None:
+        """
+        Book an announced dump and open it for measuring, unless it fell off every berm.
+
+        Parameters
+        ----------
+        mass_kg : float
+            Mass [kg]; NaN is not weighed.
+        x_m, y_m : float
+            Drop point in the site frame [m].
+        pose : StampedPose
+            Pose it was announced from.
+
+        """
+        place = self.place_of(x_m, y_m)
+        entry = self._keeper.book('dump', pose.stamp_ns, place.berm, place.segment, {
+            'mass_kg': rounded('mass_kg', mass_kg), 'x_m': rounded('x_m', x_m),
+            'y_m': rounded('y_m', y_m), 'yaw_rad': rounded('yaw_rad', pose.pose.yaw_rad),
+            'station_m': rounded('station_m', place.station_m),
+            'offset_m': rounded('offset_m', place.offset_m)})
+        if place.berm is None:
+            self._keeper.book('stray_dump', pose.stamp_ns, None, None, {
+                'dump_seq': entry.seq, 'volume_m3': None,
+                'text': 'the drop point lies off every berm'})
+            return
+        for patch in self.dumps.touched_by(x_m, y_m):
+            if patch.share_with(HURRIED_LOOKS) >= SETTLED_SHARE:
+                self._settle(patch, pose.stamp_ns)
+        self._open(entry.seq, x_m, y_m, mass_kg)
+
+    def _open(self, seq: int, x_m: float, y_m: float, mass_kg: float) -> None:
+        """Open a booked dump for measuring on the surface as it stands."""
+        density = self._survey.site.material.loose_density_kg_m3
+        expected_m3 = (mass_kg / density if math.isfinite(mass_kg)
+                       else self._books().dump_yield.value_m3)
+        surface = self._survey.surface
+        self.dumps.announce(Landing(seq, x_m, y_m, expected_m3), surface.height_m)
+        surface.loosen(self.dumps.mask())
+
+    def book_rises(self, seen: NDArray[np.bool_], stamp_ns: int) -> None:
+        """Count a look at the open dumps and book those that can be measured."""
+        self.dumps.look(seen)
+        for patch in self.dumps.settled(self._survey.surface.aside_looks > 0):
+            self._settle(patch, stamp_ns)
+
+    def _settle(self, patch: OpenPatch, stamp_ns: int) -> None:
+        """Book what the dumps of a patch have added; the surface there is accepted."""
+        error_m = self._survey.mean_error_m(patch.cells)
+        for rise in self.dumps.close(patch, self._survey.surface.height_m, error_m):
+            place = self.place_of(rise.landing.x_m, rise.landing.y_m)
+            data = rise_data(rise, self._survey.area, place.berm)
+            if rise.missed:
+                data['text'] = 'no rise was measured where the load should have landed'
+            kind = 'stray_dump' if rise.missed else 'rise'
+            self._keeper.book(kind, stamp_ns, place.berm, place.segment, data)
+        self.accept(patch.cells, stamp_ns)
+        self.layers_are_news = True
+
+    def place_of(self, x_m: float, y_m: float) -> Place:
+        """Return the place of a drop point in the site frame [m]."""
+        area = self._survey.area
+        index = area.lattice.index_from_xy([[x_m, y_m]])
+        if not area.lattice.contains(index)[0]:
+            return Place()
+        row, col = np.rint(index[0]).astype(int)
+        cell = int(area.cell_of_flat[row * area.lattice.cols + col])
+        if cell < 0 or not area.in_corridor[cell]:
+            return Place()
+        segment = area.segments[area.corridor.segment_index[cell]]
+        line = self._survey.site.berms[segment.berm_index].centreline
+        station, offset = line.station_offset([[x_m, y_m]])
+        return Place(segment.berm, segment.number, float(station[0]), float(offset[0]))
+
+    # ---- changes -----------------------------------------------------------------------------
+
+    def accept(self, cells: NDArray[np.intp], stamp_ns: int) -> None:
+        """Accept the surface at some cells as it stands."""
+        surface = self._survey.surface
+        self.changes.accept(cells, surface.height_m, surface.effective_looks(), stamp_ns)
+
+    def changes_of(self, look: Look, stamp_ns: int) -> list[Change]:
+        """Return changes just confirmed that no dump explains."""
+        survey = self._survey
+        if survey.datum is None:
+            return []
+        slope = max(berm.side_slope for berm in survey.site.berms)
+        shift_error = math.hypot(slope * look.shift.se_xy_m, look.shift.se_z_m)
+        return self.changes.look(
+            survey.surface.height_m, survey.surface.effective_looks(), look.fused.seen,
+            self.dumps.mask() | ~survey.area.in_corridor, survey.noise.total_m, shift_error,
+            stamp_ns)
+
+    def book_change(self, change: Change, stamp_ns: int) -> None:
+        """Book a change on each segment that has a good part of it, and hold if need be."""
+        for row, data in change_data(change, self._survey, stamp_ns):
+            segment = self._survey.area.segments[row]
+            if change.kind == 'disturbed':
+                data['rework'] = self._books().rows[row].dumps_remaining > 0
+            self._keeper.book(change.kind, stamp_ns, segment.berm, segment.number, data)
+        holds = change.kind == 'disturbed' and self._survey.site.hold_on_disturbance
+        if holds and not self._books().on_hold:
+            self._keeper.book('hold', stamp_ns, None, None, {'text': HOLD_TEXT})
+        self.layers_are_news = True
+
+    # ---- readings and states -----------------------------------------------------------------
+
+    def book_readings(self, seen: NDArray[np.bool_], stamp_ns: int) -> None:
+        """Book readings that say something new."""
+        for reading in self._survey.readings(seen):
+            data = reading_data(reading)
+            last = self._read.get(reading.row)
+            stale = last is None or stamp_ns - last[0] >= NEWS_NS
+            if not stale and last is not None and not says_something_new(last[1], data):
+                continue
+            segment = self._survey.area.segments[reading.row]
+            self._read[reading.row] = (stamp_ns, data)
+            self._keeper.book('reading', stamp_ns, segment.berm, segment.number, data)
+
+    def book_states(self, stamp_ns: int) -> None:
+        """Book rework that is done, and segments that have reached grade."""
+        books = self._books()
+        for row in books.rows:
+            flag = books.flag_of(row.berm, row.segment)
+            measured = row.at_grade >= AT_GRADE_SHARE and row.last_seen_ns == stamp_ns
+            if flag is not None and measured and flag.dumps_since > 0:
+                self._keeper.book('reworked', stamp_ns, row.berm, row.segment, {
+                    'height_m': rounded('height_m', row.height_m), 'dumps': flag.dumps_since})
+            key = (row.berm, row.segment)
+            if row.state == State.AT_GRADE and key not in self._at_grade:
+                self._keeper.book('at_grade', stamp_ns, row.berm, row.segment, {
+                    'height_m': rounded('height_m', row.height_m)})
+                self._at_grade.add(key)
+            elif row.at_grade < LOST_GRADE_SHARE:
+                self._at_grade.discard(key)

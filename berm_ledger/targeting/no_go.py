@@ -1,0 +1,74 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Where the wheels must not go: soil that stands, and keep-outs, as a coarse grid of the yard."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..design import Site
+from ..geometry import Lattice
+from ..survey.area import SurveyArea
+
+# Cell of the grid [m].
+CELL_M = 0.05
+# Share of a coarse cell's surveyed cells that must be too high; fewer are noise.
+LEAST_SHARE = 0.1
+
+
+@dataclass(eq=False)
+class NoGo:
+    """
+    Turns the height of the surveyed cells into blocked cells of the yard.
+
+    Parameters
+    ----------
+    site : Site
+        Boundary, keep-outs and clearance.
+    area : SurveyArea
+        The surveyed cells.
+
+    """
+
+    site: Site
+    area: SurveyArea
+    lattice: Lattice = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Lay the grid over yard and survey, and find the keep-outs on it."""
+        corners = np.vstack([self.site.yard.boundary.corners_xy, self.area.corridor.centres_xy])
+        self.lattice = Lattice.covering(corners, CELL_M, CELL_M)
+        centres = self.lattice.centres_xy()
+        self._kept_out = np.zeros(self.lattice.shape, dtype=bool)
+        for area in self.site.yard.keep_outs:
+            # A cell that a keep-out only touches is blocked too.
+            near = area.polygon.distance_m(centres) <= CELL_M / np.sqrt(2.0)
+            self._kept_out |= near | area.polygon.contains(centres)
+        index = np.rint(self.lattice.index_from_xy(self.area.corridor.centres_xy)).astype(int)
+        self._cell = index[:, 0] * self.lattice.cols + index[:, 1]
+        count = self.lattice.rows * self.lattice.cols
+        self._per_cell = np.maximum(1, np.bincount(self._cell, minlength=count))
+
+    def blocked(self, height_m: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """
+        Return which cells are blocked.
+
+        Parameters
+        ----------
+        height_m : array
+            Height above the datum of the n surveyed cells [m]; NaN is unknown.
+
+        Returns
+        -------
+        array
+            Shape of the lattice.
+
+        """
+        with np.errstate(invalid='ignore'):
+            high = height_m > self.site.rover.clearance_m
+        count = np.bincount(self._cell, weights=high, minlength=len(self._per_cell))
+        built = count / self._per_cell >= LEAST_SHARE
+        return built.reshape(self.lattice.shape) | self._kept_out
