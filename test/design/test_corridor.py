@@ -93,8 +93,17 @@ def test_the_seam_of_a_ring_is_a_border_like_others():
     site = site_of(berm_of(RING, segment_m=0.9))
     corridor = corridor_of_site(site, lattice_of(site), 0.05)
     npt.assert_allclose(area_m2(corridor), area_m2(corridor).mean(), rtol=0.003)
-    both = (corridor.shares[0].toarray() > 0) & (corridor.shares[-1].toarray() > 0)
-    assert both.any()
+
+
+@given(st.floats(0.0, 0.02))
+@settings(max_examples=20)
+def test_the_seam_of_a_ring_cuts_cells_exactly(shift):
+    # The seam lies amid the long side of a rectangle: first and last segment are rectangles too.
+    ring = Polyline([[1.2 + shift, 0], [2.4, 0], [2.4, 1.2], [0, 1.2], [0, 0]], True)
+    site = site_of(berm_of(ring, segment_m=0.2))
+    corridor = corridor_of_site(site, lattice_of(site, margin_m=0.4), 0.1)
+    rows = np.unique(corridor.flat_index[corridor.segment_index == 0] // corridor.lattice.cols)
+    npt.assert_allclose(area_m2(corridor)[[0, -1]], 0.2 * len(rows) * 0.015, rtol=1e-9)
 
 
 def test_a_cell_of_two_corridors_belongs_to_the_nearest_line():

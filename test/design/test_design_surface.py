@@ -87,6 +87,9 @@ def test_the_toe_of_a_level_crest_down_the_slope_of_a_plane():
     # side 1 - 0.5 d meets the ground 0.5 - 0.1 d at d = 1.25 m; uphill it does so nearer.
     berm, plane = berm_of(LINE, level_m=1.0, slope_deg=HALF_DEG), Plane(0.0, 0.1, 0.5)
     assert footprint_half_width_m(berm, plane) == pytest.approx(1.25)
+    # A flat top of 0.2 m: 1 - 0.5 (d - 0.1) meets the ground at d = 1.375 m.
+    flat = berm_of(LINE, level_m=1.0, slope_deg=HALF_DEG, width_m=0.2)
+    assert footprint_half_width_m(flat, plane) == pytest.approx(1.375)
     npt.assert_allclose(
         design_height_m(berm, [[1.0, -1.25], [1.0, -1.24]], [0.375, 0.376]), [0.0, 0.004],
         atol=1e-12)
