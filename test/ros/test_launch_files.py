@@ -1,0 +1,187 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+The launch files for real: nodes come up, a build is played, a target asked, all ends cleanly.
+
+Needs launch_pytest and this package in a workspace that is built and sourced; a ROS 2
+installation has the first, ``colcon build`` makes the second.
+"""
+
+import importlib.util
+import os
+from pathlib import Path
+import sqlite3
+
+from berm_ledger.ros.messages import (
+    fill_point_cloud,
+    fill_pose,
+    flagged_from_rework,
+    hold_from_rework,
+    stamp_ns_from,
+)
+from berm_ledger.simulation import BuildOptions, Intrusion, simulate_build, YardOptions
+from berm_ledger.site_source import load_site
+from ledger_kit import SITE_TEXT
+import pytest
+from ros_kit import World
+
+# Not `launch`: from the top of the repository that name finds our own folder.
+launch_pytest = pytest.importorskip(
+    'launch_pytest', reason='needs launch_pytest, which a ROS 2 installation has')
+
+ROOT = Path(__file__).resolve().parents[2]
+FILES = ('ledger', 'demo', 'replay')
+# Small enough to be built in a few loads.
+SMALL_SITE = SITE_TEXT.replace('crest_height_m: 0.20', 'crest_height_m: 0.12').replace(
+    '[[2.0, 2.0], [3.0, 2.0]]', '[[2.0, 2.0], [2.8, 2.0]]')
+OPTIONS = BuildOptions(
+    yard=YardOptions(soil_cell_m=0.02), most_loads=2,
+    intrusions=(Intrusion('remove', 0.004, station_m=0.2, after_load=2, mended=False),))
+
+
+def share_folder():
+    """Return the share folder of the built package, or skip."""
+    from ament_index_python.packages import get_package_prefix, PackageNotFoundError
+    try:
+        prefix = Path(get_package_prefix('berm_ledger'))
+    except PackageNotFoundError:
+        pytest.skip('needs berm_ledger built with colcon and its setup file sourced')
+    if not (prefix / 'lib' / 'berm_ledger' / 'ledger_node').exists():
+        pytest.skip('needs the executables where colcon puts them, in lib/berm_ledger')
+    return prefix / 'share' / 'berm_ledger'
+
+
+def description_of(share, name, exits, **arguments):
+    """Return the description of one of our launch files; exit codes go to ``exits``."""
+    from launch import LaunchDescription
+    from launch.actions import IncludeLaunchDescription, RegisterEventHandler
+    from launch.event_handlers import OnProcessExit
+    from launch.launch_description_sources import PythonLaunchDescriptionSource
+    source = PythonLaunchDescriptionSource(str(share / 'launch' / f'{name}.launch.py'))
+    return LaunchDescription([
+        RegisterEventHandler(OnProcessExit(on_exit=lambda event, _: exits.__setitem__(
+            event.action.node_name.split('/')[-1], event.returncode))),
+        IncludeLaunchDescription(source, launch_arguments=arguments.items()),
+        launch_pytest.actions.ReadyToTest()])
+
+
+@pytest.fixture
+def exits():
+    return {}
+
+
+@pytest.fixture
+def site_file(tmp_path):
+    path = tmp_path / 'site.yaml'
+    path.write_text(SMALL_SITE)
+    return path
+
+
+@launch_pytest.fixture
+def ledger_launch(ros_domain_id, tmp_path, site_file, exits):
+    return description_of(
+        share_folder(), 'ledger', exits, site_file=str(site_file),
+        books_file=str(tmp_path / 'books.sqlite'), namespace='rover1', dump_topic='unloaded',
+        books_timeout_s='1000.0', pose_timeout_s='1000.0')
+
+
+@launch_pytest.fixture
+def demo_launch(ros_domain_id, tmp_path, site_file, exits):
+    return description_of(
+        share_folder(), 'demo', exits, site_file=str(site_file), out=str(tmp_path))
+
+
+class Player:
+    """Plays a build to the nodes under test, each message after the last one was booked."""
+
+    def __init__(self, world, site):
+        from berm_ledger.ros.wire import latched_qos, message_class, wire_types
+        self.world, self.site, self.types = world, site, wire_types()
+        self.make = message_class
+        self.node = world.node('player', namespace='rover1')
+        self.out = {
+            'pose': self.node.create_publisher(
+                message_class('geometry_msgs/msg/PoseStamped'), 'pose', 100),
+            'grid': self.node.create_publisher(
+                message_class('sensor_msgs/msg/PointCloud2'), 'elevation', 5),
+            'dump': self.node.create_publisher(
+                message_class('std_msgs/msg/Float32'), 'unloaded', 5)}
+        self.heard, self.answers = {}, 0
+        for name, kind in (('segments', 'sensor_msgs/msg/PointCloud2'),
+                           ('rework', 'diagnostic_msgs/msg/DiagnosticArray')):
+            self.node.create_subscription(
+                message_class(kind), name,
+                lambda msg, name=name: self.hear(name, msg), latched_qos())
+        world.until(lambda: self.out['pose'].get_subscription_count() == 2 and all(
+            out.get_subscription_count() for out in self.out.values()))
+
+    def hear(self, name, msg):
+        self.heard[name] = msg
+        self.answers += name == 'segments'
+
+    def play(self, events):
+        for event in events:
+            before = self.answers
+            self.out[event.kind].publish(self.message(event))
+            if event.kind != 'pose':
+                self.world.until(lambda before=before, event=event: self.answers > before and (
+                    stamp_ns_from(self.heard['segments'].header) >= event.stamp_ns))
+
+    def message(self, event):
+        if event.kind == 'dump':
+            return self.make('std_msgs/msg/Float32')(data=event.value)
+        if event.kind == 'pose':
+            msg = self.make('geometry_msgs/msg/PoseStamped')()
+            fill_pose(msg, event.value)
+            return msg
+        msg = self.make('sensor_msgs/msg/PointCloud2')()
+        fill_point_cloud(msg, event.value, self.types)
+        return msg
+
+    def call(self, name):
+        from std_srvs.srv import Trigger
+        return self.world.call(self.node, Trigger, name)
+
+
+@pytest.mark.launch(fixture=ledger_launch)
+def test_a_build_is_played_a_disturbance_flagged_and_all_ends_with_0(
+        ros_context, site_file, exits):
+    with World(ros_context) as world:
+        player = Player(world, load_site(site_file).site)
+        player.play(simulate_build(player.site, seed=2, options=OPTIONS))
+        world.until(lambda: flagged_from_rework(player.heard['rework']))
+        assert hold_from_rework(player.heard['rework'])[0]
+        refused = player.call('target/next_target')
+        assert not refused.success
+        assert 'on hold' in refused.message
+        assert player.call('ledger/resume').success
+        world.until(lambda: not hold_from_rework(player.heard['rework'])[0])
+        assert player.call('target/next_target').success
+    yield
+    assert exits == {'ledger': 0, 'target': 0}
+
+
+@pytest.mark.launch(fixture=demo_launch)
+def test_the_demo_ends_by_itself_with_the_berm_mended(tmp_path, ros_context, exits):
+    with World(ros_context) as world:
+        world.until(lambda: 'yard' in exits)
+    yield
+    assert exits == {'ledger': 0, 'target': 0, 'yard': 0}
+    with sqlite3.connect(tmp_path / 'books.sqlite') as books:
+        kinds = {kind for kind, in books.execute('SELECT DISTINCT kind FROM entries')}
+    assert {'dump', 'disturbed', 'hold', 'resume', 'reworked'} <= kinds
+
+
+@pytest.mark.parametrize('name', FILES)
+def test_every_argument_is_described(name):
+    share_folder()
+    spec = importlib.util.spec_from_file_location(name, ROOT / 'launch' / f'{name}.launch.py')
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    arguments = module.generate_launch_description().get_launch_arguments()
+
+    assert arguments
+    for argument in arguments:
+        assert argument.description.endswith('.')
+        assert 'no description' not in argument.description
+    assert os.path.basename(spec.origin).startswith(name)

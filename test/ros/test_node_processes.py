@@ -1,0 +1,125 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The nodes as processes: exit codes, one clear line for bad input, clean ends on signals."""
+
+import signal
+import subprocess
+import sys
+
+from ledger_kit import SITE_TEXT
+import pytest
+from ros_kit import World
+
+GIVE_UP_S = 30.0
+
+
+def command(node, *arguments):
+    return [sys.executable, '-m', f'berm_ledger.ros.{node}_node', *arguments]
+
+
+def run(node, *arguments):
+    return subprocess.run(
+        command(node, *arguments), capture_output=True, text=True, timeout=GIVE_UP_S, check=False)
+
+
+def parameters(**values):
+    return ['--ros-args', *(word for name, value in values.items()
+                            for word in ('-p', f'{name}:={value}'))]
+
+
+@pytest.fixture
+def world(ros_context):
+    with World(ros_context) as made:
+        yield made
+
+
+@pytest.fixture
+def site_file(tmp_path):
+    path = tmp_path / 'site.yaml'
+    path.write_text(SITE_TEXT)
+    return path
+
+
+@pytest.mark.parametrize('node', ['ledger', 'yard'])
+def test_help_names_the_parameters(node):
+    result = run(node, '--help')
+
+    assert result.returncode == 0
+    assert 'site_file' in result.stdout
+
+
+@pytest.mark.parametrize(('node', 'text', 'said'), [
+    ('ledger', SITE_TEXT.replace('side_slope_deg: 33', 'side_slope_deg: 50'), 'side_slope_deg'),
+    ('target', 'berms: [', 'site.yaml'),
+], ids=['rule', 'no yaml'])
+def test_a_bad_site_file_is_one_line_and_exit_code_2(world, tmp_path, node, text, said):
+    path = tmp_path / 'site.yaml'
+    path.write_text(text)
+
+    result = run(node, *parameters(site_file=path, books_file=tmp_path / 'b.sqlite'))
+
+    assert result.returncode == 2
+    assert len(result.stderr.splitlines()) == 1
+    assert said in result.stderr
+    assert not (tmp_path / 'b.sqlite').exists()
+
+
+@pytest.mark.parametrize(('node', 'arguments', 'said'), [
+    ('ledger', [], 'site_file'),
+    ('yard', parameters(site_file='missing.yaml'), 'missing.yaml'),
+    ('ledger', parameters(site_file='a.yaml', site_fiel='b.yaml'), 'site_fiel is not known'),
+    ('target', ['site.yaml'], "unknown argument 'site.yaml'"),
+    ('ledger', ['--ros-args', '-p', 'nonsense'], 'nonsense'),
+], ids=['no site', 'no file', 'misspelt', 'stray', 'malformed'])
+def test_bad_arguments_are_one_line_and_exit_code_2(world, node, arguments, said):
+    result = run(node, *arguments)
+
+    assert result.returncode == 2
+    assert len(result.stderr.splitlines()) == 1
+    assert said in result.stderr
+
+
+@pytest.mark.parametrize('text', ['no books at all'])
+def test_books_that_are_none_are_refused_and_left_alone(world, tmp_path, site_file, text):
+    books = tmp_path / 'b.sqlite'
+    books.write_text(text)
+
+    result = run('ledger', *parameters(site_file=site_file, books_file=books))
+
+    assert result.returncode == 2
+    assert len(result.stderr.splitlines()) == 1
+    assert 'b.sqlite' in result.stderr
+    assert books.read_text() == text
+
+
+@pytest.mark.parametrize(('node', 'number'), [
+    ('ledger', signal.SIGINT), ('ledger', signal.SIGTERM), ('target', signal.SIGINT)])
+def test_a_signal_ends_a_node_with_exit_code_0(world, tmp_path, site_file, node, number):
+    process = subprocess.Popen(
+        command(node, *parameters(site_file=site_file, books_file=tmp_path / 'b.sqlite')),
+        stderr=subprocess.PIPE, text=True)
+    with process:
+        try:
+            watcher = world.node('watcher')
+            topic = 'segments' if node == 'ledger' else 'target'
+            world.until(
+                lambda: watcher.count_publishers(topic) > 0 or process.poll() is not None)
+            process.send_signal(number)
+            _, said = process.communicate(timeout=GIVE_UP_S)
+        finally:
+            process.kill()
+
+    assert process.returncode == 0
+    assert 'Traceback' not in said
+
+
+def test_without_rclpy_the_nodes_say_what_to_do(tmp_path):
+    code = ("import sys; sys.modules['rclpy'] = None; "
+            'from berm_ledger.ros.ledger_node import main; sys.exit(main())')
+    result = subprocess.run(
+        [sys.executable, '-c', code], capture_output=True, text=True, timeout=GIVE_UP_S,
+        check=False)
+
+    assert result.returncode == 2
+    assert len(result.stderr.splitlines()) == 1
+    assert 'berm_ledger[ros]' in result.stderr
