@@ -83,6 +83,8 @@ def test_fold_back_at_the_seam_of_a_ring():
 
 @given(corners, corners)
 def test_gap_is_shapelys_distance(first, second):
+    for points in (first, second):
+        assume(not (np.diff(points, axis=0) == 0.0).all(axis=-1).any())
     gap = gap_between(piece_ends(first, closed=False), piece_ends(second, closed=False))
     reference = shapely.distance(shapely.LineString(first), shapely.LineString(second))
     assert gap == pytest.approx(reference, abs=1e-12)
