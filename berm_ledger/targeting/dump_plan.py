@@ -35,7 +35,8 @@ def dumps_remaining(site: Site, rows: Sequence[Row], yield_m3: float) -> tuple[i
     Return the whole loads still called for, in the order of the rows.
 
     A segment never seen counts as bare: its loads are those of its design volume until a reading
-    says otherwise (its state ``UNSEEN`` says so too).
+    says otherwise (its state ``UNSEEN`` says so too). Of a berm whose design height is not known
+    yet, as that of a level crest before the datum, no loads are called for.
 
     Parameters
     ----------
@@ -162,6 +163,8 @@ def _loads_of_berm(
     """Lay whole loads on one berm."""
     shares = load_shares(site, berm, rows, yield_m3)
     model = _RiseModel(site, berm, yield_m3)
+    if any(math.isnan(row.target_height_m) for row in rows):
+        return np.zeros(len(rows), dtype=np.int64)
     last = -1 if berm.centreline.closed else len(rows) - 1
     need = np.array([
         model.need_m3(row, int(last >= 0 and k == 0) + int(k == last))

@@ -1,0 +1,256 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The pipeline: messages in, entries out; the same for live, restart and replay."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+import math
+from pathlib import Path
+
+from berm_ledger.books.layers import DATUM
+from berm_ledger.books.ledger import fold
+from berm_ledger.books.rows import State
+from berm_ledger.design import Plane, Site
+from berm_ledger.geometry import GridAxes, Pose2, StampedPose
+from berm_ledger.pipeline import Pipeline, Update
+from berm_ledger.simulation import (
+    BuildOptions,
+    SimEvent,
+    simulate_build,
+    SimulatedBuild,
+    YardOptions,
+)
+from berm_ledger.site_source import load_site
+from berm_ledger.survey import ElevationGrid
+import numpy as np
+import pytest
+
+CONFIG = Path(__file__).resolve().parents[1] / 'config'
+SECOND_NS = 1_000_000_000
+START_NS = 1_000 * SECOND_NS
+AWAY = Pose2(-2.5, -1.0, 0.0)
+
+
+@pytest.fixture(scope='module')
+def site() -> Site:
+    """Return the site of the demo."""
+    return load_site(CONFIG / 'demo_site.yaml').site
+
+
+def feed(pipeline: Pipeline, event: SimEvent) -> Update:
+    """Hand one simulated message to a pipeline."""
+    if event.kind == 'pose':
+        return pipeline.add_pose(event.value)
+    if event.kind == 'grid':
+        return pipeline.add_grid(event.value)
+    return pipeline.add_dump(event.value)
+
+
+@pytest.fixture(scope='module')
+def events(site: Site) -> list[SimEvent]:
+    """Return a short build: survey, five loads, a last look round."""
+    options = BuildOptions(most_loads=5, yard=YardOptions(pose_rate_hz=1.0))
+    return list(simulate_build(site, seed=3, options=options))
+
+
+def flat_grid(site: Site, stamp_ns: int, level_m: float = 0.0) -> ElevationGrid:
+    """Return a grid of level ground over the berm of the demo."""
+    axes = GridAxes((0.0, -2.0), (0.0, 0.02), (0.02, 0.0))
+    return ElevationGrid(stamp_ns, site.frame, axes, np.full((200, 140), level_m))
+
+
+def pose_at(site: Site, stamp_ns: int, pose: Pose2 = AWAY) -> StampedPose:
+    """Return a pose in the frame of the site."""
+    return StampedPose(stamp_ns, site.frame, pose)
+
+
+def looks(
+    site: Site, pipeline: Pipeline, count: int, *, start_ns: int = START_NS, level_m: float = 0.0
+) -> Iterator[Update]:
+    """Yield the updates of looks at level ground, one a second."""
+    for step in range(count):
+        stamp_ns = start_ns + step * SECOND_NS
+        pipeline.add_pose(pose_at(site, stamp_ns))
+        yield pipeline.add_grid(flat_grid(site, stamp_ns, level_m))
+
+
+def test_same_messages_give_the_same_bytes(site: Site, events: list[SimEvent]) -> None:
+    """Two runs over the same messages write the same entries, byte for byte."""
+    written = []
+    for _ in range(2):
+        pipeline = Pipeline(site)
+        entries = [e for event in events for e in feed(pipeline, event).entries]
+        written.append([(e.seq, e.stamp_ns, e.kind, e.berm, e.segment, e.data_json())
+                        for e in entries])
+    assert written[0] == written[1]
+    assert len(written[0]) > 50
+
+
+def test_rows_are_the_fold_of_the_entries(site: Site, events: list[SimEvent]) -> None:
+    """Whoever folds the entries gets the rows that the pipeline tells, loads aside."""
+    pipeline = Pipeline(site)
+    entries = [e for event in events for e in feed(pipeline, event).entries]
+    folded = fold(site, entries)
+    told = pipeline.books
+    assert [replace(row, dumps_remaining=0) for row in told.rows] == list(folded.rows)
+    assert [entry.seq for entry in entries] == list(range(1, len(entries) + 1))
+
+
+def test_every_dump_is_booked_and_its_rise_measured(
+    site: Site, events: list[SimEvent]
+) -> None:
+    """Each announced dump is an entry at once; its rise agrees with what truly fell."""
+    build = SimulatedBuild(site, seed=3, options=BuildOptions(
+        most_loads=5, yard=YardOptions(pose_rate_hz=1.0)))
+    pipeline = Pipeline(site)
+    for event in build.events():
+        update = feed(pipeline, event)
+        if event.kind == 'dump':
+            assert 'dump' in [entry.kind for entry in update.entries]
+    truth = build.truth()['dumps']
+    booked = pipeline.books.dumps
+    assert len(booked) == len(truth) == 5
+    measured = sum(record.volume_m3 for record in booked)
+    assert measured == pytest.approx(sum(true['volume_m3'] for true in truth), rel=0.05)
+    for record, true in zip(booked, truth):
+        assert abs(record.volume_m3 - true['volume_m3']) < 3.0 * record.volume_se_m3
+        assert (record.berm, record.segment) == (true['berm'], true['segment'])
+
+
+def test_a_restart_goes_on_with_the_same_books(site: Site, events: list[SimEvent]) -> None:
+    """Stopped in the middle and taken up from entries and layers, the end is the same work."""
+    straight, first = Pipeline(site), Pipeline(site)
+    for event in events:
+        feed(straight, event)
+    half = len(events) // 2
+    entries, layers = [], {}
+    for event in events[:half]:
+        update = feed(first, event)
+        entries += update.entries
+        layers.update({layer.name: layer for layer in update.surfaces})
+    second = Pipeline(site, entries=entries, surfaces=layers.values())
+    assert second.books == first.books
+    for event in events[half:]:
+        entries += feed(second, event).entries
+    assert [e.seq for e in entries] == list(range(1, len(entries) + 1))
+    assert len(second.books.dumps) == len(straight.books.dumps)
+    for ours, theirs in zip(second.books.rows, straight.books.rows):
+        # Noise learned and looks counted differ a little; the soil does not.
+        assert ours.height_m == pytest.approx(theirs.height_m, abs=0.004)
+
+
+def test_the_datum_is_booked_once_the_ground_is_surveyed(site: Site) -> None:
+    """Ten looks at the whole corridor make a survey; heights above it are zero."""
+    pipeline = Pipeline(site)
+    kinds = [e.kind for update in looks(site, pipeline, 12) for e in update.entries]
+    assert kinds.count('datum') == 1
+    assert pipeline.books.datum_seq is not None
+    for row in pipeline.books.rows:
+        assert row.state == State.SHORT
+        assert row.height_m == pytest.approx(0.0, abs=0.001)
+        assert row.target_height_m == pytest.approx(0.16)
+
+
+def test_the_first_dump_takes_the_datum_of_what_was_seen(site: Site) -> None:
+    """A dump before the survey is complete freezes what is known and fills the rest."""
+    pipeline = Pipeline(site)
+    list(looks(site, pipeline, 3))
+    update = pipeline.add_dump(8.0)
+    assert [e.kind for e in update.entries][:2] == ['datum', 'dump']
+    assert DATUM in {layer.name for layer in update.surfaces}
+
+
+def test_a_dump_before_any_ground_is_booked_with_a_finding(site: Site) -> None:
+    """The fact is kept; that its rise cannot be known is said."""
+    pipeline = Pipeline(site)
+    pipeline.add_pose(pose_at(site, START_NS))
+    update = pipeline.add_dump(8.0)
+    assert 'dump' in [e.kind for e in update.entries]
+    assert 'dump_before_datum' in [finding.code for finding in update.findings]
+
+
+def test_a_dump_off_every_berm_strays(site: Site) -> None:
+    """A drop point in the borrow area is no deposit on the berm."""
+    pipeline = Pipeline(site)
+    list(looks(site, pipeline, 12))
+    update = pipeline.add_dump(math.nan)
+    assert [e.kind for e in update.entries] == ['dump', 'stray_dump']
+    assert update.entries[0].data['mass_kg'] is None
+
+
+def test_a_given_plane_is_the_datum_from_the_first_look(site: Site) -> None:
+    """No survey is waited for where the site file gives the ground; it is booked as such."""
+    pipeline = Pipeline(replace(site, datum_plane=Plane(0.0, 0.0, -0.05)))
+    entries = [e for update in looks(site, pipeline, 2) for e in update.entries]
+    datum = next(e for e in entries if e.kind == 'datum')
+    assert datum.data['source'] == 'plane'
+    assert pipeline.books.rows[2].height_m == pytest.approx(0.05, abs=0.002)
+
+
+def test_a_level_crest_gets_its_height_from_the_ground(site: Site) -> None:
+    """On ground at 0.10 m a crest at level 0.25 m is to stand 0.15 m high."""
+    berm = replace(site.berms[0], crest_height_m=None, crest_level_m=0.25)
+    pipeline = Pipeline(replace(site, berms=(berm,)))
+    list(looks(site, pipeline, 12, level_m=0.10))
+    for row in pipeline.books.rows:
+        assert row.target_height_m == pytest.approx(0.15, abs=0.001)
+        assert row.target_volume_m3 > 0.0
+
+
+def test_refused_input_moves_nothing_but_the_count(site: Site) -> None:
+    """A grid in another frame leaves every row as it was; one entry tells of many refusals."""
+    pipeline = Pipeline(site)
+    list(looks(site, pipeline, 12))
+    rows = pipeline.books.rows
+    booked = []
+    for step in range(12, 40):
+        stamp_ns = START_NS + step * SECOND_NS
+        pipeline.add_pose(pose_at(site, stamp_ns))
+        grid = replace(flat_grid(site, stamp_ns, 0.3), frame_id='odom')
+        update = pipeline.add_grid(grid)
+        assert [finding.code for finding in update.findings] == ['wrong_frame']
+        booked += update.entries
+    assert pipeline.books.rows == rows
+    assert [e.kind for e in booked] == ['refused'] * 3
+    assert sum(e.data['count'] for e in booked) == 21
+    assert pipeline.health.counters['wrong_frame'] == 28
+
+
+@pytest.mark.parametrize(('mass_kg', 'code'), [(-1.0, 'bad_mass'), (math.inf, 'bad_mass')])
+def test_impossible_masses_are_refused(site: Site, mass_kg: float, code: str) -> None:
+    """A load weighs something or was not weighed."""
+    pipeline = Pipeline(site)
+    list(looks(site, pipeline, 12))
+    update = pipeline.add_dump(mass_kg)
+    assert [finding.code for finding in update.findings] == [code]
+    assert not pipeline.books.dumps
+
+
+def test_a_dump_told_twice_is_booked_once(site: Site) -> None:
+    """The same announcement from the same pose is a repetition."""
+    pipeline = Pipeline(site)
+    list(looks(site, pipeline, 12))
+    pipeline.add_dump(8.0)
+    update = pipeline.add_dump(8.0)
+    assert [finding.code for finding in update.findings] == ['repeated_dump']
+    assert len(pipeline.books.dumps) == 1
+
+
+def test_built_soil_and_keep_outs_are_no_go(site: Site, events: list[SimEvent]) -> None:
+    """The grid for navigation covers the yard and marks heaps and keep-outs only."""
+    pipeline = Pipeline(site)
+    for event in events:
+        feed(pipeline, event)
+    lattice, blocked = pipeline.no_go()
+    assert blocked.shape == lattice.shape
+
+    def at(x_m: float, y_m: float) -> bool:
+        row, col = np.rint(lattice.index_from_xy([[x_m, y_m]])[0]).astype(int)
+        return bool(blocked[row, col])
+
+    assert at(-0.3, 2.0)
+    assert not at(-2.5, -1.0)
+    for record in pipeline.books.dumps:
+        assert at(record.x_m, record.y_m)
+    height = [line[:, 2] for line in pipeline.crest_lines]
+    assert np.nanmax(height[0]) > 0.05
