@@ -3,7 +3,8 @@
 """
 The keys of a site file as one table: kind, unit, bounds, default, meaning.
 
-The reader (``reader.py``) and the table of keys in the manual are both made from it.
+The reader (``reader.py``) goes by this table alone; rules that tie several keys together are in
+``rules.py``.
 """
 
 from __future__ import annotations

@@ -21,6 +21,7 @@ from yaml.nodes import MappingNode, Node, ScalarNode
 from yaml.reader import ReaderError
 
 MAX_DEPTH = 12
+MAX_VALUES = 100_000
 NUMBER = re.compile(r'[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?')
 NOT_FINITE = re.compile(r'[-+]?\.(inf|Inf|INF)|\.(nan|NaN|NAN)')
 LEADING_ZERO = re.compile(r'[-+]?0\d')
@@ -85,9 +86,10 @@ class YamlError(Exception):
 
 
 class _Loader(yaml.SafeLoader):
-    """A safe loader that stops at aliases and at nesting no site file has."""
+    """A safe loader that stops at aliases, and at nesting and numbers no site file has."""
 
     depth = 0
+    count = 0
 
     def compose_node(self, parent: Node | None, index: int) -> Node | None:
         """Compose one node; an alias may stand for a tree of any size, so there are none."""
@@ -99,6 +101,10 @@ class _Loader(yaml.SafeLoader):
             raise ComposerError(None, None, msg, event.start_mark)
         if self.depth >= MAX_DEPTH:
             msg = f'more than {MAX_DEPTH} levels of nesting'
+            raise ComposerError(None, None, msg, event.start_mark)
+        self.count += 1
+        if self.count > MAX_VALUES:
+            msg = f'more than {MAX_VALUES} values'
             raise ComposerError(None, None, msg, event.start_mark)
         self.depth += 1
         node: Node | None = super().compose_node(parent, index)

@@ -5,6 +5,7 @@
 import math
 import re
 
+from berm_ledger.design import yaml_lines
 from berm_ledger.design.yaml_lines import Item, item_from_text, NUMBER, YamlError
 from hypothesis import given
 from hypothesis import strategies as st
@@ -92,6 +93,13 @@ def test_what_pyyaml_writes_comes_back(value):
 ])
 def test_what_is_not_yaml_is_one_fault(text, match):
     assert re.search(match, error_of(text))
+
+
+def test_a_flood_of_values_is_cut_short(monkeypatch):
+    monkeypatch.setattr(yaml_lines, 'MAX_VALUES', 50)
+    # The file, the key, the list and its numbers.
+    assert value_of(f'[{", ".join("1" * 46)}]')
+    assert error_of(f'x: [{", ".join("1" * 48)}]') == 'line 1: not YAML: more than 50 values'
 
 
 def test_an_alias_bomb_goes_off_nowhere():
