@@ -44,6 +44,9 @@ yard:
   borrow_areas:
     - {name: pit, polygon: [[4.5, 3.5], [5.5, 3.5], [5.5, 4.5], [4.5, 4.5]]}
 """
+# Small enough to be built in a few loads.
+SMALL_SITE = SITE_TEXT.replace('crest_height_m: 0.20', 'crest_height_m: 0.12').replace(
+    '[[2.0, 2.0], [3.0, 2.0]]', '[[2.0, 2.0], [2.8, 2.0]]')
 LATTICE = Lattice(1.0, 1.0, 0.1, 21, 31)
 
 

@@ -13,15 +13,13 @@ from pathlib import Path
 import sqlite3
 
 from berm_ledger.ros.messages import (
-    fill_point_cloud,
-    fill_pose,
     flagged_from_rework,
     hold_from_rework,
-    stamp_ns_from,
 )
 from berm_ledger.simulation import BuildOptions, Intrusion, simulate_build, YardOptions
 from berm_ledger.site_source import load_site
-from ledger_kit import SITE_TEXT
+from ledger_kit import SMALL_SITE
+from player_kit import Player
 import pytest
 from ros_kit import World
 
@@ -31,9 +29,6 @@ launch_pytest = pytest.importorskip(
 
 ROOT = Path(__file__).resolve().parents[2]
 FILES = ('ledger', 'demo', 'replay')
-# Small enough to be built in a few loads.
-SMALL_SITE = SITE_TEXT.replace('crest_height_m: 0.20', 'crest_height_m: 0.12').replace(
-    '[[2.0, 2.0], [3.0, 2.0]]', '[[2.0, 2.0], [2.8, 2.0]]')
 OPTIONS = BuildOptions(
     yard=YardOptions(soil_cell_m=0.02), most_loads=2,
     intrusions=(Intrusion('remove', 0.004, station_m=0.2, after_load=2, mended=False),))
@@ -91,63 +86,13 @@ def demo_launch(ros_domain_id, tmp_path, site_file, exits):
         share_folder(), 'demo', exits, site_file=str(site_file), out=str(tmp_path))
 
 
-class Player:
-    """Plays a build to the nodes under test, each message after the last one was booked."""
-
-    def __init__(self, world, site):
-        from berm_ledger.ros.wire import latched_qos, message_class, wire_types
-        self.world, self.site, self.types = world, site, wire_types()
-        self.make = message_class
-        self.node = world.node('player', namespace='rover1')
-        self.out = {
-            'pose': self.node.create_publisher(
-                message_class('geometry_msgs/msg/PoseStamped'), 'pose', 100),
-            'grid': self.node.create_publisher(
-                message_class('sensor_msgs/msg/PointCloud2'), 'elevation', 5),
-            'dump': self.node.create_publisher(
-                message_class('std_msgs/msg/Float32'), 'unloaded', 5)}
-        self.heard, self.answers = {}, 0
-        for name, kind in (('segments', 'sensor_msgs/msg/PointCloud2'),
-                           ('rework', 'diagnostic_msgs/msg/DiagnosticArray')):
-            self.node.create_subscription(
-                message_class(kind), name,
-                lambda msg, name=name: self.hear(name, msg), latched_qos())
-        world.until(lambda: self.out['pose'].get_subscription_count() == 2 and all(
-            out.get_subscription_count() for out in self.out.values()))
-
-    def hear(self, name, msg):
-        self.heard[name] = msg
-        self.answers += name == 'segments'
-
-    def play(self, events):
-        for event in events:
-            before = self.answers
-            self.out[event.kind].publish(self.message(event))
-            if event.kind != 'pose':
-                self.world.until(lambda before=before, event=event: self.answers > before and (
-                    stamp_ns_from(self.heard['segments'].header) >= event.stamp_ns))
-
-    def message(self, event):
-        if event.kind == 'dump':
-            return self.make('std_msgs/msg/Float32')(data=event.value)
-        if event.kind == 'pose':
-            msg = self.make('geometry_msgs/msg/PoseStamped')()
-            fill_pose(msg, event.value)
-            return msg
-        msg = self.make('sensor_msgs/msg/PointCloud2')()
-        fill_point_cloud(msg, event.value, self.types)
-        return msg
-
-    def call(self, name):
-        from std_srvs.srv import Trigger
-        return self.world.call(self.node, Trigger, name)
-
-
 @pytest.mark.launch(fixture=ledger_launch)
 def test_a_build_is_played_a_disturbance_flagged_and_all_ends_with_0(
         ros_context, site_file, exits):
     with World(ros_context) as world:
-        player = Player(world, load_site(site_file).site)
+        player = Player(
+            world, load_site(site_file).site, namespace='rover1', dump_topic='unloaded',
+            pose_listeners=2)
         player.play(simulate_build(player.site, seed=2, options=OPTIONS))
         world.until(lambda: flagged_from_rework(player.heard['rework']))
         assert hold_from_rework(player.heard['rework'])[0]
