@@ -42,6 +42,11 @@ class Resume:
 
 
 @dataclass(frozen=True)
+class Accept:
+    """The operator's order to accept what is flagged; answered with what the ledger said."""
+
+
+@dataclass(frozen=True)
 class Answer:
     """What the target node said: ``code``, ``content`` of its line, and the ``rows`` behind it."""
 
@@ -50,7 +55,7 @@ class Answer:
     rows: tuple[Row, ...]
 
 
-Step = SimEvent | Ask | Resume
+Step = SimEvent | Ask | Resume | Accept
 Work = Generator[Step, Any, None]
 
 
@@ -78,6 +83,7 @@ class ClosedLoop:
         self.spoiled = 0
         #: Why the work could not be finished; empty when it was.
         self.trouble = ''
+        self._accepted = False
         self._say = say
         design_m3 = sum(float(row['design_m3']) for row in yard.truth()['segments'])
         self._most_loads = most_loads or (
@@ -89,8 +95,8 @@ class ClosedLoop:
 
         Yields
         ------
-        SimEvent, Ask or Resume
-            A message to send; a question, to which the answer is to be sent in.
+        SimEvent, Ask, Resume or Accept
+            A message to send; a question or order, to which the answer is to be sent in.
 
         """
         self._say('survey of the bare ground')
@@ -112,6 +118,8 @@ class ClosedLoop:
             elif answer.code == 'done' and not self.spoiled:
                 rounds = 0
                 yield from self._spoil(answer.rows)
+            elif answer.code == 'done' and not self._accepted and flagged(answer.rows):
+                yield from self._accept(answer.rows)
             elif answer.code == 'done':
                 self._say(f'done after {self.loads} loads')
                 return
@@ -170,6 +178,19 @@ class ClosedLoop:
         self._say(f'{answer.content["reason"]}')
         said = yield Resume()
         self._say(f'the operator has looked, nobody is in the yard, and calls resume: {said}')
+
+    def _accept(self, rows: Iterable[Row]) -> Work:
+        """Have the operator accept what was mended as well as whole loads can mend it."""
+        self._accepted = True
+        names = ', '.join(f'segment {row.segment} of {row.berm}' for row in flagged(rows))
+        self._say(f'no further load would bring {names} closer to the design')
+        said = yield Accept()
+        self._say(f'the operator has looked and accepts it as it stands: {said}')
+
+
+def flagged(rows: Iterable[Row]) -> tuple[Row, ...]:
+    """Return the segments that are flagged for rework."""
+    return tuple(row for row in rows if row.state == State.REWORK)
 
 
 def best_segment(rows: Iterable[Row]) -> Row:

@@ -22,7 +22,7 @@ from sensor_msgs.msg import PointCloud2
 from std_msgs.msg import Float32
 from std_srvs.srv import Trigger
 
-from .closed_loop import Answer, Ask, ClosedLoop, Resume, Step
+from .closed_loop import Accept, Answer, Ask, ClosedLoop, Resume, Step
 from .declare import declare_parameters
 from .messages import (
     fill_point_cloud,
@@ -96,7 +96,9 @@ class YardNode(Node):
         self.create_subscription(PointCloud2, 'segments', self._on_segments, latched_qos())
         self.create_subscription(DiagnosticStatus, 'target', self._on_target, latched_qos())
         self._asker = self.create_client(Trigger, 'target/next_target')
-        self._operator = self.create_client(Trigger, 'ledger/resume')
+        self._orders = {
+            Resume: self.create_client(Trigger, 'ledger/resume'),
+            Accept: self.create_client(Trigger, 'ledger/clear_rework')}
         self._segments: PointCloud2 | None = None
         self._target: dict[str, str] = {}
         self._answered = True
@@ -113,7 +115,8 @@ class YardNode(Node):
         return self._segments is not None and bool(self._target) and all(
             self._out[topic].get_subscription_count() >= count
             for topic, count in LISTENERS.items()) and (
-            self._asker.service_is_ready() and self._operator.service_is_ready())
+            self._asker.service_is_ready()) and all(
+            client.service_is_ready() for client in self._orders.values())
 
     def start_by_itself(self) -> bool:
         """Start; there is nothing to open."""
@@ -159,10 +162,11 @@ class YardNode(Node):
         """Do one step; return what to wait for, None when there is nothing."""
         if isinstance(step, Ask):
             return self._ask()
-        if isinstance(step, Resume):
-            future = self._operator.call_async(Trigger.Request())
-            return Wait('the ledger to resume', future.done, lambda: future.result().message)
-        return self._send(step)
+        if isinstance(step, SimEvent):
+            return self._send(step)
+        client = self._orders[type(step)]
+        future = client.call_async(Trigger.Request())
+        return Wait(client.srv_name, future.done, lambda: future.result().message)
 
     def _send(self, event: SimEvent) -> Wait | None:
         """Publish a message of the robot."""

@@ -7,7 +7,7 @@ import itertools
 import math
 
 from berm_ledger.books import opening_books, State
-from berm_ledger.ros.closed_loop import Answer, Ask, best_segment, ClosedLoop, Resume
+from berm_ledger.ros.closed_loop import Accept, Answer, Ask, best_segment, ClosedLoop, Resume
 from berm_ledger.simulation import SimEvent, Yard, YardOptions
 from berm_ledger.site_source import load_site
 from ledger_kit import SITE_TEXT
@@ -25,13 +25,13 @@ def site(tmp_path):
     return load_site(path).site
 
 
-def played(site, codes, **options):
+def played(site, codes, rows=None, **options):
     """Play a build against a script of answers; return the loop, its steps and its words."""
     words, steps = [], []
     loop = ClosedLoop(
         Yard(site, seed=3, options=YardOptions(soil_cell_m=0.05)), words.append,
         **options)
-    rows = opening_books(site).rows
+    rows = rows or opening_books(site).rows
     script, work, answer = iter(codes), loop.work(), None
     while True:
         try:
@@ -43,8 +43,8 @@ def played(site, codes, **options):
         if isinstance(step, Ask):
             code = next(script)
             answer = Answer(code, TARGET if code == 'target' else NONE, rows)
-        elif isinstance(step, Resume):
-            answer = 'resumed'
+        elif isinstance(step, (Resume, Accept)):
+            answer = 'noted'
 
 
 def test_the_whole_story(site):
@@ -60,6 +60,15 @@ def test_the_whole_story(site):
         'survey', 'load', 'load', 'no', 'an', 'no', 'the', 'load', 'no', 'done']
     stamps = [step.stamp_ns for step in steps if isinstance(step, SimEvent)]
     assert stamps == sorted(stamps)
+
+
+def test_what_stays_flagged_though_no_load_is_called_for_is_accepted_once(site):
+    rows = tuple(replace(row, state=State.REWORK) for row in opening_books(site).rows)
+
+    loop, steps, _ = played(site, ['done'] * 10, rows)
+
+    assert (loop.trouble, loop.spoiled) == ('', 1)
+    assert sum(isinstance(step, Accept) for step in steps) == 1
 
 
 def test_it_dumps_at_the_pose_it_was_given(site):
