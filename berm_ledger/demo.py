@@ -33,6 +33,8 @@ SITE_NAME = 'demo_site.yaml'
 BOOKS_TIMEOUT_S = 300.0
 GIVE_UP_S = 600.0
 END_S = 20.0
+# The first participant of domain 0 listens here (DDS interoperability protocol, 9.6.1).
+FIRST_PORT = 7410
 # Domain ids whose ports no client takes by chance on Linux.
 DOMAIN_IDS = range(1, 102)
 
@@ -69,10 +71,9 @@ def free_domain_id() -> int:
     first = random.randrange(len(DOMAIN_IDS))
     for turn in range(len(DOMAIN_IDS)):
         domain_id = DOMAIN_IDS[(first + turn) % len(DOMAIN_IDS)]
-        # The first participant of a domain listens here (DDS interoperability protocol, 9.6.1).
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
             try:
-                probe.bind(('', 7410 + 250 * domain_id))
+                probe.bind(('', FIRST_PORT + 250 * domain_id))
             except OSError:
                 continue
             return domain_id
