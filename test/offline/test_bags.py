@@ -133,6 +133,40 @@ def test_split_bags(tmp_path, storage, with_metadata):
     assert codes == ([] if with_metadata else ['bag_cut'])
 
 
+def test_parts_of_one_time_come_in_the_order_of_their_numbers(tmp_path):
+    folder = tmp_path / 'bag'
+    folder.mkdir()
+    for part in (10, 9):
+        rows = [('/pose', POSE, START_NS, pose(POSE, START_NS + part)),
+                ('/elevation', CLOUD, START_NS, cloud(START_NS + part))]
+        one = raw_bag(tmp_path / f'part{part}', rows)
+        storage_file(one).rename(folder / f'bag_{part}.mcap')
+    assert [e.stamp_ns - START_NS for e in read(folder)[0]] == [9, 9, 10, 10]
+
+
+def test_parts_are_not_begun_before_their_time(tmp_path):
+    folder = tmp_path / 'bag'
+    folder.mkdir()
+    side = 150
+    for part in range(12):
+        one = small_bag(tmp_path / f'part{part}', 1, part, side=side)
+        storage_file(one).rename(folder / f'bag_{part}.mcap')
+    read(folder)
+    tracemalloc.start()
+    try:
+        read_count = sum(1 for _ in each(folder))
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert read_count == len(events(12))
+    assert peak < 12 * side * side * 12
+
+
+def each(path):
+    with open_bag(path) as stream:
+        yield from stream
+
+
 def test_a_day_in_parts_in_any_order(tmp_path):
     parts = [small_bag(tmp_path / f'part{k}', 4, 4 * k) for k in range(3)]
     found, codes = read([parts[2], parts[0], parts[1]])

@@ -7,8 +7,18 @@ import shutil
 import sqlite3
 import struct
 import tracemalloc
+import zlib
 
-from bags_kit import assert_events, events, raw_bag, read, small_bag, storage_file
+from bags_kit import (
+    assert_events,
+    events,
+    raw_bag,
+    read,
+    small_bag,
+    stamped,
+    START_NS,
+    storage_file,
+)
 from berm_ledger.errors import BagError
 from berm_ledger.offline.bag_damage import inflated, lz4_frame, zstd
 from berm_ledger.offline.bags import open_bag
@@ -212,6 +222,35 @@ def test_a_spoiled_chunk_is_left_out(bags, tmp_path):
     assert 0 < len(found) < len(expected)
     assert [e.bag_ns for e in found][-1] == expected[-1][0]
     assert set(codes) == {'bag_cut'}
+
+
+@pytest.mark.parametrize('right', [True, False])
+def test_checksums_of_chunks(bags, tmp_path, right):
+    data = bytearray(storage_file(bags['small mcap']).read_bytes())
+    at = data.index(b'\6', 8) + 9
+    # Chunk: start, end, plain size, checksum, name of the compression, packed size, records.
+    size, _, length = struct.unpack_from('<QII', data, at + 16)
+    first = at + 32 + length + 8
+    crc = zlib.crc32(data[first:first + size])
+    struct.pack_into('<I', data, at + 24, crc if right else crc ^ 1)
+    file = tmp_path / 'bag.mcap'
+    file.write_bytes(data[:-40])
+    if right:
+        assert_events(read(file)[0], events(3))
+    else:
+        with pytest.raises(BagError, match=r'no topic with messages|is empty'):
+            read(file)
+
+
+def test_times_of_a_cut_off_chunk_are_put_in_order(tmp_path):
+    kind = 'geometry_msgs/msg/PoseStamped'
+    rows = [('/pose', kind, START_NS + t, stamped(kind, START_NS + t)) for t in (3, 1, 2)]
+    kind = 'sensor_msgs/msg/PointCloud2'
+    rows.append(('/elevation', kind, START_NS + 9, stamped(kind, START_NS)))
+    bag = raw_bag(tmp_path / 'bag', rows)
+    size = storage_file(bag).stat().st_size
+    found, _ = read(cut(bag, tmp_path / 'cut', size - 40))
+    assert [e.bag_ns - START_NS for e in found] == [1, 2, 3, 9]
 
 
 def empty_folder(path):

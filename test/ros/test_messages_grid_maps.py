@@ -184,6 +184,15 @@ def test_yaw_turns_the_cells_about_the_centre(kit):
         out.centres_xy(), [[[9.5, 20.5], [10.5, 20.5]], [[9.5, 19.5], [10.5, 19.5]]])
 
 
+@pytest.mark.parametrize(('length_m', 'cells'), [(0.29, 3), (0.3, 3), (0.34, 3), (0.25, 3)])
+def test_lengths_are_rounded_to_whole_cells(kit, length_m, cells):
+    # As the library: round half up, then the map is cells x resolution long about its centre.
+    msg = map_message(kit, np.arange(2.0 * cells).reshape(cells, 2), cell_m=0.1)
+    msg.info.length_x = length_m
+    out = grid_from_grid_map(msg, 'elevation')
+    np.testing.assert_allclose(out.centres_xy()[0, 0], (0.1, 0.05), atol=1e-12)
+
+
 def test_zero_quaternion_is_no_turn_and_z_is_ignored(kit):
     msg = map_message(kit, [[1.0, 2.0], [3.0, 4.0]])
     expected = grid_from_grid_map(msg, 'elevation')

@@ -147,6 +147,17 @@ def test_few_strays_become_unknown_and_do_not_bend_the_lattice():
     np.testing.assert_allclose(out.axes.col_step_xy, before.axes.col_step_xy, atol=1e-7)
 
 
+def test_strays_of_very_different_size_are_left_out_one_after_the_other():
+    before = grid(axes(0.02, 0.5), np.ones((20, 20)))
+    x, y = np.moveaxis(before.centres_xy(), -1, 0)
+    x = x.copy()
+    for k, off_m in enumerate((1e6, 1e3, 3.0, 0.02)):
+        x[3 + 4 * k, 5 * k] += off_m
+    out = grid_from_point_cloud(cloud_message(bag_kit(), x, y, before.height_m, kinds='ddf'))
+    assert int(np.isnan(out.height_m).sum()) == 4
+    np.testing.assert_allclose(out.axes.origin_xy, before.axes.origin_xy, atol=1e-8)
+
+
 @pytest.mark.parametrize(('what', 'match'), [
     ('noise', 'points of the cloud lie more than 10% of a cell off'),
     ('oblong', 'do not make square cells'),
