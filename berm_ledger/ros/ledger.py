@@ -22,6 +22,7 @@ from std_msgs.msg import Float32
 from std_srvs.srv import Trigger
 
 from .books_path import default_books_path
+from .datum_levels import datum_levels_m
 from .feed import DUMP, ELEVATION, feed, POSE
 from .health import books_status, InputMonitor, journal_status, RefusalMonitor, registration_status
 from .intake import Intake
@@ -196,10 +197,12 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         if due:
             lattice, blocked = pipeline.no_go()
             topics.publish_no_go(lattice, blocked, stamp_ns)
-        topics.publish_books(books, stamp_ns)
+        datum_m = datum_levels_m(pipeline.survey)
+        topics.publish_books(books, stamp_ns, datum_m)
         if due:
             topics.publish_markers(
-                books, stamp_ns, crest_lines=pipeline.crest_lines, target=self._target)
+                books, stamp_ns, crest_lines=pipeline.crest_lines, target=self._target,
+                datum_m=datum_m)
             self._slow_ns = stamp_ns
 
     def _publish_health(self) -> None:

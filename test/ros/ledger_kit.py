@@ -69,6 +69,7 @@ class FakePipeline:
         self.stamp_ns = 0
         self.blocked = np.zeros(LATTICE.shape, dtype=bool)
         self.crest_lines = ()
+        self.survey = SimpleNamespace(datum=None)
         self._fold = Fold(site)
         self._pose: StampedPose | None = None
         self._seq = 0
