@@ -1,0 +1,120 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Every reason to refuse an input, and that nothing else is refused."""
+
+from dataclasses import replace
+import math
+import re
+
+from berm_ledger.findings import Severity
+from berm_ledger.geometry import GridAxes, Pose2, StampedPose
+from berm_ledger.survey.gates import (
+    check_dump,
+    check_frame,
+    check_grid,
+    check_pose,
+    check_stamp,
+    GateState,
+)
+from berm_ledger.survey.grid import ElevationGrid
+import numpy as np
+import pytest
+from survey_kit import SECOND_NS, START_NS
+
+HEIGHTS = np.array([[0.0, 0.1], [np.nan, 0.2]], dtype=np.float32)
+AXES = GridAxes((0.0, 0.0), (0.0, 0.02), (0.02, 0.0))
+POSE = StampedPose(START_NS, 'map', Pose2(0.0, 0.0))
+GRID = ElevationGrid(START_NS, 'map', AXES, HEIGHTS)
+STATE = GateState('map', newest_ns=START_NS, last_grid_ns=START_NS - SECOND_NS, pose=POSE)
+
+
+def grid_finding(grid=GRID, state=STATE):
+    return check_grid(grid, state, largest_cell_m=0.2)
+
+
+def test_good_inputs_pass() -> None:
+    assert grid_finding() is None
+    assert check_pose(POSE, STATE) is None
+    assert check_dump(7.5, STATE, None) is None
+    assert check_dump(math.nan, STATE, START_NS - 1) is None
+    assert check_dump(0.0, STATE, None) is None
+
+
+def test_the_very_first_inputs_pass() -> None:
+    assert check_pose(POSE, GateState('map')) is None
+    assert grid_finding(state=GateState('map', newest_ns=START_NS, pose=POSE)) is None
+
+
+@pytest.mark.parametrize(('grid', 'state', 'code', 'text'), [
+    (replace(GRID, stamp_ns=0), STATE, 'zero_stamp', r'set header\.stamp'),
+    (replace(GRID, stamp_ns=START_NS - 2 * SECOND_NS), STATE, 'stamp_backwards', '1.000 s older'),
+    (GRID, replace(STATE, newest_ns=START_NS + 6 * SECOND_NS), 'stamp_too_old', '6.000 s older'),
+    (replace(GRID, stamp_ns=START_NS + 30 * 24 * 3600 * SECOND_NS), STATE, 'stamp_ahead',
+     '2592000 s ahead'),
+    (GRID, replace(STATE, last_grid_ns=START_NS), 'repeated_grid', 'used already'),
+    (replace(GRID, frame_id='odom'), STATE, 'wrong_frame', "'odom', the site is in 'map'"),
+    (replace(GRID, frame_id=''), STATE, 'wrong_frame', "frame ''"),
+    (GRID, replace(STATE, pose=None), 'no_pose', 'before any usable pose'),
+    (replace(GRID, stamp_ns=START_NS + 3 * SECOND_NS), STATE, 'old_pose', '3.000 s older'),
+    (replace(GRID, axes=GridAxes((0, 0), (0, 0.3), (0.3, 0))), STATE, 'coarse_grid',
+     '0.300 m are too coarse'),
+    (replace(GRID, height_m=np.full((2, 2), np.nan)), STATE, 'all_unknown', 'no known cell'),
+    (replace(GRID, height_m=np.array([[0.0, 0.0], [np.nan, 20000.0]])), STATE, 'absurd_height',
+     'check its units'),
+    (replace(GRID, height_m=np.array([[0.0, 0.0], [np.nan, -2e4]])), STATE, 'absurd_height',
+     'check its units'),
+])
+def test_grids_are_refused(grid, state, code, text) -> None:
+    finding = grid_finding(grid, state)
+    assert (finding.code, finding.severity, finding.stamp_ns) == (
+        code, Severity.REFUSAL, grid.stamp_ns)
+    assert re.search(text, finding.text)
+
+
+@pytest.mark.parametrize(('change', 'code', 'text'), [
+    ({'stamp_ns': -5}, 'zero_stamp', 'no stamp'),
+    ({'stamp_ns': START_NS - SECOND_NS}, 'stamp_backwards', 'start the books anew'),
+    ({'frame_id': 'base_link'}, 'wrong_frame', 'transform it'),
+    ({'std_xy_m': 0.5}, 'uncertain_pose', 'uncertain by 0.50 m'),
+    ({'std_yaw_rad': 0.6}, 'uncertain_pose', '34 degrees'),
+])
+def test_poses_are_refused(change, code, text) -> None:
+    finding = check_pose(replace(POSE, **change), STATE)
+    assert finding.code == code
+    assert text in finding.text
+
+
+def test_a_pose_of_unknown_certainty_passes() -> None:
+    assert math.isnan(POSE.std_xy_m)
+    assert check_pose(POSE, STATE) is None
+
+
+def test_poses_may_lag_or_repeat_but_not_go_back() -> None:
+    assert check_pose(POSE, STATE) is None
+    late = replace(STATE, newest_ns=START_NS + 4 * SECOND_NS)
+    assert check_pose(POSE, late) is None
+    assert check_stamp(START_NS, 'the pose', None, replace(
+        STATE, newest_ns=START_NS + 6 * SECOND_NS)).code == 'stamp_too_old'
+
+
+@pytest.mark.parametrize(('frame', 'site', 'passes'), [
+    ('map', 'map', True), ('/map', 'map', True), ('map', '/map', True), ('Map', 'map', False),
+    ('map2', 'map', False)])
+def test_a_leading_slash_makes_no_other_frame(frame, site, passes) -> None:
+    assert (check_frame(frame, 'the grid', GateState(site), START_NS) is None) == passes
+
+
+@pytest.mark.parametrize(('mass_kg', 'state', 'last_ns', 'code'), [
+    (-0.1, STATE, None, 'bad_mass'),
+    (math.inf, STATE, None, 'bad_mass'),
+    (-math.inf, STATE, None, 'bad_mass'),
+    (7.5, replace(STATE, pose=None), None, 'no_pose'),
+    (7.5, STATE, START_NS, 'repeated_dump'),
+])
+def test_dumps_are_refused(mass_kg, state, last_ns, code) -> None:
+    assert check_dump(mass_kg, state, last_ns).code == code
+
+
+def test_a_rule_on_the_stamp_comes_before_the_rest() -> None:
+    both = replace(GRID, stamp_ns=0, frame_id='odom')
+    assert grid_finding(both).code == 'zero_stamp'
