@@ -22,6 +22,8 @@ from .area import SurveyArea
 # Known cells that a local plane goes through, and how many unseen cells share one [m].
 PLANE_CELLS = 400
 TILE_M = 0.25
+# Across a strip of known ground narrower than this share of its length no slope is taken.
+LEAST_WIDTH = 0.1
 # Of the known cells every so many along rows and columns is looked at.
 THINNING = 4
 
@@ -142,10 +144,11 @@ def filled_from_planes(
     for index, centre in enumerate((tiles + 0.5) * TILE_M):
         _, near = tree.query(centre, k=min(PLANE_CELLS, len(base)))
         near = base[np.atleast_1d(near)]
-        design = np.column_stack([points[near] - centre, np.ones(len(near))])
-        plane, *_ = np.linalg.lstsq(design, height_m[near].astype(float), rcond=1e-6)
+        middle, level = points[near].mean(axis=0), float(height_m[near].mean())
+        slope, *_ = np.linalg.lstsq(
+            points[near] - middle, height_m[near].astype(float) - level, rcond=LEAST_WIDTH)
         own = tile_of == index
-        out[own] = np.column_stack([gaps[own] - centre, np.ones(own.sum())]) @ plane
+        out[own] = level + (gaps[own] - middle) @ slope
     return out
 
 

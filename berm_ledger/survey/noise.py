@@ -81,8 +81,8 @@ class GridNoise:
         if not known.any():
             return self
         spread = 1.4826 * float(np.median(np.abs(left_m[known])))
-        near = np.abs(left_m) < 4.0 * spread
-        pair = near & (np.abs(beside_m) < 4.0 * spread)
+        near = np.abs(left_m) <= 4.0 * spread
+        pair = near & (np.abs(beside_m) <= 4.0 * spread)
         if np.count_nonzero(pair) < LEAST_CELLS:
             return self
         variance = float(np.mean(left_m[near] ** 2))
