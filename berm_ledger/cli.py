@@ -15,12 +15,12 @@ import os
 import sys
 from typing import NoReturn
 
-from .commands import check, replay, show, simulate
+from .commands import check, demo, plan, replay, show, simulate
 from .errors import BermLedgerError, SiteFileError, UsageError
 
 PROG = 'berm-ledger'
 DONE, BAD_INPUT, INTERRUPTED, READER_GONE = 0, 2, 130, 141
-COMMANDS = (check, replay, show, simulate)
+COMMANDS = (check, replay, show, plan, simulate, demo)
 
 
 class Parser(argparse.ArgumentParser):

@@ -80,6 +80,16 @@ def _publish(part: Path, out: Path) -> None:
         os.replace(path, out / path.name)
 
 
+def check_writable(path: Path) -> None:
+    """Raise UsageError for a file that cannot be made: before the work, not after it."""
+    if path.is_dir():
+        msg = f'{path} is a folder: name a file'
+        raise UsageError(msg)
+    if not path.parent.is_dir():
+        msg = f'{path}: there is no folder {path.parent}; make it first, or name another file'
+        raise UsageError(msg)
+
+
 def write_whole(path: Path, text: str) -> None:
     """Write a text file that is there whole or not at all, replacing one of its name."""
     part = path.with_name(f'.{path.name}.{os.getpid()}{ENDING}')

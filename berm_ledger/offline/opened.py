@@ -34,6 +34,8 @@ class OpenedBooks:
         All of them, in the order of booking.
     surfaces : tuple of NamedSurface
         Layers kept with them.
+    site_digest : str
+        What tells the text of its site file from others.
 
     """
 
@@ -41,6 +43,7 @@ class OpenedBooks:
     books: Books
     entries: tuple[Entry, ...]
     surfaces: tuple[NamedSurface, ...]
+    site_digest: str
 
 
 def open_books(path: str | os.PathLike[str]) -> OpenedBooks:
@@ -70,11 +73,12 @@ def open_books(path: str | os.PathLike[str]) -> OpenedBooks:
         text = journal.meta.get('site_text', '')
         entries, surfaces = tuple(journal.entries()), journal.surfaces()
         name = journal.meta.get('site_name', 'site file')
+        digest = journal.meta.get('site_digest', '')
     if not text:
         msg = f'{path} does not hold the site file it was opened with, so it cannot be shown'
         raise BooksError(msg)
     site = site_from_text(text, f'{name} in {path}')
-    return OpenedBooks(site, whole_books(site, entries), entries, surfaces)
+    return OpenedBooks(site, whole_books(site, entries), entries, surfaces, digest)
 
 
 def whole_books(site: Site, entries: tuple[Entry, ...]) -> Books:

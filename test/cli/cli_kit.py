@@ -17,6 +17,7 @@ from berm_ledger.simulation import (
 )
 from berm_ledger.site_source import load_site
 import pytest
+import yaml
 
 ROOT = Path(__file__).resolve().parents[2]
 SITE = ROOT / 'config' / 'demo_site.yaml'
@@ -49,9 +50,8 @@ def outcome_of(capsys: pytest.CaptureFixture[str], *arguments: object) -> Outcom
 
 def coarse_site(path: Path) -> Path:
     """Write the demo's site with larger cells and return the file."""
-    text = SITE.read_text(encoding='utf-8')
-    assert 'cell_m: 0.015 ' in text
-    path.write_text(text.replace('cell_m: 0.015 ', 'cell_m: 0.03 '), encoding='utf-8')
+    site = yaml.safe_load(SITE.read_text(encoding='utf-8'))
+    path.write_text(yaml.safe_dump({**site, 'cell_m': 0.03}), encoding='utf-8')
     return path
 
 

@@ -1,0 +1,122 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""``berm-ledger plan``: the order of work from where things stand."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import io
+import math
+from pathlib import Path
+import sys
+from typing import TYPE_CHECKING
+
+from ..errors import BooksError, UsageError
+
+if TYPE_CHECKING:
+    from ..books import Row
+    from ..pipeline import Pipeline
+    from ..site_source import LoadedSite
+    from ..targeting import Plan
+
+SUMMARY = 'write the order of work, load by load, with every approach'
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument('site', metavar='SITE', help='site file (YAML)')
+    parser.add_argument('--books', metavar='BOOKS',
+                        help='books file, or the folder that holds books.sqlite; left out, '
+                             'nothing stands yet')
+    parser.add_argument('--out', required=True, metavar='FILE.csv',
+                        help='file for the plan; one that is there is replaced')
+
+
+def run(args: argparse.Namespace) -> int:
+    """Plan, write the file, and say what it comes to and what cannot be served."""
+    from ..offline.fresh import check_writable, write_whole
+    from ..site_source import load_site
+    from ..targeting import Ground, plan_work
+    loaded = load_site(args.site)
+    out = Path(args.out)
+    check_writable(out)
+    pipeline = _pipeline(loaded, args.site, args.books)
+    plan = plan_work(loaded.site, rows_to_plan(pipeline), Ground(*pipeline.no_go()))
+    write_whole(out, plan_csv(plan))
+    sys.stdout.write(f'{plan.summary()}\nwritten to {out}\n')
+    return 0
+
+
+def _pipeline(loaded: LoadedSite, site_name: str, books: str | None) -> Pipeline:
+    """Return the pipeline as the books leave it."""
+    from ..offline.opened import open_books
+    from ..pipeline import Pipeline
+    if books is None:
+        return Pipeline(loaded.site)
+    opened = open_books(books)
+    if opened.site_digest != loaded.digest:
+        msg = (f'{books} holds the books of another site than {site_name}: name the site file '
+               f'they were opened with, or other books')
+        raise BooksError(msg)
+    return Pipeline(loaded.site, entries=opened.entries, surfaces=opened.surfaces)
+
+
+def rows_to_plan(pipeline: Pipeline) -> tuple[Row, ...]:
+    """
+    Return the rows with the loads still called for, also before anything was surveyed.
+
+    Parameters
+    ----------
+    pipeline : Pipeline
+        Books, new or as they were left.
+
+    Returns
+    -------
+    tuple of Row
+        Rows; over a given datum plane with the design that follows from it.
+
+    Raises
+    ------
+    UsageError
+        A level crest over ground that is not known yet.
+
+    """
+    from ..books import opening_books, with_dumps_remaining
+    from ..targeting import dumps_remaining
+    books = pipeline.books
+    targets, volumes = pipeline.survey.target_heights_m(), pipeline.survey.design_volumes_m3()
+    if books.datum_seq is None and targets is not None and volumes is not None:
+        rows = opening_books(
+            pipeline.site, targets_m=list(targets), volumes_m3=list(volumes)).rows
+        counts = dumps_remaining(pipeline.site, rows, books.dump_yield.value_m3)
+        return with_dumps_remaining(rows, counts)
+    if any(math.isnan(row.target_height_m) for row in books.rows):
+        msg = ('how many loads a level crest takes is not known before the ground is surveyed: '
+               'name books that hold the survey with --books')
+        raise UsageError(msg)
+    return books.rows
+
+
+def plan_csv(plan: Plan) -> str:
+    """
+    Return a plan as text, one line per load below the heading.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    str
+        Text in the form of RFC 4180, but lines end with a line feed; five decimals.
+
+    """
+    from ..targeting import PLAN_COLUMNS
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator='\n')
+    writer.writerow(PLAN_COLUMNS)
+    for fields in plan.table():
+        writer.writerow([f'{v:.5f}' if isinstance(v, float) else v for v in fields])
+    return out.getvalue()
