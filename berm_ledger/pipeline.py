@@ -21,6 +21,7 @@ from .books.bookkeeper import Bookkeeper
 from .books.clerk import Clerk
 from .books.entries import Entry
 from .books.layers import ground_level_m, layers_of, restore
+from .books.profile import CrestProfile
 from .design import Site
 from .findings import Finding, Severity
 from .geometry import Lattice, StampedPose
@@ -154,6 +155,15 @@ class Pipeline:
     def crest_lines(self) -> tuple[NDArray[np.float64], ...]:
         """Standing crest of each berm, shape (sections, 3): x, y, level [m]; NaN unseen."""
         return tuple(self.survey.crest_line_xyz(i) for i in range(len(self.site.berms)))
+
+    @property
+    def crest_profiles(self) -> tuple[CrestProfile, ...]:
+        """Standing crest of each berm, section by section."""
+        return tuple(
+            CrestProfile(i, sections.station_m.copy(), crest.height_m.copy(),
+                         crest.offset_m.copy(), self.survey.targets_m(i).copy())
+            for i, sections in enumerate(self.survey.sections)
+            for crest in (self.survey.crest(i),))
 
     # ---- inputs ------------------------------------------------------------------------------
 

@@ -8,6 +8,7 @@ Messages to values and back, duck-typed: the same code for live nodes and for re
 """
 
 from .common import fill_header, message_types, MessageTypes, stamp_ns_from, SUB_MESSAGES
+from .crests import fill_crest_cloud, profiles_from_crest_cloud
 from .diagnostics import (
     counters_status,
     fill_diagnostics,
@@ -32,6 +33,7 @@ __all__ = [
     'Status',
     'blocked_from_occupancy_grid',
     'counters_status',
+    'fill_crest_cloud',
     'fill_diagnostics',
     'fill_grid_map',
     'fill_header',
@@ -52,6 +54,7 @@ __all__ = [
     'message_types',
     'pose_from_msg',
     'poses_from_path',
+    'profiles_from_crest_cloud',
     'rows_from_segments_cloud',
     'stamp_ns_from',
     'status_from',
