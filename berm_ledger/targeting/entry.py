@@ -40,6 +40,10 @@ class Entry:
         From where the way through the yard ends to the start of the run-up.
     direction : int
         Number of the direction it comes from.
+    length_m : float
+        Length of the curve [m].
+    excess_m : float
+        How much longer than the straight line it is [m].
     poses : array
         Shape (k, 3): poses along the curve.
     trace_xy : array
@@ -49,12 +53,14 @@ class Entry:
 
     curve: Curve
     direction: int
+    length_m: float
+    excess_m: float
     poses: Floats
     trace_xy: Floats
 
 
 def entry_fan(rover: Rover) -> tuple[Entry, ...]:
-    """Return the ways into a run-up, in the frame of its start."""
+    """Return the ways into a run-up, in the frame of its start, least detour first."""
     radius = max(rover.turning_radius_m, SMALLEST_RADIUS_M)
     spine = spine_points(rover)
     goal = Pose2(0.0, 0.0, 0.0)
@@ -70,8 +76,9 @@ def entry_fan(rover: Rover) -> tuple[Entry, ...]:
             if forward.length_m > curves[0].length_m + 1e-6:
                 curves.append(forward)
             sampled = [(curve, curve.sample(STEP_M)) for curve in curves]
-            out += [Entry(c, direction, poses, _trace(poses, spine)) for c, poses in sampled]
-    return tuple(out)
+            out += [Entry(c, direction, c.length_m, c.length_m - away, poses,
+                          _trace(poses, spine)) for c, poses in sampled]
+    return tuple(sorted(out, key=lambda entry: (round(entry.excess_m, 6), entry.length_m)))
 
 
 def spine_points(rover: Rover) -> Floats:

@@ -9,16 +9,16 @@ the curve into the run-up and the run-up. Way out and way in are the same.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
 from .options import Options
 from .reach import built_from_mask, Field, ReachMap
 
+MOST_ALONE = 40
+
 Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
 
 
 class HaulCosts:
@@ -47,60 +47,75 @@ class HaulCosts:
         self._any = np.bincount(options.place, minlength=count) > 0
         self._loads = np.array([len(place.loads) for place in options.places], dtype=float)
         self._row = np.array([place.row for place in options.places], dtype=np.intp)
+        self._best: dict[int, tuple[Ints, Floats]] = {}
 
     def __call__(self, mask: int) -> list[float]:
         """Return the haul [m] of all loads of each segment with a set (bits) standing."""
-        haul, _ = self.of_options(mask)
-        return self._by_segment(haul)
-
-    def of_options(self, mask: int) -> tuple[Floats, Field]:
-        """Return the haul [m] of one load by each option with a set standing, and the ways."""
-        built = built_from_mask(mask, self.segments)
-        field = self.reach.field(built)
-        haul = field.distance_m[self.options.entry_cell] + self.options.extra_m
-        others = self._conflict @ built.astype(np.float32)
-        return np.where(others > 0.5, np.inf, haul), field
-
-    def chosen(self, haul: Floats) -> list[int]:
-        """Return the option of least haul per place, -1 where there is none."""
-        out = []
-        for p, first in enumerate(self._first):
-            last = self._first[p + 1] if p + 1 < len(self._first) else len(haul)
-            part = haul[first:last]
-            best = int(first + np.argmin(part)) if len(part) else -1
-            out.append(best if best >= 0 and math.isfinite(haul[best]) else -1)
-        return out
-
-    def alone(self) -> list[float]:
-        """Return the haul [m] of all loads of each segment when no other segment is built."""
-        haul, field = self.of_options(0)
-        out = self._by_segment(haul)
-        for p, option in enumerate(self.chosen(haul)):
-            row = int(self._row[p])
-            if option >= 0 and self._crosses(field, option, row):
-                out[row] = self(1 << row)[row]
-        return out
-
-    def _by_segment(self, haul: Floats) -> list[float]:
-        """Add the places of each segment up; infinite for segments without a way."""
+        _, haul = self.best(mask)
         out = np.zeros(self.segments)
-        best = np.full(len(self._loads), np.inf)
-        if len(haul):
-            shortest = np.minimum.reduceat(haul, np.minimum(self._first, len(haul) - 1))
-            best = np.where(self._any, shortest, np.inf)
-        np.add.at(out, self._row, self._loads * best)
+        np.add.at(out, self._row, self._loads * haul)
         wanted = np.zeros(self.segments, dtype=bool)
         wanted[self._row] = True
         out[~wanted] = np.inf
         result: list[float] = out.tolist()
         return result
 
+    def best(self, mask: int) -> tuple[Ints, Floats]:
+        """Return per place the best option (-1: none) and its haul [m] with a set standing."""
+        if mask not in self._best:
+            self._best[mask] = self._shortest(mask, self.field(mask))
+        return self._best[mask]
+
+    def field(self, mask: int) -> Field:
+        """Return the ways with a set (bits) standing."""
+        return self.reach.field(built_from_mask(mask, self.segments))
+
+    def alone(self) -> list[float]:
+        """
+        Return the haul [m] of all loads of each segment when no other segment is built.
+
+        For a few segments whose own soil is in the way of the shortest way it is found anew; for
+        more than that the shorter way stands as a bound from below.
+        """
+        out = self(0)
+        option, _ = self.best(0)
+        field = self.field(0)
+        crossing = {
+            int(self._row[p]) for p, n in enumerate(option.tolist())
+            if n >= 0 and self._crosses(field, n, int(self._row[p]))}
+        for row in sorted(crossing)[:MOST_ALONE]:
+            out[row] = self(1 << row)[row]
+        return out
+
+    def pairs(self) -> list[tuple[int, int]]:
+        """Return the pairs of segments each of which lies on the other's shortest way."""
+        option, _ = self.best(0)
+        field, cover = self.field(0), self.reach.cover_bits()
+        bothers = np.zeros((self.segments, self.segments), dtype=bool)
+        for p, n in enumerate(option.tolist()):
+            if n < 0:
+                continue
+            way = field.way(int(self.options.entry_cell[n]))
+            passed = np.bitwise_or.reduce(cover[way], axis=0)
+            crossed = np.unpackbits(passed, bitorder='little')[:self.segments].astype(bool)
+            bothers[self._row[p]] |= crossed | self.options.conflict[n]
+        first, second = np.nonzero(np.triu(bothers & bothers.T, 1))
+        return list(zip(first.tolist(), second.tolist()))
+
+    def _shortest(self, mask: int, field: Field) -> tuple[Ints, Floats]:
+        """Find the best option per place."""
+        built = built_from_mask(mask, self.segments).astype(np.float32)
+        haul = field.distance_m[self.options.entry_cell] + self.options.extra_m
+        haul = np.where(self._conflict @ built > 0.5, np.inf, haul)
+        padded = np.append(haul, np.inf)
+        least = np.where(self._any, np.minimum.reduceat(padded, self._first), np.inf) if (
+            len(self._first)) else np.zeros(0)
+        option = np.full(len(least), -1, dtype=np.intp)
+        hit = np.nonzero((haul <= least[self.options.place]) & np.isfinite(haul))[0][::-1]
+        option[self.options.place[hit]] = hit
+        return option, least
+
     def _crosses(self, field: Field, option: int, row: int) -> bool:
         """Tell whether the way to an option runs over the segment it serves."""
         way = field.way(int(self.options.entry_cell[option]))
         return bool(np.isin(way, self.reach.cover[row]).any())
-
-
-def rows_of(options: Options) -> Sequence[int]:
-    """Return the rows that have places, in order."""
-    return sorted({place.row for place in options.places})

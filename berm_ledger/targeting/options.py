@@ -34,8 +34,10 @@ from ..books.rows import Row
 from ..design import Site
 from ..geometry import Pose2
 
-TURNS_RAD = tuple(math.radians(deg) for deg in (0.0, 12.0, -12.0, 25.0, -25.0))
-SHIFTS = (0.0, 0.25, -0.25)
+# Turns of the heading [rad] and shifts along the segment (share of its length) that are tried
+# where the square approach is not clear.
+BENDS = tuple((math.radians(turn), shift) for turn, shift in (
+    (10.0, 0.0), (-10.0, 0.0), (20.0, 0.0), (-20.0, 0.0), (0.0, 0.25), (0.0, -0.25)))
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -149,6 +151,7 @@ class OptionBuilder:
         self._foot = footprint_hull(site.rover)
         self._cover = reach.cover_bits()
         self._trace = np.concatenate([entry.trace_xy for entry in self.fan])
+        self._starts = np.array([entry.poses[0, :2] for entry in self.fan])
         lengths = [len(entry.trace_xy) for entry in self.fan]
         self._first = np.concatenate([[0], np.cumsum(lengths)[:-1]])
 
@@ -171,17 +174,16 @@ class OptionBuilder:
 
         """
         refused: dict[tuple[int, int], str] = {}
-        square = [(p, way) for p, place in enumerate(places)
-                  for way in self._approaches(place, (0.0,), (0.0,))]
+        square = [(p, self._approach(place, side, 0.0, 0.0))
+                  for p, place in enumerate(places) for side in SIDES]
         first = self._clear(square, places, refused)
-        easy = np.zeros((len(places), 2), dtype=bool)
         free = ~first.conflict.any(axis=1)
         side = np.array([first.approaches[a].side for a in first.approach], dtype=int)
-        easy[first.place[free], (side[free] < 0).astype(int)] = True
-        hard = [p for p in range(len(places)) if not easy[p].all()]
-        bent = [(p, way) for p in hard
-                for way in self._approaches(places[p], TURNS_RAD, SHIFTS)[2:]]
-        return _joined(first, self._clear(bent, places, {}))
+        easy = set(zip(first.place[free].tolist(), side[free].tolist()))
+        bent = [(p, self._approach(place, side, turn, shift))
+                for p, place in enumerate(places) for side in SIDES if (p, side) not in easy
+                for turn, shift in BENDS if self._has(place, shift)]
+        return _joined(first, self._clear(bent, places, {}), self.fan)
 
     def tightened(self, options: Options, chosen: Iterable[int]) -> Options | None:
         """
@@ -201,14 +203,17 @@ class OptionBuilder:
             way, conflicts with what is going to stand. None when nothing new was found.
 
         """
+        asked = list(chosen)
+        if not asked:
+            return None
+        poses = [chained(options.approaches[options.approach[n]].run_up_start,
+                         self.fan[options.entry[n]].poses) for n in asked]
+        hits = self.obstacles.hits(self._foot, np.concatenate(poses))
+        first = np.concatenate([[0], np.cumsum([len(part) for part in poses])[:-1]])
         extra, conflict = options.extra_m.copy(), options.conflict.copy()
         new = False
-        for option in chosen:
+        for option, touched in zip(asked, np.logical_or.reduceat(hits, first, axis=0)):
             row = options.places[options.place[option]].row
-            way = options.approaches[options.approach[option]]
-            start = self.fan[options.entry[option]].poses
-            hits = self.obstacles.hits(self._foot, chained(way.run_up_start, start))
-            touched: Bools = np.logical_or.reduce(hits, axis=0)
             if self._standing_hit(touched, row).any():
                 extra[option], new = np.inf, True
                 continue
@@ -217,21 +222,18 @@ class OptionBuilder:
             conflict[option] |= more
         return replace(options, extra_m=extra, conflict=conflict) if new else None
 
-    def _approaches(
-        self, place: Place, turns: Sequence[float], shifts: Sequence[float]
-    ) -> list[Approach]:
-        """Return approaches to a place, the square ones from both sides first."""
+    def _has(self, place: Place, shift: float) -> bool:
+        """Tell whether a place shifted by a share of its segment is still on the segment."""
         row = self.rows[place.row]
-        berm = self.site.berms[row.berm_index]
-        length = row.station_to_m - row.station_from_m
-        out = []
-        for shift in shifts:
-            station = place.drop.station_m + shift * length
-            if row.station_from_m <= station <= row.station_to_m:
-                out += [approach_for(
-                    berm, self.site.rover, place.drop, side, turn, shift * length)
-                    for turn in turns for side in SIDES]
-        return out
+        station = place.drop.station_m + shift * (row.station_to_m - row.station_from_m)
+        return row.station_from_m <= station <= row.station_to_m
+
+    def _approach(self, place: Place, side: int, turn_rad: float, shift: float) -> Approach:
+        """Return the approach to a place shifted by a share of its segment."""
+        row = self.rows[place.row]
+        shift_m = shift * (row.station_to_m - row.station_from_m)
+        return approach_for(self.site.berms[row.berm_index], self.site.rover, place.drop, side,
+                            turn_rad, shift_m)
 
     def _clear(
         self, candidates: list[tuple[int, Approach]], places: Sequence[Place],
@@ -281,11 +283,11 @@ class OptionBuilder:
             crossed &= self.wanted
             if not len(clear):
                 refused.setdefault((row, way.side), 'too little room to turn in')
+                continue
+            cells = self.reach.cells_of(way.run_up_start.apply(self._starts))
             for n in _shortest_each(self.fan, clear, crossed):
-                start = way.run_up_start.apply([self.fan[n].curve.start.xy])[0]
-                cell = self.reach.cell_of((start[0], start[1]))
-                extra = self.fan[n].curve.length_m + self.site.rover.run_up_m
-                columns.append((p, k, cell, extra, n))
+                extra = self.fan[n].length_m + self.site.rover.run_up_m
+                columns.append((p, k, int(cells[n]), extra, n))
                 masks.append(crossed[n] | conflict[k])
         table = np.array(columns).reshape(-1, 5)
         return Options(
@@ -304,23 +306,50 @@ class OptionBuilder:
 
 
 def _shortest_each(fan: Sequence[Entry], clear: Ints, crossed: Bools) -> list[int]:
-    """Return per direction the shortest clear way in, and the shortest that crosses nothing."""
+    """Return per direction the clear way of least detour, and the least that crosses nothing."""
     out: dict[tuple[int, bool], int] = {}
-    for n in sorted(clear.tolist(), key=lambda n: fan[n].curve.length_m):
+    for n in clear.tolist():  # the fan is sorted by detour
         direction = fan[n].direction
         if (direction, True) not in out:
             out.setdefault((direction, not crossed[n].any()), n)
     return list(out.values())
 
 
-def _joined(first: Options, second: Options) -> Options:
-    """Return the options of both, sorted by place."""
+def _joined(first: Options, second: Options, fan: Sequence[Entry]) -> Options:
+    """Return the options of both, sorted by place, without those that others make useless."""
     place = np.concatenate([first.place, second.place])
-    order = np.argsort(place, kind='stable')
+    approach = np.concatenate([first.approach, second.approach + len(first.approaches)])
+    approaches = first.approaches + second.approaches
+    cell = np.concatenate([first.entry_cell, second.entry_cell])
+    extra = np.concatenate([first.extra_m, second.extra_m])
+    conflict = np.concatenate([first.conflict, second.conflict])
+    entry = np.concatenate([first.entry, second.entry])
+    side = np.array([approaches[a].side for a in approach], dtype=int)
+    direction = np.array([fan[n].direction for n in entry], dtype=int)
+    excess = np.array([fan[n].excess_m for n in entry], dtype=float)
+    keep = _undominated(place, side, direction, excess, conflict)
     return Options(
-        first.places, first.approaches + second.approaches, place[order],
-        np.concatenate([first.approach, second.approach + len(first.approaches)])[order],
-        np.concatenate([first.entry_cell, second.entry_cell])[order],
-        np.concatenate([first.extra_m, second.extra_m])[order],
-        np.concatenate([first.conflict, second.conflict])[order],
-        np.concatenate([first.entry, second.entry])[order], first.refused)
+        first.places, approaches, place[keep], approach[keep], cell[keep], extra[keep],
+        conflict[keep], entry[keep], first.refused)
+
+
+def _undominated(
+    place: Ints, side: Ints, direction: Ints, excess_m: Floats, conflict: Bools
+) -> list[int]:
+    """
+    Return the options worth keeping, sorted by place.
+
+    Of those of one place, side and direction that are in the way of the same segments or more,
+    that of least detour does.
+    """
+    keep: list[int] = []
+    group: tuple[int, int, int] | None = None
+    kept_here: list[int] = []
+    for n in np.lexsort((excess_m, direction, side, place)).tolist():
+        key = (int(place[n]), int(side[n]), int(direction[n]))
+        if key != group:
+            group, kept_here = key, []
+        if not any((conflict[k] <= conflict[n]).all() for k in kept_here):
+            kept_here.append(n)
+            keep.append(n)
+    return keep

@@ -13,17 +13,27 @@ complete, the last one served is one that can be served while all the others sta
   the one of least regret goes last (a heuristic).
 * An order for a set exists exactly if taking off whoever can be served never gets stuck.
 
-The sum of what each would cost alone is a lower bound of the cost of any order.
+The sum of what each would cost alone is a lower bound of the cost of any order; pairs in each
+other's way raise it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 import heapq
 import math
+from typing import Any
 
 EXACT_UP_TO = 12
+# Pairs that are looked at for the lower bound.
+MOST_PAIRS = 80
+# Looks at the yard that a search which is not exact may take.
+BEAM_LOOKS = 240
+# How many sets are looked at for each one that is followed.
+BEAM_SPARE = 4
+# How much more than the mean regret one who cannot be served now counts.
+SHUT_OFF_WEIGHT = 2.0
 SAME_M = 1e-9
 
 # Given the set of segments that stand in the end (bits), the cost of serving each of them last;
@@ -76,7 +86,7 @@ class Order:
 
 def best_order(
     wanted: Sequence[int], costs: Costs, least: Sequence[float], weights: Sequence[float], *,
-    exact_up_to: int = EXACT_UP_TO,
+    pairs: Iterable[tuple[int, int]] = (), exact_up_to: int = EXACT_UP_TO,
 ) -> Order:
     """
     Return the cheapest order of work, or the best partial one.
@@ -91,6 +101,8 @@ def best_order(
         Cost of serving each segment when nothing else stands.
     weights : sequence of float
         What is lost when a segment is left out.
+    pairs : iterable of tuple of int
+        Pairs that may be in each other's way; they raise the lower bound.
     exact_up_to : int
         Largest stuck set that is searched exactly.
 
@@ -100,14 +112,15 @@ def best_order(
         With a lower bound; ``exact`` where the bound or a full search proves it.
 
     """
-    solver = _Solver(costs, least, exact_up_to)
+    solver = _Solver(costs, least, pairs, exact_up_to)
     whole = sum(1 << k for k in wanted if math.isfinite(least[k]))
     served = whole & ~solver.lightest_left_out(whole, weights)
     left_out = tuple(k for k in wanted if not served >> k & 1)
     batches, exact = solver.backwards(served)
+    extra = solver.still_to_come(served)
     forward = [tuple(k for k, _, _ in batch) for batch in reversed(batches)]
     steps = [step for batch in reversed(batches) for step in batch]
-    bound = math.fsum(least[k] for k, _, _ in steps)
+    bound = math.fsum(least[k] for k, _, _ in steps) + extra
     total = math.fsum(cost for _, _, cost in steps)
     return Order(
         tuple(k for k, _, _ in steps), tuple(s for _, s, _ in steps),
@@ -134,13 +147,20 @@ def members(mask: int) -> list[int]:
 
 
 Step = tuple[int, int, float]
+# Regret so far, where it came from, and the groups taken off since.
+Trail = tuple[float, Any, list[list[Step]]]
 
 
 class _Solver:
     """Takes sets apart from the end."""
 
-    def __init__(self, costs: Costs, least: Sequence[float], exact_up_to: int) -> None:
+    def __init__(
+        self, costs: Costs, least: Sequence[float], pairs: Iterable[tuple[int, int]],
+        exact_up_to: int,
+    ) -> None:
         """Remember every look at the yard."""
+        self._pairs = list(pairs)
+        self._bounds: list[tuple[float, int]] | None = None
         self._costs = costs
         self._seen: dict[int, Sequence[float]] = {}
         self.least = least
@@ -152,6 +172,31 @@ class _Solver:
         if found is None:
             found = self._seen[mask] = self._costs(mask)
         return found
+
+    def still_to_come(self, mask: int) -> float:
+        """
+        Return what an order of a set must at least cost above the sum of each alone.
+
+        Of two that are in each other's way one comes later and pays for it; pairs without a
+        common member may be added up.
+        """
+        if self._bounds is None:
+            self._bounds = sorted(self._pair_bounds(), reverse=True)
+        total, free = 0.0, mask
+        for bound, pair in self._bounds:
+            if pair & free == pair:
+                total += bound
+                free &= ~pair
+        return total
+
+    def _pair_bounds(self) -> Iterator[tuple[float, int]]:
+        """Give for each pair what the later of the two pays at least."""
+        for i, j in self._pairs[:MOST_PAIRS]:
+            pair = 1 << i | 1 << j
+            costs = self.look(pair)
+            bound = min(costs[i] - self.least[i], costs[j] - self.least[j])
+            if SAME_M < bound < math.inf:
+                yield bound, pair
 
     def stuck(self, mask: int) -> int:
         """Return what is left when whoever can be served is taken off: 0 if an order exists."""
@@ -196,69 +241,102 @@ class _Solver:
         return core
 
     def _left_out_greedily(self, core: int, weights: Sequence[float]) -> int:
-        """Leave out one by one whoever frees the most for the least."""
+        """Leave out one by one whoever frees the most others at once for the least."""
         out = 0
         while core:
-            best = min(
-                members(core),
-                key=lambda k: (self._weight(self.stuck(core & ~(1 << k)), weights) + weights[k],
-                               k))
+            gain = {k: self._freed(core, k, weights) - weights[k] for k in members(core)}
+            best = min(gain, key=lambda k: (-gain[k], k))
             out |= 1 << best
             core = self.stuck(core & ~(1 << best))
         return out
 
-    @staticmethod
-    def _weight(mask: int, weights: Sequence[float]) -> float:
-        """Return the weight of a set."""
-        return sum(weights[k] for k in members(mask))
+    def _freed(self, core: int, left_out: int, weights: Sequence[float]) -> float:
+        """Return the weight of those who can be served at once without one of a stuck set."""
+        rest = core & ~(1 << left_out)
+        costs = self.look(rest)
+        return sum(weights[k] for k in members(rest) if math.isfinite(costs[k]))
 
     def backwards(self, mask: int) -> tuple[list[list[Step]], bool]:
         """Return the whole order from its end in groups, and whether it is known to be best."""
         mask, out = self.stripped(mask)
-        exact = True
-        while mask:
-            if mask.bit_count() <= self.exact_up_to:
-                return out + self._search(mask), exact
-            exact = False
-            step = self._least_regret(mask)
-            mask, batches = self.stripped(mask & ~(1 << step[0]))
-            out += [[step], *batches]
-        return out, exact
+        if not mask:
+            return out, True
+        if mask.bit_count() <= self.exact_up_to:
+            return out + self._search(mask), True
+        return out + self._beam(mask), False
 
-    def _least_regret(self, mask: int) -> Step:
-        """Return the member that costs the least more as the last than alone."""
+    def _beam(self, start: int) -> list[list[Step]]:
+        """Take a large stuck set apart one by one, following the few best ways at a time."""
+        width = max(1, BEAM_LOOKS // (BEAM_SPARE * start.bit_count()))
+        spare = BEAM_SPARE if start.bit_count() <= BEAM_LOOKS // BEAM_SPARE else 1
+        layer: dict[int, Trail] = {start: (0.0, None, [])}
+        best: Trail | None = None
+        while layer:
+            tried = self._one_less(layer)
+            layer = {}
+            for rest in sorted(tried, key=lambda rest: (tried[rest][0], rest))[:spare * width]:
+                total, trail, steps = tried[rest]
+                if best is not None and total >= best[0]:
+                    break
+                left, batches = self.stripped(rest)
+                end: Trail = (total, trail, steps + batches)
+                if not left:
+                    best = end
+                elif left not in layer or total < layer[left][0]:
+                    layer[left] = end
+            promise = {mask: layer[mask][0] + self._outlook(mask) for mask in layer}
+            kept = sorted(layer, key=lambda mask: (promise[mask], mask))[:width]
+            layer = {mask: layer[mask] for mask in kept}
+        return _steps_of(best)
+
+    def _one_less(self, layer: dict[int, Trail]) -> dict[int, Trail]:
+        """Return all sets that one more step leads to, each by its best way."""
+        tried: dict[int, Trail] = {}
+        for mask, trail in layer.items():
+            costs = self.look(mask)
+            for k in members(mask):
+                total = trail[0] + costs[k] - self.least[k]
+                rest = mask & ~(1 << k)
+                if math.isfinite(total) and (rest not in tried or total < tried[rest][0]):
+                    tried[rest] = (total, trail, [[(k, mask, costs[k])]])
+        return tried
+
+    def _outlook(self, mask: int) -> float:
+        """Guess the regret still to come: half of what all would pay now."""
         costs = self.look(mask)
-        k = min(members(mask), key=lambda j: (costs[j] - self.least[j], j))
-        return k, mask, costs[k]
+        regrets = [costs[k] - self.least[k] for k in members(mask)]
+        known = [regret for regret in regrets if math.isfinite(regret)]
+        if not known:
+            return math.inf
+        mean = sum(known) / len(known)
+        return 0.5 * (sum(known) + SHUT_OFF_WEIGHT * mean * (len(regrets) - len(known)))
 
     def _search(self, start: int) -> list[list[Step]]:
         """Search all orders of a stripped set, cheapest regret first."""
-        came: dict[int, tuple[float, int, list[list[Step]]]] = {start: (0.0, 0, [])}
-        queue = [(0.0, start)]
-        done: set[int] = set()
+        found: dict[int, Trail] = {start: (0.0, None, [])}
+        queue = [(self.still_to_come(start), 0.0, start)]
         while queue:
-            regret, mask = heapq.heappop(queue)
+            _, regret, mask = heapq.heappop(queue)
             if not mask:
-                return self._trail(came)
-            if mask in done:
+                return _steps_of(found[0])
+            if regret > found[mask][0]:
                 continue
-            done.add(mask)
             costs = self.look(mask)
             for k in members(mask):
-                if not math.isfinite(costs[k]):
+                total = regret + costs[k] - self.least[k]
+                if not math.isfinite(total):
                     continue
                 rest, batches = self.stripped(mask & ~(1 << k))
-                total = regret + costs[k] - self.least[k]
-                if rest not in came or total < came[rest][0]:
-                    came[rest] = (total, mask, [[(k, mask, costs[k])], *batches])
-                    heapq.heappush(queue, (total, rest))
+                if rest not in found or total < found[rest][0]:
+                    found[rest] = (total, found[mask], [[(k, mask, costs[k])], *batches])
+                    heapq.heappush(queue, (total + self.still_to_come(rest), total, rest))
         return []
 
-    @staticmethod
-    def _trail(came: dict[int, tuple[float, int, list[list[Step]]]]) -> list[list[Step]]:
-        """Return the groups from the start of the search to the empty set."""
-        parts, mask = [], 0
-        while came[mask][2]:
-            parts.append(came[mask][2])
-            mask = came[mask][1]
-        return [batch for part in reversed(parts) for batch in part]
+
+def _steps_of(trail: Trail | None) -> list[list[Step]]:
+    """Return the groups of a trail, the end of the order first."""
+    parts: list[list[list[Step]]] = []
+    while trail is not None:
+        parts.append(trail[2])
+        trail = trail[1]
+    return [batch for part in reversed(parts) for batch in part]

@@ -27,6 +27,8 @@ from ..geometry import Pose2
 PLAN_COLUMNS = (
     'step', 'berm', 'segment', 'load', 'drop_x_m', 'drop_y_m', 'pose_x_m', 'pose_y_m', 'yaw_rad',
     'runup_x_m', 'runup_y_m', 'haul_m')
+# For how many different states of the yard the ways are kept with a plan.
+WAYS_AHEAD = 12
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,7 @@ class Plan:
     stands : mapping
         Per served row the rows (bits) that may stand while it is served, besides ``standing``.
     ways : mapping
-        Per served row: points (n, 2) base_link passes from the borrow area to the dump [m].
+        For the rows served first: points (n, 2) base_link passes from the borrow area [m].
     soil_xy : array
         Shape (n, 2): blocked ground it was made with, off the standing segments [m].
     base : ReachMap or None
@@ -184,7 +186,8 @@ def plan_work(
     while True:  # every round rules out at least one option
         costs = HaulCosts(yard.reach, options, len(table))
         least = costs.alone()
-        order = best_order(yard.wanted, costs, least, weights, exact_up_to=exact_up_to)
+        order = best_order(
+            yard.wanted, costs, least, weights, pairs=costs.pairs(), exact_up_to=exact_up_to)
         chosen = _chosen(options, costs, order)
         tight = yard.builder.tightened(options, [option for option, _ in chosen.values()])
         if tight is None:
@@ -233,17 +236,11 @@ def _chosen(
 ) -> dict[int, tuple[int, float]]:
     """Return per served place the option of least haul and that haul [m]."""
     stands = dict(zip(order.sequence, order.stands))
-    looks: dict[int, tuple[list[int], list[float]]] = {}
     out = {}
     for p, place in enumerate(options.places):
-        mask = stands.get(place.row)
-        if mask is None:
-            continue
-        if mask not in looks:
-            haul, _ = costs.of_options(mask)
-            looks[mask] = costs.chosen(haul), haul.tolist()
-        option = looks[mask][0][p]
-        out[p] = option, looks[mask][1][option]
+        if place.row in stands:
+            option, haul = costs.best(stands[place.row])
+            out[p] = int(option[p]), float(haul[p])
     return out
 
 
@@ -251,21 +248,24 @@ def _ways(
     yard: Yard, options: Options, costs: HaulCosts, order: Order,
     chosen: dict[int, tuple[int, float]],
 ) -> dict[int, NDArray[np.float64]]:
-    """Return per served row the points base_link passes on its way there and in."""
+    """Return for the first rows served the points base_link passes on its way there and in."""
     stands = dict(zip(order.sequence, order.stands))
+    soon = set(list(dict.fromkeys(order.stands))[:WAYS_AHEAD])
     fields: dict[int, Field] = {}
     out: dict[int, NDArray[np.float64]] = {}
     for p, (option, _) in chosen.items():
         row = options.places[p].row
         mask = stands[row]
+        if mask not in soon:
+            continue
         if mask not in fields:
-            fields[mask] = costs.of_options(mask)[1]
+            fields[mask] = costs.field(mask)
         way = fields[mask].way(int(options.entry_cell[option]))[::-1]
         approach = options.approaches[options.approach[option]]
         curve = chained(approach.run_up_start, yard.builder.fan[options.entry[option]].poses)
         points = np.concatenate(
             [yard.reach.centres_xy[way], curve[:, :2], [approach.pose.xy]])
-        out.setdefault(row, points)
+        out[row] = np.concatenate([out[row], points]) if row in out else points
     return out
 
 

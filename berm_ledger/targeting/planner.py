@@ -163,9 +163,11 @@ class Planner:
     def _ways_clear(self, plan: Plan, wanted: set[int], soil_xy: Floats) -> bool:
         """Tell whether newly blocked ground leaves the ways of the plan alone."""
         new = _news(soil_xy, plan.soil_xy)
-        needed = [points for row, points in plan.ways.items() if row in wanted]
-        if not len(new) or not needed:
+        if not len(new) or not wanted:
             return True
+        if not any(k in plan.ways for k in wanted):
+            return False
+        needed = [points for row, points in plan.ways.items() if row in wanted]
         gap, _ = cKDTree(new).query(np.concatenate(needed))
         keep = half_width_m(self.site.rover) + MARGIN_M + SOIL_CELL_M
         return bool(gap.min() > keep)
