@@ -14,7 +14,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
+
+from rclpy.subscription import Subscription
 
 
 @dataclass(frozen=True)
@@ -58,7 +61,12 @@ class Intake:
         def on_message(msg: Any, info: Any) -> None:
             self._take_all(Arrival(received_ns(info), rank, kind, msg))
 
-        subscription = self._node.create_subscription(msg_type, topic, on_message, qos)
+        callback: Callable[..., None] = on_message
+        if not hasattr(Subscription, 'CallbackType'):
+            # Before ROS 2 Iron a callback is not told the time of arrival; what the executor
+            # hands over then comes before what waits.
+            callback = partial(on_message, info={})
+        subscription = self._node.create_subscription(msg_type, topic, callback, qos)
         self._subscriptions.append((kind, subscription))
 
     def close(self) -> None:
