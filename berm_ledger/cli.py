@@ -4,22 +4,26 @@
 The command line ``berm-ledger``: parse, call one command, turn errors into one line.
 
 Exit codes: 0 done; 1 judged not to specification, where a command judges; 2 bad input, with one
-line on the standard error; 130 interrupted.
+line on the standard error; 130, 141 and 143 when it was stopped from outside.
 """
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+import contextlib
 import os
+import signal
 import sys
+import threading
+from types import FrameType
 from typing import NoReturn
 
 from .commands import check, demo, plan, replay, show, simulate
 from .errors import BermLedgerError, SiteFileError, UsageError
 
 PROG = 'berm-ledger'
-DONE, BAD_INPUT, INTERRUPTED, READER_GONE = 0, 2, 130, 141
+DONE, BAD_INPUT, INTERRUPTED, READER_GONE, TERMINATED = 0, 2, 130, 141, 143
 COMMANDS = (check, replay, show, plan, simulate, demo)
 
 
@@ -64,7 +68,8 @@ def main(argv: Sequence[str] | None = None) -> int:
 
     """
     try:
-        code = _run(argv)
+        with terminable():
+            code = _run(argv)
         sys.stdout.flush()
         return code
     except BrokenPipeError:
@@ -78,6 +83,22 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         complain('interrupted')
         return INTERRUPTED
+
+
+@contextlib.contextmanager
+def terminable() -> Iterator[None]:
+    """Let SIGTERM end the program in the way of an error, so that nothing half done stays."""
+    def leave(_number: int, _frame: FrameType | None) -> NoReturn:
+        raise SystemExit(TERMINATED)
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, leave)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _run(argv: Sequence[str] | None) -> int:

@@ -40,7 +40,11 @@ def fresh_folder(out: Path, names: Collection[str]) -> Iterator[Path]:
     """
     check_free(out, names)
     part = _parent(out) / f'.{out.name}.{os.getpid()}{ENDING}'
-    part.mkdir()
+    try:
+        part.mkdir()
+    except OSError as exc:
+        msg = f'{out}: cannot write into {part.parent}: {exc.strerror}; name another folder'
+        raise UsageError(msg) from exc
     try:
         yield part
         _publish(part, out)

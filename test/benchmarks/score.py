@@ -16,7 +16,7 @@ import argparse
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 import math
 from pathlib import Path
 import sys
@@ -39,6 +39,7 @@ from berm_ledger.site_source import load_site  # noqa: E402
 # What an undisturbed build must not leave in the books, in short for the headings.
 ALARMS = {'disturbed': 'dist', 'slump': 'slump', 'unbooked_fill': 'fill', 'stray_dump': 'stray',
           'map_shift': 'shift', 'refused': 'refus'}
+UNEXPLAINED = ('disturbed', 'slump', 'unbooked_fill')
 HEAD = (f'{"noise":>9} {"seed":>4} {"grids":>5} {"s":>5} | {"MAE":>5} {"worst":>6} {"bias":>5} '
         f'{"<1se":>5} {"<2se":>5} | {"vol":>6} {"worst":>6} {"<1se":>5} {"<2se":>5} | '
         f'{"grade":>5} {"dumps":>7} {"rises":>5} {"yield":>6} | '
@@ -84,6 +85,10 @@ class Score:
         Entries by kind.
     yield_error : float
         Relative error of the yield.
+    litres : mapping
+        Volumes booked that no dump explains, by kind [l].
+    details : tuple of str
+        Lines about every segment and alarm.
 
     """
 
@@ -99,6 +104,7 @@ class Score:
     announced: int
     kinds: dict[str, int]
     yield_error: float
+    litres: dict[str, float] = field(default_factory=dict)
     details: tuple[str, ...] = ()
 
     @property
@@ -145,24 +151,30 @@ def run(job: Job) -> Score:
     kinds: Counter[str] = Counter()
     messages: Counter[str] = Counter()
     details: list[str] = []
+    litres: Counter[str] = Counter()
     seconds = 0.0
     for event in build.events():
         messages[event.kind] += 1
         begin = time.perf_counter()
         update = take[event.kind](event.value)
         seconds += time.perf_counter() - begin
-        note(update.entries, kinds, details)
-    note(pipeline.finish().entries, kinds, details)
+        note(update.entries, kinds, litres, details)
+    note(pipeline.finish().entries, kinds, litres, details)
     truth = build.truth()
     details += [f'  truth: {event}' for event in truth['intrusions']]
-    return compare(f'{job.noise:>9} {job.seed:>4}', pipeline.books, truth, kinds, messages,
-                   seconds, details)
+    score = compare(f'{job.noise:>9} {job.seed:>4}', pipeline.books, truth, kinds, messages,
+                    seconds, details)
+    return replace(score, litres=dict(litres))
 
 
-def note(entries: Iterable[Any], kinds: Counter[str], details: list[str]) -> None:
+def note(
+    entries: Iterable[Any], kinds: Counter[str], litres: Counter[str], details: list[str]
+) -> None:
     """Count entries and keep those that an undisturbed build should not have."""
     for entry in entries:
         kinds[entry.kind] += 1
+        if entry.kind in UNEXPLAINED:
+            litres[entry.kind] += 1e3 * (entry.data.get('volume_m3') or 0.0)
         if entry.kind in ALARMS or entry.kind in ('hold', 'reworked', 'datum'):
             details.append(f'  {entry.stamp_ns / 1e9:.1f} {entry.kind} {entry.berm} '
                            f'{entry.segment} {entry.data_json()[:200]}')
@@ -213,7 +225,8 @@ def line_of(score: Score) -> str:
         f'{100 * mean(abs(e) for e in score.grade_errors):>5.1f} '
         f'{kinds.get("dump", 0):>3}/{score.announced:<3} {kinds.get("rise", 0):>5} '
         f'{100 * score.yield_error:>+6.1f} | '
-        + ' '.join(f'{kinds.get(kind, 0):>5}' for kind in ALARMS))
+        + ' '.join(f'{kinds.get(kind, 0):>5}' for kind in ALARMS)
+        + ''.join(f' | {kind} {volume:.2f} l' for kind, volume in sorted(score.litres.items())))
 
 
 def total(scores: Sequence[Score]) -> Score:

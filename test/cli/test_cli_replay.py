@@ -9,7 +9,10 @@ import csv
 from dataclasses import replace
 import json
 from pathlib import Path
+import signal
 import sqlite3
+import subprocess
+import sys
 from typing import Any
 
 from berm_ledger.books.journal import Journal
@@ -20,7 +23,7 @@ from berm_ledger.ros.feed import feed
 from berm_ledger.ros.messages import fill_point_cloud, fill_pose
 from berm_ledger.simulation import SimEvent
 from berm_ledger.site_source import load_site
-from cli_kit import LOADS, Outcome
+from cli_kit import LOADS, Outcome, ROOT
 import numpy as np
 import pytest
 
@@ -351,6 +354,21 @@ def test_output_folder_that_is_a_file_is_one_line(replay: Call, bag: Path) -> No
     assert 'out is a file' in replay(bag).complaint
     assert 'out' in replay(bag, out='out/deeper').complaint
     assert names(Path()) == ['out']
+
+
+def test_being_stopped_from_outside_leaves_nothing(
+        tmp_path: Path, bag: Path, site: Path) -> None:
+    # Told once the work has begun, which is when the topics are printed.
+    command = [sys.executable, '-m', 'berm_ledger.cli', 'replay', str(bag), '--site', str(site),
+               '--out', str(tmp_path / 'out')]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE,
+                          stderr=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline().startswith(b'elevation')
+        process.send_signal(signal.SIGTERM)
+        assert process.communicate()[1] == b''
+    assert process.returncode == 143
+    assert names(tmp_path) == []
 
 
 def test_crash_in_the_middle_leaves_nothing(

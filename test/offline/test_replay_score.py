@@ -20,11 +20,11 @@ MOST_HEIGHT_ERROR_M = 0.005
 MOST_VOLUME_ERROR = 0.05
 
 Table = list[dict[str, str]]
+Scored = tuple[Table, Table, dict[str, Any], dict[str, Any]]
 
 
 @pytest.fixture(scope='module')
-def scored(tmp_path_factory: pytest.TempPathFactory) -> tuple[Table, Table, dict[str, Any],
-                                                             dict[str, Any]]:
+def scored(tmp_path_factory: pytest.TempPathFactory) -> Scored:
     """Return segments, events and summary of a replay, and the truth of its bag."""
     folder = tmp_path_factory.mktemp('scored')
     bag, out = folder / 'bag', folder / 'out'
@@ -39,7 +39,7 @@ def scored(tmp_path_factory: pytest.TempPathFactory) -> tuple[Table, Table, dict
     return tables[0], tables[1], summary, truth
 
 
-def test_heights_are_true(scored: Any) -> None:
+def test_heights_are_true(scored: Scored) -> None:
     segments, _, _, truth = scored
     assert len(segments) == len(truth['segments']) == 6
     booked = np.array([float(row['height_m']) for row in segments])
@@ -49,7 +49,7 @@ def test_heights_are_true(scored: Any) -> None:
     assert true.min() > 0.1
 
 
-def test_stated_error_of_the_heights_is_one(scored: Any) -> None:
+def test_stated_error_of_the_heights_is_one(scored: Scored) -> None:
     segments, _, _, truth = scored
     ratios = np.array([
         (float(row['height_m']) - fact['height_m']) / float(row['height_se_m'])
@@ -58,7 +58,7 @@ def test_stated_error_of_the_heights_is_one(scored: Any) -> None:
     assert np.sqrt(np.mean(ratios ** 2)) < 2.0
 
 
-def test_placed_volume_is_true(scored: Any) -> None:
+def test_placed_volume_is_true(scored: Scored) -> None:
     segments, _, summary, truth = scored
     assert summary['placed_volume_m3'] == pytest.approx(truth['placed_m3'], rel=MOST_VOLUME_ERROR)
     assert sum(float(row['deficit_volume_m3']) for row in segments) == pytest.approx(
@@ -66,7 +66,7 @@ def test_placed_volume_is_true(scored: Any) -> None:
         abs=MOST_VOLUME_ERROR * truth['placed_m3'])
 
 
-def test_every_announced_dump_is_booked_where_it_fell(scored: Any) -> None:
+def test_every_announced_dump_is_booked_where_it_fell(scored: Scored) -> None:
     segments, events, summary, truth = scored
     dumps = [row for row in events if row['kind'] == 'dump']
     assert len(dumps) == summary['dumps'] == len(truth['dumps']) > 15
@@ -78,7 +78,7 @@ def test_every_announced_dump_is_booked_where_it_fell(scored: Any) -> None:
     assert summary['yield_m3'] == pytest.approx(mean_m3, rel=0.05)
 
 
-def test_nothing_is_booked_that_did_not_happen(scored: Any) -> None:
+def test_nothing_is_booked_that_did_not_happen(scored: Scored) -> None:
     _, events, _, truth = scored
     assert truth['intrusions'] == []
     assert {row['kind'] for row in events} <= {'datum', 'dump', 'at_grade', 'map_shift'}
