@@ -24,7 +24,7 @@ from typing import Any
 
 from .errors import UsageError
 from .offline.fresh import check_free
-from .offline.outputs import OUTPUT_NAMES
+from .offline.outputs import OUTPUT_NAMES, SUMMARY_NAME
 from .ros.run import NO_RCLPY
 from .site_source import load_site
 
@@ -243,8 +243,18 @@ def run_demo(
     trouble = trouble or ', '.join(
         f'{name} ended with exit code {code}' for name, code in ends.items() if code)
     say(f'the demo did not come to its end: {trouble}' if trouble else
-        'the berm was built, spoiled once and mended')
+        f'the berm was heaped, spoiled once and mended; {verdict(out)}')
     return 1 if trouble else 0
+
+
+def verdict(out: Path) -> str:
+    """Return what the summary in a folder says of the berm."""
+    try:
+        summary = json.loads((out / SUMMARY_NAME).read_text(encoding='utf-8'))
+    except (OSError, ValueError) as exc:
+        return f'its summary cannot be read: {exc}'
+    meets = 'meets' if summary['accepted'] else 'does not meet'
+    return f'it {meets} its specification: {summary["why"]}'
 
 
 def watch(processes: Mapping[str, subprocess.Popen[bytes]], onlooker: Onlooker) -> str:

@@ -88,6 +88,17 @@ def test_any_path_gets_through_to_the_node(path):
     assert words[-1] == 'seed:=3'
 
 
+@pytest.mark.parametrize(('text', 'said'), [
+    ('{"accepted": true, "why": "all at grade"}', 'it meets its specification: all at grade'),
+    ('{"accepted": false, "why": "low"}', 'it does not meet its specification: low'),
+    ('{"acc', 'cannot be read'),
+])
+def test_the_last_word_is_that_of_the_summary(tmp_path, text, said):
+    (tmp_path / 'summary.json').write_text(text)
+
+    assert said in demo.verdict(tmp_path)
+
+
 def test_processes_are_ended_whatever_happens():
     sleeper = [sys.executable, '-c', 'import time; time.sleep(600)']
     text = 'trouble'
