@@ -153,6 +153,19 @@ def test_entries_are_those_of_the_live_steps(
         (e.seq, e.stamp_ns, e.kind, e.berm, e.segment, e.data_json()) for e in by_hand]
 
 
+def test_layers_kept_are_those_at_the_end(
+        replayed: Path, site: Path, events: tuple[SimEvent, ...]) -> None:
+    pipeline = Pipeline(load_site(site).site)
+    for kind, msg in messages(events):
+        feed(pipeline, kind, msg)
+    last = {layer.name: layer for layer in pipeline.finish().surfaces}
+    kept = {layer.name: layer for layer in open_books(replayed).surfaces}
+    assert kept.keys() == last.keys()
+    for name, layer in kept.items():
+        assert layer.stamp_ns == last[name].stamp_ns == pipeline.stamp_ns
+        np.testing.assert_array_equal(layer.values, last[name].values)
+
+
 def test_books_read_back_are_those_of_the_running_pipeline(replayed: Path) -> None:
     opened = open_books(replayed)
     assert [row.dumps_made for row in opened.books.rows] == [
