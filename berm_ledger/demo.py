@@ -20,6 +20,7 @@ import socket
 import subprocess
 import sys
 import time
+from types import FrameType
 from typing import Any
 
 from .errors import UsageError
@@ -33,6 +34,7 @@ SITE_NAME = 'demo_site.yaml'
 BOOKS_TIMEOUT_S = 300.0
 GIVE_UP_S = 600.0
 END_S = 20.0
+REPORT_S = 120.0
 # The first participant of domain 0 listens here (DDS interoperability protocol, 9.6.1).
 FIRST_PORT = 7410
 # Domain ids whose ports no client takes by chance on Linux.
@@ -101,6 +103,20 @@ def node_command(node: str, **parameters: object) -> list[str]:
     for name, value in parameters.items():
         words += ['-p', f'{name}:={json.dumps(value)}']
     return words
+
+
+@contextlib.contextmanager
+def ended_by_sigterm() -> Iterator[None]:
+    """Let SIGTERM unwind the stack, so that no node is left running behind."""
+
+    def leave(number: int, _frame: FrameType | None) -> None:
+        raise SystemExit(128 + number)
+
+    before = signal.signal(signal.SIGTERM, leave)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 @contextlib.contextmanager
@@ -174,7 +190,7 @@ class Onlooker:
         if not client.wait_for_service(timeout_sec=END_S):
             return 'the ledger does not offer write_report'
         future = client.call_async(self._trigger.Request())
-        self._executor.spin_until_future_complete(future, timeout_sec=END_S)
+        self._executor.spin_until_future_complete(future, timeout_sec=REPORT_S)
         return str(future.result().message) if future.done() else 'the ledger did not answer'
 
     def close(self) -> None:
@@ -231,7 +247,7 @@ def run_demo(
         'yard': node_command('yard', site_file=str(site), seed=seed)}
     say(f'ledger, target and yard run in ROS domain {domain_id} on this machine only; to look on: '
         f'ROS_DOMAIN_ID={domain_id} ros2 topic echo --field data table')
-    with running(commands, demo_environment(domain_id)) as processes:
+    with ended_by_sigterm(), running(commands, demo_environment(domain_id)) as processes:
         onlooker = Onlooker(domain_id, say)
         try:
             trouble = watch(processes, onlooker)

@@ -3,6 +3,8 @@
 """The demo before it starts anything: what it needs, what it refuses, where it runs."""
 
 import json
+import os
+import signal
 import socket
 import subprocess
 import sys
@@ -108,3 +110,16 @@ def test_processes_are_ended_whatever_happens():
 
     assert all(process.poll() is not None for process in processes.values())
     assert isinstance(processes['one'], subprocess.Popen)
+
+
+def test_processes_are_ended_when_the_demo_is_told_to_end():
+    sleeper = [sys.executable, '-c', 'import time; time.sleep(600)']
+    before = signal.getsignal(signal.SIGTERM)
+    with pytest.raises(SystemExit) as raised:
+        with ended_by_sigterm(), running({'one': sleeper}, {}) as processes:
+            os.kill(os.getpid(), signal.SIGTERM)
+            processes['one'].wait()
+
+    assert raised.value.code == 128 + signal.SIGTERM
+    assert processes['one'].poll() is not None
+    assert signal.getsignal(signal.SIGTERM) is before
