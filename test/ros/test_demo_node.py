@@ -14,6 +14,7 @@ from berm_ledger.demo import (
     demo_environment,
     demo_site_path,
     DOMAIN_IDS,
+    ended_by_sigterm,
     free_domain_id,
     node_command,
     run_demo,
@@ -115,11 +116,15 @@ def test_processes_are_ended_whatever_happens():
 def test_processes_are_ended_when_the_demo_is_told_to_end():
     sleeper = [sys.executable, '-c', 'import time; time.sleep(600)']
     before = signal.getsignal(signal.SIGTERM)
-    with pytest.raises(SystemExit) as raised:
+    started = {}
+
+    def told_to_end():
         with ended_by_sigterm(), running({'one': sleeper}, {}) as processes:
+            started.update(processes)
             os.kill(os.getpid(), signal.SIGTERM)
             processes['one'].wait()
 
-    assert raised.value.code == 128 + signal.SIGTERM
-    assert processes['one'].poll() is not None
+    with pytest.raises(SystemExit, match=str(128 + signal.SIGTERM)):
+        told_to_end()
+    assert started['one'].poll() is not None
     assert signal.getsignal(signal.SIGTERM) is before
