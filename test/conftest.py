@@ -7,10 +7,15 @@ import itertools
 import os
 from pathlib import Path
 import socket
+import sys
 from typing import Any
 
 from hypothesis import settings
 import pytest
+
+# Two rooms may have a module of one name, so test files are imported by path (importlib mode).
+# What the tests of a room share, in a file <room>_kit.py, is imported by its name.
+sys.path += [str(folder) for folder in sorted(Path(__file__).parent.iterdir()) if folder.is_dir()]
 
 # Nothing that runs here may be heard by, or hear, other machines.
 os.environ['ROS_AUTOMATIC_DISCOVERY_RANGE'] = 'LOCALHOST'

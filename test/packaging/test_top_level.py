@@ -36,10 +36,10 @@ def test_nothing_that_is_built_is_tracked(tracked_files: list[str]) -> None:
     assert [name for name in tracked_files if name.endswith(built)] == []
 
 
-def test_no_folder_of_the_tests_is_a_package(tracked_files: list[str]) -> None:
-    # A package named `test` would hide Python's own; one file name must then serve one test file.
+def test_helpers_of_the_tests_have_names_of_their_own(tracked_files: list[str]) -> None:
+    # Test files may share a name, since they are imported by path; helpers are imported by name.
     names = [Path(name).name for name in tracked_files
              if name.startswith('test/') and name.endswith('.py')]
-    assert '__init__.py' not in names
-    modules = [name for name in names if name != 'conftest.py']
-    assert sorted(modules) == sorted(set(modules))
+    helpers = [name for name in names if not name.startswith('test_') and name != 'conftest.py']
+    assert sorted(helpers) == sorted(set(helpers))
+    assert '__init__.py' not in helpers  # a package named `test` would hide Python's own
