@@ -60,7 +60,7 @@ class Update:
 
 
 class FakePipeline:
-    """Books what it is given: a pose, a dump, a reading of segment 1; refuses frame `wrong`."""
+    """Books what it is given: a pose, a dump, a reading of segment 1; says nothing twice."""
 
     def __init__(
         self, site: Any, *, entries: Iterable[Entry] = (), surfaces: Iterable[Any] = ()
@@ -73,6 +73,7 @@ class FakePipeline:
         self._fold = Fold(site)
         self._pose: StampedPose | None = None
         self._seq = 0
+        self._height_m = math.nan
         self.inputs: list[str] = []
         for entry in entries:
             self._fold.post(entry)
@@ -112,6 +113,9 @@ class FakePipeline:
             return self.refuse('wrong_frame', f'frame {grid.frame_id}', grid.stamp_ns)
         self.stamp_ns = grid.stamp_ns
         height = float(np.nanmax(grid.height_m))
+        if height == self._height_m:
+            return Update()
+        self._height_m = height
         return self._book('reading', 1, {
             'height_m': height, 'coverage': 1.0, 'at_grade': float(height >= 0.2)})
 

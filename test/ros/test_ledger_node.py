@@ -135,15 +135,19 @@ def test_grid_and_dump_reach_table_journal_and_segments(world, site_file, tmp_pa
     assert bench.ledger.pipeline.inputs == ['pose', 'dump', 'elevation']
 
 
-def test_every_grid_and_dump_is_answered_even_a_refused_one(world, site_file, tmp_path):
+def test_every_grid_and_dump_is_answered_whatever_became_of_it(world, site_file, tmp_path):
     bench = Bench(world, site_file, tmp_path / 'b.sqlite').start()
     bench.pose(10.0)
-    for send in (lambda: bench.dump(float('nan')), lambda: bench.grid(11.0, 0.1, frame='odom')):
+    for send in (
+            lambda: bench.dump(float('nan')), lambda: bench.grid(11.0, 0.1, frame='odom'),
+            lambda: bench.grid(12.0, 0.1), lambda: bench.grid(13.0, 0.1)):
         bench.heard.clear()
         send()
         world.until(lambda: set(bench.heard) >= {'segments', 'table', 'rework'})
 
-    assert stamp_ns_from(bench.heard['segments'].header) == 10 * NS
+    assert stamp_ns_from(bench.heard['segments'].header) == 13 * NS
+    with Journal.read(tmp_path / 'b.sqlite') as journal:
+        assert [entry.kind for entry in journal.entries()] == ['dump', 'refused', 'reading']
 
 
 def test_what_cannot_be_read_is_booked_as_refused(world, site_file, tmp_path):
