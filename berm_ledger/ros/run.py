@@ -80,6 +80,8 @@ def run(name: str, make_node: Callable[[], Any], arguments: Sequence[str] | None
     if '-h' in arguments or '--help' in arguments:
         sys.stdout.write(help_text(name) + '\n')
         return 0
+    # First of all: a signal must not cut into the imports either.
+    stop = StopSignal()
     try:
         import rclpy
         from rclpy.signals import SignalHandlerOptions
@@ -95,7 +97,7 @@ def run(name: str, make_node: Callable[[], Any], arguments: Sequence[str] | None
     except (UsageError, RuntimeError) as exc:
         return complain(name, exc)
     try:
-        return run_node(make_node(), StopSignal())
+        return 0 if stop.came else run_node(make_node(), stop)
     except (BermLedgerError, OSError) as exc:
         return complain(name, exc)
     finally:

@@ -113,6 +113,30 @@ def test_a_signal_ends_a_node_with_exit_code_0(world, tmp_path, site_file, node,
     assert 'Traceback' not in said
 
 
+def test_a_signal_while_it_comes_up_ends_a_node_with_exit_code_0(tmp_path, site_file):
+    pytest.importorskip('rclpy')
+    code = '''
+import os, signal, sys
+from berm_ledger.ros import run
+
+class Interrupting:
+    """Sends the signal when rclpy is about to be imported."""
+
+    def find_spec(self, name, *_):
+        if name == 'rclpy':
+            os.kill(os.getpid(), signal.SIGINT)
+
+sys.meta_path.insert(0, Interrupting())
+from berm_ledger.ros.target_node import main
+sys.exit(main())
+'''
+    result = subprocess.run(
+        [sys.executable, '-c', code, *parameters(site_file=site_file)], capture_output=True,
+        text=True, timeout=GIVE_UP_S, check=False)
+
+    assert (result.returncode, result.stderr) == (0, '')
+
+
 def test_without_rclpy_the_nodes_say_what_to_do(tmp_path):
     code = ("import sys; sys.modules['rclpy'] = None; "
             'from berm_ledger.ros.ledger_node import main; sys.exit(main())')
