@@ -138,11 +138,13 @@ def change_data(
 
     """
     area, cells = survey.area, change.cells
-    part = np.asarray(area.shares[:, cells].sum(axis=1)).ravel()
+    sign = 1.0 if change.kind == 'unbooked_fill' else -1.0
+    part = area.shares[:, cells] @ np.maximum(sign * change.rise_m, 0.0)
+    part = np.where(part >= LEAST_PART * part.sum(), part, 0.0)
     part = part / max(float(part.sum()), 1e-12)
-    error_m3 = survey.mean_error_m(cells) * len(cells) * area.lattice.cell_area_m2
+    error_m3 = change.volume_se_m3
     out = []
-    for row in np.flatnonzero(part >= LEAST_PART):
+    for row in np.flatnonzero(part):
         own = cells[area.corridor.segment_index[cells] == row]
         data: dict[str, Any] = {
             'volume_m3': rounded('volume_m3', change.volume_m3 * part[row]),

@@ -97,9 +97,7 @@ class Clerk:
         radius = 0.5 * survey.site.rover.drum_width_m + half + SLIDE_M
         self.dumps = DumpWatch(
             area.corridor.centres_xy, area.shares, area.lattice.cell_area_m2, radius)
-        self.changes = DisturbanceWatch(
-            len(area), area.lattice.cell_m, lambda mask: area.on_lattice(mask, fill=0),
-            area.corridor.flat_index)
+        self.changes = DisturbanceWatch(area.lattice, area.corridor.flat_index)
         self._read: dict[int, tuple[int, Mapping[str, Any]]] = {}
         self._booked_shift = Shift()
         self._at_grade: set[tuple[str, int]] = set()
@@ -249,10 +247,21 @@ class Clerk:
             return []
         slope = max(berm.side_slope for berm in survey.site.berms)
         shift_error = math.hypot(slope * look.shift.se_xy_m, look.shift.se_z_m)
-        return self.changes.look(
-            survey.surface.height_m, survey.surface.effective_looks(), look.fused.seen,
-            self.dumps.mask() | ~survey.area.in_corridor, survey.noise.total_m, shift_error,
-            stamp_ns)
+        changes = self.changes.look(
+            look.measured_m, survey.surface.height_m, survey.surface.effective_looks(),
+            self.dumps.mask() | ~survey.area.in_corridor, ground_m=survey.datum.level_m,
+            noise=survey.noise, shift_error_m=shift_error, stamp_ns=stamp_ns)
+        for change in changes:
+            self._move_surface(change)
+        return changes
+
+    def _move_surface(self, change: Change) -> None:
+        """Let the surface stand where a confirmed change has left it."""
+        surface, cells = self._survey.surface, change.cells
+        surface.height_m[cells] = change.height_m
+        surface.looks[cells] = change.looks
+        surface.trend_m[cells] = 0.0
+        surface.aside_looks[cells] = 0
 
     def book_change(self, change: Change, stamp_ns: int) -> None:
         """Book a change on each segment that has a good part of it, and hold if need be."""

@@ -3,133 +3,133 @@
 """
 Changes that no dump explains: soil lost, soil slid, soil added.
 
-The surface is compared, cell by cell, with the surface as it was accepted. A difference counts
-when it is beyond the level of detection (95 %), when neighbours agree, when the whole is big
-enough and when it has lasted several looks. Soil added is never accepted by itself, so what came
-without a dump and leaves again is no loss.
+Every look is compared, cell by cell, with the surface as it was accepted. The mean difference of
+3 x 3 cells goes into a two-sided tabular CUSUM per cell, in units of its noise, after an allowance
+for what does not change from look to look: the error of the accepted surface and of the map's
+shift (level of detection, 95 %) and the settling of fresh soil. With k = 0.5 and h = 5 one chart
+alarms for nothing once in 465 looks (J. M. Lucas, R. B. Crosier 1982) when the allowance is used
+up, far more rarely otherwise; and only a coherent group of alarming cells whose volume is
+significant is a change. Soil added is never accepted by itself, so what came without a dump and
+leaves again is no loss.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Iterable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
-# Looks in a row that a cell must differ; the surface itself has needed agreeing looks before.
-LOSS_LOOKS = 2
-FILL_LOOKS = 6
-# Smallest difference and smallest coherent change that count [m, m2, m3].
-LEAST_CHANGE_M = 0.006
-LEAST_AREA_M2 = 0.0030
-LEAST_VOLUME_M3 = 0.00007
-# Cells around a change that belong to it although each alone is below detection.
-FRINGE = 3
-# A loss of which this part lies close by again has slid, not gone.
-SLID_SHARE = 0.6
+from .changes import Change, clusters, Evidence, judged_gain, judged_loss, smoothed_noise_m
+from .charts import Canvas, robust_spread, without_shared_shift
+from .detection import level_of_detection
+from .recent import RecentLooks
+from .sequential import Cusum
+from ..geometry import Lattice
+from ..survey.noise import GridNoise
 
+__all__ = ['Change', 'DisturbanceWatch']
 
-@dataclass(frozen=True, eq=False)
-class Change:
-    """
-    One coherent change.
-
-    Parameters
-    ----------
-    kind : str
-        ``disturbed``, ``slump`` or ``unbooked_fill``.
-    cells : array
-        Surveyed cells that belong to it.
-    lost_m3, gained_m3 : float
-        Sums of what went and what came, both positive [m3].
-    first_seen_ns : int
-        When it was first seen [ns].
-    window_from_ns : int
-        When the place was last seen unchanged [ns].
-
-    """
-
-    kind: str
-    cells: NDArray[np.intp]
-    lost_m3: float
-    gained_m3: float
-    first_seen_ns: int
-    window_from_ns: int
-
-    @property
-    def volume_m3(self) -> float:
-        """Volume that the kind is about: net loss, soil that slid, or net gain [m3]."""
-        if self.kind == 'slump':
-            return self.lost_m3
-        return abs(self.lost_m3 - self.gained_m3)
+# Allowance and limit of the charts, the sum from which cells around alarming ones belong to them,
+# the most that one look adds, and where sums stop [sigma].
+ALLOWANCE = 0.5
+LIMIT = 5.0
+EDGE = 2.0
+MOST_PER_LOOK = 4.0
+MOST_SUM = 12.0
+# Fresh soil settles by up to this share of its height, which is no loss.
+SETTLING_SHARE = 0.04
+# Looks that a cell must have before it is accepted as first seen.
+OPENING_LOOKS = 3.0
+# A quiet cell is averaged into the accepted surface, at most with so much memory.
+QUIET_SUM = 1.0
+MEMORY_LOOKS = 64.0
 
 
 class DisturbanceWatch:
     """
-    Compares the surface with the accepted one, look by look.
+    Compares every look with the accepted surface.
 
     Parameters
     ----------
-    count : int
-        Number of surveyed cells.
-    cell_m : float
-        Their edge [m].
-    on_lattice : callable
-        Spreads a boolean array (n,) over the lattice, False elsewhere.
+    lattice : Lattice
+        The lattice.
     flat_index : array
-        Place of each cell in the flattened lattice, shape (n,).
+        Place of each surveyed cell in the flattened lattice, shape (n,).
 
     """
 
-    def __init__(
-        self, count: int, cell_m: float,
-        on_lattice: Callable[[NDArray[np.bool_]], NDArray[np.bool_]],
-        flat_index: NDArray[np.intp],
-    ) -> None:
+    def __init__(self, lattice: Lattice, flat_index: NDArray[np.intp]) -> None:
         """Start with nothing accepted."""
+        count = len(flat_index)
         self.accepted_m = np.full(count, np.nan, dtype=np.float32)
         self.accepted_looks = np.ones(count, dtype=np.float32)
         self.same_ns = np.zeros(count, dtype=np.int64)
-        self.since_ns = np.zeros(count, dtype=np.int64)
-        self._run = np.zeros(count, dtype=np.uint8)
-        self._booked_fill = np.zeros(count, dtype=bool)
-        self._area_m2 = cell_m * cell_m
-        self._on_lattice = on_lattice
-        self._flat_index = flat_index
+        self.fill_m = np.zeros(count, dtype=np.float32)
+        self._canvas = Canvas(lattice, flat_index)
+        self._charts = Cusum.start((count,))
+        self._lost_ns = np.zeros(count, dtype=np.int64)
+        self._gained_ns = np.zeros(count, dtype=np.int64)
+        self._recent = RecentLooks(count)
+
+    @property
+    def has_fill(self) -> bool:
+        """Whether soil lies there that came without a dump and that nobody has accepted."""
+        return bool((self.fill_m > 0.0).any())
 
     def accept(
-        self, cells: NDArray[np.intp] | NDArray[np.bool_], height_m: NDArray[np.float32],
-        looks: NDArray[np.float32], stamp_ns: int,
+        self, cells: NDArray[np.intp] | NDArray[np.bool_], height_m: NDArray[np.floating],
+        looks: NDArray[np.floating], stamp_ns: int,
     ) -> None:
-        """Accept the surface at some cells as it stands: explained, or booked."""
+        """
+        Accept the surface at some cells as it stands: explained, or booked.
+
+        Parameters
+        ----------
+        cells : array
+            Which cells: indices, or a mask (n,).
+        height_m, looks : array
+            Surface and what it is worth, shape (n,).
+        stamp_ns : int
+            Time [ns].
+
+        """
         self.accepted_m[cells] = height_m[cells]
-        self.accepted_looks[cells] = np.maximum(looks[cells], 1.0)
+        self.accepted_looks[cells] = np.clip(looks[cells], 1.0, None)
         self.same_ns[cells] = stamp_ns
-        self._run[cells] = 0
-        self._booked_fill[cells] = False
+        self.fill_m[cells] = 0.0
+        self._restart(cells)
+
+    def _restart(self, cells: NDArray[np.intp] | NDArray[np.bool_]) -> None:
+        """Start the charts of some cells anew."""
+        where = np.zeros(len(self.accepted_m), dtype=bool)
+        where[cells] = True
+        self._charts = self._charts.restarted(where)
+        self._recent.forget(cells)
 
     def look(
-        self, height_m: NDArray[np.float32], looks: NDArray[np.float32],
-        seen: NDArray[np.bool_], open_cells: NDArray[np.bool_], noise_m: float,
-        shift_error_m: float, stamp_ns: int,
+        self, measured_m: NDArray[np.floating], height_m: NDArray[np.floating],
+        looks: NDArray[np.floating], open_cells: NDArray[np.bool_], *,
+        ground_m: NDArray[np.floating], noise: GridNoise, shift_error_m: float, stamp_ns: int,
     ) -> list[Change]:
         """
         Take one look into account.
 
         Parameters
         ----------
+        measured_m : array
+            Heights of the look, shape (n,) [m]; NaN is not seen.
         height_m, looks : array
             Surface and what it is worth, shape (n,).
-        seen : array
-            Cells just seen, shape (n,).
         open_cells : array
-            Cells where a dump is still to be measured, shape (n,): nothing is judged there.
-        noise_m : float
-            Noise of one look at one cell [m].
+            Cells where a dump is still to be measured, or off the berm, shape (n,): nothing is
+            judged there.
+        ground_m : array
+            Natural ground, shape (n,) [m].
+        noise : GridNoise
+            Noise of one look.
         shift_error_m : float
-            What is unknown of the map's shift, as a height [m].
+            Standard error of the height that the shift of the map leaves [m].
         stamp_ns : int
             Time of the look [ns].
 
@@ -139,65 +139,117 @@ class DisturbanceWatch:
             Changes that have just been confirmed; soil that went or slid is accepted with it.
 
         """
-        new = seen & ~np.isfinite(self.accepted_m) & (looks >= LOSS_LOOKS)
-        self.accept(new & ~open_cells, height_m, looks, stamp_ns)
-        difference = height_m - self.accepted_m
-        # Level of detection, Brasington et al. 2003, Lane et al. 2003: 1.96 times the propagated
-        # error of both surfaces.
-        with np.errstate(divide='ignore', invalid='ignore'):
-            variance = noise_m**2 * (1.0 / looks + 1.0 / self.accepted_looks) + shift_error_m**2
-            beyond = np.abs(difference) > np.maximum(LEAST_CHANGE_M, 1.96 * np.sqrt(variance))
-        beyond &= ~open_cells
-        fresh = seen & beyond & (self._run == 0)
-        self.since_ns[fresh] = stamp_ns
-        self._run[seen & beyond] = np.minimum(self._run[seen & beyond], 254) + 1
-        gone = seen & ~beyond
-        self._run[gone] = 0
-        self.same_ns[gone] = stamp_ns
-        self._booked_fill[gone] = False
-        if np.count_nonzero(self._run >= LOSS_LOOKS) * self._area_m2 < LEAST_AREA_M2:
-            return []
-        return self._confirmed(difference, open_cells, height_m, looks, stamp_ns)
+        seen = np.isfinite(measured_m)
+        new = seen & ~np.isfinite(self.accepted_m) & (looks >= OPENING_LOOKS) & ~open_cells
+        if new.any():
+            self.accept(new, height_m, looks, stamp_ns)
+        reference = (self.accepted_m + self.fill_m).astype(float)
+        slope = self._canvas.slopes(reference)
+        left, planar_m = without_shared_shift(measured_m - reference, slope)
+        left[open_cells] = np.nan
+        self._recent.add(reference + left, stamp_ns)
+        shared_m = np.minimum(np.hypot(*slope) * planar_m, shift_error_m)
+        smooth = self._canvas.box_mean(left)
+        smooth[open_cells | ~seen] = np.nan
+        self._chart(smooth, reference - ground_m, noise, shared_m, stamp_ns)
+        self._follow(left)
+        return self._confirmed(~open_cells & np.isfinite(reference), noise, shared_m, stamp_ns)
+
+    def _chart(
+        self, smooth_m: NDArray[np.float64], standing_m: NDArray[np.float64], noise: GridNoise,
+        shared_m: NDArray[np.float64], stamp_ns: int,
+    ) -> None:
+        """Bring the charts up to date."""
+        one = smoothed_noise_m(noise)
+        spread = max(one, robust_spread(smooth_m))
+        allowed = level_of_detection(
+            one / np.sqrt(self.accepted_looks), 0.0, shared_m=shared_m)
+        settled = SETTLING_SHARE * np.nan_to_num(np.maximum(standing_m, 0.0))
+        beyond = np.maximum(smooth_m - allowed, 0.0) + np.minimum(
+            smooth_m + allowed + settled, 0.0)
+        before = self._charts
+        charts = before.updated(
+            np.clip(beyond / spread, -MOST_PER_LOOK, MOST_PER_LOOK), k=ALLOWANCE)
+        self._lost_ns[(before.low <= 0.0) & (charts.low > 0.0)] = stamp_ns
+        self._gained_ns[(before.high <= 0.0) & (charts.high > 0.0)] = stamp_ns
+        quiet = np.isfinite(smooth_m) & (charts.low <= 0.0) & (charts.high <= 0.0)
+        self.same_ns[quiet] = stamp_ns
+        self._charts = Cusum(
+            np.minimum(charts.high, MOST_SUM), np.minimum(charts.low, MOST_SUM),
+            charts.high_count, charts.low_count)
+
+    def _follow(self, left_m: NDArray[np.float64]) -> None:
+        """Average quiet cells into the accepted surface."""
+        quiet = np.isfinite(left_m) & (self._charts.low < QUIET_SUM) & (
+            self._charts.high < QUIET_SUM)
+        looks = self.accepted_looks[quiet] + 1.0
+        self.accepted_m[quiet] += left_m[quiet] / np.minimum(looks, MEMORY_LOOKS)
+        self.accepted_looks[quiet] = np.minimum(looks, 2.0 * MEMORY_LOOKS - 1.0)
 
     def _confirmed(
-        self, difference_m: NDArray[np.float32], open_cells: NDArray[np.bool_],
-        height_m: NDArray[np.float32], looks: NDArray[np.float32], stamp_ns: int,
+        self, judged: NDArray[np.bool_], noise: GridNoise, shared_m: NDArray[np.float64],
+        stamp_ns: int,
     ) -> list[Change]:
-        """Return the clusters that are coherent, big and old enough."""
-        lasting = (self._run >= LOSS_LOOKS) & ~self._booked_fill
-        core = ndimage.binary_opening(self._on_lattice(lasting))
-        grown = ndimage.binary_dilation(core, iterations=FRINGE)
-        labels, count = ndimage.label(grown)
-        of_cell = labels.ravel()[self._flat_index]
-        core_cell = core.ravel()[self._flat_index]
-        out = []
-        for label in range(1, count + 1):
-            cells = np.flatnonzero((of_cell == label) & np.isfinite(difference_m) & ~open_cells)
-            change = self._judged(cells, difference_m[cells].astype(float), core_cell[cells])
-            if change is None:
-                continue
-            if change.kind == 'unbooked_fill':
-                self._booked_fill[cells] = True
-            else:
-                self.accept(cells, height_m, looks, stamp_ns)
-            out.append(change)
+        """Return the groups of alarming cells that are a change; book-keep each."""
+        out: list[Change] = []
+        for core in self._alarming(self._charts.low, judged):
+            first = self._begin(self._lost_ns[core])
+            change = judged_loss(
+                self._evidence(first, judged, noise, shared_m), core, first, self._window(core))
+            out += self._settled([change], stamp_ns)
+        for core in self._alarming(self._charts.high, judged):
+            first = self._begin(self._gained_ns[core])
+            change = judged_gain(
+                self._evidence(first, judged, noise, shared_m), core, first, self._window(core),
+                stamp_ns)
+            out += self._settled([change], stamp_ns)
         return out
 
-    def _judged(
-        self, cells: NDArray[np.intp], difference_m: NDArray[np.float64],
-        core: NDArray[np.bool_],
-    ) -> Change | None:
-        """Say what a cluster is, or None while it is too small or too young."""
-        if np.count_nonzero(core) * self._area_m2 < LEAST_AREA_M2:
-            return None
-        lost = -float(difference_m[difference_m < 0.0].sum()) * self._area_m2
-        gained = float(difference_m[difference_m > 0.0].sum()) * self._area_m2
-        if max(lost, gained) < LEAST_VOLUME_M3:
-            return None
-        kind = 'disturbed' if lost > gained else 'unbooked_fill'
-        if lost >= LEAST_VOLUME_M3 and SLID_SHARE * lost <= gained <= lost / SLID_SHARE:
-            kind = 'slump'
-        if kind == 'unbooked_fill' and np.median(self._run[cells[core]]) < FILL_LOOKS:
-            return None
-        return Change(kind, cells, lost, gained, int(self.since_ns[cells[core]].max()),
-                      int(self.same_ns[cells[core]].min()))
+    def _alarming(
+        self, sums: NDArray[np.float64], judged: NDArray[np.bool_]
+    ) -> list[NDArray[np.intp]]:
+        """Return groups of cells around charts above the limit."""
+        sure = (sums > LIMIT) & judged
+        if not sure.any():
+            return []
+        return clusters(self._canvas, (sums > EDGE) & judged, sure)
+
+    @staticmethod
+    def _begin(since_ns: NDArray[np.int64]) -> int:
+        """Return when a change began that cells have noticed at different looks [ns]."""
+        return int(np.sort(since_ns)[len(since_ns) // 4])
+
+    def _window(self, core: NDArray[np.intp]) -> int:
+        """Return when a group of cells was last seen unchanged [ns]."""
+        return int(np.median(self.same_ns[core]))
+
+    def _evidence(
+        self, first_ns: int, judged: NDArray[np.bool_], noise: GridNoise,
+        shared_m: NDArray[np.float64],
+    ) -> Evidence:
+        """Return the looks since a time against the accepted surface."""
+        mean_m, looks = self._recent.mean_since(first_ns)
+        return Evidence(
+            self._canvas, self.accepted_m.astype(float), self.accepted_looks.astype(float),
+            self.fill_m.astype(float), mean_m, looks, judged, noise, shared_m)
+
+    def _settled(self, changes: Iterable[Change | None], stamp_ns: int) -> list[Change]:
+        """Accept what is booked, keep what is not, and return what is worth an entry."""
+        out = []
+        for change in changes:
+            if change is None:
+                continue
+            cells = change.cells
+            if change.kind in ('disturbed', 'slump'):
+                self.accepted_m[cells] = change.height_m
+                self.accepted_looks[cells] = change.looks
+                self.fill_m[cells] = 0.0
+            else:
+                above = change.height_m - self.accepted_m[cells]
+                self.fill_m[cells] = np.maximum(above, 0.0) if (
+                    change.kind == 'unbooked_fill') else 0.0
+            self.same_ns[cells] = stamp_ns
+            self._restart(cells)
+            if change.kind != 'removed_fill':
+                out.append(change)
+        return out

@@ -56,6 +56,8 @@ class Look:
         Cells seen and adopted.
     spikes, under_rover, objects : int
         Cells masked, by reason.
+    measured_m : array
+        Heights of the grid at the cells, the shift taken off, shape (n,) [m]; NaN is not seen.
 
     """
 
@@ -64,6 +66,7 @@ class Look:
     spikes: int
     under_rover: int
     objects: int
+    measured_m: NDArray[np.float32]
 
 
 class SiteSurvey:
@@ -208,7 +211,7 @@ class SiteSurvey:
         self._learn_noise(measured, worked)
         fused = self.surface.fuse(
             measured, grid.stamp_ns, self._look_noise_m(shift), expected)
-        return Look(shift, fused, spikes, int(under.sum()), int(objects.sum()))
+        return Look(shift, fused, spikes, int(under.sum()), int(objects.sum()), measured)
 
     def _use_cell(self, grid_cell_m: float) -> None:
         """Forget the roof templates when the grids come with another cell."""

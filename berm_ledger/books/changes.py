@@ -1,0 +1,309 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+What a coherent change is: soil lost, soil slid, soil added, or nothing that soil does.
+
+Volumes are sums of the differences between the mean of the looks since the change began and the
+accepted surface, over the cells that alarmed and a fringe around them; every cell of the fringe
+counts with its sign, so that noise sums to nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .charts import Canvas
+from .detection import level_of_detection
+from ..survey.error_budget import volume_error
+from ..survey.noise import GridNoise, RANGE_M
+
+Cells = NDArray[np.bool_]
+Floats = NDArray[np.float64]
+
+# Looks since the change began, and for added soil also the time [ns], before it is judged.
+LOSS_LOOKS = 4
+FILL_LOOKS = 6
+FILL_NS = 4_000_000_000
+# Smallest coherent change that counts [m, m2, m3].
+LEAST_CHANGE_M = 0.006
+LEAST_AREA_M2 = 0.0030
+LEAST_VOLUME_M3 = 0.00008
+LEAST_SURE = 4
+LEAST_RISE_M = 0.004
+VOLUME_SIGMAS = 3.0
+# Steps around the core of a change that belong to it although each cell is below detection.
+FRINGE = 4
+# A loss of which this part lies close by again has slid, not gone; with less than the smaller
+# part it has gone; between the two more looks must tell.
+SLID_SHARE = 0.6
+GONE_SHARE = 0.25
+UNDECIDED_LOOKS = 8
+SLIDE_REACH_M = 0.30
+# Soil does not stand steeper than this many times its angle of repose (tangent); a rise of which
+# this part of the edge does is a thing.
+STEEP = 2.0
+STEEP_SHARE = 0.3
+
+
+@dataclass(frozen=True, eq=False)
+class Change:
+    """
+    One coherent change.
+
+    Parameters
+    ----------
+    kind : str
+        ``disturbed``, ``slump`` or ``unbooked_fill``; ``removed_fill`` is a thing or soil that
+        had come without a dump and has left again, which is nothing.
+    cells : array
+        Surveyed cells that belong to it.
+    lost_m3, gained_m3 : float
+        Sums of what went and what came, both positive [m3].
+    first_seen_ns : int
+        When it was first seen [ns].
+    window_from_ns : int
+        When the place was last seen unchanged [ns].
+    volume_se_m3 : float
+        Standard error of the volume [m3].
+    height_m, looks : array
+        Surface since the change at those cells, and the looks that it is the mean of.
+    rise_m : array
+        What of it is lost (negative) or gained, as far as it makes up the volume [m].
+
+    """
+
+    kind: str
+    cells: NDArray[np.intp]
+    lost_m3: float
+    gained_m3: float
+    first_seen_ns: int
+    window_from_ns: int
+    volume_se_m3: float = math.nan
+    height_m: Floats = field(default_factory=lambda: np.empty(0))
+    looks: Floats = field(default_factory=lambda: np.empty(0))
+    rise_m: Floats = field(default_factory=lambda: np.empty(0))
+
+    @property
+    def volume_m3(self) -> float:
+        """Volume that the kind is about: net loss, soil that slid, or net gain [m3]."""
+        if self.kind == 'slump':
+            return self.lost_m3
+        return abs(self.lost_m3 - self.gained_m3)
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """
+    The looks since a change began against the accepted surface; arrays of shape (n,).
+
+    Parameters
+    ----------
+    canvas : Canvas
+        The cells on their lattice.
+    accepted_m, accepted_looks : array
+        Accepted surface and what it is worth.
+    fill_m : array
+        Soil booked as unaccounted for above it, zero elsewhere [m].
+    mean_m, looks : array
+        Mean of the looks since, NaN where unseen, and their number.
+    judged : array
+        Cells that may be judged at all.
+    noise : GridNoise
+        Noise of one look.
+    shared_m : array
+        What is unknown of the shift of the looks, as a height [m].
+
+    """
+
+    canvas: Canvas
+    accepted_m: Floats
+    accepted_looks: Floats
+    fill_m: Floats
+    mean_m: Floats
+    looks: Floats
+    judged: Cells
+    noise: GridNoise
+    shared_m: Floats
+
+    @property
+    def area_m2(self) -> float:
+        """Area of a cell [m2]."""
+        return self.canvas.lattice.cell_area_m2
+
+    def difference_m(self) -> Floats:
+        """Return what was lost (negative) or gained; unseen cells follow their neighbours."""
+        rise = np.where(self.judged, self.mean_m - self.accepted_m, np.nan)
+        near = self.canvas.box_mean(rise)
+        filled = np.where(np.isfinite(rise), rise, np.where(self.judged, near, np.nan))
+        return np.nan_to_num(filled)
+
+    def detection_m(self) -> Floats:
+        """Return the level of detection of the 3 x 3 mean, 95 % [m]."""
+        one = smoothed_noise_m(self.noise)
+        looks = np.maximum(self.looks, 1.0)
+        return level_of_detection(
+            one / np.sqrt(self.accepted_looks), one / np.sqrt(looks), shared_m=self.shared_m)
+
+    def volume_se_m3(self, cells: Cells) -> float:
+        """Return the standard error of the sum over some cells [m3]."""
+        inverse = (1.0 / np.maximum(self.looks[cells], 1.0)
+                   + 1.0 / self.accepted_looks[cells]).astype(float)
+        # A bilinear value of a coarser grid shares cells with its neighbours.
+        own = 1.5 * self.noise.white_m * np.sqrt(inverse)
+        common = self.noise.correlated_m * math.sqrt(float(np.mean(inverse)))
+        return volume_error(
+            self.canvas.lattice.cell_m, own, correlated_m=common, range_m=RANGE_M,
+            systematic_m=float(np.mean(self.shared_m[cells])) / 2.0).total_m3
+
+
+def smoothed_noise_m(noise: GridNoise) -> float:
+    """Return the noise of one look at the mean of 3 x 3 cells [m]."""
+    # Nine cells of 15 mm hold about four cells of a grid of 20 mm.
+    return math.hypot(noise.white_m / 2.0, noise.correlated_m)
+
+
+def clusters(
+    canvas: Canvas, cells: Cells, sure: Cells | None = None
+) -> list[NDArray[np.intp]]:
+    """
+    Return coherent groups of cells: no thin lines, no specks.
+
+    Parameters
+    ----------
+    canvas : Canvas
+        The cells on their lattice.
+    cells : array
+        Mask of the cells, shape (n,).
+    sure : array, optional
+        Mask of cells of which every group must hold some, shape (n,).
+
+    Returns
+    -------
+    list of array
+        Cells of each group, shape (k,).
+
+    """
+    core = ndimage.binary_opening(canvas.mask(cells))
+    if not core.any():
+        return []
+    labels, count = ndimage.label(ndimage.binary_dilation(core, iterations=2))
+    of_cell = np.where(core, labels, 0).ravel()[canvas.flat_index]
+    least = LEAST_AREA_M2 / canvas.lattice.cell_area_m2
+    groups = (np.flatnonzero(of_cell == label) for label in range(1, count + 1))
+    return [group for group in groups if len(group) >= least and (
+        sure is None or np.count_nonzero(sure[group]) >= LEAST_SURE)]
+
+
+def grown(evidence: Evidence, core: NDArray[np.intp], steps: int) -> Cells:
+    """Return the cells around a core that may be judged, shape (n,)."""
+    mask = np.zeros(len(evidence.judged), dtype=bool)
+    mask[core] = True
+    return evidence.canvas.near(mask, steps) & evidence.judged
+
+
+def gains_near(evidence: Evidence, rise_m: Floats, around: Cells) -> Cells:
+    """Return what has risen by soil within the reach of a slide, shape (n,)."""
+    smooth = np.nan_to_num(evidence.canvas.box_mean(np.where(evidence.judged, rise_m, np.nan)))
+    risen = evidence.judged & (smooth > np.maximum(evidence.detection_m(), LEAST_RISE_M))
+    risen &= evidence.fill_m <= 0.0
+    reach = evidence.canvas.near(around, round(SLIDE_REACH_M / evidence.canvas.lattice.cell_m))
+    out = np.zeros(len(risen), dtype=bool)
+    for group in clusters(evidence.canvas, risen):
+        if not reach[group].any() or stands_like_a_thing(evidence, rise_m, group):
+            continue
+        around = grown(evidence, group, FRINGE)
+        volume = float(rise_m[around].sum()) * evidence.area_m2
+        if volume > VOLUME_SIGMAS * evidence.volume_se_m3(around):
+            out |= around
+    return out
+
+
+def stands_like_a_thing(
+    evidence: Evidence, rise_m: Floats, core: NDArray[np.intp], repose: float = 0.7
+) -> bool:
+    """Tell whether the edge of a rise stands steeper than soil can."""
+    canvas = evidence.canvas
+    mask = np.zeros(len(rise_m), dtype=bool)
+    mask[core] = True
+    on = canvas.mask(mask)
+    ring = ndimage.binary_dilation(on, iterations=2) & ~ndimage.binary_erosion(on, iterations=2)
+    rise = canvas.spread(rise_m)
+    step = np.zeros(rise.shape)
+    for axis in (0, 1):
+        size = np.abs(np.diff(rise, axis=axis))
+        before, after = [(0, 0), (0, 0)], [(0, 0), (0, 0)]
+        before[axis], after[axis] = (1, 0), (0, 1)
+        step = np.maximum(step, np.maximum(np.pad(size, before), np.pad(size, after)))
+    # A vertical wall spreads over two or three cells; a step of twice the repose is none of soil.
+    steep = ndimage.maximum_filter(step, 3) > 2.0 * STEEP * repose * canvas.lattice.cell_m / 2.0
+    return bool(np.mean(steep[ring]) >= STEEP_SHARE) if ring.any() else False
+
+
+def judged_loss(
+    evidence: Evidence, core: NDArray[np.intp], first_seen_ns: int, window_from_ns: int
+) -> Change | None:
+    """Say what a group of cells that lost height is, or None while that is open."""
+    looks = float(np.median(evidence.looks[core]))
+    if looks < LOSS_LOOKS - 1 or evidence.looks[core].max() < LOSS_LOOKS:
+        return None
+    rise = evidence.difference_m()
+    around = grown(evidence, core, FRINGE)
+    risen = gains_near(evidence, rise, around)
+    # Where soil without a dump lay, only what is now below the accepted surface is lost.
+    own = np.where(evidence.fill_m > 0.0, np.minimum(rise, 0.0), rise)
+    lost = -float(own[around & ~risen].sum()) * evidence.area_m2
+    gained = max(0.0, float(rise[risen].sum()) * evidence.area_m2)
+    error = evidence.volume_se_m3(around)
+    had_fill = bool(np.mean(evidence.fill_m[core] > 0.0) > 0.5)
+    if lost < max(LEAST_VOLUME_M3, VOLUME_SIGMAS * error) or (
+            -float(np.median(rise[core])) < LEAST_CHANGE_M):
+        kind = 'removed_fill' if had_fill else ''
+    elif gained >= SLID_SHARE * lost:
+        kind = 'slump'
+        around = around | risen
+    elif gained >= GONE_SHARE * lost and looks < UNDECIDED_LOOKS:
+        return None
+    else:
+        kind, gained = 'disturbed', 0.0
+    if not kind:
+        return None
+    return _change(
+        evidence, kind, around, lost, gained, first_seen_ns, window_from_ns, error, own)
+
+
+def judged_gain(
+    evidence: Evidence, core: NDArray[np.intp], first_seen_ns: int, window_from_ns: int,
+    stamp_ns: int,
+) -> Change | None:
+    """Say whether a group of cells that gained height is soil that came without a dump."""
+    looks = float(np.median(evidence.looks[core]))
+    if looks < FILL_LOOKS or stamp_ns - first_seen_ns < FILL_NS:
+        return None
+    rise = evidence.difference_m() - evidence.fill_m
+    around = grown(evidence, core, FRINGE)
+    gained = float(rise[around].sum()) * evidence.area_m2
+    error = evidence.volume_se_m3(around)
+    if gained < max(LEAST_VOLUME_M3, VOLUME_SIGMAS * error) or (
+            float(np.median(rise[core])) < LEAST_CHANGE_M):
+        return None
+    if stands_like_a_thing(evidence, rise, core):
+        return None
+    return _change(
+        evidence, 'unbooked_fill', around, 0.0, gained, first_seen_ns, window_from_ns, error,
+        rise)
+
+
+def _change(
+    evidence: Evidence, kind: str, around: Cells, lost: float, gained: float,
+    first_seen_ns: int, window_from_ns: int, error: float, rise_m: Floats,
+) -> Change:
+    """Put a change together."""
+    cells = np.flatnonzero(around)
+    height = evidence.accepted_m[cells] + evidence.difference_m()[cells]
+    return Change(kind, cells, lost, gained, first_seen_ns, window_from_ns, error,
+                  height, np.maximum(evidence.looks[cells], 1.0), rise_m[cells])

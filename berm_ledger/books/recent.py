@@ -1,0 +1,54 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The last few looks, kept whole: what the surface has been since a change began."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+LOOKS_KEPT = 8
+
+
+class RecentLooks:
+    """
+    The last looks at n cells.
+
+    Parameters
+    ----------
+    count : int
+        Number of cells.
+
+    Examples
+    --------
+    >>> recent = RecentLooks(1)
+    >>> for stamp_ns, height_m in ((1, 5.0), (2, 1.0), (3, 3.0)):
+    ...     recent.add(np.array([height_m]), stamp_ns)
+    >>> [float(v) for v in np.concatenate(recent.mean_since(2))]
+    [2.0, 2.0]
+
+    """
+
+    def __init__(self, count: int) -> None:
+        """Start with no look."""
+        self._height_m = np.full((LOOKS_KEPT, count), np.nan, dtype=np.float32)
+        self._stamp_ns = np.zeros(LOOKS_KEPT, dtype=np.int64)
+        self._next = 0
+
+    def add(self, height_m: NDArray[np.floating], stamp_ns: int) -> None:
+        """Keep a look, shape (n,) [m], NaN where not seen; the oldest goes."""
+        self._height_m[self._next] = height_m
+        self._stamp_ns[self._next] = stamp_ns
+        self._next = (self._next + 1) % LOOKS_KEPT
+
+    def mean_since(self, stamp_ns: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the mean height since a time [m], NaN where unseen, and of how many looks."""
+        rows = self._height_m[self._stamp_ns >= max(stamp_ns, 1)]
+        known = np.isfinite(rows)
+        count = known.sum(axis=0).astype(float)
+        total = np.where(known, rows, 0.0).sum(axis=0, dtype=float)
+        return np.where(count > 0.0, total / np.maximum(count, 1.0), np.nan), count
+
+    def forget(self, cells: NDArray[np.intp] | NDArray[np.bool_]) -> None:
+        """Forget what was seen at some cells."""
+        self._height_m[:, cells] = np.nan
