@@ -78,7 +78,7 @@ setup(
         'ros': [f'{name}; {ros_marker}' for name in ros_wheels],
         'replay': [
             'rosbags', 'apsw', 'lz4', "backports.zstd; python_version < '3.14'",
-            'matplotlib', 'rich',
+            'matplotlib', 'pillow', 'rich',
         ],
         'test': [
             'pytest>=7.4', 'hypothesis', 'shapely', 'networkx',

@@ -30,8 +30,8 @@ KEYS = {'numpy': 'python3-numpy', 'scipy': 'python3-scipy', 'yaml': 'python3-yam
         'transforms3d': 'python3-transforms3d'}
 # Imported only where it is used, and done without where it is missing.
 OPTIONAL = {
-    'rosbags', 'apsw', 'lz4', 'backports', 'compression', 'matplotlib', 'rich', 'grid_map_msgs',
-    'ament_index_python',
+    'rosbags', 'apsw', 'lz4', 'backports', 'compression', 'matplotlib', 'PIL', 'rich',
+    'grid_map_msgs', 'ament_index_python',
 }
 NO_WHEEL = {'launch', 'launch_ros'}
 
