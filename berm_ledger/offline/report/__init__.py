@@ -1,0 +1,7 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The as-built report: one page that holds everything, and its pictures beside it."""
+
+from .writer import picture_names, write_report
+
+__all__ = ['picture_names', 'write_report']
