@@ -198,6 +198,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
             lattice, blocked = pipeline.no_go()
             topics.publish_no_go(lattice, blocked, stamp_ns)
         datum_m = datum_levels_m(pipeline.survey)
+        topics.publish_crest(pipeline.crest_profiles, pipeline.crest_lines, stamp_ns)
         topics.publish_books(books, stamp_ns, datum_m)
         if due:
             topics.publish_markers(

@@ -16,6 +16,7 @@ from std_msgs.msg import String
 from visualization_msgs.msg import MarkerArray
 
 from .messages import (
+    fill_crest_cloud,
     fill_diagnostics,
     fill_markers,
     fill_occupancy_grid,
@@ -26,6 +27,7 @@ from .messages import (
 from .table_text import table_text
 from .wire import latched_qos, wire_types
 from ..books import Books
+from ..books.profile import CrestProfile
 from ..design import Site
 from ..geometry import Lattice, Pose2
 
@@ -48,6 +50,7 @@ class LedgerTopics:
         self._node, self._site, self._types = node, site, wire_types()
         qos = latched_qos()
         self._segments = node.create_publisher(PointCloud2, 'segments', qos)
+        self._crest = node.create_publisher(PointCloud2, 'crest', qos)
         self._table = node.create_publisher(String, 'table', qos)
         self._rework = node.create_publisher(DiagnosticArray, 'rework', qos)
         self._no_go = node.create_publisher(OccupancyGrid, 'no_go', qos)
@@ -55,6 +58,15 @@ class LedgerTopics:
         # By convention one absolute topic for all nodes of a machine.
         self._diagnostics = node.create_publisher(DiagnosticArray, '/diagnostics', qos)
         self._blocked: NDArray[np.bool_] | None = None
+
+    def publish_crest(
+        self, profiles: Sequence[CrestProfile], crest_lines: Sequence[NDArray[np.float64]],
+        stamp_ns: int,
+    ) -> None:
+        """Publish the standing crest section by section, for whoever chooses where to dump."""
+        crest = PointCloud2()
+        fill_crest_cloud(crest, self._site, profiles, crest_lines, stamp_ns, self._types)
+        self._crest.publish(crest)
 
     def publish_books(
         self, books: Books, stamp_ns: int, datum_m: Sequence[float] | None = None
@@ -117,6 +129,6 @@ class LedgerTopics:
 
     def close(self) -> None:
         """Take the topics away; what was latched goes with them."""
-        for publisher in (self._segments, self._table, self._rework, self._no_go, self._markers,
-                          self._diagnostics):
+        for publisher in (self._segments, self._crest, self._table, self._rework, self._no_go,
+                          self._markers, self._diagnostics):
             self._node.destroy_publisher(publisher)

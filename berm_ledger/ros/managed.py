@@ -10,6 +10,7 @@ node that starts itself then ends the process, a managed one stays unconfigured.
 from __future__ import annotations
 
 from collections.abc import Callable
+import traceback
 from typing import Any, Generic
 
 from rclpy.lifecycle import LifecycleNode, TransitionCallbackReturn
@@ -94,6 +95,10 @@ class ManagedNode(LifecycleNode, Generic[ParametersT]):
             self.fault = exc
             self.get_logger().fatal(one_line(exc))
             return Transition.FAILURE
+        except Exception:
+            # The life cycle would swallow it: a defect of ours must be seen.
+            self.get_logger().fatal(traceback.format_exc())
+            raise
         self.fault = None
         return Transition.SUCCESS
 

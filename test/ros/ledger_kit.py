@@ -11,6 +11,7 @@ from types import SimpleNamespace
 from typing import Any
 
 from berm_ledger.books import Entry, Fold
+from berm_ledger.books.profile import CrestProfile
 from berm_ledger.findings import Finding, Severity
 from berm_ledger.geometry import GridAxes, Lattice, Pose2, StampedPose
 from berm_ledger.survey import ElevationGrid
@@ -68,7 +69,11 @@ class FakePipeline:
         self.site = site
         self.stamp_ns = 0
         self.blocked = np.zeros(LATTICE.shape, dtype=bool)
-        self.crest_lines = ()
+        nothing = np.array([math.nan])
+        self.crest_lines = tuple(np.full((1, 3), math.nan) for _ in site.berms)
+        self.crest_profiles = tuple(
+            CrestProfile(i, np.array([0.1]), nothing, nothing, nothing)
+            for i in range(len(site.berms)))
         self.survey = SimpleNamespace(datum=None)
         self._fold = Fold(site)
         self._pose: StampedPose | None = None
