@@ -1,0 +1,147 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""A comparison of two books as a table for a person: aligned, at most 100 columns wide."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+import math
+import textwrap
+from typing import NamedTuple
+
+from .compare import Change, Comparison, SegmentChange, total_of
+from .opened import OpenedBooks
+from ..books import Books, State
+from ..books.statement import utc_text
+
+WIDTH = 100
+UNKNOWN = '-'
+# Stamps below count from the start of a clock of their own, not from 1970.
+FIRST_DATE_NS = 1_000_000_000_000_000_000
+# Widths of the columns, each with a blank after it.
+FORM = '{:>4} {:>11} {:>6} {:>6} {:>8} {:>5} {:>6} {:>6} {:>8} {:>5} {:>5}  {}'
+HEADS = (
+    FORM.format('seg', 'station', 'height', 'height', 'change ', '95 %', 'placed', 'placed',
+                'change ', '95 %', 'loads', 'state'),
+    FORM.format('', 'm', 'A m', 'B m', 'mm ', '+-mm', 'A l', 'B l', 'l ', '+-l', '', ''))
+
+
+class Named(NamedTuple):
+    """Books and the name they are called by."""
+
+    name: str
+    opened: OpenedBooks
+
+
+def comparison_text(before: Named, after: Named, found: Comparison) -> str:
+    """
+    Return a comparison as text.
+
+    Parameters
+    ----------
+    before, after : Named
+        The books.
+    found : Comparison
+        What changed between them.
+
+    Returns
+    -------
+    str
+        Lines of at most 100 characters, no newline at the end.
+
+    """
+    lines = [_head('A', before), _head('B', after)]
+    for note in found.notes:
+        lines += textwrap.wrap(f'note: {note}', WIDTH, subsequent_indent='  ')
+    for name in dict.fromkeys(segment.before.berm for segment in found.segments):
+        lines += ['', f'berm {name}', *HEADS]
+        lines += [_segment(segment) for segment in found.of_berm(name)]
+        lines.append(_sum(found.of_berm(name)))
+    lines += ['', *_totals(before.opened.books, after.opened.books, found)]
+    return '\n'.join(line.rstrip() if len(line.rstrip()) <= WIDTH
+                     else f'{line[:WIDTH - 3].rstrip()}...' for line in lines)
+
+
+def _head(letter: str, books: Named) -> str:
+    """Return one line about books."""
+    stamp_ns = books.opened.books.last_stamp_ns
+    if stamp_ns is None:
+        when = 'empty'
+    elif stamp_ns < FIRST_DATE_NS:
+        when = f'to {stamp_ns / 1e9:.1f} s'
+    else:
+        when = f'to {utc_text(stamp_ns)} UTC'
+    return f'{letter}  {when}, {books.opened.books.last_seq} entries: {books.name}'
+
+
+def figure(value: float, digits: int, scale: float = 1.0, sign: str = '') -> str:
+    """
+    Return a figure with fixed decimals; NaN is unknown, and no zero has a sign.
+
+    Examples
+    --------
+    >>> figure(0.0123, 1, 1e3, '+'), figure(-1e-9, 1), figure(math.nan, 1)
+    ('+12.3', '0.0', '-')
+
+    """
+    if not math.isfinite(value):
+        return UNKNOWN
+    text = f'{value * scale:{sign}.{digits}f}'
+    return text.lstrip('+-') if float(text) == 0.0 else text
+
+
+def _change(change: Change, digits: int) -> tuple[str, str]:
+    """Return a change in thousandths and its bound; a real one is marked by a star."""
+    mark = '*' if change.is_real else ' '
+    return figure(change.value, digits, 1e3, '+') + mark, figure(change.bound, digits, 1e3)
+
+
+def _segment(found: SegmentChange) -> str:
+    """Return the line of one segment."""
+    a, b = found.before, found.after
+    digits = 2 if a.station_to_m < 100.0 else 1
+    station = f'{a.station_from_m:.{digits}f}-{a.station_to_m:.{digits}f}'
+    height, bound_h = _change(found.height_m, 1)
+    volume, bound_v = _change(found.volume_m3, 1)
+    words = [_word(row.state) for row in (a, b)]
+    return FORM.format(
+        a.segment, station, figure(a.height_m, 3), figure(b.height_m, 3), height, bound_h,
+        figure(a.placed_m3, 1, 1e3), figure(b.placed_m3, 1, 1e3), volume, bound_v,
+        _loads(b.dumps_made - a.dumps_made),
+        words[0] if words[0] == words[1] else f'{words[0]} > {words[1]}')
+
+
+def _loads(count: int) -> str:
+    """Return a number of loads more, or less."""
+    return f'{count:+d}' if count else '0'
+
+
+def _word(state: State) -> str:
+    """Return a state in words."""
+    return state.name.replace('_', ' ').lower()
+
+
+def _sum(found: Sequence[SegmentChange]) -> str:
+    """Return the line of the sums of one berm."""
+    volume, bound = _change(total_of([segment.volume_m3 for segment in found]), 1)
+    placed = [math.fsum(v for v in (row.placed_m3 for row in rows) if math.isfinite(v))
+              for rows in ([s.before for s in found], [s.after for s in found])]
+    loads = sum(segment.after.dumps_made - segment.before.dumps_made for segment in found)
+    return FORM.format('sum', '', '', '', '', '', figure(placed[0], 1, 1e3),
+                       figure(placed[1], 1, 1e3), volume, bound, _loads(loads), '')
+
+
+def _totals(before: Books, after: Books, found: Comparison) -> Iterator[str]:
+    """Yield what changed as a whole."""
+    real = [segment for segment in found.segments
+            if segment.height_m.is_real or segment.volume_m3.is_real]
+    yield (f'{len(real)} of {len(found.segments)} segments changed by more than errors explain '
+           f'(* beyond 95 %)')
+    done = [sum(row.state == State.AT_GRADE for row in books.rows) for books in (before, after)]
+    yield f'segments at grade: {done[0]} > {done[1]}'
+    yield (f'loads dumped: {len(before.dumps)} > {len(after.dumps)}; loads still called for: '
+           f'{before.dumps_remaining} > {after.dumps_remaining}')
+    kinds = {'disturbed': 'losses', 'slump': 'slides', 'unbooked_fill': 'fills without a dump'}
+    counts = [f'{word} {before.counts.get(kind, 0)} > {after.counts.get(kind, 0)}'
+              for kind, word in kinds.items()]
+    yield f'booked: {", ".join(counts)}'
