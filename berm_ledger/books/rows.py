@@ -65,6 +65,9 @@ class Row:
         State.
     last_seen_ns : int or None
         Time of the last look [ns].
+    low_station_m, low_short_m : float
+        Middle of the stretch, one drum width long, whose crest is lowest against the design, and
+        by how much it is short on average [m]; NaN where that was not measured.
 
     """
 
@@ -94,3 +97,5 @@ class Row:
     line_offset_m: float = math.nan
     state: State = State.UNSEEN
     last_seen_ns: int | None = None
+    low_station_m: float = math.nan
+    low_short_m: float = math.nan

@@ -57,7 +57,7 @@ class ReadyChoice:
     Rows and ground are compared by identity: what has not been replaced has not changed.
     """
 
-    def __init__(self, *, in_lifts: bool = False) -> None:
+    def __init__(self, *, in_lifts: bool = True) -> None:
         """Start without a plan."""
         self.in_lifts = in_lifts
         self.planner: Planner | None = None

@@ -105,8 +105,9 @@ def drops_of_row(site: Site, rows: Sequence[Row], index: int, count: int) -> tup
     Returns
     -------
     tuple of Drop
-        Places of a long segment are taken in turn, by the number of dumps made, starting at
-        the lower neighbour's end.
+        The first on the lowest stretch of a standing crest, where it was measured; the others
+        in turn over the places of a long segment, by the number of dumps made, starting at the
+        lower neighbour's end.
 
     """
     row = rows[index]
@@ -117,11 +118,11 @@ def drops_of_row(site: Site, rows: Sequence[Row], index: int, count: int) -> tup
         places = places[::-1]
     stands = has_standing_crest(row, site.rover.clearance_m)
     turn = _crest_turn(site, row, before, after, berm) if stands else 0.0
-    out = []
-    for k in range(count):
-        station = places[(row.dumps_made + k) % len(places)]
-        out.append(_drop_at(row, berm, station, turn) if stands else Drop(station, 0.0))
-    return tuple(out)
+    stations = [places[(row.dumps_made + k) % len(places)] for k in range(count)]
+    if stations and stands and math.isfinite(row.low_station_m):
+        stations[0] = min(max(row.low_station_m, row.station_from_m), row.station_to_m)
+    return tuple(_drop_at(row, berm, station, turn) if stands else Drop(station, 0.0)
+                 for station in stations)
 
 
 def drop_of_row(site: Site, rows: Sequence[Row], index: int) -> Drop:

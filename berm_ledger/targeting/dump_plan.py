@@ -26,6 +26,8 @@ from ..errors import GeometryError
 RELAXATION_STEPS = 40
 MIN_GAIN = 1e-9
 AT_GRADE_SHARE = 0.9
+# From this share of its height on a ridge is judged by its crest rather than by its volume.
+NEAR_HEIGHT = 0.6
 
 Floats = NDArray[np.float64]
 
@@ -256,7 +258,8 @@ class _RiseModel:
             need = row.deficit_volume_m3
         else:
             need = min(row.deficit_volume_m3, self._room_m3(row, bare))
-        return min(need, 0.0) if row.state == State.HIGH else need
+        full = row.state == State.HIGH or self.stretch_wants_load(row) is False
+        return min(need, 0.0) if full else need
 
     def _room_m3(self, row: Row, bare_m3: float) -> float:
         """Return what a crest can take until it is half the tolerance too high [m3]."""
@@ -272,10 +275,29 @@ class _RiseModel:
         area = ridge_area_m2(height_m, self.repose, self.width) + volume_m3 / length_m
         return ridge_height_m(area, self.repose, self.width) - max(0.0, height_m)
 
+    def stretch_wants_load(self, row: Row) -> bool | None:
+        """
+        Tell whether a load on the lowest stretch brings the crest closer to the design.
+
+        That is so where the stretch is short by more than half of what the load raises it by.
+        None where the stretch was not measured or the ridge is not yet near its height.
+        """
+        if not (math.isfinite(row.low_short_m) and math.isfinite(row.height_m)):
+            return None
+        height = row.target_height_m - row.low_short_m
+        if height < NEAR_HEIGHT * row.target_height_m:
+            return None
+        ramp = heap_height_m(self.yield_m3, self.drum_m, self.repose) / self.repose
+        rise = self.rise_m(height, self.yield_m3, self.drum_m + ramp)
+        return row.low_short_m > 0.5 * rise
+
     def least_loads(self, row: Row, own_share: float) -> int:
         """Return 1 where the crest is low and a load does not overshoot more than it lacks."""
         if row.state not in (State.SHORT, State.REWORK) or not math.isfinite(row.height_m):
             return 0
+        wanted = self.stretch_wants_load(row)
+        if wanted is not None:
+            return int(wanted)
         length = row.station_to_m - row.station_from_m
         short = row.target_height_m - row.height_m
         rise = self.rise_m(row.height_m, own_share * self.yield_m3, length)
@@ -285,4 +307,4 @@ class _RiseModel:
         if row.at_grade >= AT_GRADE_SHARE or not dip > self.tolerance_m:
             return 0
         local = self.rise_m(row.low_m, own_share * self.yield_m3, min(length, self.drum_m))
-        return int(local <= 2.0 * dip and rise <= short + self.tolerance_m)
+        return int(local <= 2.0 * dip and rise <= short + 0.5 * self.tolerance_m)

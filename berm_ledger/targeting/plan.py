@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from .approach import Approach, chained
 from .haul import HaulCosts
+from .lifts import in_turns, rows_before
 from .obstacles import Obstacles, segment_name
 from .options import OptionBuilder, Options, places_of
 from .order import best_order, EXACT_UP_TO, Order
@@ -72,6 +73,8 @@ class Plan:
         Whether the robot is shut in before the first step.
     stands : mapping
         Per served row the rows (bits) that may stand while it is served, besides ``standing``.
+    before : mapping
+        Per served row the rows (bits) that must be finished before it is begun.
     ways : mapping
         For the rows served first: points (n, 2) base_link passes from the borrow area [m].
     soil_xy : array
@@ -89,6 +92,7 @@ class Plan:
     exact: bool
     shut_in: bool = False
     stands: Mapping[int, int] = field(default_factory=dict)
+    before: Mapping[int, int] = field(default_factory=dict)
     ways: Mapping[int, NDArray[np.float64]] = field(default_factory=dict)
     soil_xy: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 2)))
     base: ReachMap | None = None
@@ -142,7 +146,7 @@ def plan_work(
     ground: Ground | None = None,
     robot: Pose2 | None = None,
     *,
-    in_lifts: bool = False,
+    in_lifts: bool = True,
     exit_xy: tuple[float, float] | None = None,
     present: int | None = None,
     exact_up_to: int = EXACT_UP_TO,
@@ -162,8 +166,8 @@ def plan_work(
     robot : Pose2 or None
         Where the robot is; used where the site names no borrow area.
     in_lifts : bool
-        Lay one load on each segment in turn, where all of them can be served while the others
-        stand; else segment by segment.
+        Raise the lowest segment next wherever the order leaves that free, which makes the crest
+        even; else finish segment after segment.
     exit_xy : tuple of float or None
         A point the robot must be able to get back to [m]; None: the open side of the yard.
     present : int or None
@@ -193,13 +197,16 @@ def plan_work(
         if tight is None:
             break
         options = tight
-    steps = _steps(table, yard, options, chosen, order, in_lifts, present)
+    before = rows_before(order, yard.standing)
+    sequence = _forward(table, yard.standing, order, present)
+    steps = _steps(table, yard, options, chosen, sequence, before, in_lifts)
     reasons = Reasons(table, options, yard.reach, order, least)
     unserved = tuple(Unserved(k, reasons.why(k)) for k in order.left_out)
     ways = _ways(yard, options, costs, order, chosen)
     stands = dict(zip(order.sequence, order.stands))
     return Plan(table, yard.standing, steps, unserved, order.lower_bound, order.exact,
-                yard.reach.shut_in_already, stands, ways, yard.obstacles.soil_xy, yard.base)
+                yard.reach.shut_in_already, stands, before, ways, yard.obstacles.soil_xy,
+                yard.base)
 
 
 @dataclass(frozen=True, eq=False)
@@ -271,22 +278,17 @@ def _ways(
 
 def _steps(
     rows: tuple[Row, ...], yard: Yard, options: Options, chosen: dict[int, tuple[int, float]],
-    order: Order, in_lifts: bool, present: int | None,
+    sequence: Sequence[int], before: Mapping[int, int], in_lifts: bool,
 ) -> tuple[PlanStep, ...]:
     """Lay the order out load by load."""
-    by_row: dict[int, list[PlanStep]] = {k: [] for k in order.sequence}
+    by_row: dict[int, list[PlanStep]] = {k: [] for k in sequence}
     for p, (option, haul) in chosen.items():
         place = options.places[p]
         way = options.approaches[options.approach[option]]
         by_row[place.row] += [PlanStep(place.row, load, way, haul) for load in place.loads]
-    groups = [sorted(by_row[k], key=lambda step: step.load)
-              for k in _forward(rows, yard.standing, order, present)]
-    last = set(order.batches[-1]) if in_lifts and order.batches else set()
-    whole = [group for group in groups if group[0].row not in last]
-    lifted = [group for group in groups if group[0].row in last]
-    rounds = max((len(group) for group in lifted), default=0)
-    return tuple(step for group in whole for step in group) + tuple(
-        group[k] for k in range(rounds) for group in lifted if k < len(group))
+    loads = {k: sorted(steps, key=lambda step: step.load) for k, steps in by_row.items()}
+    standing = set(np.nonzero(yard.standing)[0].tolist())
+    return in_turns(loads, sequence, before, standing, in_lifts=in_lifts)
 
 
 def _forward(

@@ -21,8 +21,9 @@ from scipy.spatial import cKDTree
 
 from .approach import Approach, approach_for, pose_array, SIDE_NAMES, swept_hull
 from .dump_line import drop_of_row
+from .lifts import may_begin
 from .obstacles import MARGIN_M, Obstacles, segment_name, SOIL_CELL_M
-from .plan import Plan, plan_work, PlanStep
+from .plan import Plan, plan_work
 from .reach import half_width_m, mask_from_built
 from .standing import look_reason, standing_segments
 from .values import Ground, NoTarget, Target
@@ -52,7 +53,7 @@ class Planner:
     """
 
     def __init__(
-        self, site: Site, *, in_lifts: bool = False, exit_xy: tuple[float, float] | None = None
+        self, site: Site, *, in_lifts: bool = True, exit_xy: tuple[float, float] | None = None
     ) -> None:
         """Start without a plan."""
         self.site = site
@@ -62,6 +63,7 @@ class Planner:
         self.replans = 0
         self.handed_out: Target | None = None
         self._present: int | None = None
+        self._present_dumps = 0
         self._answer: Target | NoTarget | None = None
 
     def update(
@@ -133,6 +135,7 @@ class Planner:
                 k for k, row in enumerate(self.rows)
                 if (row.berm_index, row.segment) == (
                     self._answer.berm_index, self._answer.segment))
+            self._present_dumps = self.rows[self._present].dumps_made
         return self._answer
 
     def _replan(self, ground: Ground | None, robot: Pose2 | None) -> None:
@@ -192,40 +195,51 @@ class Planner:
             plan, rows=kept, steps=first.steps + old,
             exact=first.exact and plan.exact,
             stands={**plan.stands, **dict.fromkeys(new, every)},
+            before={**plan.before, **dict.fromkeys(new, 0)},
             ways={**plan.ways, **first.ways})
         return True
 
-    def _steps_left(self) -> list[PlanStep]:
-        """Return the plan's steps that are still called for, reworks that stand first."""
+    def _next_row(self, standing: Bools) -> int | None:
+        """Return the row to serve next, None when the plan serves none that is wanted."""
         plan = self.plan
         if plan is None:
-            return []
-        left = [step for step in plan.steps
-                if plan.rows[step.row].dumps_remaining - step.load
-                < self.rows[step.row].dumps_remaining]
-        return sorted(left, key=self._rank)
+            return None
+        wanted = [k for k in plan.sequence if self.rows[k].dumps_remaining > 0]
+        unfinished = sum(1 << k for k in wanted)
+        free = [k for k in wanted
+                if standing[k] or may_begin(k, plan.before, unfinished)]
+        place = {k: n for n, k in enumerate(wanted)}
+        return min(free, key=lambda k: (*self._rank(k, bool(standing[k])), place[k]), default=None)
 
-    def _rank(self, step: PlanStep) -> tuple[bool, bool]:
-        """Return the order of steps where it is free: reworks, then the present target."""
-        row = self.rows[step.row]
-        stands = row.dumps_made > 0
-        return (not (stands and row.state == State.REWORK),
-                not (stands and step.row == self._present and not self.in_lifts))
+    def _rank(self, index: int, stands: bool) -> tuple[bool, bool, float]:
+        """
+        Return the order of rows that may be served: reworks, the present target, the lowest.
+
+        In lifts the present target stays until a load was dumped on it; else until it is done.
+        """
+        row = self.rows[index]
+        rework = stands and row.state == State.REWORK
+        present = index == self._present and (
+            not self.in_lifts or row.dumps_made == self._present_dumps)
+        if not self.in_lifts:
+            return not rework, not (present and stands), 0.0
+        share = row.height_m / row.target_height_m
+        return not rework, not present, share if math.isfinite(share) else 0.0
 
     def _first(self, standing: Bools, obstacles: Obstacles) -> Target | NoTarget | None:
         """Return the first answer of the plan, None when its approach is no longer clear."""
-        steps = self._steps_left()
-        if not steps:
+        index = self._next_row(standing)
+        if index is None:
             return self._unserved()
-        row = self.rows[steps[0].row]
+        row = self.rows[index]
         look = look_reason(self.site, row)
         if look is not None:
             return NoTarget(
                 'look', f'{segment_name(row)}: {look}; look at it before the next load',
-                row.berm, row.segment, steps[0].approach.run_up_start)
-        way = self._fresh(steps[0].row)
+                row.berm, row.segment, self._fresh(index).run_up_start)
+        way = self._fresh(index)
         hit = obstacles.hits(swept_hull(self.site.rover), pose_array([way.pose]))[0]
-        hit[:len(self.rows)] &= standing | (np.arange(len(self.rows)) == steps[0].row)
+        hit[:len(self.rows)] &= standing | (np.arange(len(self.rows)) == index)
         return None if hit.any() else target_of(row, way)
 
     def _fresh(self, index: int) -> Approach:

@@ -7,7 +7,7 @@ The yard is cut into cells. A cell is free when base_link may be there: inside t
 keep-outs, blocked ground and standing segments by the robot's half width. Ways run over sixteen
 directions and cut no corner, so that what is joined is what is joined edge to edge.
 
-*Out* is the free ground that borders on the yard's rim over at least a tenth of it (or the
+*Out* is the free ground that borders on the yard's rim over at least a fifth of it (or the
 ground around a given exit). A robot that cannot get out is shut in; ground from which one cannot
 get out is no source of loads.
 """
@@ -32,7 +32,7 @@ from ..geometry import Lattice, Pose2
 
 MAX_CELLS = 20000
 SMALLEST_CELL_M = 0.05
-RIM_SHARE = 0.1
+RIM_SHARE = 0.2
 SNAP_M = 1.0
 # Row and column of half of the sixteen directions; with each the cells the way passes.
 MOVES = (

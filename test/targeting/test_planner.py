@@ -1,16 +1,17 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
-"""The plain choice: nearest, square on, and why not."""
+"""The next target: from a ready plan, kept unless there is a reason, and why there is none."""
 
 from dataclasses import replace
 import math
 
 from berm_ledger.books.rows import State
-from berm_ledger.geometry import Pose2
-from berm_ledger.targeting import choose_target, NoTarget, Target
+from berm_ledger.geometry import Lattice, Pose2
+from berm_ledger.targeting import choose_target, Ground, NoTarget, Planner, ReadyChoice, Target
+import numpy as np
 import numpy.testing as npt
 import pytest
-from targeting_kit import bare_rows, raised, rectangle, rover_of, site_of, straight
+from targeting_kit import bare_rows, raised, rectangle, ring, rover_of, site_of, straight
 
 
 def test_first_segment_from_the_side_of_the_robot():
@@ -72,3 +73,138 @@ def test_done_when_no_loads_are_left_and_stale_without_rows():
     site = site_of(straight(2.0))
     assert choose_target(site, bare_rows(site, loads=0), None, None).code == 'done'
     assert choose_target(site, (), None, None).code == 'stale'
+
+
+PIT = rectangle(5.5, -1.0, 7.0, 1.0)
+
+
+def planner_of(site, rows, **options):
+    planner = Planner(site, **options)
+    planner.update(rows)
+    return planner
+
+
+def dumped(row, height_m, loads):
+    return replace(raised(row, height_m), dumps_made=row.dumps_made + 1, dumps_remaining=loads)
+
+
+def test_present_target_is_kept_until_a_load_was_dumped_on_it():
+    site = site_of(straight(2.0), borrow=[PIT])
+    rows = list(bare_rows(site))
+    planner = planner_of(site, rows)
+    first = planner.next_target()
+    rows[4] = replace(rows[4], height_m=-0.005)
+    planner.update(rows)
+    assert planner.next_target().segment == first.segment == 1
+    rows[0] = dumped(rows[0], 0.08, 2)
+    planner.update(rows)
+    assert planner.next_target().segment == 5
+    assert planner.replans == 1
+
+
+def test_segment_by_segment_stays_until_it_is_done():
+    site = site_of(straight(2.0), borrow=[PIT])
+    rows = list(bare_rows(site))
+    planner = planner_of(site, rows, in_lifts=False)
+    assert planner.next_target().segment == 1
+    rows[0] = dumped(rows[0], 0.08, 2)
+    planner.update(rows)
+    assert planner.next_target().segment == 1
+    rows[0] = dumped(rows[0], 0.15, 0)
+    planner.update(rows)
+    assert planner.next_target().segment == 2
+    assert planner.replans == 1
+
+
+def test_rework_that_stands_is_put_first_without_a_new_plan():
+    site = site_of(straight(2.0), borrow=[PIT])
+    rows = [replace(raised(row, 0.15), dumps_made=3, dumps_remaining=0)
+            for row in bare_rows(site)]
+    rows[0] = replace(raised(rows[0], 0.1), dumps_remaining=1)
+    planner = planner_of(site, rows)
+    assert planner.next_target().segment == 1
+    rows[3] = replace(raised(rows[3], 0.08), state=State.REWORK, dumps_remaining=2)
+    planner.update(rows)
+    target = planner.next_target()
+    assert (target.segment, target.loads_remaining, planner.replans) == (4, 2, 1)
+    assert target.pose.y_m != 0.0
+
+
+def test_soil_on_the_way_makes_a_new_plan_and_soil_elsewhere_does_not():
+    site = site_of(straight(2.0), borrow=[PIT])
+    rows = bare_rows(site)
+    planner = planner_of(site, rows)
+    target = planner.next_target()
+    lattice = Lattice(-4.0, -4.0, 0.05, 160, 200)
+    away = np.zeros(lattice.shape, dtype=bool)
+    away[155, 10] = True
+    planner.update(rows, Ground(lattice, away))
+    assert planner.replans == 1
+    blocked = away.copy()
+    index = np.rint(lattice.index_from_xy([target.run_up_start.xy])[0]).astype(int)
+    blocked[index[0] - 2:index[0] + 3, index[1] - 2:index[1] + 3] = True
+    planner.update(rows, Ground(lattice, blocked))
+    assert planner.replans == 2
+    other = planner.next_target()
+    centre = other.run_up_start.inverse().apply([target.run_up_start.xy])[0]
+    assert np.abs(centre).max() > 0.3
+
+
+def test_a_heap_out_of_turn_makes_a_new_plan():
+    site = site_of(ring(1.4), borrow=[PIT])
+    rows = list(bare_rows(site))
+    planner = planner_of(site, rows, in_lifts=False)
+    last = planner.plan.sequence[-1]
+    rows[last] = dumped(rows[last], 0.1, 1)
+    planner.update(rows)
+    assert isinstance(planner.next_target(), Target)
+    assert all(not (1 << last) & ~planner.plan.stands.get(k, 0) or planner.plan.standing[last]
+               for k in planner.plan.sequence)
+
+
+def test_whole_build_in_the_order_of_the_answers_stands_and_never_blocks():
+    site = site_of(ring(1.4), borrow=[PIT])
+    rows = list(bare_rows(site, loads=2))
+    planner = Planner(site)
+    for _ in range(2 * len(rows)):
+        planner.update(rows)
+        target = planner.next_target()
+        assert isinstance(target, Target)
+        k = target.segment - 1
+        left = rows[k].dumps_remaining - 1
+        rows[k] = dumped(rows[k], 0.15 if left == 0 else 0.09, left)
+    planner.update(rows)
+    assert planner.next_target().code == 'done'
+    assert planner.replans <= 2
+
+
+def test_a_crest_that_is_lost_is_looked_at_and_not_dumped_on():
+    site = site_of(straight(2.0), borrow=[PIT])
+    rows = list(bare_rows(site))
+    rows[0] = replace(rows[0], dumps_made=2, height_m=math.nan, coverage=0.0)
+    rows[1:] = [replace(raised(row, 0.15), dumps_remaining=0) for row in rows[1:]]
+    answer = choose_target(site, rows, None, None)
+    assert (answer.code, answer.segment) == ('look', 1)
+    assert abs(answer.look_pose.y_m) == pytest.approx(1.25)
+    assert 'look at it' in answer.reason
+
+
+def test_offsets_of_the_crest_are_told():
+    site = site_of(straight(2.0), borrow=[PIT])
+    rows = [raised(row, 0.1, line_offset_m=0.05) for row in bare_rows(site)]
+    target = choose_target(site, rows, None, None)
+    assert target.crest_offset_m == pytest.approx(0.05)
+    assert target.drop_offset_m == pytest.approx(0.02)
+    npt.assert_allclose(target.drop_xy[1], 0.02, atol=1e-9)
+
+
+def test_ready_choice_answers_as_a_plan_made_at_once_and_plans_once():
+    site = site_of(straight(2.0), borrow=[PIT])
+    rows = bare_rows(site)
+    ready = ReadyChoice()
+    robots = [Pose2(0.0, 1.0 + 0.1 * k) for k in range(3)]
+    answers = [ready(site, rows, None, robot) for robot in robots]
+    assert answers == [choose_target(site, rows, None, robots[0])] * 3
+    assert ready.planner.replans == 1
+    assert ready(site, rows, None, None, hold_text='soil is gone').code == 'hold'
+    assert ready(site, rows, None, None) == answers[0]

@@ -1,0 +1,75 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The stretch of a crest where the next load does most good."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+CANDIDATES = 9
+# How much of the drum may reach past an open end, as a share of its width.
+PAST_END = 0.4
+
+
+def lowest_stretch(
+    station_m: ArrayLike,
+    short_m: ArrayLike,
+    *,
+    from_m: float,
+    to_m: float,
+    drum_width_m: float,
+    line_length_m: float,
+    closed: bool,
+) -> tuple[float, float]:
+    """
+    Return the middle of the lowest stretch of one segment and by how much it is short.
+
+    Parameters
+    ----------
+    station_m, short_m : array
+        Shape (n,): stations of the crest of the whole berm, and design less crest there [m]; NaN
+        is unknown.
+    from_m, to_m : float
+        Station interval of the segment [m].
+    drum_width_m : float
+        Length of a stretch [m].
+    line_length_m : float
+        Length of the centreline [m].
+    closed : bool
+        Whether the centreline is closed.
+
+    Returns
+    -------
+    tuple of float
+        Station [m] and mean shortfall over one drum width around it [m], as far as the berm goes;
+        both NaN where no stretch of the segment was seen over at least half of its sections.
+
+    Examples
+    --------
+    >>> station, short = lowest_stretch(
+    ...     [0.1, 0.3, 0.5, 0.7], [0.0, 0.0, 0.04, 0.0], from_m=0.4, to_m=0.8, drum_width_m=0.1,
+    ...     line_length_m=0.8, closed=False)
+    >>> round(station, 3), short
+    (0.467, 0.04)
+
+    """
+    station, short = np.asarray(station_m, dtype=float), np.asarray(short_m, dtype=float)
+    step = (to_m - from_m) / CANDIDATES
+    best = (math.nan, math.nan)
+    for k in range(CANDIDATES):
+        middle = from_m + (k + 0.5) * step
+        if not closed:
+            inset = min((0.5 - PAST_END) * drum_width_m, 0.5 * line_length_m)
+            middle = min(max(middle, inset), line_length_m - inset)
+        gap = np.abs(station - middle)
+        gap = np.minimum(gap, line_length_m - gap) if closed else gap
+        near = short[gap <= 0.5 * drum_width_m + 1e-9]
+        known = near[np.isfinite(near)]
+        if len(known) and 2 * len(known) >= len(near):
+            mean = float(known.mean())
+            if not best[1] >= mean:
+                best = (float(middle), mean)
+    return best

@@ -1,0 +1,212 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Whole plans: scenarios, judged by an independent walk through them."""
+
+import itertools
+import math
+
+from berm_ledger.geometry import Polyline, Pose2
+from berm_ledger.targeting.haul import HaulCosts
+from berm_ledger.targeting.options import places_of
+from berm_ledger.targeting.plan import PLAN_COLUMNS, plan_work, Yard
+import networkx as nx
+import numpy as np
+from plan_oracle import check_plan
+import pytest
+from targeting_kit import bare_rows, berm_of, rectangle, ring, rover_of, site_of, straight
+
+PIT = rectangle(5.5, -1.0, 7.0, 1.0)
+YARD = rectangle(-4.0, -4.0, 8.0, 4.0)
+
+
+def facing(gap_m, *, length_m=2.4, segment_m=0.6):
+    lower = straight(length_m, name='lower', segment_m=segment_m)
+    upper = berm_of(Polyline([[0.0, gap_m], [length_m, gap_m]]), name='upper',
+                    segment_m=segment_m)
+    return lower, upper
+
+
+SCENARIOS = {
+    'straight': site_of(straight(3.0), yard=YARD, borrow=[PIT]),
+    'ring': site_of(ring(1.4), yard=YARD, borrow=[PIT]),
+    'ring against a wall': site_of(
+        ring(1.4, centre=(0.0, -2.2)), yard=YARD, borrow=[PIT]),
+    'horseshoe around the borrow area': site_of(
+        ring(1.8, sweep_rad=1.6 * math.pi), yard=YARD, borrow=[rectangle(-0.3, -0.3, 0.3, 0.3)]),
+    'along a wall': site_of(straight(3.0), yard=YARD, borrow=[PIT],
+                            keep_outs=[rectangle(-1.0, 0.35, 4.0, 0.6)]),
+    'two facing each other': site_of(*facing(1.1), yard=YARD, borrow=[PIT]),
+    'keep-outs': site_of(straight(3.0), yard=YARD, borrow=[PIT], keep_outs=[
+        rectangle(0.8, 0.5, 1.2, 1.0), rectangle(3.6, -1.6, 4.0, -0.3)]),
+    'backing in': site_of(ring(1.4), yard=YARD, borrow=[PIT], rover=rover_of(drop=(-0.75, 0.0))),
+}
+
+
+@pytest.mark.parametrize('in_lifts', [True, False])
+@pytest.mark.parametrize('name', list(SCENARIOS))
+def test_scenarios_are_planned_whole_and_no_step_breaks_a_rule(name, in_lifts):
+    site = SCENARIOS[name]
+    rows = bare_rows(site)
+    plan = plan_work(site, rows, in_lifts=in_lifts)
+    assert plan.complete, plan.summary()
+    assert len(plan.steps) == sum(row.dumps_remaining for row in rows)
+    assert plan.haul_m >= plan.lower_bound_m - 1e-6
+    assert plan.gap <= 0.15
+    assert check_plan(site, plan, every=3) == len(rows)
+
+
+def test_ring_against_a_wall_closes_from_outside_after_the_wall_was_served_from_inside():
+    site = SCENARIOS['ring against a wall']
+    plan = plan_work(site, bare_rows(site), in_lifts=False)
+    centre = np.array([0.0, -2.2])
+    inside = {s.row: bool(np.hypot(*(s.approach.pose.xy - centre)) < 1.4) for s in plan.steps}
+    assert any(inside.values())
+    assert not inside[plan.sequence[-1]]
+
+
+def test_a_ring_around_the_only_borrow_area_has_no_complete_order():
+    site = site_of(ring(1.8), yard=YARD, borrow=[rectangle(-0.3, -0.3, 0.3, 0.3)])
+    rows = bare_rows(site)
+    plan = plan_work(site, rows)
+    assert not plan.complete
+    assert all('shut in' in u.reason for u in plan.unserved)
+    assert 'No complete order exists' in plan.summary()
+    # The gap that stays open is as wide as the robot needs and hardly wider.
+    need = 2.0 * (0.15 / site.berms[0].side_slope + 0.2)
+    length = rows[0].station_to_m
+    assert need / length - 1.0 <= len(plan.unserved) <= need / length + 2.0
+    check_plan(site, plan, every=4)
+
+
+def test_segment_that_nobody_can_reach_is_named_with_what_blocks_it():
+    post = [rectangle(1.3, 0.3, 1.5, 1.2), rectangle(1.3, -1.2, 1.5, -0.3)]
+    site = site_of(straight(2.8), yard=YARD, borrow=[PIT], keep_outs=post)
+    plan = plan_work(site, bare_rows(site))
+    assert [plan.rows[u.row].segment for u in plan.unserved] == [4]
+    assert 'post 1' in plan.unserved[0].reason
+    assert 'post 2' in plan.unserved[0].reason
+    check_plan(site, plan)
+
+
+def test_no_way_from_the_borrow_area_is_said():
+    wall = rectangle(4.5, -4.0, 4.8, 4.0)
+    site = site_of(straight(2.0), yard=YARD, borrow=[PIT], keep_outs=[wall])
+    plan = plan_work(site, bare_rows(site))
+    assert not plan.steps
+    assert all('no way to it from the borrow area' in u.reason for u in plan.unserved)
+
+
+def test_drop_point_too_near_for_the_berm_is_said():
+    site = site_of(straight(2.0, height_m=0.35), yard=YARD, borrow=[PIT])
+    plan = plan_work(site, bare_rows(site))
+    assert not plan.steps
+    assert 'its own toe' in plan.unserved[0].reason
+
+
+def networkx_costs(yard, options, rows):
+    """Return haul per segment for a set standing, by networkx on the same cells."""
+    reach = yard.reach
+
+    def costs(mask):
+        built = np.array([bool(mask >> k & 1) for k in range(len(rows))])
+        free = reach.free_with(built)
+        ok = (free[reach._from] & free[reach._to] & free[reach._via[0]] & free[reach._via[1]])
+        graph = nx.DiGraph()
+        graph.add_nodes_from(np.nonzero(free)[0].tolist())
+        graph.add_weighted_edges_from(zip(
+            reach._from[ok].tolist(), reach._to[ok].tolist(), reach._length_m[ok].tolist()))
+        sources = set(np.nonzero(reach.sources & free)[0].tolist())
+        length = nx.multi_source_dijkstra_path_length(graph, sources) if sources else {}
+        out = [0.0] * len(rows)
+        for p, place in enumerate(options.places):
+            best = min((
+                length.get(int(options.entry_cell[n]), math.inf) + options.extra_m[n]
+                for n in np.nonzero(options.place == p)[0]
+                if not (options.conflict[n] & built).any()), default=math.inf)
+            out[place.row] += best * len(place.loads)
+        return out
+    return costs
+
+
+def test_haul_is_the_least_over_all_orders():
+    site = site_of(*facing(1.1, length_m=1.8), yard=rectangle(-1.5, -2.2, 4.5, 3.0),
+                   borrow=[rectangle(3.2, -1.0, 4.2, 1.0)])
+    rows = bare_rows(site)
+    plan = plan_work(site, rows)
+    yard = Yard.of(site, tuple(rows), None, None, None, None)
+    options = yard.builder.build(places_of(site, rows, yard.wanted))
+    costs = HaulCosts(yard.reach, options, len(rows))
+    judge = networkx_costs(yard, options, rows)
+    whole = (1 << len(rows)) - 1
+    for mask in (whole, whole >> 1):
+        standing = [k for k in range(len(rows)) if mask >> k & 1]
+        expected = judge(mask)
+        assert [costs(mask)[k] for k in standing] == pytest.approx([expected[k] for k in standing])
+    best = math.inf
+    for order in itertools.permutations(range(len(rows))):
+        mask, total = 0, 0.0
+        for k in order:
+            mask |= 1 << k
+            total += costs(mask)[k]
+        best = min(best, total)
+    assert plan.exact
+    assert plan.haul_m == pytest.approx(best)
+
+
+def test_haul_adds_up_and_is_no_shorter_than_the_air_line():
+    site = SCENARIOS['straight']
+    plan = plan_work(site, bare_rows(site))
+    for step in plan.steps:
+        start = step.approach.run_up_start
+        air = math.hypot(max(0.0, 5.5 - start.x_m), max(0.0, abs(start.y_m) - 1.0))
+        assert step.haul_m >= air + site.rover.run_up_m - 0.15
+        assert step.haul_m <= 1.25 * air + site.rover.run_up_m + 1.5
+
+
+def test_table_has_the_columns_of_the_contract():
+    site = SCENARIOS['straight']
+    plan = plan_work(site, bare_rows(site))
+    assert PLAN_COLUMNS == (
+        'step', 'berm', 'segment', 'load', 'drop_x_m', 'drop_y_m', 'pose_x_m', 'pose_y_m',
+        'yaw_rad', 'runup_x_m', 'runup_y_m', 'haul_m')
+    table = plan.table()
+    assert [row[0] for row in table] == list(range(1, len(plan.steps) + 1))
+    assert all(len(row) == len(PLAN_COLUMNS) for row in table)
+    per_segment = {}
+    for row in table:
+        per_segment.setdefault(row[2], []).append(row[3])
+    assert all(loads == list(range(1, len(loads) + 1)) for loads in per_segment.values())
+
+
+def test_lifts_raise_the_berm_evenly():
+    site = SCENARIOS['straight']
+    plan = plan_work(site, bare_rows(site, loads=3), in_lifts=True)
+    seen = [step.load for step in plan.steps]
+    assert seen == sorted(seen)
+
+
+def test_moving_the_site_moves_the_plan():
+    turn = Pose2(3.0, -1.0, math.pi / 2)
+
+    def moved(points):
+        return turn.apply(points)
+    site = SCENARIOS['keep-outs']
+    areas = [type(a.polygon)(moved(a.polygon.corners_xy)) for a in site.yard.keep_outs]
+    other = site_of(
+        berm_of(Polyline(moved(site.berms[0].centreline.points_xy))),
+        yard=type(YARD)(moved(YARD.corners_xy)), keep_outs=areas,
+        borrow=[type(PIT)(moved(PIT.corners_xy))])
+    plans = [plan_work(s, bare_rows(s)) for s in (site, other)]
+    assert plans[1].haul_m == pytest.approx(plans[0].haul_m, rel=0.02)
+    assert len(plans[0].steps) == len(plans[1].steps)
+
+
+def test_hundred_segments_within_the_gap():
+    site = site_of(*[ring(1.3, centre=(4.0 * k, y), name=f'{k} {y}') for k in range(3)
+                     for y in (0.0, -4.0)][:5], yard=rectangle(-3.0, -7.0, 13.0, 4.0),
+                   borrow=[rectangle(10.5, -6.0, 12.0, -4.0)])
+    rows = bare_rows(site, loads=1)
+    assert len(rows) > 100
+    plan = plan_work(site, rows)
+    assert plan.complete
+    assert plan.gap <= 0.15

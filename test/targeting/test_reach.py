@@ -1,0 +1,169 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Free space and ways: networkx and shapely as judges, closed forms."""
+
+import math
+
+from berm_ledger.geometry import Lattice, Pose2
+from berm_ledger.targeting.obstacles import Obstacles
+from berm_ledger.targeting.reach import built_from_mask, mask_from_built, ReachMap
+from berm_ledger.targeting.values import Ground
+from hypothesis import given
+from hypothesis import strategies as st
+import networkx as nx
+import numpy as np
+import numpy.testing as npt
+import pytest
+from shapely.geometry import Point, Polygon
+from targeting_kit import bare_rows, rectangle, ring, rover_of, site_of, straight
+
+SMALL = rectangle(-3.0, -3.0, 5.0, 3.0)
+PIT = rectangle(3.0, -1.0, 4.5, 1.0)
+
+
+def map_of(site, ground=None, **options):
+    rows = bare_rows(site, loads=1)
+    return ReachMap(site, Obstacles.of_site(site, rows, ground), **options), len(rows)
+
+
+def graph_of(reach, built):
+    """Join free cells as the module says: sixteen directions, cutting no corner."""
+    rows, cols = reach.lattice.shape
+    free = reach.free_with(built).reshape(rows, cols)
+    graph = nx.Graph()
+    for r, c in zip(*(k.tolist() for k in np.nonzero(free))):
+        graph.add_node((r, c))
+        for dr in (-2, -1, 0, 1, 2):
+            for dc in (-2, -1, 0, 1, 2):
+                if math.gcd(dr, dc) != 1 or not (0 <= r + dr < rows and 0 <= c + dc < cols):
+                    continue
+                box = {(r + round(t * dr + e), c + round(t * dc + f)) for t in (0.5,)
+                       for e in (-0.01, 0.01) for f in (-0.01, 0.01)}
+                if abs(dr) == abs(dc) == 1:
+                    box = {(r, c + dc), (r + dr, c)}
+                elif 2 in (abs(dr), abs(dc)):
+                    half = (r + dr // 2, c) if abs(dr) == 2 else (r, c + dc // 2)
+                    box = {half, (half[0], c + dc) if abs(dr) == 2 else (r + dr, half[1])}
+                if all(free[cell] for cell in box) and free[r + dr, c + dc]:
+                    graph.add_edge(
+                        (r, c), (r + dr, c + dc),
+                        weight=math.hypot(dr, dc) * reach.lattice.cell_m)
+    return graph
+
+
+@pytest.mark.parametrize('gap', [0, 3])
+def test_ways_are_those_of_networkx(gap):
+    site = site_of(ring(1.3, centre=(0.5, 0.0)), yard=SMALL, borrow=[PIT])
+    reach, count = map_of(site)
+    built = np.ones(count, dtype=bool)
+    built[:gap] = False
+    field = reach.field(built)
+    graph = graph_of(reach, built)
+    cols = reach.lattice.cols
+    sources = {(k // cols, k % cols) for k in np.nonzero(reach.sources)[0].tolist()}
+    expected = nx.multi_source_dijkstra_path_length(graph, sources & set(graph))
+    known = np.full(reach.cells, np.inf)
+    for (r, c), length in expected.items():
+        known[r * cols + c] = length
+    npt.assert_allclose(field.distance_m, known, atol=1e-9)
+    assert np.isfinite(field.distance_m[reach.cell_of((0.5, 0.0))]) == (gap > 0)
+
+
+def test_free_cells_are_those_of_shapely():
+    post = rectangle(-1.0, 1.2, -0.3, 2.0)
+    site = site_of(straight(2.0), yard=SMALL, borrow=[PIT], keep_outs=[post])
+    reach, _ = map_of(site)
+    inner = Polygon(SMALL.corners_xy).buffer(-0.2)
+    grown = Polygon(post.corners_xy).buffer(0.2, quad_segs=64)
+    for k in range(0, reach.cells, 7):
+        point = Point(reach.centres_xy[k])
+        if min(point.distance(inner.exterior), point.distance(grown.exterior)) > 2e-3:
+            assert reach.free[k] == (inner.contains(point) and not grown.contains(point))
+
+
+def test_way_over_open_ground_is_nearly_the_air_line():
+    site = site_of(straight(0.5), yard=SMALL, borrow=[PIT])
+    reach, count = map_of(site)
+    field = reach.field(np.zeros(count, dtype=bool))
+    for point in ((-2.0, 0.5), (-1.0, -2.5), (1.0, 2.4)):
+        air = Point(point).distance(Polygon(PIT.corners_xy))
+        found = field.distance_m[reach.cell_of(point)]
+        # Sixteen directions are at most 2.75 % longer than the straight line.
+        assert air - reach.lattice.cell_m <= found <= 1.0275 * air + 2.0 * reach.lattice.cell_m
+
+
+def test_way_leads_back_to_the_source_and_adds_up():
+    site = site_of(straight(2.0), yard=SMALL, borrow=[PIT])
+    reach, count = map_of(site)
+    field = reach.field(np.ones(count, dtype=bool))
+    cell = reach.cell_of((-1.5, 0.0))
+    way = field.way(cell)
+    assert reach.sources[way[-1]]
+    steps = np.hypot(*np.diff(reach.centres_xy[way], axis=0).T)
+    assert steps.sum() == pytest.approx(field.distance_m[cell])
+
+
+def test_a_closed_ring_around_the_borrow_area_shuts_the_robot_in():
+    site = site_of(ring(1.8), yard=SMALL, borrow=[rectangle(-0.4, -0.4, 0.4, 0.4)])
+    reach, count = map_of(site)
+    assert reach.gets_out(np.zeros(count, dtype=bool))
+    assert not reach.gets_out(np.ones(count, dtype=bool))
+    assert np.isinf(reach.field(np.ones(count, dtype=bool)).distance_m).all()
+
+
+def test_half_ring_against_the_rim_shuts_in_as_well():
+    half = ring(1.5, centre=(0.0, -3.0), sweep_rad=math.pi)
+    site = site_of(half, yard=SMALL, borrow=[rectangle(-0.4, -2.6, 0.4, -2.0)])
+    reach, count = map_of(site)
+    assert reach.gets_out(np.zeros(count, dtype=bool))
+    assert not reach.gets_out(np.ones(count, dtype=bool))
+
+
+def test_who_is_shut_in_already_is_not_asked_to_get_out():
+    site = site_of(ring(1.8), yard=SMALL, borrow=[rectangle(-0.4, -0.4, 0.4, 0.4)])
+    base, count = map_of(site)
+    reach = base.with_standing(np.ones(count, dtype=bool))
+    assert reach.shut_in_already
+    assert np.isfinite(reach.field(np.zeros(count, dtype=bool)).distance_m).any()
+
+
+def test_an_exit_decides_what_is_out():
+    site = site_of(ring(1.8), yard=SMALL, borrow=[rectangle(-0.4, -0.4, 0.4, 0.4)])
+    reach, count = map_of(site, exit_xy=(0.0, 0.8))
+    assert reach.gets_out(np.ones(count, dtype=bool))
+
+
+def test_without_borrow_areas_the_robot_is_the_source():
+    site = site_of(straight(2.0), yard=SMALL)
+    base, count = map_of(site)
+    reach = base.with_standing(np.zeros(count, dtype=bool), Pose2(-2.0, 1.0))
+    assert np.nonzero(reach.sources)[0].tolist() == [reach.cell_of((-2.0, 1.0))]
+
+
+@pytest.mark.parametrize('layer', ['blocked', 'unknown'])
+def test_blocked_and_unknown_ground_is_not_free(layer):
+    lattice = Lattice(-2.0, 1.0, 0.05, 20, 20)
+    bad = np.ones(lattice.shape, dtype=bool)
+    none = np.zeros(lattice.shape, dtype=bool)
+    ground = Ground(lattice, bad) if layer == 'blocked' else Ground(lattice, none, bad)
+    site = site_of(straight(2.0), yard=SMALL, borrow=[PIT])
+    reach, _ = map_of(site, ground)
+    clear, _ = map_of(site)
+    assert not reach.free[reach.cell_of((-1.5, 1.5))]
+    assert clear.free[clear.cell_of((-1.5, 1.5))]
+    assert not reach.free[reach.cell_of((-1.5, 0.9))]
+    assert reach.free[reach.cell_of((-1.5, 0.6))]
+
+
+def test_wider_robot_has_less_room():
+    sites = [site_of(straight(2.0), yard=SMALL, borrow=[PIT], rover=rover_of(half_width_m=w))
+             for w in (0.15, 0.3)]
+    free = [map_of(site)[0].free.mean() for site in sites]
+    assert free[1] < free[0]
+
+
+@given(st.lists(st.booleans(), min_size=1, max_size=40))
+def test_sets_as_numbers_and_back(bits):
+    mask = mask_from_built(bits)
+    assert mask == sum(1 << k for k, bit in enumerate(bits) if bit)
+    assert built_from_mask(mask, len(bits)).tolist() == bits
