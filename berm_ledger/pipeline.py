@@ -103,7 +103,9 @@ class Pipeline:
         """Open the books, or go on from where they were left."""
         self.site = site
         earlier, kept = tuple(entries), tuple(surfaces)
-        self._gate = GateState(site.frame)
+        # Refusals bear the stamp of the newest message, which may have been the wrong one.
+        books_ns = max((e.stamp_ns for e in earlier if e.kind != 'refused'), default=None)
+        self._gate = GateState(site.frame, books_ns=books_ns)
         self._keeper = Bookkeeper(site, earlier)
         self._findings: list[Finding] = []
         self._counters: dict[str, int] = {}
@@ -137,8 +139,8 @@ class Pipeline:
 
     @property
     def stamp_ns(self) -> int:
-        """Newest stamp of any message used [ns]; 0 before the first."""
-        return self._gate.newest_ns or 0
+        """Newest stamp of any message used [ns], else that of the books; 0 where there is none."""
+        return self._gate.newest_ns or self._gate.books_ns or 0
 
     @property
     def health(self) -> Health:
@@ -172,8 +174,7 @@ class Pipeline:
         finding = check_pose(pose, self._gate)
         if finding:
             return self._refuse(finding)
-        self._gate = replace(
-            self._gate, pose=pose, newest_ns=max(self.stamp_ns, pose.stamp_ns))
+        self._gate = replace(self._gate.after_use(pose.stamp_ns), pose=pose)
         self._count('poses')
         return self._update()
 
@@ -192,8 +193,7 @@ class Pipeline:
         look = self.survey.take_grid(grid, pose.pose, busy, busy)
         if isinstance(look, Refused):
             return self._refuse(refusal(look.code, look.text, grid.stamp_ns))
-        self._gate = replace(self._gate, last_grid_ns=grid.stamp_ns,
-                             newest_ns=max(self.stamp_ns, grid.stamp_ns))
+        self._gate = replace(self._gate.after_use(grid.stamp_ns), last_grid_ns=grid.stamp_ns)
         self._count('grids')
         for code in ('spikes', 'under_rover', 'objects'):
             self._count(f'cells_{code}', getattr(look, code))
@@ -283,6 +283,7 @@ class Pipeline:
 
     def _refuse(self, finding: Finding) -> Update:
         """Count a refusal and report it; the books do not move but for saying so."""
+        self._gate = self._gate.after_refusal(finding)
         self._count(finding.code)
         self._findings.append(finding)
         self._keeper.refuse(finding, self.stamp_ns)

@@ -236,6 +236,43 @@ def test_a_dump_told_twice_is_booked_once(site: Site) -> None:
     assert len(pipeline.books.dumps) == 1
 
 
+def test_a_bag_played_again_after_a_restart_is_not_booked_twice(
+    site: Site, events: list[SimEvent]
+) -> None:
+    """Restarted, the books know their time; messages from before it are refused."""
+    first = Pipeline(site)
+    entries = [e for event in events for e in feed(first, event).entries]
+    second = Pipeline(site, entries=entries)
+    assert second.stamp_ns == max(e.stamp_ns for e in entries)
+    assert all(not feed(second, event).surfaces for event in events[:-20])
+    assert second.books.rows == first.books.rows
+    assert second.books.dumps == first.books.dumps
+    assert set(second.health.counters) == {'stamp_too_old', 'no_pose'}
+
+
+def test_one_stamp_far_ahead_does_not_stop_the_books(site: Site) -> None:
+    """A pose of tomorrow is refused; those of today go on being used."""
+    pipeline = Pipeline(site)
+    list(looks(site, pipeline, 5))
+    update = pipeline.add_pose(pose_at(site, START_NS + 86_400 * SECOND_NS))
+    assert [finding.code for finding in update.findings] == ['stamp_ahead']
+    assert [entry.kind for entry in update.entries] == ['refused']
+    later = list(looks(site, pipeline, 5, start_ns=START_NS + 5 * SECOND_NS))
+    assert not any(update.findings for update in later)
+
+
+def test_a_bag_loop_is_refused_until_it_has_caught_up(site: Site) -> None:
+    """The second round of a looping bag moves nothing and is booked as one refusal."""
+    pipeline = Pipeline(site)
+    list(looks(site, pipeline, 12))
+    rows = pipeline.books.rows
+    again = list(looks(site, pipeline, 5))
+    assert {f.code for update in again for f in update.findings} == {'stamp_backwards'}
+    assert pipeline.books.rows == rows
+    assert not any(f for update in looks(site, pipeline, 2, start_ns=START_NS + 12 * SECOND_NS)
+                   for f in update.findings)
+
+
 def test_built_soil_and_keep_outs_are_no_go(site: Site, events: list[SimEvent]) -> None:
     """The grid for navigation covers the yard and marks heaps and keep-outs only."""
     pipeline = Pipeline(site)

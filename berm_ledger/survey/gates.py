@@ -9,7 +9,7 @@ input, and the books do not move.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 import math
 
 import numpy as np
@@ -22,8 +22,12 @@ SECOND_NS = 1_000_000_000
 # A grid may lag the newest message and the pose may lag the grid by this much [ns].
 MOST_LAG_NS = 5 * SECOND_NS
 MOST_POSE_AGE_NS = 2 * SECOND_NS
-# A stamp this far ahead of everything before is a wrong clock [ns].
-MOST_LEAP_NS = 7 * 24 * 3600 * SECOND_NS
+# A stamp this far ahead of everything before [ns] is a wrong clock, until so many messages running
+# have agreed on it: one bad stamp must not make all good ones too old.
+MOST_LEAP_NS = 60 * SECOND_NS
+LEAP_MESSAGES = 3
+# Of a frame's name no more than this is repeated [characters].
+MOST_QUOTED = 60
 # A pose less certain than this is no use [m, rad].
 MOST_STD_XY_M = 0.30
 MOST_STD_YAW_RAD = math.radians(20.0)
@@ -46,6 +50,12 @@ class GateState:
         Stamp of the last grid used [ns].
     pose : StampedPose or None
         Last pose used.
+    books_ns : int or None
+        Newest stamp in the books of an earlier run [ns].
+    leap_ns : int or None
+        Last stamp that was refused for being far ahead [ns].
+    leaps : int
+        Messages running that agreed on it.
 
     """
 
@@ -53,6 +63,25 @@ class GateState:
     newest_ns: int | None = None
     last_grid_ns: int | None = None
     pose: StampedPose | None = None
+    books_ns: int | None = None
+    leap_ns: int | None = None
+    leaps: int = 0
+
+    def agrees(self, stamp_ns: int) -> bool:
+        """Tell whether a stamp lies by the last one that was far ahead."""
+        return self.leap_ns is not None and abs(stamp_ns - self.leap_ns) <= MOST_LAG_NS
+
+    def after_refusal(self, finding: Finding) -> GateState:
+        """Return the state after an input was refused; stamps far ahead are counted."""
+        if finding.code != 'stamp_ahead':
+            return self
+        leaps = self.leaps + 1 if self.agrees(finding.stamp_ns) else 1
+        return replace(self, leap_ns=finding.stamp_ns, leaps=leaps)
+
+    def after_use(self, stamp_ns: int) -> GateState:
+        """Return the state after an input of a stamp was used."""
+        newest_ns = max(self.newest_ns or self.books_ns or 0, stamp_ns)
+        return replace(self, newest_ns=newest_ns, leap_ns=None, leaps=0)
 
 
 def refusal(code: str, text: str, stamp_ns: int) -> Finding:
@@ -69,16 +98,26 @@ def check_stamp(stamp_ns: int, what: str, last_ns: int | None, state: GateState)
             f'{what} is {(last_ns - stamp_ns) / 1e9:.3f} s older than the last one; if the clock '
             f'or a bag was set back, start the books anew'), stamp_ns)
     if state.newest_ns is None:
-        return None
+        return _check_against_books(stamp_ns, what, state)
     if stamp_ns < state.newest_ns - MOST_LAG_NS:
         return refusal('stamp_too_old', (
             f'{what} is {(state.newest_ns - stamp_ns) / 1e9:.3f} s older than the newest '
             f'message; look for a slow link or a wrong clock'), stamp_ns)
-    if stamp_ns > state.newest_ns + MOST_LEAP_NS:
+    agreed = state.leaps >= LEAP_MESSAGES and state.agrees(stamp_ns)
+    if stamp_ns > state.newest_ns + MOST_LEAP_NS and not agreed:
         return refusal('stamp_ahead', (
             f'{what} is {(stamp_ns - state.newest_ns) / 1e9:.0f} s ahead of everything before; '
-            f'check the clock of its sender'), stamp_ns)
+            f'check the clock of its sender, unless nothing came for that long'), stamp_ns)
     return None
+
+
+def _check_against_books(stamp_ns: int, what: str, state: GateState) -> Finding | None:
+    """Check the first stamp after a restart: what is in the books must not come in again."""
+    if state.books_ns is None or stamp_ns >= state.books_ns - MOST_LAG_NS:
+        return None
+    return refusal('stamp_too_old', (
+        f'{what} is {(state.books_ns - stamp_ns) / 1e9:.3f} s older than the books; if a bag or a '
+        f'clock was set back, name another books file'), stamp_ns)
 
 
 def check_frame(frame_id: str, what: str, state: GateState, stamp_ns: int) -> Finding | None:
@@ -86,7 +125,7 @@ def check_frame(frame_id: str, what: str, state: GateState, stamp_ns: int) -> Fi
     if frame_id.lstrip('/') == state.frame.lstrip('/'):
         return None
     return refusal('wrong_frame', (
-        f'{what} is in frame {frame_id!r}, the site is in {state.frame!r}; transform it or change '
+        f'{what} is in frame {frame_id[:MOST_QUOTED]!r}, the site is in {state.frame!r}; transform it or change '
         f'the frame of the site file'), stamp_ns)
 
 
@@ -166,7 +205,7 @@ def check_dump(mass_kg: float, state: GateState, last_dump_ns: int | None) -> Fi
             stamp_ns)
     if state.pose is None:
         return refusal('no_pose', 'a dump was announced before any usable pose', stamp_ns)
-    if last_dump_ns == state.pose.stamp_ns:
+    if last_dump_ns is not None and state.pose.stamp_ns <= last_dump_ns:
         return refusal('repeated_dump', (
-            'a dump was announced twice from one and the same pose'), stamp_ns)
+            'a dump was announced twice: no pose has come since the last one'), stamp_ns)
     return None

@@ -110,9 +110,48 @@ def test_a_leading_slash_makes_no_other_frame(frame, site, passes) -> None:
     (-math.inf, STATE, None, 'bad_mass'),
     (7.5, replace(STATE, pose=None), None, 'no_pose'),
     (7.5, STATE, START_NS, 'repeated_dump'),
+    (7.5, STATE, START_NS + 1, 'repeated_dump'),
 ])
 def test_dumps_are_refused(mass_kg, state, last_ns, code) -> None:
     assert check_dump(mass_kg, state, last_ns).code == code
+
+
+def test_one_stamp_far_ahead_does_no_harm_and_three_are_believed() -> None:
+    day_ns, state = 24 * 3600 * SECOND_NS, STATE
+    for step in range(3):
+        finding = check_pose(replace(POSE, stamp_ns=START_NS + day_ns + step), state)
+        assert finding.code == 'stamp_ahead'
+        state = state.after_refusal(finding)
+        assert check_pose(POSE, state) is None
+    # The fourth is believed, another time than theirs is not.
+    assert check_pose(replace(POSE, stamp_ns=START_NS + day_ns + 9), state) is None
+    assert check_pose(replace(POSE, stamp_ns=START_NS + 2 * day_ns), state).code == 'stamp_ahead'
+
+
+def test_stamps_far_ahead_between_good_ones_are_never_believed() -> None:
+    ahead, state = replace(POSE, stamp_ns=START_NS + 3600 * SECOND_NS), STATE
+    for _ in range(10):
+        finding = check_pose(ahead, state)
+        assert finding.code == 'stamp_ahead'
+        state = state.after_refusal(finding).after_use(START_NS)
+
+
+def test_refusals_of_other_kinds_leave_the_state_alone() -> None:
+    finding = check_pose(replace(POSE, frame_id='odom'), STATE)
+    assert STATE.after_refusal(finding) == STATE
+
+
+@pytest.mark.parametrize(('before_s', 'passes'), [(-3600, True), (0, True), (4, True), (6, False)])
+def test_after_a_restart_nothing_from_before_comes_in_again(before_s, passes) -> None:
+    state = GateState('map', books_ns=START_NS)
+    finding = check_pose(replace(POSE, stamp_ns=START_NS - before_s * SECOND_NS), state)
+    assert (finding is None) == passes
+    assert passes or 'name another books file' in finding.text
+
+
+def test_a_long_frame_name_is_not_repeated_at_length() -> None:
+    finding = check_frame('a' * 10 ** 6, 'the grid', GateState('map'), START_NS)
+    assert len(finding.text) < 300
 
 
 def test_a_rule_on_the_stamp_comes_before_the_rest() -> None:
