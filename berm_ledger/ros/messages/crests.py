@@ -88,7 +88,9 @@ def profiles_from_crest_cloud(msg: Any, site: Site) -> tuple[CrestProfile, ...]:
                 f'{quoted(site.frame)}')
         raise MessageError(text)
     figures = cloud_columns(msg, FLOAT_FIELDS, (NUMBERS['f4'],))
-    station, offset, height, target = (values[0].astype(float) for values in figures)
+    # A signalling NaN is a NaN like any other, not to be warned of.
+    with np.errstate(invalid='ignore'):
+        station, offset, height, target = (values[0].astype(float) for values in figures)
     berm = cloud_columns(msg, ('berm',), (NUMBERS['u4'],))[0][0]
     if berm.max(initial=0) >= len(site.berms):
         text = f'the crest is of berm {berm.max()}; the site file has {len(site.berms)} berms'
