@@ -209,7 +209,7 @@ class Pipeline:
         elif self.survey.datum is not None and self.books.datum_seq is None:
             clerk.book_datum(stamp_ns)
         self.survey.survey_late(~clerk.dumps.touched)
-        clerk.book_rises(seen, stamp_ns)
+        clerk.book_rises(look, stamp_ns)
         changes = clerk.changes_of(look, stamp_ns)
         clerk.book_readings(seen, stamp_ns)
         for change in changes:
@@ -250,8 +250,8 @@ class Pipeline:
         return self._update()
 
     def clear_rework(self) -> Update:
-        """Accept what is flagged as it stands, on an operator's request."""
-        if self.books.flags:
+        """Accept what is flagged, and soil of no dump, as it stands, on an operator's request."""
+        if self.books.flags or self._clerk.changes.has_fill:
             self._keeper.book('cleared', self.stamp_ns, None, None, {
                 'text': 'the operator accepted what was flagged'})
             known = self.survey.surface.known & ~self._clerk.dumps.mask()

@@ -114,7 +114,9 @@ def robust_spread(values: NDArray[np.floating]) -> float:
     return 1.4826 * float(np.median(known)) if len(known) else 0.0
 
 
-def without_shared_shift(difference_m: Floats, slope: Floats) -> tuple[Floats, float]:
+def without_shared_shift(
+    difference_m: Floats, slope: Floats, steady: NDArray[np.bool_]
+) -> tuple[Floats, float]:
     """
     Take off what a small shift of the whole look explains.
 
@@ -124,6 +126,8 @@ def without_shared_shift(difference_m: Floats, slope: Floats) -> tuple[Floats, f
         Look minus accepted surface, shape (n,) [m]; NaN is unknown.
     slope : array
         Slopes of the accepted surface, shape (2, n) [m/m].
+    steady : array
+        Cells where no change is expected, shape (n,).
 
     Returns
     -------
@@ -133,7 +137,7 @@ def without_shared_shift(difference_m: Floats, slope: Floats) -> tuple[Floats, f
         Standard error of the planar shift taken off [m].
 
     """
-    picked = np.flatnonzero(np.isfinite(difference_m))[::THINNING]
+    picked = np.flatnonzero(np.isfinite(difference_m) & steady)[::THINNING]
     if len(picked) < LEAST_CELLS:
         return difference_m, LEFT_XY_M
     design = np.column_stack([-slope[0, picked], -slope[1, picked], np.ones(len(picked))])

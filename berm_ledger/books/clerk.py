@@ -29,10 +29,11 @@ from .booking import (
     shift_data,
 )
 from .bookkeeper import Bookkeeper
+from .charts import Canvas
 from .disturbance import Change, DisturbanceWatch
 from .entries import Entry
 from .posting import AT_GRADE_SHARE
-from .rises import DumpWatch, HURRIED_LOOKS, Landing, OpenPatch, SETTLED_SHARE
+from .rises import DumpWatch, HURRIED_LOOKS, HURRIED_SHARE, Landing, OpenPatch
 from .rows import State
 from ..geometry import StampedPose
 from ..survey.datum import Source
@@ -43,6 +44,8 @@ from ..survey.site_survey import Look, SiteSurvey
 DRIFT_M = 0.015
 # How far beyond the design toe a load may slide [m].
 SLIDE_M = 0.10
+# What the looks before and after a dump share in height, after all [m].
+SHARED_M = 0.0003
 # A segment is no longer at grade, for the events, below this share of its crest line.
 LOST_GRADE_SHARE = 0.8
 HOLD_TEXT = 'soil was disturbed: people may be in the yard; look before work goes on'
@@ -96,8 +99,11 @@ class Clerk:
         half = float(np.abs(area.corridor.offset_m[area.in_footprint]).max())
         radius = 0.5 * survey.site.rover.drum_width_m + half + SLIDE_M
         self.dumps = DumpWatch(
-            area.corridor.centres_xy, area.shares, area.lattice.cell_area_m2, radius)
+            area.corridor.centres_xy, area.shares,
+            Canvas(area.lattice, area.corridor.flat_index), radius)
         self.changes = DisturbanceWatch(area.lattice, area.corridor.flat_index)
+        self._level_m = np.full(len(area), np.nan)
+        self._planar_m = 0.0
         self._read: dict[int, tuple[int, Mapping[str, Any]]] = {}
         self._booked_shift = Shift()
         self._at_grade: set[tuple[str, int]] = set()
@@ -186,7 +192,7 @@ class Clerk:
                 'text': 'the drop point lies off every berm'})
             return
         for patch in self.dumps.touched_by(x_m, y_m):
-            if patch.share_with(HURRIED_LOOKS) >= SETTLED_SHARE:
+            if patch.share_with(HURRIED_LOOKS) >= HURRIED_SHARE:
                 self._settle(patch, pose.stamp_ns)
         self._open(entry.seq, x_m, y_m, mass_kg)
 
@@ -196,26 +202,33 @@ class Clerk:
         expected_m3 = (mass_kg / density if math.isfinite(mass_kg)
                        else self._books().dump_yield.value_m3)
         surface = self._survey.surface
-        self.dumps.announce(Landing(seq, x_m, y_m, expected_m3), surface.height_m)
+        self.dumps.announce(
+            Landing(seq, x_m, y_m, expected_m3), surface.height_m, surface.effective_looks())
         surface.loosen(self.dumps.mask())
 
-    def book_rises(self, seen: NDArray[np.bool_], stamp_ns: int) -> None:
-        """Count a look at the open dumps and book those that can be measured."""
-        self.dumps.look(seen)
-        for patch in self.dumps.settled(self._survey.surface.aside_looks > 0):
+    def book_rises(self, look: Look, stamp_ns: int) -> None:
+        """Show a look to the open dumps and book those that can be measured."""
+        self._level_m, self._planar_m = self.changes.level(look.measured_m, self.dumps.mask())
+        self.dumps.look(self._level_m)
+        for patch in self.dumps.settled():
             self._settle(patch, stamp_ns)
 
     def _settle(self, patch: OpenPatch, stamp_ns: int) -> None:
         """Book what the dumps of a patch have added; the surface there is accepted."""
-        error_m = self._survey.mean_error_m(patch.cells)
-        for rise in self.dumps.close(patch, self._survey.surface.height_m, error_m):
+        survey = self._survey
+        for rise in self.dumps.close(patch, survey.noise, SHARED_M):
             place = self.place_of(rise.landing.x_m, rise.landing.y_m)
-            data = rise_data(rise, self._survey.area, place.berm)
+            data = rise_data(rise, survey.area, place.berm)
             if rise.missed:
                 data['text'] = 'no rise was measured where the load should have landed'
             kind = 'stray_dump' if rise.missed else 'rise'
             self._keeper.book(kind, stamp_ns, place.berm, place.segment, data)
-        self.accept(patch.cells, stamp_ns)
+        count = patch.count()
+        seen = count >= HURRIED_LOOKS
+        self._move_surface(patch.cells[seen], patch.after_m()[seen], count[seen])
+        self.accept(patch.cells[seen], stamp_ns)
+        # What lies where the rover stood, or where nobody could see, is accepted when it shows.
+        self.changes.doubt(patch.cells[~seen])
         self.layers_are_news = True
 
     def place_of(self, x_m: float, y_m: float) -> Place:
@@ -248,18 +261,21 @@ class Clerk:
         slope = max(berm.side_slope for berm in survey.site.berms)
         shift_error = math.hypot(slope * look.shift.se_xy_m, look.shift.se_z_m)
         changes = self.changes.look(
-            look.measured_m, survey.surface.height_m, survey.surface.effective_looks(),
+            self._level_m, self._planar_m, survey.surface.height_m,
+            survey.surface.effective_looks(),
             self.dumps.mask() | ~survey.area.in_corridor, ground_m=survey.datum.level_m,
             noise=survey.noise, shift_error_m=shift_error, stamp_ns=stamp_ns)
         for change in changes:
-            self._move_surface(change)
+            self._move_surface(change.cells, change.height_m, change.looks)
         return changes
 
-    def _move_surface(self, change: Change) -> None:
-        """Let the surface stand where a confirmed change has left it."""
-        surface, cells = self._survey.surface, change.cells
-        surface.height_m[cells] = change.height_m
-        surface.looks[cells] = change.looks
+    def _move_surface(
+        self, cells: NDArray[np.intp], height_m: NDArray[np.float64], looks: NDArray[Any]
+    ) -> None:
+        """Let the surface stand where a dump or a confirmed change has left it."""
+        surface = self._survey.surface
+        surface.height_m[cells] = height_m
+        surface.looks[cells] = looks
         surface.trend_m[cells] = 0.0
         surface.aside_looks[cells] = 0
 

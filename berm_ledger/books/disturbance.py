@@ -100,6 +100,12 @@ class DisturbanceWatch:
         self.fill_m[cells] = 0.0
         self._restart(cells)
 
+    def doubt(self, cells: NDArray[np.intp]) -> None:
+        """Take cells for not seen yet: what they will show is accepted as it is."""
+        self.accepted_m[cells] = np.nan
+        self.fill_m[cells] = 0.0
+        self._restart(cells)
+
     def _restart(self, cells: NDArray[np.intp] | NDArray[np.bool_]) -> None:
         """Start the charts of some cells anew."""
         where = np.zeros(len(self.accepted_m), dtype=bool)
@@ -107,8 +113,37 @@ class DisturbanceWatch:
         self._charts = self._charts.restarted(where)
         self._recent.forget(cells)
 
+    def level(
+        self, measured_m: NDArray[np.floating], open_cells: NDArray[np.bool_]
+    ) -> tuple[NDArray[np.float64], float]:
+        """
+        Free a look of the shift that all its cells share against the accepted surface.
+
+        Parameters
+        ----------
+        measured_m : array
+            Heights of the look, shape (n,) [m]; NaN is not seen.
+        open_cells : array
+            Cells where a dump is still to be measured, shape (n,).
+
+        Returns
+        -------
+        array
+            Heights without it, shape (n,) [m].
+        float
+            Standard error of the planar shift taken off [m].
+
+        """
+        reference = (self.accepted_m + self.fill_m).astype(float)
+        known = np.isfinite(reference)
+        base = np.where(known, reference, 0.0)
+        left, planar_m = without_shared_shift(
+            np.asarray(measured_m - base, dtype=float), self._canvas.slopes(reference),
+            known & ~open_cells)
+        return base + left, planar_m
+
     def look(
-        self, measured_m: NDArray[np.floating], height_m: NDArray[np.floating],
+        self, level_m: NDArray[np.float64], planar_m: float, height_m: NDArray[np.floating],
         looks: NDArray[np.floating], open_cells: NDArray[np.bool_], *,
         ground_m: NDArray[np.floating], noise: GridNoise, shift_error_m: float, stamp_ns: int,
     ) -> list[Change]:
@@ -117,8 +152,8 @@ class DisturbanceWatch:
 
         Parameters
         ----------
-        measured_m : array
-            Heights of the look, shape (n,) [m]; NaN is not seen.
+        level_m, planar_m : array and float
+            Heights of the look, shape (n,), and its error, as ``level`` gives them [m].
         height_m, looks : array
             Surface and what it is worth, shape (n,).
         open_cells : array
@@ -139,16 +174,15 @@ class DisturbanceWatch:
             Changes that have just been confirmed; soil that went or slid is accepted with it.
 
         """
-        seen = np.isfinite(measured_m)
+        seen = np.isfinite(level_m)
         new = seen & ~np.isfinite(self.accepted_m) & (looks >= OPENING_LOOKS) & ~open_cells
         if new.any():
             self.accept(new, height_m, looks, stamp_ns)
         reference = (self.accepted_m + self.fill_m).astype(float)
-        slope = self._canvas.slopes(reference)
-        left, planar_m = without_shared_shift(measured_m - reference, slope)
-        left[open_cells] = np.nan
+        left = np.where(open_cells, np.nan, level_m - reference)
         self._recent.add(reference + left, stamp_ns)
-        shared_m = np.minimum(np.hypot(*slope) * planar_m, shift_error_m)
+        shared_m = np.minimum(
+            np.hypot(*self._canvas.slopes(reference)) * planar_m, shift_error_m)
         smooth = self._canvas.box_mean(left)
         smooth[open_cells | ~seen] = np.nan
         self._chart(smooth, reference - ground_m, noise, shared_m, stamp_ns)

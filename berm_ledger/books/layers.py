@@ -19,6 +19,7 @@ from ..survey.snapshot import NamedSurface
 HEIGHT, LOOKS, SEEN = 'height_m', 'looks', 'seen_ns'
 DATUM, DATUM_SOURCE, DATUM_LOOKS = 'datum_m', 'datum_source', 'datum_looks'
 ACCEPTED, ACCEPTED_LOOKS, SAME = 'accepted_m', 'accepted_looks', 'same_ns'
+FILL = 'fill_m'
 DESIGN = 'design_m'
 CREST, CREST_OFFSET, CREST_TARGET = 'crest:', 'crest_offset:', 'crest_target:'
 
@@ -48,7 +49,7 @@ def layers_of(
     cells: dict[str, NDArray[Any]] = {
         HEIGHT: surface.height_m, LOOKS: surface.looks, SEEN: surface.seen_ns,
         ACCEPTED: watch.accepted_m, ACCEPTED_LOOKS: watch.accepted_looks,
-        SAME: watch.same_ns,
+        SAME: watch.same_ns, FILL: watch.fill_m,
     }
     if survey.datum is not None:
         cells |= {DATUM: survey.datum.level_m, DATUM_SOURCE: survey.datum.source,
@@ -116,6 +117,7 @@ def restore(
         surface.seen_ns = kept[SEEN]
         watch.accepted_m, watch.accepted_looks = kept[ACCEPTED], kept[ACCEPTED_LOOKS]
         watch.same_ns = kept[SAME]
+        watch.fill_m = np.nan_to_num(kept.get(FILL, watch.fill_m))
     if DATUM in kept and not (kept[DATUM_SOURCE] == Source.PLANE).all():
         survey.set_datum(Datum(
             stamps[DATUM], kept[DATUM], kept[DATUM_SOURCE], kept[DATUM_LOOKS]))

@@ -3,8 +3,11 @@
 """
 What a dump added: the rise of the surface around its drop point between before and after.
 
-A dump stays open until its surroundings have been looked at often enough. Dumps that land on
-each other before that are settled together, each with an equal part.
+A dump stays open until its surroundings have been looked at often enough. The surface after it is
+the mean of the last looks, each freed of what all its cells share, without the lowest and the
+highest; the site surface, which is pulled over slowly, is not used for that. Dumps that land on
+each other before they were measured are measured together; every cell's rise is shared out by
+what the loads are expected to leave there.
 """
 
 from __future__ import annotations
@@ -14,16 +17,40 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
+from scipy import ndimage, sparse
 
-# Settled when this share of the cells around has this many looks and this little time passed.
-SETTLED_SHARE = 0.6
-SETTLED_LOOKS = 5
+from .changes import smoothed_noise_m
+from .charts import Canvas
+from ..survey.error_budget import volume_error
+from ..survey.noise import GridNoise, RANGE_M
+
+Floats = NDArray[np.float64]
+
+# Settled when the cells that hold this share of the expected soil have this many looks; in a
+# hurry, because the next load falls there, the smaller figures do.
+SETTLED_SHARE = 0.9
+SETTLED_LOOKS = 4
+HURRIED_SHARE = 0.7
 HURRIED_LOOKS = 2
-# More of the cells than this still waiting for agreement keep a dump open.
-MOST_WAITING = 0.005
+# After so many looks at a patch of which the rest does not come into view, it must do as it is.
+MOST_LOOKS = 16
+# Looks kept of a patch.
+KEPT_LOOKS = 8
 # A rise of less than this part of the expected load is a dump that missed.
 STRAY_SHARE = 0.25
+# Spread of the soil of a load around its drop point, beyond the drum's width [m].
+HEAP_M = 0.16
+# Soil has come where 3 x 3 cells rose by this much [m] and so many sigmas, and this many cells
+# around.
+LEAST_RISE_M = 0.004
+RISE_SIGMAS = 2.0
+FRINGE = 4
+# Part of a rise that its thin edges and the grid's cells leave open (measured, simulated builds).
+EDGE_SHARE = 0.025
+# Part of a load that sharing out between dumps measured together leaves open.
+SHARING_SHARE = 0.2
+# White noise is shared by cells that are interpolated from the same grid cells.
+INTERPOLATION_GAIN = 1.5
 
 
 @dataclass(frozen=True)
@@ -75,16 +102,65 @@ class Rise:
 
 @dataclass(eq=False)
 class OpenPatch:
-    """Cells around one or several open dumps: which, how high before, looked at how often."""
+    """
+    Cells around one or several open dumps.
+
+    Parameters
+    ----------
+    landings : list of Landing
+        The dumps.
+    cells : array
+        Surveyed cells, shape (k,).
+    before_m, before_looks : array
+        Surface before the first of them that reaches a cell, and what it was worth, shape (k,).
+    parts : array
+        Share of every load that is expected at a cell, shape (landings, k); rows sum to 1.
+    kept_m : array
+        The last looks since, shape (looks, k) [m]; NaN is not seen.
+
+    """
 
     landings: list[Landing]
     cells: NDArray[np.intp]
-    before_m: NDArray[np.float32]
-    looks: NDArray[np.uint8]
+    before_m: Floats
+    before_looks: Floats
+    parts: Floats
+    kept_m: NDArray[np.float32]
+    looks: int = 0
+
+    def add(self, level_m: NDArray[np.floating]) -> None:
+        """Keep a look at all surveyed cells, shape (n,), if it shows any of the patch."""
+        own = level_m[self.cells].astype(np.float32)
+        if np.isfinite(own).any():
+            self.kept_m = np.concatenate([self.kept_m[-(KEPT_LOOKS - 1):], own[None, :]])
+            self.looks += 1
+
+    def count(self) -> NDArray[np.intp]:
+        """Return how many of the kept looks show each cell, shape (k,)."""
+        out: NDArray[np.intp] = np.isfinite(self.kept_m).sum(axis=0)
+        return out
 
     def share_with(self, least: int) -> float:
-        """Return the share of the cells with at least so many looks."""
-        return float(np.mean(self.looks >= least)) if len(self.looks) else 1.0
+        """Return the share of the expected soil on cells with so many looks, worst load."""
+        return float((self.parts @ (self.count() >= least)).min())
+
+    @property
+    def ready(self) -> bool:
+        """Whether the patch can be measured as well as it ever will."""
+        if self.share_with(SETTLED_LOOKS) >= SETTLED_SHARE:
+            return True
+        return self.looks >= MOST_LOOKS and self.share_with(HURRIED_LOOKS) >= 0.5
+
+    def after_m(self) -> Floats:
+        """Return the mean of the kept looks without their extremes, NaN unseen, shape (k,)."""
+        ordered = np.sort(self.kept_m, axis=0).astype(float)
+        count = self.count()
+        # Sorting puts NaN last; with five looks or more lowest and highest are left out.
+        cut = (count >= 5).astype(int)
+        rank = np.arange(len(ordered))[:, None]
+        used = (rank >= cut) & (rank < count - cut)
+        total = np.where(used, ordered, 0.0).sum(axis=0)
+        return np.where(count > 0, total / np.maximum(used.sum(axis=0), 1), np.nan)
 
 
 @dataclass(eq=False)
@@ -98,8 +174,8 @@ class DumpWatch:
         Centres of the surveyed cells, shape (n, 2) [m].
     shares : scipy.sparse.csr_matrix
         Share of each segment in each cell, shape (segments, n).
-    cell_area_m2 : float
-        Area of a cell [m2].
+    canvas : Canvas
+        The cells on their lattice.
     radius_m : float
         How far around a drop point soil may come to lie [m].
     open : list of OpenPatch
@@ -111,7 +187,7 @@ class DumpWatch:
 
     points_xy: NDArray[np.float64]
     shares: sparse.csr_matrix
-    cell_area_m2: float
+    canvas: Canvas
     radius_m: float
     open: list[OpenPatch] = field(default_factory=list)
     touched: NDArray[np.bool_] = field(init=False)
@@ -129,16 +205,52 @@ class DumpWatch:
         gap = self.points_xy - (x_m, y_m)
         return np.flatnonzero(np.einsum('nc,nc->n', gap, gap) <= radius_m**2)
 
-    def announce(self, landing: Landing, height_m: NDArray[np.float32]) -> None:
-        """Open a dump on the surface as it stands; join it to open ones that it touches."""
+    def announce(
+        self, landing: Landing, height_m: NDArray[np.floating], looks: NDArray[np.floating]
+    ) -> None:
+        """
+        Open a dump on the surface as it stands; join it to open ones that it touches.
+
+        Parameters
+        ----------
+        landing : Landing
+            The dump.
+        height_m, looks : array
+            Surface and what it is worth, shape (n,).
+
+        """
         cells = self.cells_around(landing.x_m, landing.y_m, self.radius_m)
         self.touched[cells] = True
-        patch = OpenPatch([landing], cells, height_m[cells].copy(),
-                          np.zeros(len(cells), dtype=np.uint8))
-        for other in [p for p in self.open if np.intersect1d(p.cells, cells).size]:
-            patch = _joined(other, patch)
+        patch = OpenPatch(
+            [landing], cells, height_m[cells].astype(float),
+            np.maximum(looks[cells], 1.0).astype(float), self._parts([landing], cells),
+            np.empty((0, len(cells)), dtype=np.float32))
+        for other in self.touched_by(landing.x_m, landing.y_m):
+            patch = self._joined(other, patch)
             self.open.remove(other)
         self.open.append(patch)
+
+    def _parts(self, landings: list[Landing], cells: NDArray[np.intp]) -> Floats:
+        """Return the share of every load that is expected at each cell, shape (l, k)."""
+        at = np.array([(landing.x_m, landing.y_m) for landing in landings])
+        gap = np.linalg.norm(self.points_xy[cells][None, :, :] - at[:, None, :], axis=2)
+        part = np.exp(-0.5 * (gap / HEAP_M) ** 2)
+        out: Floats = part / np.maximum(part.sum(axis=1, keepdims=True), 1e-12)
+        return out
+
+    def _joined(self, old: OpenPatch, new: OpenPatch) -> OpenPatch:
+        """Join two patches; cells of both keep the earlier height and forget their looks."""
+        fresh = ~np.isin(new.cells, old.cells)
+        kept = old.kept_m.copy()
+        kept[:, np.isin(old.cells, new.cells)] = np.nan
+        blank = np.full((len(kept), np.count_nonzero(fresh)), np.nan, dtype=np.float32)
+        landings = old.landings + new.landings
+        cells = np.concatenate([old.cells, new.cells[fresh]])
+        return OpenPatch(
+            landings, cells,
+            np.concatenate([old.before_m, new.before_m[fresh]]),
+            np.concatenate([old.before_looks, new.before_looks[fresh]]),
+            self._parts(landings, cells), np.concatenate([kept, blank], axis=1))
 
     def touched_by(self, x_m: float, y_m: float) -> list[OpenPatch]:
         """Return the open patches that a load at a point would fall into."""
@@ -152,19 +264,16 @@ class DumpWatch:
             out[patch.cells] = True
         return out
 
-    def look(self, seen: NDArray[np.bool_]) -> None:
-        """Count a look at the cells seen, shape (n,)."""
+    def look(self, level_m: NDArray[np.floating]) -> None:
+        """Show the open dumps a look: heights freed of shared errors, shape (n,) [m]."""
         for patch in self.open:
-            patch.looks += (seen[patch.cells] & (patch.looks < 255)).astype(np.uint8)
+            patch.add(level_m)
 
-    def settled(self, waiting: NDArray[np.bool_]) -> list[OpenPatch]:
-        """Return the open patches that can be measured; ``waiting`` cells lack agreement."""
-        return [p for p in self.open if p.share_with(SETTLED_LOOKS) >= SETTLED_SHARE
-                and float(np.mean(waiting[p.cells])) <= MOST_WAITING]
+    def settled(self) -> list[OpenPatch]:
+        """Return the open patches that can be measured."""
+        return [patch for patch in self.open if patch.ready]
 
-    def close(
-        self, patch: OpenPatch, height_m: NDArray[np.float32], error_m: float
-    ) -> list[Rise]:
+    def close(self, patch: OpenPatch, noise: GridNoise, shared_m: float) -> list[Rise]:
         """
         Measure a patch and forget it.
 
@@ -172,10 +281,10 @@ class DumpWatch:
         ----------
         patch : OpenPatch
             The patch.
-        height_m : array
-            Surface now, shape (n,) [m].
-        error_m : float
-            Standard error of the mean height difference over the patch [m].
+        noise : GridNoise
+            Noise of one look.
+        shared_m : float
+            Standard error of the height that the looks share [m].
 
         Returns
         -------
@@ -184,25 +293,52 @@ class DumpWatch:
 
         """
         self.open.remove(patch)
-        rise = (height_m[patch.cells] - patch.before_m).astype(float)
+        rise = patch.after_m() - patch.before_m
         known = np.isfinite(rise)
-        rise = np.where(known, rise, 0.0)
-        volume = float(rise.sum()) * self.cell_area_m2
-        by_row = self.shares[:, patch.cells] @ rise * self.cell_area_m2
-        error = error_m * np.count_nonzero(known) * self.cell_area_m2
-        count = len(patch.landings)
-        expected = sum(landing.expected_m3 for landing in patch.landings) / count
-        missed = not known.any() or volume / count < STRAY_SHARE * expected
-        return [Rise(landing, volume / count, error / math.sqrt(count), by_row / count, missed)
-                for landing in patch.landings]
+        rise = np.where(known & self._moved(patch, rise, noise), rise, 0.0)
+        load = np.array([landing.expected_m3 for landing in patch.landings])
+        hope = patch.parts * load[:, None]
+        own = rise * hope / np.maximum(hope.sum(axis=0), 1e-12) * self.canvas.lattice.cell_area_m2
+        # What fell where nothing was seen is taken to be like the rest of the load.
+        seen = np.clip(patch.parts @ known, 0.0, 1.0)
+        scale = 1.0 / np.maximum(seen, 0.5)
+        volume = own.sum(axis=1) * scale
+        error = self._errors_m3(patch, known & (rise != 0.0), noise, shared_m)
+        error = np.sqrt(
+            error**2 + (EDGE_SHARE * volume) ** 2 + ((1.0 - seen) * load) ** 2)
+        if len(load) > 1:
+            error = np.hypot(error, SHARING_SHARE * load)
+        by_row = (self.shares[:, patch.cells] @ own.T).T * scale[:, None]
+        missed = (seen < 0.1) | (volume < STRAY_SHARE * load)
+        return [Rise(*figures) for figures in zip(
+            patch.landings, volume.tolist(), error.tolist(), by_row, missed.tolist())]
 
+    def _moved(
+        self, patch: OpenPatch, rise_m: Floats, noise: GridNoise
+    ) -> NDArray[np.bool_]:
+        """Return where soil came or slid, with a fringe, shape (k,); elsewhere is only noise."""
+        whole = np.full(len(self.points_xy), np.nan)
+        whole[patch.cells] = rise_m
+        looks = max(1.0, float(np.median(patch.count())))
+        one = smoothed_noise_m(noise)
+        least = max(LEAST_RISE_M, RISE_SIGMAS * one / math.sqrt(looks))
+        smooth = np.nan_to_num(self.canvas.box_mean(whole))
+        core = ndimage.binary_opening(self.canvas.mask(np.abs(smooth) > least))
+        grown = ndimage.binary_dilation(core, iterations=FRINGE)
+        out: NDArray[np.bool_] = grown.ravel()[self.canvas.flat_index[patch.cells]]
+        return out
 
-def _joined(old: OpenPatch, new: OpenPatch) -> OpenPatch:
-    """Join two patches; cells of both keep the earlier height and have no looks yet."""
-    fresh = ~np.isin(new.cells, old.cells)
-    looks = np.where(np.isin(old.cells, new.cells), 0, old.looks).astype(np.uint8)
-    return OpenPatch(
-        old.landings + new.landings,
-        np.concatenate([old.cells, new.cells[fresh]]),
-        np.concatenate([old.before_m, new.before_m[fresh]]),
-        np.concatenate([looks, new.looks[fresh]]))
+    def _errors_m3(
+        self, patch: OpenPatch, known: NDArray[np.bool_], noise: GridNoise, shared_m: float
+    ) -> Floats:
+        """Return the standard error of the rise of each load from the looks alone [m3]."""
+        if not known.any():
+            return np.zeros(len(patch.landings))
+        looks = np.maximum(patch.count()[known], 1)
+        inverse = 1.0 / looks + 1.0 / patch.before_looks[known]
+        total = volume_error(
+            self.canvas.lattice.cell_m,
+            INTERPOLATION_GAIN * noise.white_m * np.sqrt(inverse),
+            correlated_m=noise.correlated_m * math.sqrt(float(np.mean(inverse))),
+            range_m=RANGE_M, systematic_m=shared_m).total_m3
+        return np.full(len(patch.landings), total / math.sqrt(len(patch.landings)))
