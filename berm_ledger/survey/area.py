@@ -91,7 +91,9 @@ class SurveyArea:
         near = np.stack([self.neighbours(every, row, col) for row, col in steps])
         return np.where(near < 0, len(self), near)
 
-    def laplacian(self, height_m: NDArray[np.float32]) -> NDArray[np.float32]:
+    def laplacian(
+        self, height_m: NDArray[np.float32], cells: NDArray[np.intp]
+    ) -> NDArray[np.float32]:
         """
         Return the curvature of a surface, the sum of both second derivatives.
 
@@ -99,19 +101,19 @@ class SurveyArea:
         ----------
         height_m : array
             Heights, shape (n,) [m]; NaN is unknown.
+        cells : array
+            Cells to tell it of, shape (k,).
 
         Returns
         -------
         array
-            Shape (n,) [1/m]; an unknown neighbour counts as level with the cell.
+            Shape (k,) [1/m]; an unknown neighbour counts as level with the cell.
 
         """
-        padded = np.append(height_m, np.float32(np.nan))
-        out = np.zeros_like(height_m)
-        for side in self.sides:
-            step = padded[side] - height_m
-            out += np.where(np.isfinite(step), step, np.float32(0.0))
-        out /= np.float32(self.lattice.cell_m**2)
+        own = height_m[cells]
+        near = np.append(height_m, np.float32(np.nan))[self.sides[:, cells]]
+        steps = np.nan_to_num(near - own)
+        out: NDArray[np.float32] = steps.sum(axis=0) / np.float32(self.lattice.cell_m**2)
         return out
 
     def on_lattice(self, values: NDArray[AnyValue], fill: float) -> NDArray[AnyValue]:

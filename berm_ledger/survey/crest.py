@@ -50,7 +50,7 @@ class Crest:
 
 def crest_of_sections(
     profile_m: NDArray[np.float32], noise_m: float, sections: Sections,
-    templates: RoofTemplates, *, wraps: bool,
+    templates: RoofTemplates,
 ) -> Crest:
     """
     Find the crest in consecutive cross-sections.
@@ -60,13 +60,11 @@ def crest_of_sections(
     profile_m : array
         Heights above the datum at the samples, shape (s, k) [m]; NaN is unknown.
     noise_m : float
-        Standard deviation of a sample [m].
+        Standard deviation of a sample, as far as neighbours do not share it [m].
     sections : Sections
-        Their layout.
+        Layout of their berm.
     templates : RoofTemplates
         Roofs for the cell sizes in use.
-    wraps : bool
-        Whether the last of these sections is next to the first.
 
     Returns
     -------
@@ -76,8 +74,8 @@ def crest_of_sections(
     """
     count, samples = profile_m.shape
     reach = templates.detail.pooled
-    pooled = _mean_known(profile_m.astype(float), reach, 0, wraps=wraps)
-    rough = _mean_known(pooled, ROUGH, 1, wraps=False)
+    pooled = _mean_known(profile_m.astype(float), reach, 0)
+    rough = _mean_known(pooled, ROUGH, 1)
     top = _top(rough, sections.offset_m)
     window = templates.window
     first = np.clip(top - window, 0, samples - 2 * window - 1)
@@ -85,26 +83,23 @@ def crest_of_sections(
     part = np.take_along_axis(pooled, columns, axis=1)
     own = np.take_along_axis(profile_m, columns, axis=1)
     seen = (np.isfinite(part).mean(axis=1) >= LEAST_SEEN) & np.isfinite(own).any(axis=1)
-    seen &= np.isfinite(part[:, window - 1 : window + 2]).any(axis=1)
+    seen &= np.isfinite(part[:, window - 1:window + 2]).any(axis=1)
     height, offset, spread = (np.full(count, np.nan) for _ in range(3))
     if seen.any():
         fitted, place, spread[seen] = templates.fit(
-            _bridged(part[seen]), noise_m * POOLED_NOISE / (2 * reach + 1) ** 0.5, wraps=wraps)
+            _bridged(part[seen]), noise_m * POOLED_NOISE / (2 * reach + 1) ** 0.5)
         height[seen] = fitted
         step = sections.offset_m[1] - sections.offset_m[0]
         offset[seen] = sections.offset_m[first[seen] + window] + place * step
     return Crest(height, offset, spread)
 
 
-def _mean_known(
-    values: NDArray[np.float64], reach: int, axis: int, *, wraps: bool
-) -> NDArray[np.float64]:
+def _mean_known(values: NDArray[np.float64], reach: int, axis: int) -> NDArray[np.float64]:
     """Return the running mean of what is known along an axis; NaN where nothing is."""
     known = np.isfinite(values)
-    mode = 'wrap' if wraps else 'constant'
     size = 2 * reach + 1
-    total = ndimage.uniform_filter1d(np.where(known, values, 0.0), size, axis, mode=mode)
-    share = ndimage.uniform_filter1d(known.astype(float), size, axis, mode=mode)
+    total = ndimage.uniform_filter1d(np.where(known, values, 0.0), size, axis, mode='constant')
+    share = ndimage.uniform_filter1d(known.astype(float), size, axis, mode='constant')
     with np.errstate(invalid='ignore', divide='ignore'):
         return np.where(share > 0.5 / size, total / share, np.nan)
 

@@ -26,6 +26,8 @@ TILE_M = 0.25
 LEAST_WIDTH = 0.1
 # Of the known cells every so many along rows and columns is looked at.
 THINNING = 4
+# Looks that a filled level is worth: it is off by three times the noise of a look or so.
+FILLED_LOOKS = 0.1
 
 
 class Source(IntEnum):
@@ -50,7 +52,7 @@ class Datum:
     source : array
         ``Source`` of each cell, shape (n,), uint8.
     looks : array
-        Looks that a surveyed cell is worth, shape (n,), float32; infinite for a plane, 1 where
+        Looks that a cell is worth, shape (n,), float32; infinite for a plane, little where
         filled.
 
     """
@@ -106,7 +108,7 @@ def surveyed_datum(
     if not known.all():
         level[~known] = filled_from_planes(area, height_m, known)
     source = np.where(known, Source.SURVEYED, Source.FILLED).astype(np.uint8)
-    worth = np.where(known, np.maximum(looks, 1.0), 1.0).astype(np.float32)
+    worth = np.where(known, np.maximum(looks, 1.0), FILLED_LOOKS).astype(np.float32)
     return Datum(stamp_ns, level, source, worth)
 
 

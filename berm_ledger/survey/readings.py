@@ -75,6 +75,9 @@ class Budget:
         Looks that surface and datum together are worth: 1 / (1 / surface + 1 / datum).
     common_m : float
         Error that all cells of a look share, e.g. of the registration [m].
+    level_m : float
+        Error that surface and datum do not share and no look averages away: of the level of the
+        site frame against a given plane [m].
     cell_m, grid_cell_m : float
         Cell of the site lattice and of the grids [m].
 
@@ -83,6 +86,7 @@ class Budget:
     noise: GridNoise
     looks: float
     common_m: float
+    level_m: float
     cell_m: float
     grid_cell_m: float
 
@@ -110,7 +114,8 @@ class Budget:
         white = weight**2 * INTERPOLATION_GAIN * self.noise.white_m**2 / cells
         shared = self.noise.correlated_m**2 / effective_sample_size(area_m2, RANGE_M)
         looks = max(self.looks, 1e-3)
-        return math.sqrt((white + shared + self.common_m**2) / looks + COMMON_FLOOR_M**2)
+        floor = COMMON_FLOOR_M**2 + self.level_m**2
+        return math.sqrt((white + shared + self.common_m**2) / looks + floor)
 
 
 def crest_reading(

@@ -42,10 +42,13 @@ CELLS_PER_INDEPENDENT = 10.0
 # Half widths of the robust weights, step by step [m]; the last is in noise sigmas.
 ROBUST_STEPS_M = (0.10, 0.05, 0.03)
 LAST_STEP_SIGMAS = 4.0
-# A step smaller than this ends the search [m].
-SMALL_STEP_M = 0.0005
 # Share of stable cells that may disagree after the best shift.
 MOST_DISAGREEING = 0.4
+# The level of the site frame is the mean of so many first grids, and what one may be off [m].
+OPENING_GRIDS = 20
+OPENING_SPREAD_M = 0.002
+# How far the map may have moved while nobody looked, before a restart [m].
+RESTART_SPREAD_M = 0.03
 
 
 @dataclass(frozen=True)
@@ -78,6 +81,27 @@ class Shift:
     planar_observed: bool = False
 
 
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """
+    Best shift of a grid against heights at points.
+
+    Parameters
+    ----------
+    mean : array
+        dx, dy, dz, shape (3,) [m].
+    normal : array
+        Information on them from the heights alone, shape (3, 3) [1/m2].
+    left_m : array
+        Differences left over at the points that the grid shows, shape (k,) [m].
+
+    """
+
+    mean: NDArray[np.float64]
+    normal: NDArray[np.float64]
+    left_m: NDArray[np.float64]
+
+
 @dataclass(frozen=True)
 class Refused:
     """Why a grid could not be placed: ``code`` and a sentence ``text``."""
@@ -101,6 +125,8 @@ class Registration:
     area: SurveyArea
     mean: NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
     covariance: NDArray[np.float64] = field(default_factory=lambda: np.zeros((3, 3)))
+    opening: bool = True
+    _steps_m: list[float] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         """Pick the cells to compare and their neighbours."""
@@ -147,21 +173,59 @@ class Registration:
             The shift, or why there is none; a refused grid leaves the expectation alone.
 
         """
-        prior = self.covariance + np.diag([WALK_XY_M**2, WALK_XY_M**2, WALK_Z_M**2])
-        top = LIMIT_SPREAD_M**2
-        prior *= min(1.0, top / max(prior[0, 0], prior[1, 1], prior[2, 2]))
+        prior = self._expected(surface)
         usable = (surface.looks[self._cells] >= LEAST_LOOKS) & ~worked[self._cells]
         usable &= surface.aside_looks[self._cells] == 0
         picked = np.flatnonzero(usable)
         if not len(picked):
             return self._unseen(surface, prior)
         slope = self._slopes(surface, picked, noise_m)
-        return self._search(grid, surface, picked, slope, prior, noise_m)
+        information = np.linalg.inv(prior).astype(np.float64)
+        fit = shift_between(
+            grid, self._points[picked], surface.height_m[self._cells[picked]].astype(float),
+            slope, expected=self.mean, information=information, noise_m=noise_m)
+        if fit is None:
+            return self._unseen(surface, prior)
+        return self._judge(fit, information, surface, noise_m)
+
+    @property
+    def level_error_m(self) -> float:
+        """How sure the level of the site frame is, by the scatter of grids about it [m]."""
+        if len(self._steps_m) < 3:
+            return OPENING_SPREAD_M
+        # The k-th grid differs from the mean of those before by k / (k - 1) of the variance.
+        k = np.arange(2, len(self._steps_m) + 1)
+        variance = np.mean(np.square(self._steps_m[1:]) * (k - 1) / k)
+        return float(np.sqrt(variance / len(self._steps_m)))
+
+    def _expected(self, surface: SiteSurface) -> NDArray[np.float64]:
+        """Return how uncertain the shift is before the grid is looked at, shape (3, 3) [m2]."""
+        if self.opening and not self._steps_m and surface.known.any():
+            # The surface is that of an earlier run.
+            self.opening = False
+            self.covariance = np.eye(3) * RESTART_SPREAD_M**2
+            return self.covariance
+        prior = self.covariance + np.diag([WALK_XY_M**2, WALK_XY_M**2, WALK_Z_M**2])
+        top = LIMIT_SPREAD_M**2
+        prior *= min(1.0, top / max(prior[0, 0], prior[1, 1], prior[2, 2]))
+        return prior
+
+    def _open(self, surface: SiteSurface) -> None:
+        """Let the first grids agree on the level: no single one of them is right."""
+        if not self.opening:
+            return
+        self._steps_m.append(float(self.mean[2]))
+        step_m = self._steps_m[-1] / len(self._steps_m)
+        surface.raise_by(step_m)
+        self.mean = self.mean - np.array([0.0, 0.0, step_m])
+        self.opening = len(self._steps_m) < OPENING_GRIDS
 
     def _unseen(self, surface: SiteSurface, prior: NDArray[np.float64]) -> Shift:
         """Take the expectation where nothing known could be compared."""
         if surface.known.any():
             self.covariance = prior
+        elif self.opening and not self._steps_m:
+            self._open(surface)
         return self._shift(float('nan'), 0)
 
     def _shift(self, residual_m: float, cells: int, observed: bool = False) -> Shift:
@@ -189,39 +253,11 @@ class Registration:
         out[np.hypot(out[:, 0], out[:, 1]) < least] = 0.0
         return out
 
-    def _search(
-        self, grid: ElevationGrid, surface: SiteSurface, picked: NDArray[np.intp],
-        slope: NDArray[np.float64], prior: NDArray[np.float64], noise_m: float,
-    ) -> Shift | Refused:
-        """Tighten the robust weights step by step around the best shift."""
-        height = surface.height_m[self._cells[picked]].astype(float)
-        points = self._points[picked]
-        information = np.linalg.inv(prior).astype(np.float64)
-        mean = self.mean.astype(np.float64)
-        design = np.column_stack([-slope, np.ones(len(picked))])
-        variance = noise_m**2 * CELLS_PER_INDEPENDENT
-        for width in (*ROBUST_STEPS_M, max(0.012, LAST_STEP_SIGMAS * noise_m)):
-            left = bilinear(grid, points + mean[:2]).astype(float) - mean[2] - height
-            known = np.isfinite(left)
-            if np.count_nonzero(known) < LEAST_CELLS:
-                return self._unseen(surface, prior)
-            centre = float(np.median(left[known]))
-            weight = tukey(np.where(known, left - centre, np.inf), width)
-            weighted = design * weight[:, None]
-            normal = weighted.T @ design / variance
-            toward = weighted.T @ np.where(known, left, 0.0) / variance
-            step = np.linalg.solve(
-                normal + information, toward + information @ (self.mean - mean))
-            mean += step
-        return self._judge(mean, normal, information, left - design @ step, known, noise_m)
-
     def _judge(
-        self, mean: NDArray[np.float64], normal: NDArray[np.float64],
-        information: NDArray[np.float64], left: NDArray[np.float64],
-        known: NDArray[np.bool_], noise_m: float,
+        self, fit: Fit, information: NDArray[np.float64], surface: SiteSurface, noise_m: float
     ) -> Shift | Refused:
         """Believe the shift or say why not."""
-        left = left[known]
+        mean, left = fit.mean, fit.left_m
         residual = 1.4826 * float(np.median(np.abs(left - np.median(left))))
         disagreeing = float(np.mean(np.abs(left) > max(0.02, 5.0 * noise_m)))
         if np.hypot(mean[0], mean[1]) > LIMIT_XY_M or abs(mean[2]) > LIMIT_Z_M:
@@ -233,10 +269,57 @@ class Registration:
                 f'{disagreeing:.0%} of the ground that nobody works on disagrees with the site '
                 f'surface whatever the shift; check the localisation'))
         self.mean = mean
-        self.covariance = np.linalg.inv(normal + information).astype(np.float64)
+        self.covariance = np.linalg.inv(fit.normal + information).astype(np.float64)
+        self._open(surface)
         # Information from the ground itself must outweigh a centimetre of ignorance.
-        observed = bool(np.linalg.eigvalsh(normal[:2, :2])[0] > 1.0 / 0.01**2)
+        observed = bool(np.linalg.eigvalsh(fit.normal[:2, :2])[0] > 1.0 / 0.01**2)
         return self._shift(residual, len(left), observed)
+
+
+def shift_between(
+    grid: ElevationGrid, points_xy: NDArray[np.float64], height_m: NDArray[np.float64],
+    slope: NDArray[np.float64], *, expected: NDArray[np.float64],
+    information: NDArray[np.float64], noise_m: float,
+) -> Fit | None:
+    """
+    Return the shift of a grid against a surface, robust weights tightening step by step.
+
+    Parameters
+    ----------
+    grid : ElevationGrid
+        The grid.
+    points_xy, height_m : array
+        Points of the surface (n, 2) and its heights there (n,) [m].
+    slope : array
+        Slopes of the surface along x and y, shape (n, 2) [m/m].
+    expected, information : array
+        Shift expected beforehand, shape (3,) [m], and the information that is worth, shape
+        (3, 3) [1/m2]; zero for none.
+    noise_m : float
+        Standard deviation of a height of the grid [m].
+
+    Returns
+    -------
+    Fit or None
+        None when the grid shows too few of the points.
+
+    """
+    mean = expected.astype(np.float64)
+    design = np.column_stack([-slope, np.ones(len(slope))])
+    variance = noise_m**2 * CELLS_PER_INDEPENDENT
+    for width in (*ROBUST_STEPS_M, max(0.012, LAST_STEP_SIGMAS * noise_m)):
+        left = bilinear(grid, points_xy + mean[:2]).astype(float) - mean[2] - height_m
+        known = np.isfinite(left)
+        if np.count_nonzero(known) < LEAST_CELLS:
+            return None
+        centre = float(np.median(left[known]))
+        weight = tukey(np.where(known, left - centre, np.inf), width)
+        weighted = design * weight[:, None]
+        normal = weighted.T @ design / variance
+        toward = weighted.T @ np.where(known, left, 0.0) / variance
+        step = np.linalg.solve(normal + information, toward + information @ (expected - mean))
+        mean = mean + step
+    return Fit(mean, normal, (left - design @ step)[known])
 
 
 def tukey(values: NDArray[np.float64], width: float) -> NDArray[np.float64]:

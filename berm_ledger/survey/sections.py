@@ -50,7 +50,9 @@ class Sections:
     cells: NDArray[np.int32]
     weights: NDArray[np.float32]
 
-    def sample(self, values: NDArray[np.float32], sections: slice) -> NDArray[np.float32]:
+    def sample(
+        self, values: NDArray[np.float32], sections: slice | NDArray[np.intp]
+    ) -> NDArray[np.float32]:
         """Return values per cell (n,) at the samples of some sections (s, k); NaN is unknown."""
         padded = np.append(values, np.float32(np.nan))
         out: NDArray[np.float32] = np.einsum(

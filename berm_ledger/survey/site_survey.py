@@ -16,14 +16,14 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from .area import survey_area, SurveyArea
-from .crest import Crest, crest_of_sections
+from .crest import Crest
+from .crest_lines import CrestLines
 from .datum import Datum, plane_datum, surveyed_datum, with_late_survey
 from .grid import ElevationGrid
 from .noise import GridNoise
 from .readings import Budget, crest_reading, Reading
 from .registration import Refused, Registration, Shift
 from .resample import bilinear, under_footprint, without_spikes
-from .roof import blur_variance_m2, Detail, detail_for, roof_templates, RoofTemplates
 from .sections import Sections, sections_of_berm
 from .surface import Fused, SiteSurface
 from .volumes import Volumes, VolumeSums
@@ -36,8 +36,6 @@ OBJECT_M = 0.15
 # How far around such a thing nothing is believed [m].
 OBJECT_PAD_M = 0.08
 FOOTPRINT_PAD_M = 0.10
-# Grids whose cells differ by less have the same cell [m].
-CELL_TOLERANCE_M = 1e-4
 # The survey counts as complete when this share of the corridor has this many looks.
 COMPLETE_SHARE = 0.98
 COMPLETE_LOOKS = 10.0
@@ -94,8 +92,7 @@ class SiteSurvey:
             sections_of_berm(self.area, i) for i in range(len(site.berms)))
         self._sums = VolumeSums(self.area)
         self._grid_cell_m = site.cell_m
-        self._templates: dict[Detail, RoofTemplates] = {}
-        self._crests: list[Crest | None] = [None] * len(site.berms)
+        self._crests = CrestLines(self.area, self.sections)
         self.datum: Datum | None = None
         self._design_m: NDArray[np.float64] | None = None
         self._targets: list[NDArray[np.float64]] = []
@@ -118,7 +115,7 @@ class SiteSurvey:
             middle = self.sections[index]
             centre = middle.sample(datum.level_m, slice(None))[:, len(middle.offset_m) // 2]
             self._targets.append(crest_above_datum_m(berm, centre.astype(float)))
-        self._crests = [None] * len(self.site.berms)
+        self._crests.touch()
 
     def take_datum(self, stamp_ns: int) -> bool:
         """Take the present surface for the datum; tell whether enough of it is known."""
@@ -127,6 +124,7 @@ class SiteSurvey:
             self.area, surface.height_m, surface.effective_looks(), stamp_ns)
         if datum is not None:
             self.set_datum(datum)
+            self.registration.opening = False
         return datum is not None
 
     @property
@@ -200,7 +198,8 @@ class SiteSurvey:
         if isinstance(shift, Refused):
             return shift
         self.shift = shift
-        self._use_cell(grid.axes.cell_m)
+        self._grid_cell_m = grid.axes.cell_m
+        self._crests.use_cell(grid.axes.cell_m)
         points = self.area.corridor.centres_xy + np.array([shift.dx_m, shift.dy_m])
         measured = bilinear(clean, points) - np.float32(shift.dz_m)
         under = under_footprint(
@@ -211,13 +210,8 @@ class SiteSurvey:
         self._learn_noise(measured, worked)
         fused = self.surface.fuse(
             measured, grid.stamp_ns, self._look_noise_m(shift), expected)
+        self._crests.touch(fused.seen)
         return Look(shift, fused, spikes, int(under.sum()), int(objects.sum()), measured)
-
-    def _use_cell(self, grid_cell_m: float) -> None:
-        """Forget the roof templates when the grids come with another cell."""
-        if abs(grid_cell_m - self._grid_cell_m) > CELL_TOLERANCE_M:
-            self._grid_cell_m = grid_cell_m
-            self._templates.clear()
 
     def _look_noise_m(self, shift: Shift) -> float:
         """Return the noise of one look, with what an unseen planar shift does on a slope [m]."""
@@ -260,28 +254,19 @@ class SiteSurvey:
             return np.where(self.surface.known, 0.0, np.nan)
         return (self.surface.height_m - self.datum.level_m).astype(float)
 
-    def spread_m(self) -> NDArray[np.float64]:
-        """Return the standard deviation of those heights (n,) [m]; infinite where not known."""
+    def inverse_looks(self) -> NDArray[np.float32]:
+        """Return 1 / looks that those heights are worth (n,); infinite where not known."""
         with np.errstate(divide='ignore'):
-            inverse = 1.0 / self.surface.effective_looks()
+            inverse: NDArray[np.float32] = 1.0 / self.surface.effective_looks()
             if self.datum is not None:
                 inverse = inverse + 1.0 / self.datum.looks
-        out: NDArray[np.float64] = self.noise.total_m * np.sqrt(inverse.astype(float))
-        return out
+        return inverse
 
     def crest(self, berm_index: int) -> Crest:
         """Return the crest of all sections of a berm as the surface stands."""
-        kept = self._crests[berm_index]
-        if kept is None:
-            sections = self.sections[berm_index]
-            spread = self.spread_m()[self.area.corridor.berm_index == berm_index]
-            spread = spread[np.isfinite(spread)]
-            noise_m = float(np.median(spread)) if len(spread) else self.noise.total_m
-            roofs = self._roofs(detail_for(noise_m))
-            profile = sections.sample(self._sharpened(roofs.detail), slice(None))
-            kept = crest_of_sections(profile, noise_m, sections, roofs, wraps=sections.closed)
-            self._crests[berm_index] = kept
-        return kept
+        height_m = self.height_m().astype(np.float32)
+        spread_m = np.float32(self.noise.white_m) * np.sqrt(self.inverse_looks())
+        return self._crests.crest(berm_index, height_m, spread_m)
 
     def crest_line_xyz(self, berm_index: int) -> NDArray[np.float64]:
         """Return the standing crest, shape (sections, 3): x, y, level [m]; NaN where unseen."""
@@ -295,22 +280,6 @@ class SiteSurvey:
             cells = self.area.cell_of_flat[index[:, 0] * self.area.lattice.cols + index[:, 1]]
             level = crest.height_m + self.datum.level_m[cells]
         return np.column_stack([points, level])
-
-    def _sharpened(self, detail: Detail) -> NDArray[np.float32]:
-        """Return heights above the datum with the blur of sampling partly taken out (n,) [m]."""
-        height = self.height_m().astype(np.float32)
-        if not detail.sharpened:
-            return height
-        # A blur of variance v lowers a surface by v / 2 times its curvature, to first order.
-        blur = detail.sharpened * blur_variance_m2(self.area.lattice.cell_m, self._grid_cell_m) / 2
-        return height - np.float32(blur) * self.area.laplacian(height)
-
-    def _roofs(self, detail: Detail) -> RoofTemplates:
-        """Return the templates for a detail; before any grid those for the lattice itself."""
-        if detail not in self._templates:
-            cell_m = self.area.lattice.cell_m
-            self._templates[detail] = roof_templates(cell_m, self._grid_cell_m, detail)
-        return self._templates[detail]
 
     def readings(self, seen: NDArray[np.bool_] | None = None) -> tuple[Reading, ...]:
         """
@@ -332,8 +301,10 @@ class SiteSurvey:
         rows = np.arange(len(self.area.segments))
         if seen is not None:
             rows = np.flatnonzero(self.area.shares @ seen > 0.0)
-        self._crests = [None] * len(self.site.berms)
-        volumes = self._sums.volumes(self.height_m(), self._design_m, self.spread_m())
+        else:
+            self._crests.touch()
+        spread_m = self.noise.total_m * np.sqrt(self.inverse_looks().astype(float))
+        volumes = self._sums.volumes(self.height_m(), self._design_m, spread_m)
         return tuple(self._reading(int(row), volumes) for row in rows)
 
     def _reading(self, row: int, volumes: Volumes) -> Reading:
@@ -358,5 +329,7 @@ class SiteSurvey:
         inverse = float(np.mean(1.0 / looks)) if len(looks) else np.inf
         if self.datum is not None:
             inverse += float(np.mean(1.0 / self.datum.looks[cells]))
+        given = self.datum is not None and bool(np.isinf(self.datum.looks[cells]).all())
+        level_m = self.registration.level_error_m if given else 0.0
         return Budget(self.noise, 1.0 / inverse if inverse > 0.0 else np.inf, self.shift.se_z_m,
-                      self.area.lattice.cell_m, self._grid_cell_m)
+                      level_m, self.area.lattice.cell_m, self._grid_cell_m)

@@ -26,7 +26,7 @@ GATE_SIGMAS = 4.5
 AGREEING_LOOKS = 3
 AGREEING_NS = 1_500_000_000
 # Looks that the old height counts where something is known to have changed.
-LOOSE_LOOKS = 0.5
+LOOSE_LOOKS = 0.1
 # EWMA of innovations: weight of the newest, width of the limits, looks that a restart counts.
 EWMA_WEIGHT = 0.3
 EWMA_SIGMAS = 3.5
@@ -84,6 +84,11 @@ class SiteSurface:
         # A mean with weight 1/m for the newest look is worth 2 m - 1 looks in the long run; the
         # plain mean of n looks is worth n.
         return np.minimum(self.looks, 2.0 * MOST_LOOKS - 1.0)
+
+    def raise_by(self, step_m: float) -> None:
+        """Raise every height [m]: the frame itself was found to lie lower."""
+        self.height_m += np.float32(step_m)
+        self.aside_m += np.float32(step_m)
 
     def loosen(self, cells: NDArray[np.bool_]) -> None:
         """Let the next looks move given cells quickly: something is known to have changed."""

@@ -4,9 +4,10 @@
 Bias, scatter and honesty of the readings, over seeds and conditions.
 
 ``python test/benchmarks/accuracy.py --seeds 4`` simulates builds of the example sites under
-several conditions and compares the readings at the end with the truth: errors of the segment heights,
-share of them within one and two stated standard errors (68 % and 95 % would be honest), the same
-for the placed volumes, and how far ground that was never touched seemed to move at any time.
+several conditions and compares the readings at the end with the truth: errors of the segment
+heights, share of them within one and two stated standard errors (68 % and 95 % would be honest),
+the same for the placed volumes, and how far ground that was never touched seemed to move at any
+time.
 """
 
 from __future__ import annotations
@@ -18,8 +19,6 @@ from dataclasses import dataclass, field
 import math
 from pathlib import Path
 import sys
-
-import numpy as np
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))  # runs from a clone, installed or not
@@ -33,6 +32,7 @@ from berm_ledger.simulation import (  # noqa: E402
 )
 from berm_ledger.simulation.sensor import SensorOptions  # noqa: E402
 from berm_ledger.site_source import load_site  # noqa: E402
+import numpy as np  # noqa: E402
 from score import compare, Score, total, within  # noqa: E402
 
 # Ground is looked at once in so many grids, and a cell counts as touched from this rise on [m].

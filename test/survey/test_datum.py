@@ -4,7 +4,13 @@
 
 from berm_ledger.design import Plane
 from berm_ledger.survey.area import survey_area
-from berm_ledger.survey.datum import plane_datum, Source, surveyed_datum, with_late_survey
+from berm_ledger.survey.datum import (
+    FILLED_LOOKS,
+    plane_datum,
+    Source,
+    surveyed_datum,
+    with_late_survey,
+)
 import numpy as np
 import numpy.testing as npt
 import pytest
@@ -44,7 +50,7 @@ def test_holes_in_a_plane_are_filled_exactly_and_marked() -> None:
     datum = surveyed_datum(AREA, height, np.full(len(AREA), 9.0, np.float32), START_NS)
     npt.assert_allclose(datum.level_m, ground(tilted), atol=1e-5)
     npt.assert_array_equal(datum.filled, hole)
-    assert (datum.looks[hole] == 1.0).all()
+    npt.assert_allclose(datum.looks[hole], FILLED_LOOKS)
     assert np.isnan(height[hole]).all()  # the surface itself is left alone
 
 
