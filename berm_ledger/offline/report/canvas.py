@@ -23,11 +23,12 @@ from matplotlib.figure import Figure
 from matplotlib.font_manager import FontEntry, fontManager
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
+from PIL import Image, ImageOps
 
 WIDTH_IN = 7.1
 TALLEST_IN = 8.8
 DPI = 200
+MARGIN_PX = 6
 COLOURS, MEDIAN_CUT, NO_DITHER = 128, 0, 0
 FONT = 'DejaVu Sans of matplotlib'
 FONT_FILES = {'DejaVuSans.ttf': 400, 'DejaVuSans-Bold.ttf': 700}
@@ -108,11 +109,22 @@ def png_of(figure: Figure) -> bytes:
     whole, small = io.BytesIO(), io.BytesIO()
     figure.savefig(whole, format='png', dpi=DPI, bbox_inches='tight', pad_inches=0.04,
                    metadata={'Software': None})
+    # A third of the size; lines and shades do not take more colours.
     with Image.open(whole) as image:
-        # A third of the size; lines and shades do not take more colours.
-        few = image.convert('RGB').quantize(COLOURS, method=MEDIAN_CUT, dither=NO_DITHER)
+        full = image.convert('RGB')
+    full = full.crop(_inked(full.size, ImageOps.invert(full).getbbox()))
+    few = full.quantize(COLOURS, method=MEDIAN_CUT, dither=NO_DITHER)
     few.save(small, format='PNG', optimize=True)
     return small.getvalue()
+
+
+def _inked(
+    size: tuple[int, int], box: tuple[int, int, int, int] | None
+) -> tuple[int, int, int, int]:
+    """Return the part of a picture that holds ink, with a narrow margin; all of a blank one."""
+    left, top, right, bottom = box or (0, 0, *size)
+    return (max(0, left - MARGIN_PX), max(0, top - MARGIN_PX),
+            min(size[0], right + MARGIN_PX), min(size[1], bottom + MARGIN_PX))
 
 
 def ruled(axes: Axes, axis: str = 'y') -> None:

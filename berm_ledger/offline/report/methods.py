@@ -4,42 +4,46 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+import importlib
+import math
+import pkgutil
+from types import ModuleType
+
 from .facts import Facts, Z95
 from .markup import bullets, figure, table, text
 from .palette import SOURCE
-from ...books import clerk, disturbance, posting, rises, yield_model
-from ...survey import area, noise, readings, registration, sections, surface, volumes
+from ... import books, survey, targeting
+from ...books import posting
 
-# Name, value, unit, what it does.
-Constant = tuple[str, float, str, str]
+# Modules that only keep, show or order what was found; the others had a part in the figures.
+NO_FIGURES = ('journal', 'journal_checks', 'journal_rows', 'salvage', 'statement', 'entries')
+ROOMS = ((survey, ''), (books, ''), (targeting, 'dump_plan'))
 
 
-def constants_of(facts: Facts) -> list[Constant]:
-    """Return the constants that had a part in the figures."""
-    return [
-        ('cell of the site lattice', facts.site.cell_m, 'm', 'sections lie as closely'),
-        ('share at grade', posting.AT_GRADE_SHARE, '', 'of a segment’s sections'),
-        ('corridor beyond the toe', area.CORRIDOR_MARGIN_M, 'm', 'counts as the berm’s soil'),
-        ('sections beyond the toe', sections.SECTION_MARGIN_M, 'm', 'where a crest is looked for'),
-        ('looks averaged', surface.MOST_LOOKS, '', 'most that count in a cell of the surface'),
-        ('agreeing looks', surface.AGREEING_LOOKS, '', 'before a far-off height is believed'),
-        ('largest shift of the map', registration.LIMIT_XY_M, 'm', 'beyond it a grid is refused'),
-        ('strip along the crest', readings.STRIP_M, 'm', 'its area decides the error of a height'),
-        ('floor of a height’s error', readings.SHAPE_FLOOR_M, 'm', 'shape of the crest'),
-        ('floor of a mean’s error', readings.COMMON_FLOOR_M, 'm', 'what looks have in common'),
-        ('range of shared noise', noise.RANGE_M, 'm', 'spherical variogram'),
-        ('cells seen for a volume', volumes.LEAST_SEEN, '', 'least share of a segment’s cells'),
-        ('least rise of a dump', rises.STRAY_SHARE, '', 'share of its load, else it missed'),
-        ('loads behind the yield', yield_model.WINDOW_LOADS, '', 'the latest ones'),
-        ('full loads as prior', yield_model.PRIOR_LOADS, '', 'before loads were measured'),
-        ('Huber’s constant', yield_model.HUBER_K, '', 'spreads from which a load counts less'),
-        ('least change of a cell', disturbance.LEAST_CHANGE_M, 'm', 'or 1.96 standard errors'),
-        ('least area of a change', disturbance.LEAST_AREA_M2, 'm²', 'cells that hang together'),
-        ('least volume of a change', disturbance.LEAST_VOLUME_M3, 'm³', ''),
-        ('looks for a loss', disturbance.LOSS_LOOKS, '', 'in a row'),
-        ('looks for a fill', disturbance.FILL_LOOKS, '', 'in a row'),
-        ('drift worth booking', clerk.DRIFT_M, 'm', 'of the map'),
-    ]
+def modules() -> Iterator[ModuleType]:
+    """Yield the modules whose constants had a part in the figures, room by room."""
+    for room, only in ROOMS:
+        for name in sorted(info.name for info in pkgutil.iter_modules(room.__path__)):
+            if name not in NO_FIGURES and only in ('', name):
+                yield importlib.import_module(f'{room.__name__}.{name}')
+
+
+def constants_of(module: ModuleType) -> dict[str, float]:
+    """
+    Return the numbers that a module fixes, by name; the names carry the units.
+
+    Examples
+    --------
+    >>> from berm_ledger.books import yield_model
+    >>> constants_of(yield_model)['HUBER_K']
+    1.345
+
+    """
+    return {name: value for name, value in sorted(vars(module).items())
+            if name.isupper() and not name.startswith('_')
+            and isinstance(value, (int, float)) and not isinstance(value, bool)
+            and math.isfinite(value)}
 
 
 def methods_html(facts: Facts) -> str:
@@ -57,11 +61,17 @@ def methods_html(facts: Facts) -> str:
         HTML.
 
     """
-    lines = [(text(name), text(f'{value:g}'), text(unit), text(why))
-             for name, value, unit, why in constants_of(facts)]
+    lines = []
+    for module in modules():
+        room, name = module.__name__.split('.')[-2:]
+        found = constants_of(module)
+        shown = ', '.join(f'{text(key)} = {value:g}' for key, value in found.items())
+        if shown:
+            lines.append((f'{text(room)} / {text(name)}', f'<code>{shown}</code>'))
     return '\n'.join([
         bullets(_points(facts)),
-        table('Constants', ('constant', 'value', 'unit', 'meaning'), lines, 'lrll')])
+        table('Constants, by module; units stand in their names', ('module', 'constants'), lines,
+              'tl')])
 
 
 def _points(facts: Facts) -> list[str]:
@@ -122,12 +132,14 @@ def _points(facts: Facts) -> list[str]:
          '<i>V</i><sub>placed</sub></p>'
          'over all announced loads; one that was not weighed counts as a full load. It holds what '
          'was taken away or fell elsewhere, and the error of density and payload.'),
-        ('<b>Changes without a dump.</b> The surface is compared, cell by cell, with the surface '
-         'as it was accepted after the last dump. A cell has changed when the difference is '
-         'beyond the level of detection (J. Brasington et al., Geomorphology 53, 2003, 299–316):'
+        ('<b>Changes without a dump.</b> Every look is compared, cell by cell, with the surface '
+         'as it was accepted after the last dump. What is beyond the level of detection '
+         '(J. Brasington et al., Geomorphology 53, 2003, 299–316),'
          '<p class="formula">LoD = 1.96 √(<i>s</i><sub>old</sub>² + <i>s</i><sub>new</sub>²)</p>'
-         'Cells must hang together and the change must last. Soil lost is marked D, soil that '
-         'slid within the berm S, soil that came without a dump F.'),
+         'is added up from look to look (two-sided CUSUM, J. M. Lucas, R. B. Crosier, '
+         'Technometrics 24, 1982, 199–205); where the sum passes its limit in cells that hang '
+         'together, soil has changed. Soil lost is marked D, soil that slid within the berm S, '
+         'soil that came without a dump F.'),
         (f'<b>Colours</b> are those of {SOURCE}; every one goes with a hatching, a line style, a '
          f'marker or a word.'),
     ]

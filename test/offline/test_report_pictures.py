@@ -1,0 +1,232 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The pictures: what is drawn where, with labels and units, legends beside the data."""
+
+from __future__ import annotations
+
+import io
+import math
+from pathlib import Path
+from typing import Any
+
+from as_built_kit import gathered
+from berm_ledger.offline.report import (
+    canvas,
+    cross_sections,
+    location,
+    long_section,
+    plan_view,
+    timeline,
+)
+from berm_ledger.offline.report.facts import Facts
+import matplotlib as mpl
+import numpy as np
+import numpy.testing as npt
+from PIL import Image
+import pytest
+from report_kit import (
+    eventful,
+    finished,
+    GROUND,
+    HEIGHT_M,
+    layers,
+    site_text,
+    SLOPE,
+)
+
+MODULES = (location, plan_view, long_section, cross_sections, timeline)
+LOWERED_M = 0.01
+
+
+@pytest.fixture(scope='module')
+def facts(tmp_path_factory: pytest.TempPathFactory) -> Facts:
+    """Return the facts of books with one of everything; the berm stands 1 cm low, 3 cm left."""
+    path = tmp_path_factory.mktemp('books') / 'books.sqlite'
+    return gathered(path, eventful(), layers(site_text(), LOWERED_M))
+
+
+@pytest.fixture
+def figures(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
+    """Return the list of figures that are drawn from now on."""
+    drawn: list[Any] = []
+
+    def keep(figure: Any) -> bytes:
+        drawn.append(figure)
+        return canvas.png_of(figure)
+
+    for module in MODULES:
+        monkeypatch.setattr(module, 'png_of', keep)
+    return drawn
+
+
+def lines_of(axes: Any) -> list[np.ndarray]:
+    return [np.column_stack(line.get_data()) for line in axes.get_lines()]
+
+
+def has_line(axes: Any, expected: np.ndarray, atol: float = 1e-6) -> bool:
+    return any(line.shape == expected.shape and np.allclose(line, expected, atol=atol)
+               for line in lines_of(axes))
+
+
+def test_plan_shows_design_line_and_standing_crest(facts: Facts, figures: list[Any]) -> None:
+    with canvas.drawing():
+        plan_view.plan_view(facts, 0)
+    axes = figures[0].axes[0]
+    assert axes.get_aspect() in (1.0, 'equal')
+    assert has_line(axes, np.array([[0.0, 0.0], [2.0, 0.0]]))
+    station = facts.crests['west arc'].station_m
+    assert has_line(axes, np.column_stack([station, np.full(len(station), 0.03)]))
+    shades = axes.get_images()[0]
+    west, east, south, north = shades.get_extent()
+    # One cell per picture element, in its place: the ground has no height above itself.
+    shape = shades.get_array().shape
+    npt.assert_allclose([(east - west) / shape[1], (north - south) / shape[0]], 0.02)
+    npt.assert_allclose(np.nanmax(shades.get_array()), HEIGHT_M - LOWERED_M, atol=0.01)
+    words = [text.get_text() for text in axes.get_legend().get_texts()] if axes.get_legend() \
+        else [text.get_text() for text in figures[0].legends[0].get_texts()]
+    for word in ('design line', 'standing crest', 'dump', 'dump that missed', 'segment rework',
+                 'segment unseen', 'segment high'):
+        assert word in words
+
+
+def test_change_around_the_end_of_a_berm_is_a_wedge(facts: Facts) -> None:
+    wedge = plan_view._extent(facts.site.berms[0], 0.0, 0.0, 0.05, 0.2)
+    assert (wedge.r, wedge.width) == pytest.approx((0.2, 0.15))
+    # Left of a line that runs east is north: from north to west of its start.
+    assert (wedge.theta1 % 360.0, wedge.theta2 % 360.0) == (90.0, 180.0)
+    end = plan_view._extent(facts.site.berms[0], 2.0, 2.0, -0.1, 0.2)
+    assert (end.r, end.width) == pytest.approx((0.2, 0.2))
+    assert (end.theta1, end.theta2) == (-90.0, 90.0)
+
+
+def test_band_inside_a_bend_has_no_loop(tmp_path: Path) -> None:
+    text = site_text().replace('[[0, 0], [2, 0]]', '[[0, 0], [1, 0], [1, 1]]')
+    berm = gathered(tmp_path / 'books.sqlite', text=text).site.berms[0]
+    inner = plan_view.band(berm, 0.5, 1.5, 0.1, 0.2)
+    # Left of the bend lies its inner side: offsets of 0.1 and 0.2 m meet at its diagonal.
+    assert inner[:, 0].max() <= 0.9 + 1e-6
+    assert inner[:, 1].min() >= 0.1 - 1e-6
+
+
+def test_long_section_shows_levels_and_differences(facts: Facts, figures: list[Any]) -> None:
+    with canvas.drawing():
+        long_section.long_section(facts, 0)
+    top, middle, bottom = figures[0].axes
+    station = facts.crests['west arc'].station_m
+    # Height above the ground below the crest, over the ground at the line.
+    level = GROUND[0] * station + GROUND[2] + HEIGHT_M - LOWERED_M
+    assert has_line(top, np.column_stack([station, level]), atol=1e-5)
+    assert has_line(middle, np.column_stack([station, np.full(len(station), -10.0)]), atol=1e-3)
+    assert has_line(bottom, np.column_stack([station, np.full(len(station), 30.0)]), atol=1e-3)
+    # The reading of segment 4 was 40 mm over the design.
+    assert has_line(middle, np.array([[1.2, 40.0], [1.6, 40.0]]), atol=1e-6)
+
+
+def test_cross_section_is_cut_true_to_scale(facts: Facts, figures: list[Any]) -> None:
+    row = facts.books.rows[1]
+    profile = cross_sections.profile_of(facts, facts.site.berms[0], row)
+    base = GROUND[0] * 0.6 + GROUND[2]
+    npt.assert_allclose(profile.ground_m, base, atol=1e-6)
+    over = np.maximum(0.0, HEIGHT_M - SLOPE * np.abs(profile.offset_m))
+    npt.assert_allclose(profile.design_m, base + over, atol=1e-6)
+    with canvas.drawing():
+        cross_sections.cross_sections(facts, 0)
+    axes = figures[0].axes[1]
+    assert axes.get_aspect() in (1.0, 'equal')
+    left, right = axes.get_xlim()
+    assert left > 0.0 > right
+
+
+def test_timeline_shows_readings_dumps_and_changes(facts: Facts, figures: list[Any]) -> None:
+    with canvas.drawing():
+        timeline.timelines(facts, 0)
+    axes = figures[0].axes[1]
+    # Entries come every 10 s from 10 s on: readings of segment 2 at entries 3, 6 and 14; the last
+    # one holds to the end, entry 18.
+    heights = np.array([[20.0, 0.02], [50.0, 0.15], [130.0, 0.09], [170.0, 0.09]])
+    assert has_line(axes, heights)
+    assert has_line(axes, np.array([[30.0, 0.07]]))
+    assert has_line(axes, np.array([[110.0, 0.0], [110.0, 1.0]]))
+    assert 'D1' in [text.get_text() for text in axes.texts]
+
+
+def test_unit_of_time_grows_with_the_period() -> None:
+    for seconds, unit, place in ((100, 's', 100.0), (7200, 'min', 120.0), (86400, 'h', 24.0),
+                                 (864000, 'days', 10.0)):
+        clock = timeline.Clock(0, seconds * 10**9)
+        assert clock.unit[0] == unit
+        assert clock.at(clock.last_ns) == place
+
+
+def test_holds_last_until_they_are_ended(facts: Facts) -> None:
+    entries = {entry.kind: entry for entry in facts.entries}
+    spans = timeline.holds_of(facts.entries, facts.last_ns)
+    assert spans == [(entries['hold'].stamp_ns, entries['resume'].stamp_ns)]
+    spans = timeline.holds_of([entries['hold']], facts.last_ns)
+    assert spans == [(entries['hold'].stamp_ns, facts.last_ns)]
+
+
+def test_axes_have_units_and_legends_leave_the_data_free(
+        facts: Facts, figures: list[Any]) -> None:
+    with canvas.drawing():
+        for index, draw in enumerate((
+                plan_view.plan_view, long_section.long_section, cross_sections.cross_sections,
+                timeline.timelines)):
+            draw(facts, 0)
+            assert len(figures) == index + 1
+        location.location_plan(facts)
+        for figure in figures:
+            words = [axes.get_xlabel() for axes in figure.axes] + [
+                axes.get_ylabel() for axes in figure.axes] + [
+                text.get_text() for text in figure.texts]
+            if figure._supylabel is not None:
+                words.append(figure._supylabel.get_text())
+            assert any('[m]' in word for word in words)
+            renderer = figure.canvas.get_renderer()
+            legends = [*figure.legends, *filter(None, (a.get_legend() for a in figure.axes))]
+            assert len(legends) == 1
+            box = legends[0].get_window_extent(renderer)
+            for axes in figure.axes:
+                assert not box.overlaps(axes.get_window_extent(renderer))
+
+
+def test_pictures_are_cropped_and_have_no_date(facts: Facts) -> None:
+    with canvas.drawing():
+        shown = location.location_plan(facts)
+    image = Image.open(io.BytesIO(shown.png))
+    assert image.size == shown.size_px
+    assert set(image.info) <= {'dpi'}
+    grey = np.asarray(image.convert('L'))
+    margin = math.ceil(0.06 * canvas.DPI)
+    for edge in (grey[:margin], grey[-margin:], grey[:, :margin], grey[:, -margin:]):
+        assert edge.min() < 200
+
+
+def test_settings_of_the_user_take_no_part(facts: Facts) -> None:
+    with canvas.drawing():
+        first = long_section.long_section(facts, 0).png
+    with mpl.rc_context({'font.size': 20.0, 'axes.facecolor': 'red', 'savefig.dpi': 30,
+                         'font.family': 'monospace'}):
+        with canvas.drawing():
+            second = long_section.long_section(facts, 0).png
+        assert mpl.rcParams['font.size'] == 20.0
+    assert first == second
+
+
+def test_many_segments_take_several_sheets(tmp_path: Path) -> None:
+    text = site_text().replace('segment_length_m: 0.4', 'segment_length_m: 0.14')
+    facts = gathered(tmp_path / 'books.sqlite', text=text)
+    with canvas.drawing():
+        sheets = cross_sections.cross_sections(facts, 0)
+        times = timeline.timelines(facts, 0)
+    assert [sheet.title for sheet in sheets] == [
+        'Cross-sections 1 of 2, segments 1 to 12', 'Cross-sections 2 of 2, segments 13 to 15']
+    assert [sheet.name for sheet in times] == ['timeline-1-1', 'timeline-1-2']
+
+
+def test_finished_berm_has_no_marks_of_trouble(tmp_path: Path, figures: list[Any]) -> None:
+    facts = gathered(tmp_path / 'books.sqlite', finished())
+    with canvas.drawing():
+        timeline.timelines(facts, 0)
+    words = [text.get_text() for text in figures[0].legends[0].get_texts()]
+    assert words == ['crest height, 95 % band', 'design', 'tolerance', 'dump']
