@@ -249,7 +249,7 @@ def connect_to_read(path: str | os.PathLike[str]) -> sqlite3.Connection:
 
 def readable_rows(db: sqlite3.Connection, query: str) -> Iterator[Any]:
     """Yield rows of a damaged file until the first that cannot be read."""
-    with contextlib.suppress(sqlite3.Error):
+    with contextlib.suppress(sqlite3.Error, UnicodeError):
         # Lets a file be read that is shorter than its first page says.
         db.execute('PRAGMA writable_schema = ON')
         yield from db.execute(query)
@@ -323,7 +323,7 @@ def _translated(path: Path, what: str) -> Iterator[None]:
     """Turn the errors of database and system into one clear line."""
     try:
         yield
-    except (sqlite3.Error, OSError) as exc:
+    except (sqlite3.Error, OSError, UnicodeError) as exc:
         advice = next((text for word, text in ADVICE.items() if word in str(exc)), '')
         msg = f'{path} {what}: {exc}' + (f'; {advice}' if advice else '')
         raise BooksError(msg) from exc
@@ -368,7 +368,7 @@ def _checked(path: Path) -> sqlite3.Connection:
             fault = first_fault(db, None if in_log else path.stat().st_size)
         except sqlite3.OperationalError:
             raise
-        except sqlite3.DatabaseError as exc:
+        except (sqlite3.DatabaseError, UnicodeError) as exc:
             fault = str(exc)
         if fault:
             _refuse(path, db, fault)
