@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .books.accounts import Books, with_dumps_remaining
+from .books.accounts import Books
 from .books.bookkeeper import Bookkeeper
 from .books.clerk import Clerk
 from .books.entries import Entry
@@ -30,7 +30,7 @@ from .survey.gates import check_dump, check_grid, check_pose, GateState, refusal
 from .survey.registration import Refused, Shift
 from .survey.site_survey import Look, SiteSurvey
 from .survey.snapshot import NamedSurface
-from .targeting.dump_plan import dumps_remaining
+from .targeting.loads import with_loads
 from .targeting.no_go import NoGo
 
 
@@ -132,9 +132,7 @@ class Pipeline:
     def books(self) -> Books:
         """Books as they stand, with the loads still called for."""
         if self._books is None or self._books.last_seq != self._keeper.last_seq:
-            books = self._keeper.books()
-            counts = dumps_remaining(self.site, books.rows, books.dump_yield.value_m3)
-            self._books = replace(books, rows=with_dumps_remaining(books.rows, counts))
+            self._books = with_loads(self._keeper.books(), self.crest_profiles)
         return self._books
 
     @property

@@ -2,14 +2,14 @@
 # SPDX-License-Identifier: Apache-2.0
 """The pipeline: messages in, entries out; the same for live, restart and replay."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 import math
 from pathlib import Path
 
 from berm_ledger.books.layers import DATUM
 from berm_ledger.books.ledger import fold
-from berm_ledger.books.rows import State
+from berm_ledger.books.rows import Row, State
 from berm_ledger.design import Plane, Site
 from berm_ledger.geometry import GridAxes, Pose2, StampedPose
 from berm_ledger.pipeline import Pipeline, Update
@@ -53,6 +53,12 @@ def events(site: Site) -> list[SimEvent]:
     return list(simulate_build(site, seed=3, options=options))
 
 
+def booked_part(rows: Iterable[Row]) -> list[Row]:
+    """Return rows without what follows from the surface as it stands rather than from entries."""
+    return [replace(row, dumps_remaining=0, low_station_m=math.nan, low_short_m=math.nan)
+            for row in rows]
+
+
 def flat_grid(site: Site, stamp_ns: int, level_m: float = 0.0) -> ElevationGrid:
     """Return a grid of level ground over the berm of the demo."""
     axes = GridAxes((0.0, -2.0), (0.0, 0.02), (0.02, 0.0))
@@ -92,7 +98,7 @@ def test_rows_are_the_fold_of_the_entries(site: Site, events: list[SimEvent]) ->
     entries = [e for event in events for e in feed(pipeline, event).entries]
     folded = fold(site, entries)
     told = pipeline.books
-    assert [replace(row, dumps_remaining=0) for row in told.rows] == list(folded.rows)
+    assert booked_part(told.rows) == list(folded.rows)
     assert [entry.seq for entry in entries] == list(range(1, len(entries) + 1))
 
 
@@ -129,7 +135,8 @@ def test_a_restart_goes_on_with_the_same_books(site: Site, events: list[SimEvent
         entries += update.entries
         layers.update({layer.name: layer for layer in update.surfaces})
     second = Pipeline(site, entries=entries, surfaces=layers.values())
-    assert second.books == first.books
+    assert booked_part(second.books.rows) == booked_part(first.books.rows)
+    assert second.books.dumps == first.books.dumps
     for event in events[half:]:
         entries += feed(second, event).entries
     assert [e.seq for e in entries] == list(range(1, len(entries) + 1))
@@ -245,7 +252,7 @@ def test_a_bag_played_again_after_a_restart_is_not_booked_twice(
     second = Pipeline(site, entries=entries)
     assert second.stamp_ns == max(e.stamp_ns for e in entries)
     assert all(not feed(second, event).surfaces for event in events[:-20])
-    assert second.books.rows == first.books.rows
+    assert booked_part(second.books.rows) == booked_part(first.books.rows)
     assert second.books.dumps == first.books.dumps
     assert set(second.health.counters) == {'stamp_too_old', 'no_pose'}
 

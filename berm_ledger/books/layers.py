@@ -11,6 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .disturbance import DisturbanceWatch
+from .profile import CrestProfile
+from ..design import Site
 from ..geometry import Lattice
 from ..survey.datum import Datum, Source
 from ..survey.site_survey import SiteSurvey
@@ -79,6 +81,21 @@ def _crests(survey: SiteSurvey, stamp_ns: int) -> list[NamedSurface]:
             NamedSurface(name + berm.name, stamp_ns, lattice, row[None, :].astype(np.float32))
             for name, row in values.items())
     return out
+
+
+def profiles_from(site: Site, layers: Iterable[NamedSurface]) -> tuple[CrestProfile, ...]:
+    """Return the standing crests that kept layers hold, of the berms that have one."""
+    kept = {layer.name: layer for layer in layers}
+    out = []
+    for index, berm in enumerate(site.berms):
+        found = [kept.get(name + berm.name) for name in (CREST, CREST_OFFSET, CREST_TARGET)]
+        if all(layer is not None for layer in found):
+            height, offset, target = (
+                layer.values.ravel().astype(float) for layer in found if layer is not None)
+            lattice = kept[CREST + berm.name].lattice
+            station = lattice.x0_m + lattice.cell_m * np.arange(lattice.cols, dtype=np.float64)
+            out.append(CrestProfile(index, station, height, offset, target))
+    return tuple(out)
 
 
 def ground_level_m(layers: Iterable[NamedSurface]) -> float | None:

@@ -82,15 +82,13 @@ def rows_to_plan(pipeline: Pipeline) -> tuple[Row, ...]:
         A level crest over ground that is not known yet.
 
     """
-    from ..books import opening_books, with_dumps_remaining
-    from ..targeting import dumps_remaining
+    from ..books import opening_books
+    from ..targeting.loads import with_loads
     books = pipeline.books
     targets, volumes = pipeline.survey.target_heights_m(), pipeline.survey.design_volumes_m3()
     if books.datum_seq is None and targets is not None and volumes is not None:
-        rows = opening_books(
-            pipeline.site, targets_m=list(targets), volumes_m3=list(volumes)).rows
-        counts = dumps_remaining(pipeline.site, rows, books.dump_yield.value_m3)
-        return with_dumps_remaining(rows, counts)
+        bare = opening_books(pipeline.site, targets_m=list(targets), volumes_m3=list(volumes))
+        return with_loads(bare).rows
     if any(math.isnan(row.target_height_m) for row in books.rows):
         msg = ('how many loads a level crest takes is not known before the ground is surveyed: '
                'name books that hold the survey with --books')

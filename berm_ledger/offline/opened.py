@@ -4,17 +4,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 import os
 from pathlib import Path
 
-from ..books import Books, Entry, fold, with_dumps_remaining
+from ..books import Books, Entry, fold
 from ..books.journal import Journal
+from ..books.layers import profiles_from
 from ..design import Site
 from ..design.site_file import site_from_text
 from ..errors import BooksError
 from ..survey.snapshot import NamedSurface
-from ..targeting import dumps_remaining
+from ..targeting.loads import with_loads
 
 BOOKS_NAME = 'books.sqlite'
 
@@ -78,11 +79,5 @@ def open_books(path: str | os.PathLike[str]) -> OpenedBooks:
         msg = f'{path} does not hold the site file it was opened with, so it cannot be shown'
         raise BooksError(msg)
     site = site_from_text(text, f'{name} in {path}')
-    return OpenedBooks(site, whole_books(site, entries), entries, surfaces, digest)
-
-
-def whole_books(site: Site, entries: tuple[Entry, ...]) -> Books:
-    """Return the books after some entries, with the loads still called for."""
-    books = fold(site, entries)
-    counts = dumps_remaining(site, books.rows, books.dump_yield.value_m3)
-    return replace(books, rows=with_dumps_remaining(books.rows, counts))
+    books = with_loads(fold(site, entries), profiles_from(site, surfaces))
+    return OpenedBooks(site, books, entries, surfaces, digest)

@@ -1,0 +1,43 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Rows know where their crest is lowest, and the loads follow from it."""
+
+import math
+
+from berm_ledger.books import opening_books
+from berm_ledger.books.profile import CrestProfile
+from berm_ledger.targeting.loads import with_loads, with_stretches
+import numpy as np
+import pytest
+from targeting_kit import bare_rows, site_of, straight
+
+STATION = np.arange(0.01, 1.2, 0.02)
+
+
+def profile(height_m):
+    target = np.full_like(STATION, 0.15)
+    return CrestProfile(0, STATION.copy(), height_m, np.zeros_like(STATION), target)
+
+
+def test_the_low_stretch_comes_from_the_crest_of_the_berm():
+    site = site_of(straight(1.2))
+    crest = profile(np.where(np.abs(STATION - 0.6) < 0.18, 0.10, 0.15))
+    rows = with_stretches(site, bare_rows(site), [crest])
+    assert rows[1].low_station_m == pytest.approx(0.6, abs=0.05)
+    assert rows[1].low_short_m == pytest.approx(0.05, abs=0.005)
+    assert rows[0].low_short_m < rows[1].low_short_m
+
+
+def test_without_a_crest_rows_stay_as_they_are():
+    site = site_of(straight(1.2))
+    rows = with_stretches(site, bare_rows(site), [])
+    assert all(math.isnan(row.low_station_m) for row in rows)
+
+
+def test_an_untouched_berm_calls_for_the_loads_of_its_design():
+    site = site_of(straight(1.2))
+    books = with_loads(opening_books(site))
+    # Volume of the design over that of a load, by closed form: V = L H^2 / t + pi H^3 / (3 t^2).
+    slope = site.berms[0].side_slope
+    design = 1.2 * 0.15**2 / slope + math.pi * 0.15**3 / (3.0 * slope**2)
+    assert books.dumps_remaining == pytest.approx(design / site.load_volume_m3, abs=2.0)
