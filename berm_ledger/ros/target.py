@@ -3,8 +3,8 @@
 """
 The node ``target``: where the next load goes, from what the ledger publishes.
 
-It knows the site file, the segments, the ground to keep off, flags and hold, and the pose; what to
-do with them is decided in ``targeting``. It advises: it never moves a machine.
+It knows the site file, the segments, the crest, the ground to keep off, flags and hold, and the
+pose; what to do with them is decided in ``targeting``. It advises: it never moves a machine.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ from .messages import (
     fill_target_status,
     hold_from_rework,
     pose_from_msg,
+    profiles_from_crest_cloud,
     rows_from_segments_cloud,
     stamp_ns_from,
 )
@@ -40,17 +41,22 @@ from .messages.common import fill_stamp
 from .messages.diagnostics import seconds_text
 from .parameters import TargetParameters
 from .wire import latched_qos, POSE_DEPTH, POSE_TYPES, sensor_qos, wire_types
+from ..books.profile import CrestProfile
 from ..books.rows import Row
 from ..design import Site
 from ..errors import MessageError
 from ..geometry import Pose2, StampedPose
 from ..site_source import load_site
 from ..targeting import Ground, NoTarget, ReadyChoice, Target
+from ..targeting.loads import with_stretches
 
 # How often freshness is looked at while nothing comes in.
 WATCH_PERIOD_S = 0.5
 LOG_PERIOD_S = 5.0
-LATCHED = {'segments': PointCloud2, 'no_go': OccupancyGrid, 'rework': DiagnosticArray}
+# What must have come in before a target is given.
+NEEDED = {'segments': PointCloud2, 'no_go': OccupancyGrid, 'rework': DiagnosticArray}
+# The crest tells where within a segment a load is missed most; the work can go on without.
+LATCHED = {**NEEDED, 'crest': PointCloud2}
 
 
 class TargetNode(ManagedNode[TargetParameters]):
@@ -86,6 +92,7 @@ class TargetNode(ManagedNode[TargetParameters]):
         """Know nothing."""
         self._receipts: dict[str, Receipt] = {}
         self._rows: tuple[Row, ...] = ()
+        self._crest: tuple[CrestProfile, ...] = ()
         self._ground: Ground | None = None
         self._robot: StampedPose | None = None
         self._hold_text: str | None = None
@@ -159,7 +166,10 @@ class TargetNode(ManagedNode[TargetParameters]):
     def _take(self, kind: str, msg: Any) -> None:
         """Keep what a message says."""
         if kind == 'segments':
-            self._rows = rows_from_segments_cloud(msg, self.site)
+            rows = rows_from_segments_cloud(msg, self.site)
+            self._rows = with_stretches(self.site, rows, self._crest)
+        elif kind == 'crest':
+            self._crest = profiles_from_crest_cloud(msg, self.site)
         elif kind == 'no_go':
             self._ground = Ground(*blocked_from_occupancy_grid(msg))
         elif kind == 'rework':
@@ -186,7 +196,7 @@ class TargetNode(ManagedNode[TargetParameters]):
             now_s=self._steady_s(), ledger_there=self.count_publishers('segments') > 0,
             books_timeout_s=self.parameters.books_timeout_s,
             pose_timeout_s=self.parameters.pose_timeout_s,
-            **{name: self._receipts.get(name) for name in (*LATCHED, 'pose')})
+            **{name: self._receipts.get(name) for name in (*NEEDED, 'pose')})
 
     def _decide(self, robot: Pose2 | None = None) -> Target | NoTarget:
         """Choose for a robot pose, that of the last message where none is given."""

@@ -6,8 +6,10 @@ from dataclasses import replace
 import json
 import math
 
-from berm_ledger.books import Flag, opening_books
+from berm_ledger.books import Flag, opening_books, State
+from berm_ledger.books.profile import CrestProfile
 from berm_ledger.ros.messages import (
+    fill_crest_cloud,
     fill_occupancy_grid,
     fill_pose,
     fill_rework,
@@ -57,6 +59,7 @@ class Bench:
         self.out = {
             name: self.ledger.create_publisher(message_class(kind), name, latched_qos())
             for name, kind in (('segments', 'sensor_msgs/msg/PointCloud2'),
+                               ('crest', 'sensor_msgs/msg/PointCloud2'),
                                ('rework', 'diagnostic_msgs/msg/DiagnosticArray'),
                                ('no_go', 'nav_msgs/msg/OccupancyGrid'))}
         self.pose_out = self.robot.create_publisher(
@@ -94,6 +97,19 @@ class Bench:
         fill_rework(msg, (flag,), on_hold=hold_text is not None, hold_text=hold_text or '',
                     stamp_ns=0, types=self.types)
         self.out['rework'].publish(msg)
+
+    def crest(self, heights_m):
+        from sensor_msgs.msg import PointCloud2
+        station = (np.arange(len(heights_m)) + 0.5) / len(heights_m)
+        height = np.array(heights_m)
+        line = np.column_stack([2.0 + station, np.full(len(station), 2.0), height])
+        msg = PointCloud2()
+        fill_crest_cloud(
+            msg, self.site, [CrestProfile(
+                0, station, height, np.zeros(len(station)), np.full(len(station), 0.2))],
+            [line], 0, self.types)
+        self.out['crest'].publish(msg)
+        self.world.until(lambda: 'crest' in self.target._receipts)
 
     def segments(self, stamp_s, rows=None):
         from sensor_msgs.msg import PointCloud2
@@ -156,6 +172,26 @@ def test_the_load_would_land_on_the_centreline(bench):
     # Drop point 0.75 m ahead of base_link; the berm runs along y = 2.
     landing_y = content['y'] + 0.75 * math.sin(content['yaw'])
     assert landing_y == pytest.approx(2.0, abs=1e-5)
+
+
+def test_the_load_goes_to_the_lowest_stretch_of_the_crest(bench):
+    # A berm of 1 m along x from x = 2; both segments stand, the second has a dip near its beginning.
+    heights = np.full(40, 0.19)
+    heights[22:30] = 0.10
+    rows = tuple(replace(
+        row, height_m=0.19, low_m=0.1, high_m=0.19, coverage=1.0, at_grade=0.5, line_offset_m=0.0,
+        deficit_height_m=0.01, deficit_volume_m3=0.002, dumps_made=3, state=State.SHORT,
+        dumps_remaining=int(row.segment == 2)) for row in bench.rows)
+    bench.pose(10.0)
+    bench.ground()
+    bench.rework()
+    bench.crest(heights)
+    bench.world.until(lambda: {'pose', 'no_go', 'rework'} <= set(bench.target._receipts))
+
+    bench.segments(10.0, rows)
+
+    dip_m = float(np.mean((np.arange(22, 30) + 0.5) / 40))
+    assert float(bench.status().values['station_m']) == pytest.approx(dip_m, abs=0.06)
 
 
 def test_before_anything_came_there_is_no_target_and_the_reason_is_said(bench):
