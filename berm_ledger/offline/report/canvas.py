@@ -108,13 +108,13 @@ def png_of(figure: Figure) -> bytes:
     """Return a figure as PNG, without margins and without a date."""
     whole, small = io.BytesIO(), io.BytesIO()
     figure.savefig(whole, format='png', dpi=DPI, bbox_inches='tight', pad_inches=0.04,
-                   metadata={'Software': None})
+                   metadata={'Software': None}, pil_kwargs={'compress_level': 0})
     # A third of the size; lines and shades do not take more colours.
     with Image.open(whole) as image:
         full = image.convert('RGB')
     full = full.crop(_inked(full.size, ImageOps.invert(full).getbbox()))
     few = full.quantize(COLOURS, method=MEDIAN_CUT, dither=NO_DITHER)
-    few.save(small, format='PNG', optimize=True)
+    few.save(small, format='PNG', compress_level=6)
     return small.getvalue()
 
 

@@ -1,0 +1,176 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""What changed between two books: figures by hand, surfaces of known shape, refusals."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+from berm_ledger.errors import BooksError
+from berm_ledger.offline.compare import (
+    Change,
+    compare_books,
+    crest_levels_m,
+    same_datum,
+    total_of,
+)
+from berm_ledger.offline.compare_text import comparison_text, figure, Named
+from berm_ledger.offline.opened import open_books, OpenedBooks
+from berm_ledger.survey.snapshot import NamedSurface
+import numpy as np
+import pytest
+from report_kit import (
+    books_file,
+    change,
+    datum,
+    dump,
+    GROUND,
+    HEIGHT_M,
+    layers,
+    numbered,
+    reading,
+    SEGMENTS,
+    site_text,
+)
+
+WEST = 'west arc'
+
+
+def opened(path: Path, *facts: tuple[object, ...], text: str = '', **named: object) -> OpenedBooks:
+    """Return books with these facts after a datum."""
+    return open_books(books_file(
+        path, numbered(('datum', None, None, datum()), *facts), text=text, **named))
+
+
+def test_changes_by_hand(tmp_path: Path) -> None:
+    before = opened(tmp_path / 'a', ('reading', WEST, 1, reading(0.100)),
+                    ('reading', WEST, 2, reading(0.100)))
+    after = opened(
+        tmp_path / 'b', ('reading', WEST, 1, reading(0.150, placed_m3=0.018)),
+        ('reading', WEST, 2, reading(0.102, placed_m3=0.0151)), ('dump', WEST, 1, dump()),
+        ('disturbed', WEST, 2, change(rework=True)))
+    found = compare_books(before, after)
+    assert found.same_datum
+    first, second, third = found.segments[:3]
+    assert first.height_m.value == pytest.approx(0.05)
+    # Errors of 1 mm and 1 mm.
+    assert first.height_m.error == pytest.approx(0.001 * math.sqrt(2.0))
+    assert first.height_m.is_real
+    # 2 mm is less than the level of detection, 1.96 sqrt(1 + 1) mm = 2.8 mm.
+    assert second.height_m.value == pytest.approx(0.002)
+    assert not second.height_m.is_real
+    assert first.volume_m3.value == pytest.approx(0.003)
+    assert math.isnan(third.height_m.value)
+    assert not third.volume_m3.is_real
+    total = total_of([segment.volume_m3 for segment in found.segments])
+    assert total.value == pytest.approx(0.0031)
+    assert total.error == pytest.approx(2 * 0.0003 * math.sqrt(2.0))
+
+
+def test_table_of_changes(tmp_path: Path) -> None:
+    before = opened(tmp_path / 'a', ('reading', WEST, 1, reading(0.100, at_grade=0.0)))
+    after = opened(
+        tmp_path / 'b', ('reading', WEST, 1, reading(0.150, placed_m3=0.018)),
+        ('dump', WEST, 1, dump()), ('disturbed', WEST, 2, change(rework=True)))
+    text = comparison_text(
+        Named('a' * 120, before), Named('b', after), compare_books(before, after))
+    lines = text.splitlines()
+    assert max(map(len, lines)) <= 100
+    assert lines[0].endswith('...')
+    assert ('   1   0.00-0.40  0.100  0.150   +50.0*   2.8   15.0   18.0    +3.0*   0.8    +1'
+            '  short > at grade') in lines
+    assert any(line.startswith('   3   0.80-1.20      -      -       -      -') for line in lines)
+    assert 'segments at grade: 0 > 1' in lines
+    assert 'booked: losses 0 > 1, slides 0 > 0, fills without a dump 0 > 0' in lines
+    # Every line of figures has its columns where the head has them.
+    head = next(line for line in lines if line.startswith(' seg'))
+    for line in lines:
+        if line[:4].strip().isdigit() or line.startswith(' sum'):
+            assert line[head.index('loads') - 1] == ' '
+
+
+@pytest.mark.parametrize(('old', 'new', 'text'), [
+    ('[[0, 0], [2, 0]]', '[[0, 0], [2, 0.1]]', "the line of berm 'west arc' differs"),
+    ('segment_length_m: 0.4', 'segment_length_m: 0.5', "the segments of berm 'west arc' differ"),
+    ('frame: map', 'frame: odom', "frames 'map' and 'odom'"),
+    ('- name: west arc', '- name: east arc', "berms 'west arc' and 'east arc'"),
+])
+def test_other_plans_cannot_be_compared(tmp_path: Path, old: str, new: str, text: str) -> None:
+    assert old in site_text()
+    before = open_books(books_file(tmp_path / 'a'))
+    after = open_books(books_file(tmp_path / 'b', text=site_text().replace(old, new)))
+    with pytest.raises(BooksError, match=f'different sites .*{text}'):
+        compare_books(before, after)
+
+
+def test_other_design_along_the_same_line_is_noted(tmp_path: Path) -> None:
+    text = site_text().replace('crest_height_m: 0.15', 'crest_height_m: 0.12')
+    before = open_books(books_file(tmp_path / 'a'))
+    after = open_books(books_file(tmp_path / 'b', text=text))
+    assert compare_books(before, after).notes == (
+        'the site files differ, but their berms follow the same lines',
+        'the design heights differ: states are each against its own design')
+
+
+def raised(surfaces: list[NamedSurface], names: set[str], rise_m: float) -> list[NamedSurface]:
+    """Return layers, those of these names higher by so much."""
+    return [NamedSurface(s.name, s.stamp_ns, s.lattice, s.values + np.float32(rise_m))
+            if s.name in names else s for s in surfaces]
+
+
+def test_books_with_grounds_of_their_own_are_compared_by_their_surfaces(tmp_path: Path) -> None:
+    """A day later a fresh survey took what stood for natural ground: heights mean nothing."""
+    facts = [('reading', WEST, n, reading()) for n in range(1, SEGMENTS + 1)]
+    entries = numbered(('datum', None, None, datum()), *facts)
+    old = layers(site_text())
+    # The second survey's ground lies 4 cm, its surface 1 cm higher.
+    new = raised(raised(old, {'datum_m'}, 0.04), {'height_m'}, 0.01)
+    before = open_books(books_file(tmp_path / 'a', entries, old))
+    after = open_books(books_file(tmp_path / 'b', entries, new))
+    assert not same_datum(before, after)
+    found = compare_books(before, after)
+    assert 'survey of the natural ground' in found.notes[0]
+    for segment in found.segments:
+        # The kept crest stands as high above its own ground, which is 4 cm higher.
+        assert segment.height_m.value == pytest.approx(0.04, abs=1e-6)
+    # 1 cm over the corridor of 2 m by the footprint and 30 cm on either side, with round ends.
+    half_m = HEIGHT_M / math.tan(math.radians(33.0)) + 0.30
+    area_m2 = 2.0 * 2.0 * half_m + math.pi * half_m ** 2
+    total = total_of([segment.volume_m3 for segment in found.segments])
+    assert total.value == pytest.approx(0.01 * area_m2, rel=0.01)
+
+
+def test_level_of_the_crest_is_ground_and_height(tmp_path: Path) -> None:
+    books = open_books(books_file(tmp_path / 'a', surfaces=layers(site_text(), 0.01)))
+    middles = 0.4 * np.arange(SEGMENTS) + 0.2
+    np.testing.assert_allclose(
+        crest_levels_m(books), GROUND[0] * middles + GROUND[2] + HEIGHT_M - 0.01, atol=3e-4)
+
+
+def test_ground_surveyed_late_in_some_cells_is_the_same_survey(tmp_path: Path) -> None:
+    entries = numbered(('datum', None, None, datum()))
+    old = layers(site_text())
+    late = [s if s.name != 'datum_m' else NamedSurface(
+        s.name, s.stamp_ns, s.lattice,
+        np.where(np.arange(s.lattice.cols) < 10, s.values + np.float32(0.01), s.values))
+        for s in old]
+    before = open_books(books_file(tmp_path / 'a', entries, old))
+    after = open_books(books_file(tmp_path / 'b', entries, late))
+    assert same_datum(before, after)
+
+
+def test_books_without_layers_and_with_other_grounds_have_no_changes(tmp_path: Path) -> None:
+    before = opened(tmp_path / 'a', ('reading', WEST, 1, reading()))
+    after = open_books(books_file(tmp_path / 'b', numbered(
+        ('datum', None, None, datum(seen_fraction=0.5)), ('reading', WEST, 1, reading()))))
+    found = compare_books(before, after)
+    assert all(math.isnan(s.height_m.value) and math.isnan(s.volume_m3.value)
+               for s in found.segments)
+
+
+def test_unknown_change_is_not_real_and_no_zero_has_a_sign() -> None:
+    assert not Change().is_real
+    assert not Change(0.1).is_real
+    assert Change(-0.1, 0.05).is_real
+    assert figure(-0.00001, 1, 1e3, '+') == '0.0'
