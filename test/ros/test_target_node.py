@@ -175,7 +175,7 @@ def test_the_load_would_land_on_the_centreline(bench):
 
 
 def test_the_load_goes_to_the_lowest_stretch_of_the_crest(bench):
-    # A berm of 1 m along x from x = 2; both segments stand, the second has a dip near its beginning.
+    # A berm of 1 m along x from x = 2; both segments stand, the second with a dip early on.
     heights = np.full(40, 0.19)
     heights[22:30] = 0.10
     rows = tuple(replace(
