@@ -124,7 +124,7 @@ class Pipeline:
         """Lay out the survey and set the clerk over it."""
         self.survey = SiteSurvey(self.site, ground_m=ground_m)
         self._no_go = NoGo(self.site, self.survey.area)
-        self._clerk = Clerk(self.survey, self._keeper, lambda: self.books)
+        self._clerk = Clerk(self.survey, self._keeper, self._standing_books)
 
     # ---- what the books say ------------------------------------------------------------------
 
@@ -134,6 +134,10 @@ class Pipeline:
         if self._books is None or self._books.last_seq != self._keeper.last_seq:
             self._books = with_loads(self._keeper.books(), self.crest_profiles)
         return self._books
+
+    def _standing_books(self) -> Books:
+        """Return the books; a method, so that a copied pipeline asks its own."""
+        return self.books
 
     @property
     def stamp_ns(self) -> int:
