@@ -80,7 +80,6 @@ def test_quantities_by_hand(facts: Facts) -> None:
     assert found.risen_m3.value == pytest.approx(0.0045)
     assert (found.lost_m3.value, found.slid_m3.value, found.added_m3.value) == (
         0.003, 0.0008, 0.0012)
-    assert found.length_m == pytest.approx(2.0)
 
 
 def test_quantities_of_one_berm_leave_out_what_fell_off_it(facts: Facts) -> None:

@@ -104,8 +104,22 @@ def test_band_inside_a_bend_has_no_loop(tmp_path: Path) -> None:
     berm = gathered(tmp_path / 'books.sqlite', text=text).site.berms[0]
     inner = plan_view.band(berm, 0.5, 1.5, 0.1, 0.2)
     # Left of the bend lies its inner side: offsets of 0.1 and 0.2 m meet at its diagonal.
-    assert inner[:, 0].max() <= 0.9 + 1e-6
-    assert inner[:, 1].min() >= 0.1 - 1e-6
+    assert inner[:, 0].max() <= 0.9 + 0.003
+    assert inner[:, 1].min() >= 0.1 - 0.003
+
+
+def test_band_of_a_ring_closes(tmp_path: Path) -> None:
+    text = site_text().replace(
+        'centreline: [[0, 0], [2, 0]]',
+        'arc: {centre: [0.5, 0], radius_m: 1.0, from_deg: 0, sweep_deg: 360}').replace(
+        'crest_height_m: 0.15', 'crest_level_m: 0.2')
+    berm = gathered(tmp_path / 'books.sqlite', text=text).site.berms[0]
+    outline = plan_view.band(berm, 0.0, berm.centreline.length_m, 0.3, -0.3)
+    radius = np.hypot(outline[:, 0] - 0.5, outline[:, 1])
+    assert ((np.abs(radius - 0.7) < 0.005) | (np.abs(radius - 1.3) < 0.005)).all()
+    # No step along either edge is longer than a part of the circle, but for the seam.
+    steps = np.hypot(*np.diff(outline, axis=0).T)
+    assert np.count_nonzero(steps > 0.2) == 1
 
 
 def test_long_section_shows_levels_and_differences(facts: Facts, figures: list[Any]) -> None:

@@ -153,8 +153,6 @@ def _quantity_lines(q: Quantities, density: float) -> Iterator[tuple[str, str, s
     def litres(amount: Amount) -> str:
         return with_error(amount.value, amount.error, 1, LITRES)
 
-    yield 'length of the line', 'm', figure(q.length_m, 2)
-    yield 'segments at grade', '', f'{q.at_grade} of {q.segments}'
     yield 'design volume', 'l', litres(q.design_m3)
     yield 'placed in the corridor', 'l', litres(q.placed_m3)
     yield '– of it over the design shape', 'l', litres(q.over_m3)

@@ -33,7 +33,7 @@ from ...design import Berm
 from ...geometry import Polygon
 
 # Room around the footprint [m], and the strip of states beside it.
-MARGIN_M = 0.30
+MARGIN_M = 0.38
 STRIP_GAP_M, STRIP_SHARE = 0.04, 0.16
 # Most points of the raster along one side; larger ones are thinned.
 MOST_CELLS = 1200
@@ -43,6 +43,8 @@ STEPS_M = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0)
 DENSEST_LINES = 5
 DESIGN_DASHES = (0, (6, 2, 1, 2))
 EDGE_POINTS = 61
+# Loops that are less deep are not seen [m].
+LOOP_M = 0.002
 # Least distance between the signs of changes [m].
 SIGN_STEP_M = 0.14
 # A change of less extent along the line lies around an end of it [m].
@@ -272,7 +274,7 @@ def _edge(berm: Berm, from_m: float, to_m: float, offset_m: float) -> NDArray[np
         np.linspace(from_m + 1e-9, to_m - 1e-9, EDGE_POINTS), inner - 1e-9, inner + 1e-9]))
     points = line.point_at(station, offset_m)
     _, distance = line.station_offset(points)
-    keep = np.abs(distance) >= abs(offset_m) - 1e-6
+    keep = np.abs(distance) >= abs(offset_m) - LOOP_M
     return points[keep] if np.count_nonzero(keep) > 1 else points
 
 

@@ -32,10 +32,6 @@ class Quantities:
 
     Parameters
     ----------
-    segments, at_grade : int
-        Segments, and those of them at grade.
-    length_m : float
-        Length of the line [m].
     design_m3, placed_m3, over_m3, spilled_m3, missing_m3 : Amount
         Volumes of all segments that were seen [m3].
     unseen : int
@@ -53,9 +49,6 @@ class Quantities:
 
     """
 
-    segments: int
-    at_grade: int
-    length_m: float
     design_m3: Amount
     placed_m3: Amount
     over_m3: Amount
@@ -99,11 +92,8 @@ def quantities_of(facts: Facts, berm: Berm | None) -> Quantities:
     rows = facts.books.rows if berm is None else facts.rows_of(berm)
     dumps = [dump for dump in facts.books.dumps if berm is None or dump.berm == berm.name]
     events = facts.events if berm is None else facts.events_of(berm)
-    berms = facts.site.berms if berm is None else (berm,)
     weighed = [dump.mass_kg for dump in dumps if math.isfinite(dump.mass_kg)]
     return Quantities(
-        segments=len(rows), at_grade=sum(row.state.name == 'AT_GRADE' for row in rows),
-        length_m=math.fsum(one.centreline.length_m for one in berms),
         design_m3=Amount(sum_known(row.target_volume_m3 for row in rows)),
         placed_m3=_placed(rows),
         over_m3=Amount(sum_known(row.over_m3 for row in rows)),
