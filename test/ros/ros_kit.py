@@ -9,7 +9,7 @@ import time
 from typing import Any
 import warnings
 
-GIVE_UP_S = 20.0
+GIVE_UP_S = 60.0
 
 
 class World:
@@ -61,9 +61,9 @@ class World:
         close = getattr(node, 'close', node.destroy_node)
         close()
 
-    def until(self, fact: Callable[[], Any]) -> None:
+    def until(self, fact: Callable[[], Any], give_up_s: float = GIVE_UP_S) -> None:
         """Spin until a fact holds; one that does not come true in time fails the test."""
-        end = time.monotonic() + GIVE_UP_S
+        end = time.monotonic() + give_up_s
         while not fact():
             assert time.monotonic() < end, 'the fact waited for did not come true'
             self.executor.spin_once(timeout_sec=0.05)

@@ -109,7 +109,7 @@ def test_a_build_is_played_a_disturbance_flagged_and_all_ends_with_0(
 @pytest.mark.launch(fixture=demo_launch)
 def test_the_demo_ends_by_itself_with_the_berm_mended(tmp_path, ros_context, exits):
     with World(ros_context) as world:
-        world.until(lambda: 'yard' in exits)
+        world.until(lambda: 'yard' in exits, give_up_s=600.0)
     yield
     assert exits == {'ledger': 0, 'target': 0, 'yard': 0}
     with sqlite3.connect(tmp_path / 'books.sqlite') as books:
