@@ -114,7 +114,9 @@ def test_the_demo_ends_by_itself_with_the_berm_mended(tmp_path, ros_context, exi
     assert exits == {'ledger': 0, 'target': 0, 'yard': 0}
     with sqlite3.connect(tmp_path / 'books.sqlite') as books:
         kinds = {kind for kind, in books.execute('SELECT DISTINCT kind FROM entries')}
-    assert {'dump', 'disturbed', 'hold', 'resume', 'reworked'} <= kinds
+    assert {'dump', 'disturbed', 'hold', 'resume'} <= kinds
+    # Measured at grade again, or accepted by the operator where whole loads cannot do that.
+    assert kinds & {'reworked', 'cleared'}
 
 
 @pytest.mark.parametrize('name', FILES)
