@@ -196,12 +196,24 @@ def test_axes_have_units_and_legends_leave_the_data_free(
             if figure._supylabel is not None:
                 words.append(figure._supylabel.get_text())
             assert any('[m]' in word for word in words)
-            renderer = figure.canvas.get_renderer()
-            legends = [*figure.legends, *filter(None, (a.get_legend() for a in figure.axes))]
-            assert len(legends) == 1
-            box = legends[0].get_window_extent(renderer)
-            for axes in figure.axes:
-                assert not box.overlaps(axes.get_window_extent(renderer))
+            check_legend_lies_beside_the_axes(figure)
+
+
+def check_legend_lies_beside_the_axes(figure: Any) -> None:
+    renderer = figure.canvas.get_renderer()
+    legends = [*figure.legends, *filter(None, (a.get_legend() for a in figure.axes))]
+    assert len(legends) == 1
+    box = legends[0].get_window_extent(renderer)
+    for axes in figure.axes:
+        assert not box.overlaps(axes.get_window_extent(renderer))
+
+
+def test_legend_of_a_tall_plan_lies_beside_it(tmp_path: Path, figures: list[Any]) -> None:
+    text = site_text().replace('[[0, 0], [2, 0]]', '[[0, 0], [0, 2]]')
+    facts = gathered(tmp_path / 'books.sqlite', eventful(), text=text)
+    with canvas.drawing():
+        plan_view.plan_view(facts, 0)
+    check_legend_lies_beside_the_axes(figures[0])
 
 
 def test_pictures_are_cropped_and_have_no_date(facts: Facts) -> None:
