@@ -127,6 +127,11 @@ class Planner:
             return NoTarget('stale', stale_text)
         if not self.rows:
             return NoTarget('stale', 'no table of segments has come in yet')
+        unknown = next((row for row in self.rows if math.isnan(row.target_height_m)), None)
+        if self._answer is None and unknown is not None:
+            return NoTarget('look', (
+                f'how high berm {unknown.berm} is to stand is not known before its ground was '
+                f'surveyed; look at it'), unknown.berm, unknown.segment)
         if self._answer is None:
             return NoTarget('done', 'no segment calls for another load')
         if isinstance(self._answer, Target):
@@ -189,13 +194,17 @@ class Planner:
         if not first.complete:
             return False
         kept = tuple(self.rows[k] if k in new else row for k, row in enumerate(plan.rows))
-        every = (1 << len(rows)) - 1
+        # They were only judged beside what stands now: nothing else is begun before they are done.
+        risen = mask_from_built(standing & ~plan.standing)
+        first_of_all = sum(1 << k for k in new)
+        before = {k: mask if standing[k] else mask | first_of_all
+                  for k, mask in plan.before.items()}
         old = tuple(step for step in plan.steps if step.row not in new)
         self.plan = replace(
             plan, rows=kept, steps=first.steps + old,
             exact=first.exact and plan.exact,
-            stands={**plan.stands, **dict.fromkeys(new, every)},
-            before={**plan.before, **dict.fromkeys(new, 0)},
+            stands={**plan.stands, **dict.fromkeys(new, risen)},
+            before={**before, **dict.fromkeys(new, 0)},
             ways={**plan.ways, **first.ways})
         return True
 

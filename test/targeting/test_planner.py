@@ -6,12 +6,12 @@ from dataclasses import replace
 import math
 
 from berm_ledger.books.rows import State
-from berm_ledger.geometry import Lattice, Pose2
+from berm_ledger.geometry import Lattice, Polyline, Pose2
 from berm_ledger.targeting import choose_target, Ground, NoTarget, Planner, ReadyChoice, Target
 import numpy as np
 import numpy.testing as npt
 import pytest
-from targeting_kit import bare_rows, raised, rectangle, ring, rover_of, site_of, straight
+from targeting_kit import bare_rows, berm_of, raised, rectangle, ring, rover_of, site_of, straight
 
 
 def test_first_segment_from_the_side_of_the_robot():
@@ -130,6 +130,32 @@ def test_rework_that_stands_is_put_first_without_a_new_plan():
     assert target.pose.y_m != 0.0
 
 
+def test_rework_is_done_before_others_wall_it_off():
+    # The wall side of the ring is served from inside; spoilt there, it comes before the rest.
+    site = site_of(ring(1.4, centre=(0.0, -3.2)), borrow=[PIT])
+    rows = list(bare_rows(site, loads=2))
+    planner = planner_of(site, rows)
+    inner = [k for k in planner.plan.sequence if planner.plan.before[k] == 0]
+    for k in inner:
+        rows[k] = dumped(rows[k], 0.15, 0)
+    planner.update(rows)
+    assert planner.next_target().segment - 1 not in inner
+    spoilt = inner[len(inner) // 2]
+    outer = next(k for k in planner.plan.sequence if k not in inner)
+    rows[outer] = dumped(rows[outer], 0.09, 1)
+    rows[spoilt] = replace(raised(rows[spoilt], 0.1), dumps_remaining=2)
+    planner.update(rows)
+    assert planner.replans == 1
+    bare = [k for k in planner.plan.sequence if k not in inner and k != outer]
+    assert all(planner.plan.before[k] >> spoilt & 1 for k in bare)
+    for _ in range(2):
+        planner.update(rows)
+        assert planner.next_target().segment - 1 in (spoilt, outer)
+        rows[spoilt] = replace(rows[spoilt], dumps_remaining=rows[spoilt].dumps_remaining - 1)
+    planner.update(rows)
+    assert isinstance(planner.next_target(), Target)
+
+
 def test_soil_on_the_way_makes_a_new_plan_and_soil_elsewhere_does_not():
     site = site_of(straight(2.0), borrow=[PIT])
     rows = bare_rows(site)
@@ -162,15 +188,21 @@ def test_a_heap_out_of_turn_makes_a_new_plan():
                for k in planner.plan.sequence)
 
 
-def test_whole_build_in_the_order_of_the_answers_stands_and_never_blocks():
-    site = site_of(ring(1.4), borrow=[PIT])
+UPPER = berm_of(Polyline([[0.0, 1.1], [2.4, 1.1]]), name='upper', segment_m=0.6)
+
+
+@pytest.mark.parametrize('berms', [
+    [ring(1.4)], [ring(1.4, centre=(0.0, -3.2))], [straight(2.4, segment_m=0.6), UPPER]])
+def test_whole_build_in_the_order_of_the_answers_stands_and_never_blocks(berms):
+    site = site_of(*berms, borrow=[PIT])
     rows = list(bare_rows(site, loads=2))
     planner = Planner(site)
     for _ in range(2 * len(rows)):
         planner.update(rows)
         target = planner.next_target()
         assert isinstance(target, Target)
-        k = target.segment - 1
+        k = next(n for n, row in enumerate(rows)
+                 if (row.berm, row.segment) == (target.berm, target.segment))
         left = rows[k].dumps_remaining - 1
         rows[k] = dumped(rows[k], 0.15 if left == 0 else 0.09, left)
     planner.update(rows)
