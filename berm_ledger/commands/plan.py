@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from ..site_source import LoadedSite
     from ..targeting import Plan
 
+# Exit code where no complete order exists.
+NOT_SERVED = 1
 SUMMARY = 'write the order of work, load by load, with every approach'
 
 
@@ -45,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
     plan = plan_work(loaded.site, rows_to_plan(pipeline), Ground(*pipeline.no_go()))
     write_whole(out, plan_csv(plan))
     sys.stdout.write(f'{plan.summary()}\nwritten to {out}\n')
-    return 0
+    return 0 if plan.complete else NOT_SERVED
 
 
 def _pipeline(loaded: LoadedSite, site_name: str, books: str | None) -> Pipeline:

@@ -98,7 +98,7 @@ def test_what_cannot_be_served_is_said(call: Call, tmp_path: Path) -> None:
     front_m = float(load_site(SITE).site.rover.footprint.corners_xy[:, 0].max())
     path = changed(tmp_path / 'site.yaml', drop_point=[front_m + 0.01, 0.0])
     done = call('plan', path, '--out', 'plan.csv')
-    assert done.code == 0
+    assert done.code == 1
     assert 'Cannot be served: windward segment 1: ' in done.out
     assert plan('plan.csv') == []
 
@@ -122,3 +122,10 @@ def test_level_crest_needs_the_survey(call: Call, tmp_path: Path) -> None:
 def test_place_that_cannot_be_written_is_one_line(call: Call, tmp_path: Path) -> None:
     assert 'there is no folder deep' in call('plan', SITE, '--out', 'deep/plan.csv').complaint
     assert 'is a folder: name a file' in call('plan', SITE, '--out', tmp_path).complaint
+
+
+@pytest.mark.parametrize('name', ['arc', 'demo', 'ring', 'two_berms'])
+def test_example_sites_can_be_served(call: Call, name: str) -> None:
+    done = call('plan', SITE.with_name(f'{name}_site.yaml'), '--out', 'plan.csv')
+    assert (done.code, done.err) == (0, '')
+    assert len(plan('plan.csv')) > 10

@@ -75,6 +75,14 @@ def test_done_when_no_loads_are_left_and_stale_without_rows():
     assert choose_target(site, (), None, None).code == 'stale'
 
 
+def test_a_design_of_unknown_height_is_to_be_looked_at_and_not_done():
+    site = site_of(straight(2.0))
+    rows = [replace(row, target_height_m=math.nan) for row in bare_rows(site, loads=0)]
+    answer = choose_target(site, rows, None, None)
+    assert answer.code == 'look'
+    assert 'before its ground was surveyed' in answer.reason
+
+
 PIT = rectangle(5.5, -1.0, 7.0, 1.0)
 
 
