@@ -15,8 +15,6 @@ leaves again is no loss.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -37,6 +35,10 @@ LIMIT = 5.0
 EDGE = 2.0
 MOST_PER_LOOK = 4.0
 MOST_SUM = 12.0
+# A group of cells is judged when this share of it is in view, and is there still when the newest
+# look shows this share of the mean change; what has passed is forgotten.
+SEEN_SHARE = 0.5
+PASSED_SHARE = 0.5
 # Fresh soil settles by up to this share of its height, which is no loss.
 SETTLING_SHARE = 0.04
 # Looks that a cell must have before it is accepted as first seen.
@@ -187,7 +189,8 @@ class DisturbanceWatch:
         smooth[open_cells | ~seen] = np.nan
         self._chart(smooth, reference - ground_m, noise, shared_m, stamp_ns)
         self._follow(left)
-        return self._confirmed(~open_cells & np.isfinite(reference), noise, shared_m, stamp_ns)
+        return self._confirmed(
+            smooth, ~open_cells & np.isfinite(reference), noise, shared_m, stamp_ns)
 
     def _chart(
         self, smooth_m: NDArray[np.float64], standing_m: NDArray[np.float64], noise: GridNoise,
@@ -221,32 +224,47 @@ class DisturbanceWatch:
         self.accepted_looks[quiet] = np.minimum(looks, 2.0 * MEMORY_LOOKS - 1.0)
 
     def _confirmed(
-        self, judged: NDArray[np.bool_], noise: GridNoise, shared_m: NDArray[np.float64],
-        stamp_ns: int,
+        self, smooth_m: NDArray[np.float64], judged: NDArray[np.bool_], noise: GridNoise,
+        shared_m: NDArray[np.float64], stamp_ns: int,
     ) -> list[Change]:
         """Return the groups of alarming cells that are a change; book-keep each."""
         out: list[Change] = []
-        for core in self._alarming(self._charts.low, judged):
+        for core in self._alarming(self._charts.low, judged, smooth_m):
             first = self._begin(self._lost_ns[core])
-            change = judged_loss(
-                self._evidence(first, judged, noise, shared_m), core, first, self._window(core))
-            out += self._settled([change], stamp_ns)
-        for core in self._alarming(self._charts.high, judged):
+            evidence = self._evidence(first, judged, noise, shared_m)
+            if self._still_there(evidence, core, smooth_m):
+                change = judged_loss(evidence, core, first, self._window(core))
+                out += self._settled(change, stamp_ns)
+        for core in self._alarming(self._charts.high, judged, smooth_m):
             first = self._begin(self._gained_ns[core])
-            change = judged_gain(
-                self._evidence(first, judged, noise, shared_m), core, first, self._window(core),
-                stamp_ns)
-            out += self._settled([change], stamp_ns)
+            evidence = self._evidence(first, judged, noise, shared_m)
+            if self._still_there(evidence, core, smooth_m):
+                change = judged_gain(evidence, core, first, self._window(core), stamp_ns)
+                out += self._settled(change, stamp_ns)
         return out
 
+    def _still_there(
+        self, evidence: Evidence, core: NDArray[np.intp], smooth_m: NDArray[np.float64]
+    ) -> bool:
+        """Tell whether the newest look shows a change too; what has passed is forgotten."""
+        since = np.nanmedian(evidence.mean_m[core] - evidence.accepted_m[core]
+                             - evidence.fill_m[core]) if evidence.looks[core].any() else 0.0
+        now = np.nanmedian(smooth_m[core])
+        there = bool(since * now > 0.0 and abs(now) >= PASSED_SHARE * abs(since))
+        if not there:
+            self._restart(core)
+        return there
+
     def _alarming(
-        self, sums: NDArray[np.float64], judged: NDArray[np.bool_]
+        self, sums: NDArray[np.float64], judged: NDArray[np.bool_], smooth_m: NDArray[np.float64]
     ) -> list[NDArray[np.intp]]:
-        """Return groups of cells around charts above the limit."""
+        """Return groups of cells around charts above the limit, as far as in view now."""
         sure = (sums > LIMIT) & judged
         if not sure.any():
             return []
-        return clusters(self._canvas, (sums > EDGE) & judged, sure)
+        seen = np.isfinite(smooth_m)
+        groups = clusters(self._canvas, (sums > EDGE) & judged, sure)
+        return [group for group in groups if np.mean(seen[group]) >= SEEN_SHARE]
 
     @staticmethod
     def _begin(since_ns: NDArray[np.int64]) -> int:
@@ -267,23 +285,18 @@ class DisturbanceWatch:
             self._canvas, self.accepted_m.astype(float), self.accepted_looks.astype(float),
             self.fill_m.astype(float), mean_m, looks, judged, noise, shared_m)
 
-    def _settled(self, changes: Iterable[Change | None], stamp_ns: int) -> list[Change]:
-        """Accept what is booked, keep what is not, and return what is worth an entry."""
-        out = []
-        for change in changes:
-            if change is None:
-                continue
-            cells = change.cells
-            if change.kind in ('disturbed', 'slump'):
-                self.accepted_m[cells] = change.height_m
-                self.accepted_looks[cells] = change.looks
-                self.fill_m[cells] = 0.0
-            else:
-                above = change.height_m - self.accepted_m[cells]
-                self.fill_m[cells] = np.maximum(above, 0.0) if (
-                    change.kind == 'unbooked_fill') else 0.0
-            self.same_ns[cells] = stamp_ns
-            self._restart(cells)
-            if change.kind != 'removed_fill':
-                out.append(change)
-        return out
+    def _settled(self, change: Change | None, stamp_ns: int) -> list[Change]:
+        """Accept what is to be booked, keep soil of no dump, and return what is worth an entry."""
+        if change is None:
+            return []
+        cells = change.cells
+        if change.kind in ('disturbed', 'slump'):
+            self.accepted_m[cells] = change.height_m
+            self.accepted_looks[cells] = change.looks
+            self.fill_m[cells] = 0.0
+        else:
+            above = np.maximum(change.height_m - self.accepted_m[cells], 0.0)
+            self.fill_m[cells] = above if change.kind == 'unbooked_fill' else 0.0
+        self.same_ns[cells] = stamp_ns
+        self._restart(cells)
+        return [] if change.kind == 'removed_fill' else [change]
