@@ -81,7 +81,7 @@ setup(
             'matplotlib', 'pillow', 'rich',
         ],
         'test': [
-            'pytest>=7.4', 'hypothesis', 'shapely', 'networkx',
+            'pytest>=7.4', 'hypothesis', 'shapely', 'networkx', 'html5lib',
             'ruff', 'mypy', 'types-PyYAML',
             'ros-ament-flake8', 'ros-ament-pep257', 'pydocstyle', 'flake8',
             'flake8-blind-except',
