@@ -44,9 +44,9 @@ SLID_SHARE = 0.6
 GONE_SHARE = 0.25
 UNDECIDED_LOOKS = 8
 SLIDE_REACH_M = 0.30
-# Soil does not stand steeper than this many times its angle of repose (tangent); a rise of which
-# this part of the edge does is a thing.
-STEEP = 2.0
+# Loose soil does not stand as steep as this (tangent, 65 degrees; common practice, no source); a
+# rise of which this part of the edge does is a thing.
+STEEP = 2.1
 STEEP_SHARE = 0.3
 
 
@@ -220,27 +220,28 @@ def gains_near(evidence: Evidence, rise_m: Floats, around: Cells) -> Cells:
         volume = float(rise_m[around].sum()) * evidence.area_m2
         if volume > VOLUME_SIGMAS * evidence.volume_se_m3(around):
             out |= around
-    return out
+    # Where a gain and a loss touch, each cell belongs to the side that it is on.
+    return out & (smooth > 0.0)
 
 
 def stands_like_a_thing(
-    evidence: Evidence, rise_m: Floats, core: NDArray[np.intp], repose: float = 0.7
+    evidence: Evidence, rise_m: Floats, core: NDArray[np.intp]
 ) -> bool:
-    """Tell whether the edge of a rise stands steeper than soil can."""
+    """Tell whether the edge of what has risen stands steeper than soil can."""
     canvas = evidence.canvas
     mask = np.zeros(len(rise_m), dtype=bool)
     mask[core] = True
     on = canvas.mask(mask)
     ring = ndimage.binary_dilation(on, iterations=2) & ~ndimage.binary_erosion(on, iterations=2)
-    rise = canvas.spread(rise_m)
-    step = np.zeros(rise.shape)
-    for axis in (0, 1):
-        size = np.abs(np.diff(rise, axis=axis))
-        before, after = [(0, 0), (0, 0)], [(0, 0), (0, 0)]
-        before[axis], after[axis] = (1, 0), (0, 1)
-        step = np.maximum(step, np.maximum(np.pad(size, before), np.pad(size, after)))
-    # A vertical wall spreads over two or three cells; a step of twice the repose is none of soil.
-    steep = ndimage.maximum_filter(step, 3) > 2.0 * STEEP * repose * canvas.lattice.cell_m / 2.0
+    surface = np.where(
+        canvas.mask(evidence.judged),
+        canvas.spread(np.nan_to_num(evidence.accepted_m) + rise_m), np.nan)
+    step = np.zeros(surface.shape)
+    rows, cols = np.abs(np.diff(surface, axis=0)), np.abs(np.diff(surface, axis=1))
+    step[1:] = np.nan_to_num(rows)
+    step[:, 1:] = np.maximum(step[:, 1:], np.nan_to_num(cols))
+    # Interpolation spreads a wall over two or three cells.
+    steep = ndimage.maximum_filter(step, 3) > STEEP * canvas.lattice.cell_m
     return bool(np.mean(steep[ring]) >= STEEP_SHARE) if ring.any() else False
 
 
@@ -291,7 +292,7 @@ def judged_gain(
     if gained < max(LEAST_VOLUME_M3, VOLUME_SIGMAS * error) or (
             float(np.median(rise[core])) < LEAST_CHANGE_M):
         return None
-    if stands_like_a_thing(evidence, rise, core):
+    if stands_like_a_thing(evidence, rise + evidence.fill_m, core):
         return None
     return _change(
         evidence, 'unbooked_fill', around, 0.0, gained, first_seen_ns, window_from_ns, error,

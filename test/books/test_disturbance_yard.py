@@ -137,7 +137,7 @@ def test_the_own_body_and_drum_are_nothing(site: Site) -> None:
     replace(DRIFTING, drift_time_s=90.0, jump_times_s=(), drift_yaw_rad=0.004),
 ], ids=['spikes', 'jump', 'drift'])
 def test_an_unsteady_map_takes_no_soil(site: Site, noise) -> None:
-    """Spikes, a jump of 20 mm there and back, a drift of 30 mm within a minute and a half: nothing."""
+    """Spikes, a jump of 20 mm there and back, a drift of 30 mm in 90 s: nothing."""
     watched = Watched(site, seed=6, noise=noise)
     since = watched.seq
     watched.look(50)

@@ -1,0 +1,230 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The watch over changes, on flat squares of a few cells."""
+
+from __future__ import annotations
+
+from berm_ledger.books.charts import Canvas, robust_spread, without_shared_shift
+from berm_ledger.books.disturbance import ALLOWANCE, Change, DisturbanceWatch, LIMIT
+from berm_ledger.books.recent import RecentLooks
+from berm_ledger.books.sequential import Cusum, cusum_run_length
+from berm_ledger.geometry import Lattice
+from berm_ledger.survey.noise import GridNoise
+import numpy as np
+import pytest
+
+SIDE = 40
+LATTICE = Lattice(0.0, 0.0, 0.015, SIDE, SIDE)
+EVERY = np.arange(SIDE * SIDE)
+NOISE = GridNoise(0.003, 0.0)
+CELL_M2 = 0.015**2
+
+
+class Square:
+    """A watch over flat ground of 0.6 m x 0.6 m, and what lies on it."""
+
+    def __init__(self, seed: int = 0, looks: float = 50.0) -> None:
+        """Accept flat ground."""
+        self.watch = DisturbanceWatch(LATTICE, EVERY)
+        self.rng = np.random.default_rng(seed)
+        self.height_m = np.zeros(SIDE * SIDE)
+        self.open = np.zeros(SIDE * SIDE, dtype=bool)
+        self.seen = np.ones(SIDE * SIDE, dtype=bool)
+        self.stamp_ns = 0
+        self.watch.accept(EVERY, self.height_m, np.full(SIDE * SIDE, looks), 0)
+
+    def block(self, rows: slice, cols: slice, rise_m: float) -> None:
+        """Raise or lower a block of cells."""
+        self.height_m.reshape(SIDE, SIDE)[rows, cols] += rise_m
+
+    def look(self, count: int, lift_m: float = 0.0) -> list[Change]:
+        """Look so many times, one second apart; return the changes."""
+        out = []
+        for _ in range(count):
+            self.stamp_ns += 1_000_000_000
+            measured = self.height_m + lift_m + NOISE.total_m * self.rng.standard_normal(
+                len(self.height_m))
+            measured[~self.seen] = np.nan
+            level, planar_m = self.watch.level(measured, self.open)
+            out += self.watch.look(
+                level, planar_m, self.height_m, np.full(len(level), 10.0), self.open,
+                ground_m=np.zeros(len(level)), noise=NOISE, shift_error_m=0.001,
+                stamp_ns=self.stamp_ns)
+        return out
+
+
+BLOCK = (slice(10, 20), slice(12, 22))
+
+
+def test_nothing_comes_of_nothing() -> None:
+    """Sixty looks of pure noise."""
+    assert Square().look(60) == []
+
+
+def test_a_hole_is_booked_once_with_its_volume() -> None:
+    """Ten by ten cells, 20 mm deep: 0.45 litre; found from the fourth look on, then accepted."""
+    square = Square()
+    square.look(5)
+    square.block(*BLOCK, -0.020)
+    changes = square.look(5)
+    assert [c.kind for c in changes] == ['disturbed']
+    change = changes[0]
+    assert change.volume_m3 == pytest.approx(100 * 0.020 * CELL_M2, rel=0.03)
+    assert abs(change.volume_m3 - 0.00045) < 3.0 * change.volume_se_m3
+    assert change.window_from_ns == 5_000_000_000
+    assert change.first_seen_ns == 6_000_000_000
+    hole = np.flatnonzero(square.height_m < 0.0)
+    assert np.isin(hole, change.cells).all()
+    assert square.look(30) == []
+
+
+def test_a_speck_and_a_thin_line_are_no_change() -> None:
+    """Two cells by two, and a row of single cells, a centimetre deep."""
+    square = Square()
+    square.block(slice(5, 7), slice(5, 7), -0.010)
+    square.block(slice(30, 31), slice(2, 38), -0.010)
+    assert square.look(20) == []
+
+
+def test_a_change_below_detection_is_none() -> None:
+    """Three millimetres are less than the smallest change that counts."""
+    square = Square()
+    square.block(*BLOCK, -0.003)
+    assert square.look(30) == []
+
+
+def test_a_lift_of_all_cells_is_the_map() -> None:
+    """Five millimetres of everything: no soil came; a hole is found in spite of it."""
+    square = Square()
+    assert square.look(10, lift_m=0.005) == []
+    square.block(*BLOCK, -0.020)
+    assert [c.kind for c in square.look(5, lift_m=-0.004)] == ['disturbed']
+
+
+def test_what_slid_next_door_is_a_slump() -> None:
+    """A hole and as much soil right beside it; a hole and soil far off are two things."""
+    square = Square()
+    square.block(slice(10, 20), slice(8, 18), -0.020)
+    square.block(slice(10, 20), slice(19, 29), 0.020)
+    changes = square.look(8)
+    assert [c.kind for c in changes] == ['slump']
+    assert changes[0].volume_m3 == pytest.approx(0.00045, rel=0.10)
+    far = Square()
+    far.block(slice(2, 12), slice(2, 12), -0.020)
+    far.block(slice(32, 39), slice(32, 39), 0.030)
+    assert sorted(c.kind for c in far.look(10)) == ['disturbed', 'unbooked_fill']
+
+
+def test_added_soil_is_booked_but_not_accepted() -> None:
+    """It is booked once; gone again it is nothing; only what lay there before can be lost."""
+    square = Square()
+    square.block(*BLOCK, 0.020)
+    changes = square.look(20)
+    assert [c.kind for c in changes] == ['unbooked_fill']
+    assert changes[0].volume_m3 == pytest.approx(0.00045, rel=0.05)
+    assert square.watch.has_fill
+    square.block(*BLOCK, -0.020)
+    assert square.look(20) == []
+    assert not square.watch.has_fill
+    square.block(*BLOCK, -0.020)
+    assert [c.kind for c in square.look(6)] == ['disturbed']
+
+
+def test_digging_through_added_soil_loses_only_what_lay_below() -> None:
+    """Fill of 20 mm, then a hole of 15 mm below the accepted ground."""
+    square = Square()
+    square.block(*BLOCK, 0.020)
+    square.look(12)
+    square.block(*BLOCK, -0.035)
+    changes = square.look(6)
+    assert [c.kind for c in changes] == ['disturbed']
+    assert changes[0].volume_m3 == pytest.approx(100 * 0.015 * CELL_M2, rel=0.05)
+
+
+def test_a_thing_with_walls_is_no_soil() -> None:
+    """A box stands there for 30 looks and goes: nothing, whatever the looks in between."""
+    square = Square()
+    square.block(slice(8, 30), slice(8, 34), 0.20)
+    assert square.look(30) == []
+    square.block(slice(8, 30), slice(8, 34), -0.20)
+    assert square.look(30) == []
+
+
+def test_a_change_out_of_view_waits_until_it_is_seen() -> None:
+    """Nothing is judged of cells that nobody sees; the window goes back to the last look."""
+    square = Square()
+    square.look(4)
+    square.seen[:] = False
+    square.block(*BLOCK, -0.020)
+    assert square.look(10) == []
+    square.seen[:] = True
+    changes = square.look(5)
+    assert [c.kind for c in changes] == ['disturbed']
+    assert changes[0].window_from_ns == 4_000_000_000
+    assert changes[0].first_seen_ns == 15_000_000_000
+
+
+def test_open_cells_are_not_judged_and_doubted_ones_are_taken_as_they_show() -> None:
+    """Where a dump is open nothing is booked; doubted cells are accepted as first seen."""
+    square = Square()
+    square.open.reshape(SIDE, SIDE)[8:22, 8:24] = True
+    square.block(*BLOCK, -0.020)
+    assert square.look(8) == []
+    square.watch.doubt(np.flatnonzero(square.open))
+    square.open[:] = False
+    assert square.look(8) == []
+
+
+def test_the_stated_run_length_of_one_chart() -> None:
+    """
+    A chart at the edge of its allowance alarms once in some 465 looks.
+
+    465 is the published average run length for k = 0.5, h = 5 (Lucas and Crosier 1982;
+    Montgomery, ch. 9); 4000 charts run together until each has alarmed.
+    """
+    assert cusum_run_length(0.0, k=ALLOWANCE, h=LIMIT) == pytest.approx(465.0, rel=0.04)
+    rng = np.random.default_rng(1)
+    charts, alarms, looks = Cusum.start((1500,)), 0, 0
+    for _ in range(1200):
+        charts = charts.updated(rng.standard_normal(1500), k=ALLOWANCE)
+        fired = charts.alarms(h=LIMIT)
+        charts = charts.restarted(fired)
+        alarms, looks = alarms + int(fired.sum()), looks + 1500
+    assert looks / alarms == pytest.approx(465.0, rel=0.06)
+
+
+def test_a_shared_shift_is_found_beside_a_real_change() -> None:
+    """A tilted plane moved by 4 mm and raised by 2 mm, with a tenth of its cells lowered."""
+    x, y = LATTICE.centres_xy().reshape(-1, 2).T
+    ridge = 0.3 * np.abs(x - 0.3) + 0.2 * np.abs(y - 0.3)
+    canvas = Canvas(LATTICE, EVERY)
+    slope = canvas.slopes(ridge)
+    difference = 0.002 - 0.004 * slope[0] + np.random.default_rng(3).normal(0, 0.001, x.shape)
+    difference[:160] -= 0.03
+    left, error_m = without_shared_shift(difference, slope, np.ones(x.shape, dtype=bool))
+    assert error_m < 0.002
+    assert abs(np.median(left[160:])) < 0.0003
+    assert np.median(left[:160]) == pytest.approx(-0.03, abs=0.001)
+    assert abs(np.polyfit(slope[0, 160:], left[160:], 1)[0]) < 0.001
+
+
+def test_means_pass_over_holes() -> None:
+    """The mean of three by three cells leaves unknown ones out and needs four of nine."""
+    canvas = Canvas(Lattice(0.0, 0.0, 1.0, 3, 3), np.arange(9))
+    values = np.array([1.0, 2.0, 3.0, 4.0, np.nan, 6.0, 7.0, 8.0, 9.0])
+    assert canvas.box_mean(values)[4] == pytest.approx(5.0)
+    assert np.isnan(canvas.box_mean(np.where(values > 6.5, values, np.nan))[4])
+    assert robust_spread(np.array([np.nan])) == 0.0
+
+
+def test_recent_looks_forget() -> None:
+    """The oldest of nine looks has gone; forgotten cells start again."""
+    recent = RecentLooks(2)
+    for stamp_ns in range(1, 10):
+        recent.add(np.array([float(stamp_ns), 1.0]), stamp_ns)
+    mean, count = recent.mean_since(1)
+    assert (mean[0], count[0]) == (5.5, 8.0)
+    recent.forget(np.array([1]))
+    mean, count = recent.mean_since(1)
+    assert np.isnan(mean[1])
+    assert count[1] == 0.0
