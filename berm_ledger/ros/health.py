@@ -130,6 +130,14 @@ def books_status(on_hold: bool, hold_text: str, flags: int, has_datum: bool) -> 
     return Status('books', 'in order', OK, values)
 
 
+def masked_status(counters: Mapping[str, int]) -> Status:
+    """Return how many cells of used grids were left out, by reason, from the pipeline's counters."""
+    values: dict[str, object] = {
+        code: count for code, count in sorted(counters.items()) if code.startswith('cells_')}
+    total = sum(counters[code] for code in values)
+    return Status('masked', f'{total} cells of the grids used were left out', OK, values)
+
+
 def registration_status(health: Any) -> Status:
     """Return where the last grid lay against the site surface, from the pipeline's health."""
     shift = health.shift

@@ -24,7 +24,14 @@ from std_srvs.srv import Trigger
 from .books_path import default_books_path
 from .datum_levels import datum_levels_m
 from .feed import DUMP, ELEVATION, feed, POSE
-from .health import books_status, InputMonitor, journal_status, RefusalMonitor, registration_status
+from .health import (
+    books_status,
+    InputMonitor,
+    journal_status,
+    masked_status,
+    RefusalMonitor,
+    registration_status,
+)
 from .intake import Intake
 from .ledger_topics import LedgerTopics
 from .live import LiveBooks
@@ -168,7 +175,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
             return
         update = feed(self.pipeline, kind, msg, layer=self.parameters.layer)
         refused = [f for f in update.findings if f.severity == Severity.REFUSAL]
-        self._refusals.update(finding.code for finding in refused)
+        self._refusals.update(f.code for f in update.findings if f.severity > Severity.NOTE)
         self._monitors[kind].note(self.pipeline.stamp_ns, refused[0].text if refused else '')
         self._book(update, show=kind != POSE)
 
@@ -215,6 +222,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
             *(monitor.report() for monitor in self._monitors.values()),
             self._refusal_monitor.report(self._refusals),
             registration_status(self.pipeline.health),
+            masked_status(self.pipeline.health.counters),
             journal_status(str(live.journal.path), live.fault, live.journal.last_seq,
                            live.waiting),
             books_status(books.on_hold, books.hold_text, len(books.flags),

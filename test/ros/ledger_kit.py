@@ -95,7 +95,7 @@ class FakePipeline:
         shift = SimpleNamespace(
             dx_m=0.0, dy_m=0.0, dz_m=0.0, se_xy_m=0.0, se_z_m=0.0, residual_m=math.nan, cells=0,
             planar_observed=False)
-        return SimpleNamespace(shift=shift, grid_ns=None, noise_m=0.004)
+        return SimpleNamespace(shift=shift, grid_ns=None, noise_m=0.004, counters={})
 
     def no_go(self) -> tuple[Lattice, Any]:
         return LATTICE, self.blocked

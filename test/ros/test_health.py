@@ -8,6 +8,7 @@ from berm_ledger.ros.health import (
     books_status,
     InputMonitor,
     journal_status,
+    masked_status,
     RefusalMonitor,
     registration_status,
     SILENT_REPORTS,
@@ -119,3 +120,10 @@ def test_registration_says_what_was_removed(grid_ns, cells, planar, level, text)
     assert status.level == level
     assert text in status.message
     assert status.values['dx_m'] == 0.012
+
+
+def test_cells_left_out_are_counted_by_reason_and_are_no_trouble():
+    status = masked_status({'grids': 3, 'poses': 9, 'cells_spikes': 2, 'cells_objects': 5})
+
+    assert (status.level, status.message) == (OK, '7 cells of the grids used were left out')
+    assert status.values == {'cells_objects': 5, 'cells_spikes': 2}
