@@ -20,7 +20,7 @@ from .books.accounts import Books
 from .books.bookkeeper import Bookkeeper
 from .books.clerk import Clerk
 from .books.entries import Entry
-from .books.layers import ground_level_m, layers_of, restore
+from .books.layers import as_kept, ground_level_m, layers_of, restore
 from .books.profile import CrestProfile
 from .design import Site
 from .findings import Finding, Severity
@@ -164,8 +164,8 @@ class Pipeline:
     def crest_profiles(self) -> tuple[CrestProfile, ...]:
         """Standing crest of each berm, section by section."""
         return tuple(
-            CrestProfile(i, sections.station_m.copy(), crest.height_m.copy(),
-                         crest.offset_m.copy(), self.survey.targets_m(i).copy())
+            CrestProfile(i, sections.station_m.copy(), as_kept(crest.height_m),
+                         as_kept(crest.offset_m), as_kept(self.survey.targets_m(i)))
             for i, sections in enumerate(self.survey.sections)
             for crest in (self.survey.crest(i),))
 
@@ -204,6 +204,8 @@ class Pipeline:
 
     def _after_look(self, look: Look, stamp_ns: int) -> None:
         """Book what a look has shown."""
+        # The crest has moved, and with it the loads, even where nothing new is booked.
+        self._books = None
         clerk, seen = self._clerk, look.fused.seen
         clerk.book_shift(look.shift, stamp_ns)
         if self.survey.datum is None and self.survey.survey_complete:

@@ -14,6 +14,7 @@ from .disturbance import DisturbanceWatch
 from .profile import CrestProfile
 from ..design import Site
 from ..geometry import Lattice
+from ..survey.crest import Crest
 from ..survey.datum import Datum, Source
 from ..survey.site_survey import SiteSurvey
 from ..survey.snapshot import NamedSurface
@@ -24,6 +25,7 @@ ACCEPTED, ACCEPTED_LOOKS, SAME = 'accepted_m', 'accepted_looks', 'same_ns'
 FILL = 'fill_m'
 DESIGN = 'design_m'
 CREST, CREST_OFFSET, CREST_TARGET = 'crest:', 'crest_offset:', 'crest_target:'
+CREST_SPREAD = 'crest_spread:'
 
 
 def layers_of(
@@ -76,11 +78,17 @@ def _crests(survey: SiteSurvey, stamp_ns: int) -> list[NamedSurface]:
         lattice = Lattice(float(sections.station_m[0]), 0.0, float(sections.length_m[0]), 1,
                           len(sections.station_m))
         crest, target = survey.crest(index), survey.targets_m(index)
-        values = {CREST: crest.height_m, CREST_OFFSET: crest.offset_m, CREST_TARGET: target}
+        values = {CREST: crest.height_m, CREST_OFFSET: crest.offset_m,
+                  CREST_SPREAD: crest.spread, CREST_TARGET: target}
         out.extend(
             NamedSurface(name + berm.name, stamp_ns, lattice, row[None, :].astype(np.float32))
             for name, row in values.items())
     return out
+
+
+def as_kept(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return values as they come back from a kept layer, so that live and later agree."""
+    return values.astype(np.float32).astype(np.float64)
 
 
 def profiles_from(site: Site, layers: Iterable[NamedSurface]) -> tuple[CrestProfile, ...]:
@@ -138,3 +146,14 @@ def restore(
     if DATUM in kept and not (kept[DATUM_SOURCE] == Source.PLANE).all():
         survey.set_datum(Datum(
             stamps[DATUM], kept[DATUM], kept[DATUM_SOURCE], kept[DATUM_LOOKS]))
+    _restore_crests(survey, layers)
+
+
+def _restore_crests(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None:
+    """Put kept crests back, so that they are the same before the next look as they were."""
+    kept = {layer.name: as_kept(layer.values.ravel()) for layer in layers}
+    for index, berm in enumerate(survey.site.berms):
+        found = [kept.get(name + berm.name) for name in (CREST, CREST_OFFSET, CREST_SPREAD)]
+        count = len(survey.sections[index].station_m)
+        if all(values is not None and len(values) == count for values in found):
+            survey.put_back_crest(index, Crest(*(v for v in found if v is not None)))

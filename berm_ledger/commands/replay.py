@@ -5,10 +5,12 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 import sys
 from typing import TYPE_CHECKING
 
 from .extras import needed
+from ..errors import UsageError
 
 if TYPE_CHECKING:
     from ..offline.bags import BagStream
@@ -16,7 +18,7 @@ if TYPE_CHECKING:
 # A bag that claims to be longer does not know its end: a hundred years [ns].
 LONGEST_NS = 3_000_000_000_000_000_000
 
-SUMMARY = 'keep the books of recorded rosbag2 bags; writes books, tables and summary'
+SUMMARY = 'keep the books of recorded rosbag2 bags; writes books, tables, summary and report'
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -41,11 +43,14 @@ def run(args: argparse.Namespace) -> int:
     """Replay and say what came out."""
     with needed('reading bags'):
         from ..offline.replay import BagOptions, replay
-    from ..offline.outputs import OUTPUT_NAMES
+    from ..offline.fresh import check_free
+    from ..offline.opened import BOOKS_NAME
+    from ..offline.outputs import OUTPUT_NAMES, REPORT_NAME
     from ..offline.progress import Progress
     from ..ros.table_text import table_text
     options = BagOptions(
         args.elevation_topic, args.pose_topic, args.dump_topic, args.layer, args.start, args.end)
+    check_free(Path(args.out), (REPORT_NAME,))
     with Progress(sys.stderr, 'messages') as progress:
         def watch(stream: BagStream, count: int, bag_ns: int) -> None:
             progress.update(count, share_done(stream, bag_ns))
@@ -58,8 +63,21 @@ def run(args: argparse.Namespace) -> int:
     _say('')
     verdict = 'meets' if done.summary['accepted'] else 'does not meet'
     _say(f'{verdict} the specification: {done.summary["why"]}')
-    _say(f'written to {args.out}: {", ".join(OUTPUT_NAMES)}')
+    names = (*OUTPUT_NAMES, *_reported(Path(args.out) / BOOKS_NAME, Path(args.out) / REPORT_NAME))
+    _say(f'written to {args.out}: {", ".join(names)}')
     return 0
+
+
+def _reported(books: Path, report: Path) -> tuple[str, ...]:
+    """Write the report; return the names of its files, none where its libraries are missing."""
+    try:
+        with needed('the report'):
+            from ..offline.report import picture_names, write_report
+    except UsageError as exc:
+        sys.stderr.write(f'warning: no report was written: {exc}\n')
+        return ()
+    write_report(books, report)
+    return (report.name, *picture_names(report))
 
 
 def share_done(stream: BagStream, bag_ns: int) -> float | None:

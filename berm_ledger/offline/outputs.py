@@ -13,6 +13,7 @@ from .opened import BOOKS_NAME, open_books, OpenedBooks
 from .tables import events_csv, segments_csv, summary_dict, summary_json
 
 SEGMENTS_NAME, EVENTS_NAME, SUMMARY_NAME = 'segments.csv', 'events.csv', 'summary.json'
+REPORT_NAME = 'report.html'
 TABLE_NAMES = (SEGMENTS_NAME, EVENTS_NAME, SUMMARY_NAME)
 #: All files of a replay, in the order in which they are named to people.
 OUTPUT_NAMES = (BOOKS_NAME, *TABLE_NAMES)

@@ -9,8 +9,8 @@ import subprocess
 import sys
 
 from ..errors import BermLedgerError
+from ..offline.outputs import OUTPUT_NAMES, REPORT_NAME, write_outputs
 
-REPORT_NAME = 'report.html'
 REPORT_S = 120.0
 # Exit codes of the command: to specification, not to specification.
 WRITTEN = (0, 1)
@@ -36,7 +36,6 @@ def write_report_files(books_path: Path) -> tuple[bool, str]:
     """
     folder = books_path.parent
     try:
-        from ..offline.outputs import OUTPUT_NAMES, write_outputs
         write_outputs(books_path, folder)
     except (BermLedgerError, OSError) as exc:
         return False, str(exc)

@@ -75,6 +75,13 @@ class CrestLines:
         else:
             self._stale |= self._watch @ cells.astype(np.int32) > 0
 
+    def put_back(self, berm_index: int, crest: Crest) -> None:
+        """Take a crest that was fitted before; it stands until its cells are seen again."""
+        self._crests[berm_index] = crest
+        for row, (berm, _) in enumerate(self._stretches):
+            if berm == berm_index:
+                self._stale[row] = False
+
     def use_cell(self, grid_cell_m: float) -> None:
         """Forget the templates when the grids come with another cell [m]."""
         if abs(grid_cell_m - self._grid_cell_m) > CELL_TOLERANCE_M:

@@ -90,7 +90,7 @@ class SiteSurvey:
         self.shift = Shift()
         self.sections: tuple[Sections, ...] = tuple(
             sections_of_berm(self.area, i) for i in range(len(site.berms)))
-        self._sums = VolumeSums(self.area)
+        self._sums: VolumeSums | None = None
         self._grid_cell_m = site.cell_m
         self._crests = CrestLines(self.area, self.sections)
         self.datum: Datum | None = None
@@ -115,6 +115,7 @@ class SiteSurvey:
             middle = self.sections[index]
             centre = middle.sample(datum.level_m, slice(None))[:, len(middle.offset_m) // 2]
             self._targets.append(crest_above_datum_m(berm, centre.astype(float)))
+        self._sums = VolumeSums(self.area, self._design_m)
         self._crests.touch()
 
     def take_datum(self, stamp_ns: int) -> bool:
@@ -144,7 +145,7 @@ class SiteSurvey:
 
     def design_volumes_m3(self) -> NDArray[np.float64] | None:
         """Return the design volume of every segment [m3], None before the datum."""
-        return None if self._design_m is None else self._sums.design_m3(self._design_m)
+        return None if self._sums is None else self._sums.design_m3()
 
     def target_heights_m(self) -> NDArray[np.float64] | None:
         """Return the mean design crest height of every segment [m], None before the datum."""
@@ -198,8 +199,7 @@ class SiteSurvey:
         if isinstance(shift, Refused):
             return shift
         self.shift = shift
-        self._grid_cell_m = grid.axes.cell_m
-        self._crests.use_cell(grid.axes.cell_m)
+        self.use_cell(grid.axes.cell_m)
         points = self.area.corridor.centres_xy + np.array([shift.dx_m, shift.dy_m])
         measured = bilinear(clean, points) - np.float32(shift.dz_m)
         under = under_footprint(
@@ -212,6 +212,11 @@ class SiteSurvey:
             measured, grid.stamp_ns, self._look_noise_m(shift), expected)
         self._crests.touch(fused.seen)
         return Look(shift, fused, spikes, int(under.sum()), int(objects.sum()), measured)
+
+    def use_cell(self, grid_cell_m: float) -> None:
+        """Expect grids of another cell [m]."""
+        self._grid_cell_m = grid_cell_m
+        self._crests.use_cell(grid_cell_m)
 
     def _look_noise_m(self, shift: Shift) -> float:
         """Return the noise of one look, with what an unseen planar shift does on a slope [m]."""
@@ -268,6 +273,10 @@ class SiteSurvey:
         spread_m = np.float32(self.noise.white_m) * np.sqrt(self.inverse_looks())
         return self._crests.crest(berm_index, height_m, spread_m)
 
+    def put_back_crest(self, berm_index: int, crest: Crest) -> None:
+        """Take a crest of an earlier run; it stands until its cells are seen again."""
+        self._crests.put_back(berm_index, crest)
+
     def crest_line_xyz(self, berm_index: int) -> NDArray[np.float64]:
         """Return the standing crest, shape (sections, 3): x, y, level [m]; NaN where unseen."""
         sections, crest = self.sections[berm_index], self.crest(berm_index)
@@ -296,7 +305,7 @@ class SiteSurvey:
             In the order of the rows; nothing before there is a datum.
 
         """
-        if self._design_m is None:
+        if self._sums is None:
             return ()
         rows = np.arange(len(self.area.segments))
         if seen is not None:
@@ -304,7 +313,7 @@ class SiteSurvey:
         else:
             self._crests.touch()
         spread_m = self.noise.total_m * np.sqrt(self.inverse_looks().astype(float))
-        volumes = self._sums.volumes(self.height_m(), self._design_m, spread_m)
+        volumes = self._sums.volumes(self.height_m(), spread_m)
         return tuple(self._reading(int(row), volumes) for row in rows)
 
     def _reading(self, row: int, volumes: Volumes) -> Reading:

@@ -44,7 +44,9 @@ EVENT_KINDS = {
 SUMMARY_KEYS = {
     'crest_length_m', 'longest_gap_m', 'mean_height_m', 'line_deviation_m', 'placed_volume_m3',
     'missing_volume_m3', 'placed_mass_kg', 'dumps', 'yield_m3', 'accepted', 'why'}
-FILES = ['books.sqlite', 'events.csv', 'segments.csv', 'summary.json']
+PICTURES = [f'report-{name}.png' for name in (
+    'cross-sections-1-1', 'location', 'long-section-1', 'plan-1', 'timeline-1-1')]
+FILES = ['books.sqlite', 'events.csv', *PICTURES, 'report.html', 'segments.csv', 'summary.json']
 
 
 def table(path: Path) -> list[dict[str, str]]:
@@ -205,7 +207,8 @@ def test_topics_used_are_printed_and_the_verdict_is_last(replay: Call, bag: Path
     assert [line.split(' (')[0] for line in lines[:3]] == [
         'elevation: /elevation', 'pose: /pose', 'dump: /dump']
     assert lines[-2].startswith('does not meet the specification: ')
-    assert lines[-1] == ('written to out: books.sqlite, segments.csv, events.csv, summary.json')
+    assert lines[-1].startswith(
+        'written to out: books.sqlite, segments.csv, events.csv, summary.json, report.html, ')
 
 
 def test_several_bags_are_one_day(
