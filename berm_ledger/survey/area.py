@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+import math
 from typing import TypeVar
 
 import numpy as np
@@ -19,7 +20,7 @@ from scipy import sparse
 
 from ..design import Segment, Site
 from ..design.corridor import Corridor, corridor_of_site
-from ..design.surface import half_width_m
+from ..design.surface import footprint_half_width_m, half_width_m
 from ..geometry import Lattice
 
 AnyValue = TypeVar('AnyValue', bound=np.generic)
@@ -48,7 +49,8 @@ class SurveyArea:
     in_corridor : array
         Which of them count as berm, shape (n,); the others are apron.
     in_footprint : array
-        Which of them lie under the design shape, shape (n,).
+        Which of them lie no further from the line than the design toe, where it is furthest,
+        shape (n,).
     shares : scipy.sparse.csr_matrix
         Share of each segment in each cell, zero outside the corridor, shape (segments, n).
     cell_of_flat : array
@@ -161,7 +163,5 @@ def survey_area(site: Site, *, ground_m: float = 0.0) -> SurveyArea:
 def _half_width(site: Site, berm_index: int, ground_m: float) -> float:
     """Return the greatest half width of a berm's footprint [m]."""
     berm = site.berms[berm_index]
-    ground = np.array([ground_m])
-    if site.datum_plane is not None:
-        ground = site.datum_plane.height_m(berm.centreline.points_xy)
-    return float(np.max(half_width_m(berm, ground)))
+    half_m = footprint_half_width_m(berm, site.datum_plane)
+    return half_m if math.isfinite(half_m) else float(half_width_m(berm, np.array([ground_m]))[0])

@@ -125,8 +125,8 @@ def check_frame(frame_id: str, what: str, state: GateState, stamp_ns: int) -> Fi
     if frame_id.lstrip('/') == state.frame.lstrip('/'):
         return None
     return refusal('wrong_frame', (
-        f'{what} is in frame {frame_id[:MOST_QUOTED]!r}, the site is in {state.frame!r}; transform it or change '
-        f'the frame of the site file'), stamp_ns)
+        f'{what} is in frame {frame_id[:MOST_QUOTED]!r}, the site is in {state.frame!r}; '
+        f'transform it or change the frame of the site file'), stamp_ns)
 
 
 def check_pose(pose: StampedPose, state: GateState) -> Finding | None:

@@ -47,8 +47,10 @@ MOST_DISAGREEING = 0.4
 # The level of the site frame is the mean of so many first grids, and what one may be off [m].
 OPENING_GRIDS = 20
 OPENING_SPREAD_M = 0.002
-# How far the map may have moved while nobody looked, before a restart [m].
-RESTART_SPREAD_M = 0.03
+# How far the map may have jumped, or moved while nobody looked [m], and from how many standard
+# deviations on a step is taken for a jump.
+JUMP_SPREAD_M = 0.03
+JUMP_SIGMAS = 3.0
 
 
 @dataclass(frozen=True)
@@ -180,10 +182,19 @@ class Registration:
         if not len(picked):
             return self._unseen(surface, prior)
         slope = self._slopes(surface, picked, noise_m)
-        information = np.linalg.inv(prior).astype(np.float64)
-        fit = shift_between(
-            grid, self._points[picked], surface.height_m[self._cells[picked]].astype(float),
-            slope, expected=self.mean, information=information, noise_m=noise_m)
+        def fitted(spread: NDArray[np.float64]) -> tuple[Fit | None, NDArray[np.float64]]:
+            information = np.linalg.inv(spread).astype(np.float64)
+            height = surface.height_m[self._cells[picked]].astype(float)
+            return shift_between(
+                grid, self._points[picked], height, slope, expected=self.mean,
+                information=information, noise_m=noise_m), information
+
+        fit, information = fitted(prior)
+        if fit is not None:
+            # A walk does not explain a jump of the localisation: look again with an open mind.
+            step = fit.mean - self.mean
+            if step @ information @ step > JUMP_SIGMAS**2:
+                fit, information = fitted(np.eye(3) * JUMP_SPREAD_M**2)
         if fit is None:
             return self._unseen(surface, prior)
         return self._judge(fit, information, surface, noise_m)
@@ -203,7 +214,7 @@ class Registration:
         if self.opening and not self._steps_m and surface.known.any():
             # The surface is that of an earlier run.
             self.opening = False
-            self.covariance = np.eye(3) * RESTART_SPREAD_M**2
+            self.covariance = np.eye(3) * JUMP_SPREAD_M**2
             return self.covariance
         prior = self.covariance + np.diag([WALK_XY_M**2, WALK_XY_M**2, WALK_Z_M**2])
         top = LIMIT_SPREAD_M**2

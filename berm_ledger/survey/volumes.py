@@ -52,27 +52,29 @@ class VolumeSums:
     ----------
     area : SurveyArea
         The surveyed cells.
+    design_m : array
+        Design height, shape (n,) [m]; the footprint is where there is any.
 
     """
 
-    def __init__(self, area: SurveyArea) -> None:
+    def __init__(self, area: SurveyArea, design_m: NDArray[np.float64]) -> None:
         """Split the shares into inside and outside of the footprint."""
         self._cell_area_m2 = area.lattice.cell_area_m2
-        inside = sparse.diags(area.in_footprint.astype(float))
+        self._design_m = design_m
+        inside = sparse.diags((design_m > 0.0).astype(float))
         self._inside = sparse.csr_matrix(area.shares @ inside)
         self._outside = sparse.csr_matrix(area.shares - self._inside)
         self._outside.eliminate_zeros()
         self._cells_inside = np.asarray(self._inside.sum(axis=1)).ravel()
         self._cells_outside = np.asarray(self._outside.sum(axis=1)).ravel()
 
-    def design_m3(self, design_m: NDArray[np.float64]) -> NDArray[np.float64]:
+    def design_m3(self) -> NDArray[np.float64]:
         """Return the design volume of every segment (segments,) [m3]."""
-        out: NDArray[np.float64] = self._inside @ design_m * self._cell_area_m2
+        out: NDArray[np.float64] = self._inside @ self._design_m * self._cell_area_m2
         return out
 
     def volumes(
-        self, height_m: NDArray[np.float64], design_m: NDArray[np.float64],
-        spread_m: NDArray[np.float64],
+        self, height_m: NDArray[np.float64], spread_m: NDArray[np.float64]
     ) -> Volumes:
         """
         Return the volumes of every segment.
@@ -82,8 +84,6 @@ class VolumeSums:
         height_m : array
             Height above the datum, shape (n,) [m]; NaN is unseen. Unseen cells of a segment
             count like the mean of its seen ones inside, and outside of the footprint.
-        design_m : array
-            Design height, shape (n,) [m].
         spread_m : array
             Standard deviation of the height, shape (n,) [m].
 
@@ -98,7 +98,7 @@ class VolumeSums:
         scale_in, scale_out = self._scales(known)
         placed_in = self._inside @ height * scale_in
         spilled = self._outside @ height * scale_out
-        gap = np.where(known, design_m - height, 0.0)
+        gap = np.where(known, self._design_m - height, 0.0)
         missing = self._inside @ np.where(known, positive_part(gap, spread_m), 0.0) * scale_in
         over = missing - self._inside @ gap * scale_in
         area = self._cell_area_m2
@@ -115,7 +115,8 @@ class VolumeSums:
             scale_out = np.where(
                 seen_out >= LEAST_SEEN * self._cells_outside, self._cells_outside / seen_out,
                 np.nan)
-        return scale_in, np.where(self._cells_outside > 0.0, scale_out, 1.0)
+        return (np.where(self._cells_inside > 0.0, scale_in, 1.0),
+                np.where(self._cells_outside > 0.0, scale_out, 1.0))
 
 
 def positive_part(

@@ -32,10 +32,12 @@ from berm_ledger.simulation import (  # noqa: E402
 )
 from berm_ledger.simulation.sensor import SensorOptions  # noqa: E402
 from berm_ledger.site_source import load_site  # noqa: E402
+from berm_ledger.survey.site_survey import COMPLETE_LOOKS  # noqa: E402
 import numpy as np  # noqa: E402
 from score import compare, Score, total, within  # noqa: E402
 
-# Ground is looked at once in so many grids, and a cell counts as touched from this rise on [m].
+# Ground is looked at once in so many grids, after the looks that a survey takes; a cell counts as
+# touched from this rise on [m].
 EVERY = 5
 TOUCHED_M = 1e-6
 HEAD = ('condition', 'builds', 'segments', 'MAE', 'bias', 'sd', 'worst', '<1 se', '<2 se',
@@ -111,6 +113,8 @@ def ground_moved_m(pipeline: Pipeline, build: SimulatedBuild) -> float:
     worst = 0.0
     for row in range(len(area.segments)):
         own = area.corridor.segment_index == row
+        if np.median(survey.surface.looks[own]) < COMPLETE_LOOKS:
+            continue
         beside = own & ~area.in_corridor & ~touched & np.isfinite(height)
         if beside.sum() > 100:
             worst = max(worst, abs(float(height[beside].mean())))

@@ -10,6 +10,7 @@ from berm_ledger.design import Berm, Material, Plane, Rover, Site, Yard
 from berm_ledger.design.surface import design_height_of_site_m
 from berm_ledger.geometry import GridAxes, Polygon, Polyline
 from berm_ledger.survey.grid import ElevationGrid
+from berm_ledger.survey.resample import bilinear
 from berm_ledger.survey.site_survey import SiteSurvey
 import numpy as np
 
@@ -63,7 +64,7 @@ def design_of(site):
 
 
 def grid_of(site, height_of, *, cell_m=0.02, yaw_rad=0.0, noise_m=0.0, seed=0, stamp_ns=START_NS,
-            margin_m=0.95, origin_xy=None):
+            margin_m=1.15, origin_xy=None):
     """Return a grid over all berms of a site with heights of a function and white noise."""
     rng = np.random.default_rng(seed)
     points = np.vstack([berm.centreline.points_xy for berm in site.berms])
@@ -85,11 +86,18 @@ def grid_of(site, height_of, *, cell_m=0.02, yaw_rad=0.0, noise_m=0.0, seed=0, s
     return ElevationGrid(stamp_ns, 'map', axes, height.astype(np.float32))
 
 
+def sampled(site, height_of, points_xy, *, cell_m=0.02, grids=12):
+    """Return heights at points as the mean of noiseless grids that lie anyhow shows them."""
+    return np.mean([bilinear(grid_of(site, height_of, cell_m=cell_m, seed=n), points_xy)
+                    for n in range(grids)], axis=0)
+
+
 def filled_survey(site, height_of, *, looks=100.0, noise_m=None):
-    """Return a survey whose surface is a function, as if seen so often without error."""
+    """Return a survey whose surface shows a function, as if seen so often without noise."""
     survey = SiteSurvey(site)
-    survey.surface.height_m[:] = height_of(survey.area.corridor.centres_xy)
+    survey.surface.height_m[:] = sampled(site, height_of, survey.area.corridor.centres_xy)
     survey.surface.looks[:] = np.where(np.isfinite(survey.surface.height_m), looks, 0.0)
     if noise_m is not None:
         survey.noise = type(survey.noise)(noise_m, 0.0)
+    survey.use_cell(0.02)
     return survey

@@ -25,7 +25,7 @@ def measured(site, height_of, *, spread_m=0.0):
     area = survey_area(site)
     design = design_height_of_site_m(site, area.corridor.centres_xy)
     height = np.asarray(height_of(area.corridor.centres_xy), dtype=float)
-    volumes = VolumeSums(area).volumes(height, design, np.full(len(area), spread_m))
+    volumes = VolumeSums(area, design).volumes(height, np.full(len(area), spread_m))
     return area, design, volumes
 
 
@@ -79,7 +79,7 @@ def test_a_trapezoid_section() -> None:
 def test_half_a_berm_is_missing_and_a_blanket_is_over_and_spilled() -> None:
     site = straight(1.2)
     area, design, low = measured(site, lambda p: 0.5 * design_height_of_site_m(site, p))
-    whole = VolumeSums(area).design_m3(design)
+    whole = VolumeSums(area, design).design_m3()
     npt.assert_allclose(low.placed_m3, 0.5 * whole, rtol=1e-6)
     npt.assert_allclose(low.missing_m3, 0.5 * whole, rtol=1e-6)
     _, _, high = measured(site, lambda p: 0.01 + design_height_of_site_m(site, p))
@@ -103,24 +103,24 @@ def test_soil_slid_past_the_toe_is_spilled() -> None:
 SITE = straight(1.13, turn_deg=27.0)
 AREA = survey_area(SITE)
 DESIGN = design_height_of_site_m(SITE, AREA.corridor.centres_xy)
-SUMS = VolumeSums(AREA)
+SUMS = VolumeSums(AREA, DESIGN)
 
 
 @settings(max_examples=30)
 @given(st.integers(0, 1000), st.floats(0.0, 0.1), st.floats(0.0, 0.01))
 def test_placed_and_missing_less_over_is_the_design(seed, scatter_m, spread_m) -> None:
     height = DESIGN * 0.8 + np.random.default_rng(seed).normal(0.0, scatter_m, len(AREA))
-    volumes = SUMS.volumes(height, DESIGN, np.full(len(AREA), spread_m))
+    volumes = SUMS.volumes(height, np.full(len(AREA), spread_m))
     npt.assert_allclose(
         volumes.placed_m3 - volumes.spilled_m3 + volumes.missing_m3 - volumes.over_m3,
-        SUMS.design_m3(DESIGN), atol=1e-12)
+        SUMS.design_m3(), atol=1e-12)
 
 
 @settings(max_examples=30)
 @given(st.integers(0, 1000))
 def test_segments_add_up_to_the_berm(seed) -> None:
     height = np.random.default_rng(seed).normal(0.1, 0.05, len(AREA))
-    volumes = SUMS.volumes(height, DESIGN, np.zeros(len(AREA)))
+    volumes = SUMS.volumes(height, np.zeros(len(AREA)))
     corridor, area_m2 = AREA.in_corridor, AREA.lattice.cell_area_m2
     assert volumes.placed_m3.sum() == pytest.approx(height[corridor].sum() * area_m2, rel=1e-12)
     outside = corridor & ~AREA.in_footprint
@@ -141,8 +141,8 @@ def test_what_is_not_cut_into_segments_is_the_same_berm() -> None:
 @given(st.floats(-0.05, 0.05))
 def test_a_higher_surface_lowers_each_deficit_exactly(change_m) -> None:
     spread = np.full(len(AREA), 0.001)
-    low = SUMS.volumes(0.6 * DESIGN, DESIGN, spread)
-    high = SUMS.volumes(0.6 * DESIGN + change_m, DESIGN, spread)
+    low = SUMS.volumes(0.6 * DESIGN, spread)
+    high = SUMS.volumes(0.6 * DESIGN + change_m, spread)
     inside = AREA.shares @ AREA.in_footprint * AREA.lattice.cell_area_m2
     npt.assert_allclose(
         (low.missing_m3 - low.over_m3) - (high.missing_m3 - high.over_m3), change_m * inside,
@@ -152,11 +152,11 @@ def test_a_higher_surface_lowers_each_deficit_exactly(change_m) -> None:
 def test_unseen_cells_count_like_the_seen_ones_and_too_few_count_for_nothing() -> None:
     height = np.full(len(AREA), 0.03)
     height[np.random.default_rng(1).random(len(AREA)) < 0.4] = np.nan
-    whole = SUMS.volumes(np.full(len(AREA), 0.03), DESIGN, np.zeros(len(AREA)))
-    part = SUMS.volumes(height, DESIGN, np.zeros(len(AREA)))
+    whole = SUMS.volumes(np.full(len(AREA), 0.03), np.zeros(len(AREA)))
+    part = SUMS.volumes(height, np.zeros(len(AREA)))
     npt.assert_allclose(part.placed_m3, whole.placed_m3, rtol=1e-9)
     height[AREA.corridor.segment_index == 1] = np.nan
-    gone = SUMS.volumes(height, DESIGN, np.zeros(len(AREA)))
+    gone = SUMS.volumes(height, np.zeros(len(AREA)))
     for values in vars(gone).values():
         assert np.isnan(values).tolist() == [False, True, False]
 
@@ -166,10 +166,19 @@ def test_noise_about_the_design_makes_little_missing_and_over() -> None:
     rng = np.random.default_rng(1)
     height = DESIGN + rng.normal(0.0, 0.004, len(AREA))
     inside = float(AREA.in_footprint.sum()) * AREA.lattice.cell_area_m2
-    plain = SUMS.volumes(height, DESIGN, np.zeros(len(AREA))).missing_m3.sum()
-    mended = SUMS.volumes(height, DESIGN, np.full(len(AREA), 0.004)).missing_m3.sum()
+    plain = SUMS.volumes(height, np.zeros(len(AREA))).missing_m3.sum()
+    mended = SUMS.volumes(height, np.full(len(AREA), 0.004)).missing_m3.sum()
     assert plain == pytest.approx(0.4 * 0.004 * inside, rel=0.1)
     assert abs(mended) < 0.65 * plain
+
+
+def test_a_stretch_without_design_has_only_what_lies_on_it() -> None:
+    # Ground that rises above a level crest: nothing is to be built there.
+    design = np.where(AREA.corridor.segment_index == 1, 0.0, DESIGN)
+    volumes = VolumeSums(AREA, design).volumes(np.full(len(AREA), 0.01), np.zeros(len(AREA)))
+    whole = AREA.shares @ np.full(len(AREA), 0.01) * AREA.lattice.cell_area_m2
+    npt.assert_allclose(volumes.placed_m3, whole, rtol=1e-9)
+    assert volumes.missing_m3[1] < 0.05 * volumes.missing_m3[0]
 
 
 def test_positive_part_far_from_zero_is_plain() -> None:

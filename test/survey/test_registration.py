@@ -1,0 +1,217 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Known shifts are found; what cannot be seen is kept out; too much is refused."""
+
+import math
+import re
+
+from berm_ledger.survey.area import survey_area
+from berm_ledger.survey.grid import ElevationGrid
+from berm_ledger.survey.registration import (
+    LEAST_CELLS,
+    LIMIT_XY_M,
+    OPENING_GRIDS,
+    Refused,
+    Registration,
+    Shift,
+    shift_between,
+    tukey,
+)
+from berm_ledger.survey.resample import bilinear
+from berm_ledger.survey.surface import SiteSurface
+from hypothesis import given, settings
+from hypothesis import strategies as st
+import numpy as np
+import numpy.testing as npt
+import pytest
+from survey_kit import grid_of, relief_m, SECOND_NS, START_NS, straight
+
+SITE = straight(2.0, turn_deg=20.0)
+AREA = survey_area(SITE)
+XY = AREA.corridor.centres_xy
+NOBODY = np.zeros(len(AREA), dtype=bool)
+NOISE_M = 0.005
+
+
+def known_surface(ground=relief_m, looks=30.0):
+    surface = SiteSurface(len(AREA))
+    surface.height_m[:] = ground(XY)
+    surface.looks[:] = looks
+    return surface
+
+
+def shifted(dx_m=0.0, dy_m=0.0, dz_m=0.0, *, ground=relief_m, seed=0, noise_m=NOISE_M):
+    """Return a grid that shows each point of the ground moved by (dx, dy) and raised by dz."""
+    return grid_of(SITE, lambda p: ground(p - np.array([dx_m, dy_m])) + dz_m, noise_m=noise_m,
+                   seed=seed)
+
+
+def registered(grid, surface=None, worked=NOBODY, noise_m=NOISE_M):
+    registration = Registration(AREA)
+    shift = registration.register(grid, surface or known_surface(), worked, noise_m)
+    return registration, shift
+
+
+@pytest.mark.parametrize('true', [
+    (0.0, 0.0, 0.0), (0.02, 0.0, 0.0), (0.0, -0.02, 0.01), (0.014, 0.014, -0.02),
+    (0.0, 0.0, 0.05), (-0.04, 0.02, 0.03)])
+def test_known_shifts_are_found(true) -> None:
+    _, shift = registered(shifted(*true))
+    found = (shift.dx_m, shift.dy_m, shift.dz_m)
+    npt.assert_allclose(found[:2], true[:2], atol=0.002)
+    assert found[2] == pytest.approx(true[2], abs=0.0005)
+    assert shift.planar_observed
+    assert shift.residual_m == pytest.approx(NOISE_M * 2.0 / 3.0, rel=0.15)
+    assert shift.cells > 1000
+
+
+def test_stated_errors_are_honest() -> None:
+    ratios = []
+    for seed in range(25):
+        _, shift = registered(shifted(0.02, -0.01, 0.01, seed=seed))
+        ratios.append([(shift.dx_m - 0.02) / shift.se_xy_m, (shift.dy_m + 0.01) / shift.se_xy_m,
+                       (shift.dz_m - 0.01) / shift.se_z_m])
+    # Made for noise that neighbours share; white noise alone, as here, is the best case.
+    assert 0.05 < np.sqrt(np.mean(np.square(ratios))) < 1.2
+
+
+@settings(max_examples=10)
+@given(st.floats(-0.03, 0.03), st.floats(-0.03, 0.03), st.floats(-0.05, 0.05))
+def test_without_noise_the_shift_is_found_to_a_fraction_of_a_millimetre(dx, dy, dz) -> None:
+    _, shift = registered(shifted(dx, dy, dz, noise_m=0.0), noise_m=0.0005)
+    npt.assert_allclose([shift.dx_m, shift.dy_m], [dx, dy], atol=0.001)
+    assert shift.dz_m == pytest.approx(dz, abs=0.0003)
+
+
+@pytest.mark.parametrize('ground', [
+    lambda p: np.full(p.shape[:-1], 0.3), lambda p: 0.02 * p[..., 0] - 0.01 * p[..., 1]])
+def test_ground_without_relief_shows_no_planar_shift_and_invents_none(ground) -> None:
+    registration, shift = registered(
+        shifted(0.0, 0.0, 0.012, ground=ground), known_surface(ground))
+    assert not shift.planar_observed
+    assert math.hypot(shift.dx_m, shift.dy_m) < 0.001
+    assert shift.dz_m == pytest.approx(0.012, abs=0.0005)
+    assert shift.se_xy_m > 0.005  # and it says so
+    assert registration.covariance[0, 0] > 100 * registration.covariance[2, 2]
+
+
+def test_relief_across_one_direction_only_shows_that_direction() -> None:
+    def furrows(points):
+        return 0.02 * np.sin(2.0 * math.pi * points[..., 0] / 0.5)
+
+    _, shift = registered(shifted(0.01, 0.0, 0.0, ground=furrows), known_surface(furrows))
+    assert shift.dx_m == pytest.approx(0.01, abs=0.001)
+    assert not shift.planar_observed
+    assert abs(shift.dy_m) < 0.002
+
+
+def test_a_demolished_stretch_does_not_pull() -> None:
+    # A quarter of the ground has lost 6 cm, another strip holds a parked machine.
+    def spoiled(points):
+        lost = np.where(points[..., 0] < 0.35, 0.06, 0.0)
+        parked = np.where(np.hypot(points[..., 0] - 1.4, points[..., 1] - 0.1) < 0.3, 0.5, 0.0)
+        return relief_m(points) - lost + parked
+
+    _, shift = registered(shifted(0.01, -0.005, 0.004, ground=spoiled))
+    npt.assert_allclose([shift.dx_m, shift.dy_m], [0.01, -0.005], atol=0.0025)
+    assert shift.dz_m == pytest.approx(0.004, abs=0.0015)
+
+
+def test_ground_that_is_worked_does_not_count() -> None:
+    worked = AREA.corridor.station_m < 1.3
+
+    def heaped(points):
+        station, _ = SITE.berms[0].centreline.station_offset(points.reshape(-1, 2))
+        return relief_m(points) + np.where(station.reshape(points.shape[:-1]) < 1.3, 0.015, 0.0)
+
+    _, shift = registered(shifted(0.0, 0.0, 0.003, ground=heaped), worked=worked)
+    assert shift.dz_m == pytest.approx(0.003, abs=0.0006)
+
+
+@pytest.mark.parametrize(('true', 'text'), [
+    ((0.0, 0.0, 0.2), r'\+0\.200 m off the site surface'),
+    ((0.0, 0.0, -0.3), r'-0\.300 m off the site surface'),
+])
+def test_beyond_the_limit_the_grid_is_refused_and_nothing_is_learned(true, text) -> None:
+    surface = known_surface()
+    before = surface.height_m.copy()
+    registration, shift = registered(shifted(*true), surface)
+    assert isinstance(shift, Refused)
+    assert shift.code == 'map_shift'
+    assert pytest.approx(0.0) == np.abs(registration.mean).max()
+    npt.assert_array_equal(surface.height_m, before)
+    assert re.search(text, shift.text)
+
+
+def test_another_ground_altogether_is_refused() -> None:
+    def other(points):
+        return relief_m(points, seed=9, height_m=0.06)
+
+    _, shift = registered(shifted(ground=other))
+    assert isinstance(shift, Refused)
+    assert 'disagrees' in shift.text
+    assert LIMIT_XY_M == 0.15
+
+
+def test_a_jump_and_a_slow_drift_are_followed() -> None:
+    # 20 mm at once after 10 grids, 30 mm over the next 40: what the localisation may do.
+    surface = known_surface()
+    registration = Registration(AREA)
+    for n in range(50):
+        jump = 0.02 if n >= 10 else 0.0
+        drift = 0.03 * max(0, n - 10) / 40
+        true = (jump + 0.6 * drift, -0.8 * drift, 0.01 * (n >= 10) - drift)
+        shift = registration.register(shifted(*true, seed=n), surface, NOBODY, NOISE_M)
+        npt.assert_allclose([shift.dx_m, shift.dy_m], true[:2], atol=0.003)
+        assert shift.dz_m == pytest.approx(true[2], abs=0.001)
+
+
+def test_unknown_surroundings_leave_the_expectation_alone() -> None:
+    surface = known_surface()
+    registration, first = registered(shifted(0.01, 0.0, 0.01), surface)
+    far = ElevationGrid(START_NS, 'map', shifted().axes.moved(50.0, 0.0), shifted().height_m)
+    again = registration.register(far, surface, NOBODY, NOISE_M)
+    assert (again.dx_m, again.dy_m, again.dz_m) == (first.dx_m, first.dy_m, first.dz_m)
+    assert again.cells == 0
+    assert again.se_z_m > first.se_z_m
+    assert math.isnan(again.residual_m)
+
+
+def test_after_a_restart_a_shift_of_centimetres_is_found_at_once() -> None:
+    _, shift = registered(shifted(0.03, -0.03, 0.04))
+    npt.assert_allclose([shift.dx_m, shift.dy_m, shift.dz_m], [0.03, -0.03, 0.04], atol=0.003)
+
+
+def test_the_first_grids_agree_on_the_level_of_the_frame() -> None:
+    rng = np.random.default_rng(5)
+    bias = rng.normal(0.0, 0.003, 40)
+    surface, registration = SiteSurface(len(AREA)), Registration(AREA)
+    for n, dz in enumerate(bias):
+        grid = shifted(0.0, 0.0, dz, seed=n)
+        shift = registration.register(grid, surface, NOBODY, NOISE_M)
+        surface.fuse(bilinear(grid, XY) - np.float32(shift.dz_m), START_NS + n * SECOND_NS,
+                     NOISE_M)
+    level = float(np.mean(surface.height_m - relief_m(XY)))
+    assert level == pytest.approx(bias[:OPENING_GRIDS].mean(), abs=0.0004)
+    assert registration.level_error_m == pytest.approx(
+        0.003 / math.sqrt(OPENING_GRIDS), rel=0.4)
+    assert not registration.opening
+
+
+def test_too_few_points_give_no_fit() -> None:
+    grid = shifted()
+    points = XY[:LEAST_CELLS - 1]
+    zero = np.zeros((len(points), 2))
+    assert shift_between(
+        grid, points, relief_m(points), zero, expected=np.zeros(3), information=np.eye(3),
+        noise_m=NOISE_M) is None
+
+
+def test_robust_weights_fall_from_one_to_nothing() -> None:
+    values = np.array([0.0, 0.5, 1.0, 2.0, -0.5, np.inf])
+    npt.assert_allclose(tukey(values, 1.0), [1.0, 0.5625, 0.0, 0.0, 0.5625, 0.0])
+
+
+def test_a_shift_without_evidence_says_nothing() -> None:
+    assert math.isnan(Shift().residual_m)
+    assert not Shift().planar_observed
