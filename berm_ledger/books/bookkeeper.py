@@ -43,7 +43,7 @@ class Bookkeeper:
 
     @property
     def last_seq(self) -> int:
-        """Number of the last entry; 0 before the first."""
+        """Tell the number of the last entry; 0 before the first."""
         return self._seq
 
     def books(self) -> Books:

@@ -60,7 +60,7 @@ class Canvas:
         return out.reshape(self.lattice.shape)
 
     def mask(self, cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """Return a mask (n,) on the lattice, False elsewhere."""
+        """Spread a mask of the cells, shape (n,), over the lattice; False elsewhere."""
         out = np.zeros(self.lattice.rows * self.lattice.cols, dtype=bool)
         out[self.flat_index] = cells
         return out.reshape(self.lattice.shape)

@@ -151,7 +151,7 @@ def restore(
 
 def _restore_crests(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None:
     """Put kept crests back, so that they are the same before the next look as they were."""
-    kept = {layer.name: as_kept(layer.values.ravel()) for layer in layers}
+    kept = {layer.name: layer.values.ravel().astype(np.float64) for layer in layers}
     for index, berm in enumerate(survey.site.berms):
         found = [kept.get(name + berm.name) for name in (CREST, CREST_OFFSET, CREST_SPREAD)]
         count = len(survey.sections[index].station_m)

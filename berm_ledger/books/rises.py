@@ -178,7 +178,7 @@ class DumpWatch:
         The cells on their lattice.
     radius_m : float
         How far around a drop point soil may come to lie [m].
-    open : list of OpenPatch
+    patches : list of OpenPatch
         Dumps still to be measured.
     touched : array
         Cells that any dump has come near to, shape (n,).
@@ -189,7 +189,7 @@ class DumpWatch:
     shares: sparse.csr_matrix
     canvas: Canvas
     radius_m: float
-    open: list[OpenPatch] = field(default_factory=list)
+    patches: list[OpenPatch] = field(default_factory=list)
     touched: NDArray[np.bool_] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -227,8 +227,8 @@ class DumpWatch:
             np.empty((0, len(cells)), dtype=np.float32))
         for other in self.touched_by(landing.x_m, landing.y_m):
             patch = self._joined(other, patch)
-            self.open.remove(other)
-        self.open.append(patch)
+            self.patches.remove(other)
+        self.patches.append(patch)
 
     def _parts(self, landings: list[Landing], cells: NDArray[np.intp]) -> Floats:
         """Return the share of every load that is expected at each cell, shape (l, k)."""
@@ -255,23 +255,23 @@ class DumpWatch:
     def touched_by(self, x_m: float, y_m: float) -> list[OpenPatch]:
         """Return the open patches that a load at a point would fall into."""
         cells = self.cells_around(x_m, y_m, self.radius_m)
-        return [p for p in self.open if np.intersect1d(p.cells, cells).size]
+        return [p for p in self.patches if np.intersect1d(p.cells, cells).size]
 
     def mask(self) -> NDArray[np.bool_]:
         """Tell which cells belong to open dumps, shape (n,)."""
         out = np.zeros(len(self.points_xy), dtype=bool)
-        for patch in self.open:
+        for patch in self.patches:
             out[patch.cells] = True
         return out
 
     def look(self, level_m: NDArray[np.floating]) -> None:
         """Show the open dumps a look: heights freed of shared errors, shape (n,) [m]."""
-        for patch in self.open:
+        for patch in self.patches:
             patch.add(level_m)
 
     def settled(self) -> list[OpenPatch]:
         """Return the open patches that can be measured."""
-        return [patch for patch in self.open if patch.ready]
+        return [patch for patch in self.patches if patch.ready]
 
     def close(self, patch: OpenPatch, noise: GridNoise, shared_m: float) -> list[Rise]:
         """
@@ -292,7 +292,7 @@ class DumpWatch:
             One per dump.
 
         """
-        self.open.remove(patch)
+        self.patches.remove(patch)
         rise = patch.after_m() - patch.before_m
         known = np.isfinite(rise)
         rise = np.where(known & self._moved(patch, rise, noise), rise, 0.0)

@@ -131,7 +131,7 @@ def books_status(on_hold: bool, hold_text: str, flags: int, has_datum: bool) -> 
 
 
 def masked_status(counters: Mapping[str, int]) -> Status:
-    """Return how many cells of used grids were left out, by reason, from the pipeline's counters."""
+    """Return how many cells of used grids were left out, by reason, from the counters."""
     values: dict[str, object] = {
         code: count for code, count in sorted(counters.items()) if code.startswith('cells_')}
     total = sum(counters[code] for code in values)

@@ -60,9 +60,12 @@ class Watched:
         self.take(self.pipeline.clear_rework())
         self.look(looks)
 
-    def copy(self) -> Watched:
-        """Return a copy that can be spoiled."""
-        return copy.deepcopy(self)
+    def copy(self, *, seed: int | None = None) -> Watched:
+        """Return a copy that can be spoiled; with a seed its sensor's noise is another."""
+        out = copy.deepcopy(self)
+        if seed is not None:
+            out.yard._sense = np.random.default_rng(seed)
+        return out
 
     def take(self, update: Update) -> list[Entry]:
         """Keep what came of one input."""
@@ -102,5 +105,5 @@ class Watched:
 
     @property
     def seq(self) -> int:
-        """Number of the last entry."""
+        """Tell the number of the last entry."""
         return self.pipeline.books.last_seq

@@ -42,6 +42,7 @@ ODD_FLOATS = (
 ODD_COUNTS = (0, 1, 2, 3, 2 ** 31 - 1, 2 ** 31, 2 ** 32 - 1, 1_000_000_000, 65536, 31623)
 NAMES = ('map', '', '/map', 'odom', 'x', 'y', 'z', 'elevation', '\ufffd' * 3, 'a' * 300, '\n', '0')
 
+
 class Bytes:
     """Choices out of bytes; when they run out, the usual one."""
 
@@ -63,7 +64,7 @@ class Bytes:
         """Tell whether the next thing is to be unusual."""
         return self.byte() & 7 == 7
 
-    def float(self, usual: float) -> float:
+    def float64(self, usual: float) -> float:
         """Return a float64."""
         if not self.odd():
             return usual
@@ -101,12 +102,12 @@ def header(src: Bytes) -> Any:
 def quaternion(src: Bytes) -> Any:
     """Return a quaternion."""
     return SimpleNamespace(
-        x=src.float(0.0), y=src.float(0.0), z=src.float(0.6), w=src.float(0.8))
+        x=src.float64(0.0), y=src.float64(0.0), z=src.float64(0.6), w=src.float64(0.8))
 
 
 def position(src: Bytes) -> Any:
     """Return a point."""
-    return SimpleNamespace(x=src.float(3.0), y=src.float(-4.0), z=src.float(0.0))
+    return SimpleNamespace(x=src.float64(3.0), y=src.float64(-4.0), z=src.float64(0.0))
 
 
 def spoiled(src: Bytes, data: bytes) -> bytes:
@@ -143,7 +144,7 @@ def heights(src: Bytes, count: int) -> np.ndarray:
     out = np.linspace(0.0, 0.25, count).astype(np.float32)
     with np.errstate(over='ignore'):
         for _ in range(src.byte() % 8):
-            out[src.byte() % count] = src.float(0.1)
+            out[src.byte() % count] = src.float64(0.1)
     return out
 
 
@@ -156,7 +157,7 @@ def elevation_cloud(src: Bytes) -> Any:
     record = np.dtype({
         'names': names, 'formats': [kind] * 3, 'itemsize': 3 * (kind.itemsize + gap),
         'offsets': [k * (kind.itemsize + gap) for k in range(3)]})
-    yaw, cell = src.float(0.3), src.float(0.05)
+    yaw, cell = src.float64(0.3), src.float64(0.05)
     i, j = np.meshgrid(np.arange(rows), np.arange(cols), indexing='ij')
     points = np.zeros((rows, cols), record)
     with np.errstate(all='ignore'):
@@ -165,7 +166,7 @@ def elevation_cloud(src: Bytes) -> Any:
         points['z'] = heights(src, rows * cols).reshape(rows, cols)
         for _ in range(src.byte() % 4):
             where = src.byte() % rows, src.byte() % cols
-            points['xy'[src.byte() & 1]][where] = src.float(math.nan)
+            points['xy'[src.byte() & 1]][where] = src.float64(math.nan)
     msg = SimpleNamespace(
         height=rows, width=cols, point_step=record.itemsize, row_step=record.itemsize * cols,
         data=points.tobytes(), fields=[
@@ -190,9 +191,9 @@ def grid_map(src: Bytes) -> Any:
         layers.append(SimpleNamespace(
             layout=SimpleNamespace(dim=dims[:2 - src.odd()], data_offset=src.count(0)),
             data=cells[:len(cells) // 4 * 4].view(np.float32)))
-    cell = src.float(0.05)
+    cell = src.float64(0.05)
     info = SimpleNamespace(
-        resolution=cell, length_x=src.float(cell * rows), length_y=src.float(cell * cols),
+        resolution=cell, length_x=src.float64(cell * rows), length_y=src.float64(cell * cols),
         pose=SimpleNamespace(position=position(src), orientation=quaternion(src)))
     return SimpleNamespace(
         header=header(src), info=info, layers=[src.name(name) for name in names],
@@ -208,7 +209,7 @@ def pose(src: Bytes) -> Any:
         return SimpleNamespace(header=head, pose=inner)
     covariance = np.zeros(36)
     for k in (0, 1, 6, 7, 35):
-        covariance[k] = src.float(0.01 if k in (0, 7, 35) else 0.0)
+        covariance[k] = src.float64(0.01 if k in (0, 7, 35) else 0.0)
     return SimpleNamespace(header=head, pose=SimpleNamespace(pose=inner, covariance=covariance))
 
 
@@ -216,9 +217,9 @@ def occupancy(src: Bytes) -> Any:
     """Return an occupancy grid."""
     rows, cols = 1 + src.byte() % 5, 1 + src.byte() % 5
     info = SimpleNamespace(
-        height=src.count(rows), width=src.count(cols), resolution=src.float(0.05),
+        height=src.count(rows), width=src.count(cols), resolution=src.float64(0.05),
         origin=SimpleNamespace(position=position(src), orientation=SimpleNamespace(
-            x=src.float(0.0), y=src.float(0.0), z=src.float(0.0), w=src.float(1.0))))
+            x=src.float64(0.0), y=src.float64(0.0), z=src.float64(0.0), w=src.float64(1.0))))
     data = np.frombuffer(spoiled(src, bytes(range(0, 100, 4))[:rows * cols]), np.int8)
     return SimpleNamespace(header=header(src), info=info, data=data)
 
