@@ -80,6 +80,7 @@ setup(
             'rosbags', 'apsw', 'lz4', "backports.zstd; python_version < '3.14'",
             'matplotlib', 'pillow', 'rich',
         ],
+        'oracle': ['xdem'],
         'test': [
             'pytest>=7.4', 'hypothesis', 'shapely', 'networkx', 'html5lib',
             'ruff', 'mypy', 'types-PyYAML',

@@ -87,11 +87,16 @@ class SurveyArea:
 
     @cached_property
     def sides(self) -> NDArray[np.intp]:
-        """Neighbours of each cell along rows and columns, shape (4, n); n where not surveyed."""
+        """Neighbours of each cell along rows and columns, itself where not surveyed, (4, n)."""
         every = np.arange(len(self))
         steps = ((0, 1), (0, -1), (1, 0), (-1, 0))
         near = np.stack([self.neighbours(every, row, col) for row, col in steps])
-        return np.where(near < 0, len(self), near)
+        return np.where(near < 0, every, near)
+
+    @cached_property
+    def centres_xy(self) -> NDArray[np.float64]:
+        """Centres of the cells, shape (n, 2) [m]."""
+        return self.corridor.centres_xy
 
     def laplacian(
         self, height_m: NDArray[np.float32], cells: NDArray[np.intp]
@@ -113,8 +118,8 @@ class SurveyArea:
 
         """
         own = height_m[cells]
-        near = np.append(height_m, np.float32(np.nan))[self.sides[:, cells]]
-        steps = np.nan_to_num(near - own)
+        steps = height_m[self.sides[:, cells]] - own
+        steps[np.isnan(steps)] = 0.0
         out: NDArray[np.float32] = steps.sum(axis=0) / np.float32(self.lattice.cell_m**2)
         return out
 

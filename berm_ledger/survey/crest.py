@@ -49,7 +49,7 @@ class Crest:
 
 
 def crest_of_sections(
-    profile_m: NDArray[np.float32], noise_m: float, sections: Sections,
+    profile_m: NDArray[np.float32], noise_m: NDArray[np.float64], sections: Sections,
     templates: RoofTemplates,
 ) -> Crest:
     """
@@ -59,8 +59,9 @@ def crest_of_sections(
     ----------
     profile_m : array
         Heights above the datum at the samples, shape (s, k) [m]; NaN is unknown.
-    noise_m : float
-        Standard deviation of a sample, as far as neighbours do not share it [m].
+    noise_m : array
+        Standard deviation of a sample of each section, as far as neighbours do not share it,
+        shape (s,) [m].
     sections : Sections
         Layout of their berm.
     templates : RoofTemplates
@@ -72,7 +73,7 @@ def crest_of_sections(
         Of the s sections.
 
     """
-    count, samples = profile_m.shape
+    samples = profile_m.shape[1]
     reach = templates.detail.pooled
     pooled = _mean_known(profile_m.astype(float), reach, 0)
     rough = _mean_known(pooled, ROUGH, 1)
@@ -84,14 +85,11 @@ def crest_of_sections(
     own = np.take_along_axis(profile_m, columns, axis=1)
     seen = (np.isfinite(part).mean(axis=1) >= LEAST_SEEN) & np.isfinite(own).any(axis=1)
     seen &= np.isfinite(part[:, window - 1:window + 2]).any(axis=1)
-    height, offset, spread = (np.full(count, np.nan) for _ in range(3))
-    if seen.any():
-        fitted, place, spread[seen] = templates.fit(
-            _bridged(part[seen]), noise_m * POOLED_NOISE / (2 * reach + 1) ** 0.5)
-        height[seen] = fitted
-        step = sections.offset_m[1] - sections.offset_m[0]
-        offset[seen] = sections.offset_m[first[seen] + window] + place * step
-    return Crest(height, offset, spread)
+    part = np.where(seen[:, None], _bridged(part, seen), 0.0)
+    height, place, spread = templates.fit(part, noise_m * POOLED_NOISE / (2 * reach + 1) ** 0.5)
+    step = sections.offset_m[1] - sections.offset_m[0]
+    offset = sections.offset_m[first + window] + place * step
+    return Crest(*(np.where(seen, values, np.nan) for values in (height, offset, spread)))
 
 
 def _mean_known(values: NDArray[np.float64], reach: int, axis: int) -> NDArray[np.float64]:
@@ -119,14 +117,17 @@ def _top(rough_m: NDArray[np.float64], offset_m: NDArray[np.float64]) -> NDArray
     return np.maximum(out, 0)
 
 
-def _bridged(profile_m: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return profiles (s, w) whose gaps are bridged along the section by straight lines."""
+def _bridged(
+    profile_m: NDArray[np.float64], wanted: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Return profiles (s, w), the gaps of those wanted (s,) bridged by straight lines."""
     gaps = ~np.isfinite(profile_m)
-    if not gaps.any():
+    rows = np.flatnonzero(gaps.any(axis=1) & wanted)
+    if not len(rows):
         return profile_m
     out = profile_m.copy()
     index = np.arange(profile_m.shape[1])
-    for row in np.flatnonzero(gaps.any(axis=1)):
+    for row in rows:
         known = ~gaps[row]
         out[row, ~known] = np.interp(index[~known], index[known], out[row, known])
     return out

@@ -9,7 +9,7 @@ crest. Each is fitted with the detail that the noise of its own cells allows.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,11 +29,11 @@ CELL_TOLERANCE_M = 1e-4
 
 @dataclass(frozen=True, eq=False)
 class _Stretch:
-    """Sections of one segment: ``own`` of them, in ``index`` with those beside that count in."""
+    """Sections ``first`` to ``last`` of a segment, the cells they lean on, those of the crest."""
 
-    index: NDArray[np.intp]
-    own: slice
-    rows: slice
+    berm_index: int
+    first: int
+    last: int
     cells: NDArray[np.intp]
     strip: NDArray[np.intp]
 
@@ -58,12 +58,11 @@ class CrestLines:
         self._grid_cell_m = area.lattice.cell_m
         self._templates: dict[Detail, RoofTemplates] = {}
         rows = len(area.segments)
-        self._stretches: list[tuple[int, _Stretch]] = [
-            (berm, stretch) for berm, own in enumerate(self._sections)
-            for stretch in _stretches(area, own)]
+        self._stretches = [
+            stretch for own in self._sections for stretch in _stretches(area, own)]
         self._stale = np.ones(rows, dtype=bool)
         watch = sparse.lil_matrix((rows, len(area)), dtype=np.int32)
-        for row, (_, stretch) in enumerate(self._stretches):
+        for row, stretch in enumerate(self._stretches):
             watch[row, stretch.cells] = 1
         self._watch = sparse.csr_matrix(watch)
         self._crests = [_blank(len(own.station_m)) for own in self._sections]
@@ -78,9 +77,8 @@ class CrestLines:
     def put_back(self, berm_index: int, crest: Crest) -> None:
         """Take a crest that was fitted before; it stands until its cells are seen again."""
         self._crests[berm_index] = crest
-        for row, (berm, _) in enumerate(self._stretches):
-            if berm == berm_index:
-                self._stale[row] = False
+        for row, stretch in enumerate(self._stretches):
+            self._stale[row] &= stretch.berm_index != berm_index
 
     def use_cell(self, grid_cell_m: float) -> None:
         """Forget the templates when the grids come with another cell [m]."""
@@ -110,43 +108,58 @@ class CrestLines:
 
         """
         kept = self._crests[berm_index]
-        rows = [row for row in np.flatnonzero(self._stale)
-                if self._stretches[row][0] == berm_index]
+        rows = [int(row) for row in np.flatnonzero(self._stale)
+                if self._stretches[row].berm_index == berm_index]
         if rows:
             kept = Crest(kept.height_m.copy(), kept.offset_m.copy(), kept.spread.copy())
-            for row in rows:
-                self._fit(kept, self._sections[berm_index], self._stretches[row][1], height_m,
-                          spread_m)
+            noise = {row: self._noise_m(row, height_m, spread_m) for row in rows}
+            for run in _runs(rows, [detail_for(noise[row]) for row in rows]):
+                self._fit(kept, run, height_m, noise)
             self._stale[rows] = False
             self._crests[berm_index] = kept
         return kept
 
+    def _noise_m(
+        self, row: int, height_m: NDArray[np.float32], spread_m: NDArray[np.float32]
+    ) -> float:
+        """Return the noise along the crest of a segment [m]; infinite where nothing is known."""
+        strip = self._stretches[row].strip
+        spread = spread_m[strip][np.isfinite(height_m[strip])]
+        return float(np.median(spread)) if len(spread) else np.inf
+
     def _fit(
-        self, kept: Crest, sections: Sections, stretch: _Stretch, height_m: NDArray[np.float32],
-        spread_m: NDArray[np.float32],
+        self, kept: Crest, rows: Sequence[int], height_m: NDArray[np.float32],
+        noise_m: Mapping[int, float],
     ) -> None:
-        """Fit the sections of one segment anew."""
-        spread = spread_m[stretch.strip]
-        spread = spread[np.isfinite(height_m[stretch.strip])]
-        noise_m = float(np.median(spread)) if len(spread) else np.inf
-        roofs = self._roofs(detail_for(noise_m))
-        profile = sections.sample(
-            self._sharpened(height_m, stretch.cells, roofs.detail), stretch.index)
-        found = crest_of_sections(profile, noise_m, sections, roofs)
+        """Fit segments that follow each other and share a detail anew."""
+        stretches = [self._stretches[row] for row in rows]
+        first, last = stretches[0].first, stretches[-1].last
+        sections = self._sections[stretches[0].berm_index]
+        index = _with_beside(sections, first, last)
+        beside = int(np.argmax(index == first))
+        roofs = self._roofs(detail_for(noise_m[rows[0]]))
+        noise = np.repeat([noise_m[row] for row in rows], [s.last - s.first for s in stretches])
+        noise = np.pad(noise, (beside, len(index) - beside - len(noise)), mode='edge')
+        cells = np.zeros(len(self._area), dtype=bool)
+        for stretch in stretches:
+            cells[stretch.cells] = True
+        sharp = self._sharpened(height_m, np.flatnonzero(cells), roofs.detail)
+        found = crest_of_sections(sections.sample(sharp, index), noise, sections, roofs)
+        own = slice(beside, beside + last - first)
         for name in ('height_m', 'offset_m', 'spread'):
-            getattr(kept, name)[stretch.rows] = getattr(found, name)[stretch.own]
+            getattr(kept, name)[first:last] = getattr(found, name)[own]
 
     def _sharpened(
         self, height_m: NDArray[np.float32], cells: NDArray[np.intp], detail: Detail
     ) -> NDArray[np.float32]:
-        """Return heights with the blur of sampling partly taken out of given cells (n,) [m]."""
+        """Return heights, at given cells with the blur of sampling partly taken out (n,) [m]."""
         # A blur of variance v lowers a surface by v / 2 times its curvature, to first order.
         variance = blur_variance_m2(self._area.lattice.cell_m, self._grid_cell_m)
         blur = np.float32(detail.sharpened * variance / 2.0)
         if not blur:
             return height_m
-        out = np.full_like(height_m, np.nan)
-        out[cells] = height_m[cells] - blur * self._area.laplacian(height_m, cells)
+        out = height_m.copy()
+        out[cells] -= blur * self._area.laplacian(height_m, cells)
         return out
 
     def _roofs(self, detail: Detail) -> RoofTemplates:
@@ -162,28 +175,44 @@ def _blank(count: int) -> Crest:
     return Crest(*(np.full(count, np.nan) for _ in range(3)))
 
 
+def _runs(rows: Sequence[int], details: Sequence[Detail]) -> list[list[int]]:
+    """Return rows grouped where one follows the other with the same detail."""
+    out: list[list[int]] = []
+    for n, row in enumerate(rows):
+        if n and row == rows[n - 1] + 1 and details[n] is details[n - 1]:
+            out[-1].append(row)
+        else:
+            out.append([row])
+    return out
+
+
+def _with_beside(sections: Sections, first: int, last: int) -> NDArray[np.intp]:
+    """Return the sections from first to last with those beside that count in a fit."""
+    count = len(sections.station_m)
+    reach = min(max(detail.pooled + detail.voters for detail in DETAILS), count // 2)
+    low, high = first - reach, last + reach
+    if not sections.closed:
+        low, high = max(0, low), min(count, high)
+    return np.arange(low, high, dtype=np.intp) % count
+
+
 def _stretches(area: SurveyArea, sections: Sections) -> list[_Stretch]:
     """Return the stretches of one berm, segment by segment."""
-    count = len(sections.station_m)
-    reach = max(detail.pooled + detail.voters for detail in DETAILS)
-    reach = min(reach, count // 2)
     near = np.flatnonzero(np.abs(sections.offset_m) <= STRIP_M)
     out = []
     for row in np.unique(sections.row):
         own = np.flatnonzero(sections.row == row)
         first, last = int(own[0]), int(own[-1]) + 1
-        low, high = first - reach, last + reach
-        if not sections.closed:
-            low, high = max(0, low), min(count, high)
-        index = np.arange(low, high, dtype=np.intp) % count
+        index = _with_beside(sections, first, last)
         out.append(_Stretch(
-            index, slice(first - low, last - low), slice(first, last),
-            _known_cells(area, sections.cells[index]),
-            _known_cells(area, sections.cells[first:last][:, near])))
+            sections.berm_index, first, last,
+            _known_cells(sections.cells[index], sections.weights[index]),
+            _known_cells(sections.cells[own][:, near], sections.weights[own][:, near])))
     return out
 
 
-def _known_cells(area: SurveyArea, cells: NDArray[np.int32]) -> NDArray[np.intp]:
+def _known_cells(
+    cells: NDArray[np.int32], weights: NDArray[np.float32]
+) -> NDArray[np.intp]:
     """Return the surveyed cells among those given, each once."""
-    every = np.unique(cells).astype(np.intp)
-    return every[every < len(area)]
+    return np.unique(cells[np.isfinite(weights)]).astype(np.intp)

@@ -74,7 +74,7 @@ def plane_datum(area: SurveyArea, stamp_ns: int) -> Datum | None:
     plane = area.site.datum_plane
     if plane is None:
         return None
-    level = plane.height_m(area.corridor.centres_xy).astype(np.float32)
+    level = plane.height_m(area.centres_xy).astype(np.float32)
     count = len(area)
     return Datum(stamp_ns, level, np.full(count, Source.PLANE, dtype=np.uint8),
                  np.full(count, np.inf, dtype=np.float32))
@@ -133,7 +133,7 @@ def filled_from_planes(
         Levels of the unknown cells in their order [m].
 
     """
-    points = area.corridor.centres_xy
+    points = area.centres_xy
     row, col = np.divmod(area.corridor.flat_index, area.lattice.cols)
     base = np.flatnonzero(known & (row % THINNING == 0) & (col % THINNING == 0))
     if len(base) < 3:

@@ -18,8 +18,8 @@ from .volumes import Volumes
 from ..design import Segment
 
 # What no number of looks averages away [m]: shape of the crest, and what grids have in common.
-SHAPE_FLOOR_M = 0.0010
-COMMON_FLOOR_M = 0.0004
+SHAPE_FLOOR_M = 0.00095
+COMMON_FLOOR_M = 0.00025
 # Interpolated cells share grid cells: a bilinear value has 4/9 of the variance of a cell, so the
 # mean over an area is worth fewer cells than it has (average over all places within a cell).
 INTERPOLATION_GAIN = 9.0 / 4.0

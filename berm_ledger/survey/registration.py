@@ -136,7 +136,7 @@ class Registration:
         row, col = np.divmod(flat, self.area.lattice.cols)
         picked = (row % THINNING == 0) & (col % THINNING == 0)
         self._cells: NDArray[np.intp] = np.flatnonzero(picked)
-        self._points = self.area.corridor.centres_xy[self._cells]
+        self._points = self.area.centres_xy[self._cells]
         steps = [(s * SLOPE_REACH, side) for s in (1, -1) for side in (-1, 0, 1)]
         near = self.area.neighbours
         self._north_south = np.stack([near(self._cells, a, b) for a, b in steps])
@@ -182,6 +182,7 @@ class Registration:
         if not len(picked):
             return self._unseen(surface, prior)
         slope = self._slopes(surface, picked, noise_m)
+
         def fitted(spread: NDArray[np.float64]) -> tuple[Fit | None, NDArray[np.float64]]:
             information = np.linalg.inv(spread).astype(np.float64)
             height = surface.height_m[self._cells[picked]].astype(float)

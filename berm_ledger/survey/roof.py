@@ -29,6 +29,8 @@ ROUND_TOPS_CELLS = (2.0, 4.0, 7.0)
 TOES_CELLS = (3.0, 5.0)
 # A more complicated shape must explain this much more than a plain ridge, in noise variances.
 SHAPE_PENALTY = 1.0
+# Profiles that are worked on at a time, so that they stay in the cache.
+CHUNK = 48
 # What the blur of a single grid differs from the average over all its places, as a noise [m].
 PHASE_M = 0.002
 
@@ -98,11 +100,11 @@ class RoofTemplates:
 
     detail: Detail
     window: int
-    bases: NDArray[np.float64]
+    bases: NDArray[np.float32]
     crest: NDArray[np.float64]
 
     def fit(
-        self, profile_m: NDArray[np.float64], noise_m: float
+        self, profile_m: NDArray[np.float64], noise_m: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
         """
         Fit the best roof to each of consecutive profiles.
@@ -110,9 +112,9 @@ class RoofTemplates:
         Parameters
         ----------
         profile_m : array
-            Heights, shape (s, w), no NaN [m].
-        noise_m : float
-            Standard deviation of a sample [m].
+            Heights, shape (s, w), no NaN [m]; a level one has no say in the others.
+        noise_m : array
+            Standard deviation of a sample of each profile, shape (s,) [m].
 
         Returns
         -------
@@ -121,22 +123,32 @@ class RoofTemplates:
             the height per unit of noise, each (s,).
 
         """
-        places, shapes, _ = self.crest.shape
         level = profile_m.mean(axis=1, keepdims=True)
-        explained = np.zeros((len(profile_m), places * shapes))
-        for basis in self.bases:
-            explained += ((profile_m - level) @ basis) ** 2
-        explained = explained.reshape(-1, places, shapes)
+        explained = self._explained((profile_m - level).astype(np.float32))
         voters = 2 * self.detail.voters + 1
         votes = ndimage.uniform_filter1d(
-            explained.max(axis=1), voters, axis=0, mode='nearest')
-        votes[:, 1:] -= SHAPE_PENALTY * (noise_m**2 + PHASE_M**2)
+            explained.max(axis=1).astype(float), voters, axis=0, mode='nearest')
+        votes[:, 1:] -= SHAPE_PENALTY * (noise_m[:, None]**2 + PHASE_M**2)
         shape = np.argmax(votes, axis=1)
         row = np.arange(len(profile_m))
         place = np.argmax(explained[row, :, shape], axis=1)
         weights = self.crest[place, shape]
         height = level[:, 0] + np.einsum('sw,sw->s', profile_m - level, weights)
         return height, PLACES_CELLS[place], np.sqrt((weights**2).sum(axis=1))
+
+    def _explained(self, profile_m: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return the sum of squares that each place and shape explains, (s, p, q) [m2]."""
+        places, shapes, _ = self.crest.shape
+        out = np.empty((len(profile_m), places * shapes), dtype=np.float32)
+        for first in range(0, len(profile_m), CHUNK):
+            part = slice(first, first + CHUNK)
+            total = out[part]
+            total[:] = 0.0
+            for basis in self.bases:
+                along = profile_m[part] @ basis
+                along *= along
+                total += along
+        return out.reshape(-1, places, shapes)
 
 
 def smoothed_abs(values: NDArray[np.float64], width: float) -> NDArray[np.float64]:
@@ -200,7 +212,9 @@ def roof_templates(cell_m: float, grid_cell_m: float, detail: Detail) -> RoofTem
             bases.append(np.linalg.qr(design)[0])
             crest.append(inverse[0] - lowered * (inverse[1] + inverse[2]))
     weights = np.array(crest).reshape(len(PLACES_CELLS), -1, 2 * window + 1)
-    return RoofTemplates(detail, window, np.stack(bases, axis=2).transpose(1, 0, 2), weights)
+    stacked = np.ascontiguousarray(
+        np.stack(bases, axis=2).transpose(1, 0, 2), dtype=np.float32)
+    return RoofTemplates(detail, window, stacked, weights)
 
 
 _Shape = tuple[NDArray[np.float64], NDArray[np.float64], float]

@@ -35,9 +35,9 @@ class Sections:
     offset_m : array
         Offsets of the samples, shape (k,) [m], left positive; 0 is the middle one.
     cells : array
-        The four cells around each sample, shape (m, k, 4); n for one that is not surveyed.
+        The four cells around each sample, shape (m, k, 4).
     weights : array
-        Their bilinear weights, shape (m, k, 4).
+        Their bilinear weights, shape (m, k, 4); NaN for one that is not surveyed.
 
     """
 
@@ -54,9 +54,8 @@ class Sections:
         self, values: NDArray[np.float32], sections: slice | NDArray[np.intp]
     ) -> NDArray[np.float32]:
         """Return values per cell (n,) at the samples of some sections (s, k); NaN is unknown."""
-        padded = np.append(values, np.float32(np.nan))
         out: NDArray[np.float32] = np.einsum(
-            'skc,skc->sk', padded[self.cells[sections]], self.weights[sections])
+            'skc,skc->sk', values[self.cells[sections]], self.weights[sections])
         return out
 
 
@@ -113,8 +112,8 @@ def _around(
         inside = (row >= 0) & (row < area.lattice.rows) & (col >= 0) & (col < area.lattice.cols)
         flat = np.where(inside, row * area.lattice.cols + col, 0)
         found = np.where(inside, area.cell_of_flat[flat], -1)
-        cells[..., corner] = np.where(found < 0, len(area), found)
-        weights[..., corner] = (
-            np.where(up, part[..., 0], 1 - part[..., 0])
-            * np.where(right, part[..., 1], 1 - part[..., 1]))
+        cells[..., corner] = np.maximum(found, 0)
+        weight = (np.where(up, part[..., 0], 1 - part[..., 0])
+                  * np.where(right, part[..., 1], 1 - part[..., 1]))
+        weights[..., corner] = np.where(found < 0, np.nan, weight)
     return cells, weights

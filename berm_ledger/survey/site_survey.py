@@ -9,6 +9,7 @@ the shift, sample, drop what stands too high to be soil, fuse, learn the noise.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,6 +94,11 @@ class SiteSurvey:
         self._sums: VolumeSums | None = None
         self._grid_cell_m = site.cell_m
         self._crests = CrestLines(self.area, self.sections)
+        shares = self.area.shares
+        #: Cells and area [m2] of the corridor of every segment.
+        self._extents = [
+            (shares[row].indices, float(shares[row].sum()) * self.area.lattice.cell_area_m2)
+            for row in range(len(self.area.segments))]
         self.datum: Datum | None = None
         self._design_m: NDArray[np.float64] | None = None
         self._targets: list[NDArray[np.float64]] = []
@@ -200,7 +206,7 @@ class SiteSurvey:
             return shift
         self.shift = shift
         self.use_cell(grid.axes.cell_m)
-        points = self.area.corridor.centres_xy + np.array([shift.dx_m, shift.dy_m])
+        points = self.area.centres_xy + np.array([shift.dx_m, shift.dy_m])
         measured = bilinear(clean, points) - np.float32(shift.dz_m)
         under = under_footprint(
             points, self.site.rover.footprint, site_from_base, FOOTPRINT_PAD_M)
@@ -314,16 +320,16 @@ class SiteSurvey:
             self._crests.touch()
         spread_m = self.noise.total_m * np.sqrt(self.inverse_looks().astype(float))
         volumes = self._sums.volumes(self.height_m(), spread_m)
-        return tuple(self._reading(int(row), volumes) for row in rows)
+        crests = [self.crest(index) for index in range(len(self.site.berms))]
+        return tuple(self._reading(int(row), crests, volumes) for row in rows)
 
-    def _reading(self, row: int, volumes: Volumes) -> Reading:
+    def _reading(self, row: int, crests: Sequence[Crest], volumes: Volumes) -> Reading:
         """Put the reading of one segment together."""
         segment = self.area.segments[row]
         index = segment.berm_index
-        cells = self.area.shares[row].indices
-        area_m2 = float(self.area.shares[row].sum()) * self.area.lattice.cell_area_m2
+        cells, area_m2 = self._extents[row]
         return crest_reading(
-            segment, row, self.sections[index], self.crest(index), self._targets[index],
+            segment, row, self.sections[index], crests[index], self._targets[index],
             self.site.berms[index].height_tolerance_m, self._budget(cells), volumes, area_m2)
 
     def mean_error_m(self, cells: NDArray[np.intp]) -> float:
@@ -333,7 +339,7 @@ class SiteSurvey:
 
     def _budget(self, cells: NDArray[np.intp]) -> Budget:
         """Return the error budget over some cells."""
-        looks = self.surface.effective_looks()[cells]
+        looks = self.surface.effective_looks(cells)
         looks = looks[looks > 0.0]
         inverse = float(np.mean(1.0 / looks)) if len(looks) else np.inf
         if self.datum is not None:

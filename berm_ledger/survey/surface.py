@@ -79,11 +79,12 @@ class SiteSurface:
         out: NDArray[np.bool_] = self.looks > 0.0
         return out
 
-    def effective_looks(self) -> NDArray[np.float32]:
-        """Return how many independent looks the height of each cell is worth, shape (n,)."""
+    def effective_looks(self, cells: NDArray[np.intp] | None = None) -> NDArray[np.float32]:
+        """Return how many independent looks the heights of cells, all by default, are worth."""
         # A mean with weight 1/m for the newest look is worth 2 m - 1 looks in the long run; the
         # plain mean of n looks is worth n.
-        return np.minimum(self.looks, 2.0 * MOST_LOOKS - 1.0)
+        looks = self.looks if cells is None else self.looks[cells]
+        return np.minimum(looks, 2.0 * MOST_LOOKS - 1.0)
 
     def raise_by(self, step_m: float) -> None:
         """Raise every height [m]: the frame itself was found to lie lower."""
@@ -125,12 +126,13 @@ class SiteSurface:
         old, looks = self.height_m[cells], self.looks[cells]
         innovation = np.where(looks > 0.0, new - old, 0.0)
         gate = max(LEAST_GATE_M, GATE_SIGMAS * noise_m)
-        far = np.abs(innovation) > gate
-        self._average(cells[~far], new[~far], innovation[~far], stamp_ns)
+        beyond = np.abs(innovation) > gate
+        near, far = np.flatnonzero(~beyond), np.flatnonzero(beyond)
         adopted = np.zeros(len(seen), dtype=bool)
-        adopted[self._adopt_trend(cells[~far], noise_m)] = True
-        hurry = np.zeros(len(cells), dtype=bool) if expected is None else expected[cells]
-        adopted[self._set_aside(cells[far], new[far], stamp_ns, gate, hurry[far])] = True
+        self._average(cells[near], new[near], innovation[near], stamp_ns)
+        adopted[self._adopt_trend(cells[near], noise_m)] = True
+        hurry = np.zeros(len(far), dtype=bool) if expected is None else expected[cells[far]]
+        adopted[self._set_aside(cells[far], new[far], stamp_ns, gate, hurry)] = True
         self.seen_ns[cells] = stamp_ns
         return Fused(seen, adopted)
 

@@ -60,10 +60,12 @@ class VolumeSums:
     def __init__(self, area: SurveyArea, design_m: NDArray[np.float64]) -> None:
         """Split the shares into inside and outside of the footprint."""
         self._cell_area_m2 = area.lattice.cell_area_m2
-        self._design_m = design_m
-        inside = sparse.diags((design_m > 0.0).astype(float))
-        self._inside = sparse.csr_matrix(area.shares @ inside)
-        self._outside = sparse.csr_matrix(area.shares - self._inside)
+        self._cells = np.flatnonzero(area.in_corridor)
+        self._design_m = design_m[self._cells]
+        shares = sparse.csr_matrix(area.shares[:, self._cells])
+        self._inside = sparse.csr_matrix(
+            shares @ sparse.diags((self._design_m > 0.0).astype(float)))
+        self._outside = sparse.csr_matrix(shares - self._inside)
         self._outside.eliminate_zeros()
         self._cells_inside = np.asarray(self._inside.sum(axis=1)).ravel()
         self._cells_outside = np.asarray(self._outside.sum(axis=1)).ravel()
@@ -93,6 +95,7 @@ class VolumeSums:
             The volumes.
 
         """
+        height_m, spread_m = height_m[self._cells], spread_m[self._cells]
         known = np.isfinite(height_m)
         height = np.where(known, height_m, 0.0)
         scale_in, scale_out = self._scales(known)
@@ -135,9 +138,11 @@ def positive_part(
     [1.0, 0.0]
 
     """
-    safe = np.maximum(spread_m, 1e-9)
-    ratio = np.clip(gap_m / safe, -30.0, 30.0)
-    expected = safe * np.exp(-0.5 * ratio**2) / np.sqrt(2.0 * np.pi) + gap_m * special.ndtr(ratio)
-    positive = np.maximum(0.0, gap_m)
-    out: NDArray[np.float64] = positive - (expected - positive)
+    out: NDArray[np.float64] = np.maximum(0.0, gap_m)
+    # Six standard deviations away noise adds nothing.
+    near = np.flatnonzero(np.abs(gap_m) < 6.0 * spread_m)
+    gap, spread = gap_m[near], spread_m[near]
+    ratio = np.maximum(gap / spread, -6.0)
+    expected = spread * np.exp(-0.5 * ratio**2) / np.sqrt(2.0 * np.pi) + gap * special.ndtr(ratio)
+    out[near] -= expected - out[near]
     return out

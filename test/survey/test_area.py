@@ -69,7 +69,7 @@ def test_curvature_of_a_paraboloid_and_with_an_unknown_cell() -> None:
     area = survey_area(straight())
     x, y = area.corridor.centres_xy.T
     height = (0.3 * x**2 - 0.1 * y**2 + x + 0.5).astype(np.float32)
-    whole = (area.sides < len(area)).all(axis=0)
+    whole = (area.sides != np.arange(len(area))).all(axis=0)
     # The second derivatives add up to 0.6 - 0.2.
     npt.assert_allclose(area.laplacian(height, np.flatnonzero(whole)), 0.4, atol=0.01)
     hole = int(np.flatnonzero(whole)[len(area) // 3])

@@ -163,6 +163,7 @@ def test_the_higher_of_two_humps_is_the_crest() -> None:
     height = np.maximum(0.15 - 0.6 * np.abs(y - 0.12), 0.12 - 0.6 * np.abs(y + 0.12))
     templates = roof_templates(CELL_M, CELL_M, DETAILS[0])
     profile = sections[0].sample(np.maximum(0.0, height).astype(np.float32), slice(None))
-    crest = crest_of_sections(profile, 0.0005, sections[0], templates)
+    crest = crest_of_sections(
+        profile, np.full(len(profile), 0.0005), sections[0], templates)
     npt.assert_allclose(crest.offset_m, 0.12, atol=0.004)
     npt.assert_allclose(crest.height_m, 0.15, atol=0.004)

@@ -54,6 +54,10 @@ def test_less_noise_means_more_detail() -> None:
         assert detail_for(math.nextafter(detail.most_noise_m, 1.0)) is not detail
 
 
+def fit(templates, profiles):
+    return templates.fit(profiles, np.full(len(profiles), 0.001))
+
+
 def sampled(shape_of, templates):
     """Return a shape, function of the distance [cells], as bilinear sampling shows it."""
     window = templates.window
@@ -79,7 +83,7 @@ def test_a_sharp_ridge_keeps_its_height(place, slopes) -> None:
 
     profile = sampled(ridge, templates)
     assert profile.max() < 0.2 - 0.0025  # the peak itself is rounded off
-    height, where, _ = templates.fit(np.tile(profile, (5, 1)), 0.001)
+    height, where, _ = fit(templates, np.tile(profile, (5, 1)))
     npt.assert_allclose(height, 0.2, atol=0.0006)
     npt.assert_allclose(where, place, atol=0.26)
 
@@ -89,7 +93,7 @@ def test_a_flat_top_keeps_its_height(top_m) -> None:
     templates = roof_templates(CELL_M, CELL_M, PLAIN)
     profile = sampled(
         lambda u: 0.2 - TAN * CELL_M * np.maximum(0.0, np.abs(u) - top_m / CELL_M / 2), templates)
-    height, _, _ = templates.fit(np.tile(profile, (5, 1)), 0.001)
+    height, _, _ = fit(templates, np.tile(profile, (5, 1)))
     npt.assert_allclose(height, 0.2, atol=0.0008)
 
 
@@ -98,7 +102,7 @@ def test_a_flat_top_keeps_its_height(top_m) -> None:
 def test_raising_a_profile_raises_the_crest_by_as_much(change_m, seed) -> None:
     templates = roof_templates(CELL_M, 0.02, DETAILS[0])
     profile = np.random.default_rng(seed).normal(0.0, 0.02, (4, 2 * templates.window + 1))
-    low, high = templates.fit(profile, 0.001), templates.fit(profile + change_m, 0.001)
+    low, high = fit(templates, profile), fit(templates, profile + change_m)
     npt.assert_allclose(high[0] - low[0], change_m, atol=1e-9)
 
 
@@ -107,7 +111,7 @@ def test_the_weights_of_the_crest_tell_its_spread() -> None:
     # Weights of every shape add up to one: a level surface is no higher than it is.
     npt.assert_allclose(templates.crest.sum(axis=2), 1.0, atol=1e-9)
     profile = sampled(lambda u: 0.2 - TAN * CELL_M * np.abs(u), templates)
-    _, place, spread = templates.fit(np.tile(profile, (3, 1)), 0.001)
+    _, place, spread = fit(templates, np.tile(profile, (3, 1)))
     index = int(np.argmin(np.abs(PLACES_CELLS - place[0])))
     weights = templates.crest[index]
     assert (np.abs(np.sqrt((weights**2).sum(axis=1)) - spread[0]) < 1e-12).any()
@@ -117,7 +121,7 @@ def test_the_weights_of_the_crest_tell_its_spread() -> None:
 def test_a_mirrored_profile_has_its_crest_mirrored() -> None:
     templates = roof_templates(CELL_M, CELL_M, PLAIN)
     profile = sampled(lambda u: 0.2 - TAN * CELL_M * np.abs(u - 1.0), templates)
-    left = templates.fit(np.tile(profile, (3, 1)), 0.001)
-    right = templates.fit(np.tile(profile[::-1], (3, 1)), 0.001)
+    left = fit(templates, np.tile(profile, (3, 1)))
+    right = fit(templates, np.tile(profile[::-1], (3, 1)))
     npt.assert_allclose(left[0], right[0], atol=1e-6)
     npt.assert_allclose(left[1], -right[1])
