@@ -34,7 +34,7 @@ AWAY = Pose2(-2.5, -1.0, 0.0)
 @pytest.fixture(scope='module')
 def site() -> Site:
     """Return the site of the demo."""
-    return load_site(CONFIG / 'demo_site.yaml').site
+    return load_site(CONFIG / 'shelter_site.yaml').site
 
 
 def feed(pipeline: Pipeline, event: SimEvent) -> Update:

@@ -25,7 +25,7 @@ CHANGES = ('disturbed', 'slump', 'unbooked_fill', 'stray_dump', 'hold')
 
 def demo_site() -> Site:
     """Return the site of the demo: one berm of 2.2 m, 0.16 m high."""
-    return load_site(CONFIG / 'demo_site.yaml').site
+    return load_site(CONFIG / 'shelter_site.yaml').site
 
 
 def feed(pipeline: Pipeline, event: SimEvent) -> Update:

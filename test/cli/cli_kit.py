@@ -20,7 +20,7 @@ import pytest
 import yaml
 
 ROOT = Path(__file__).resolve().parents[2]
-SITE = ROOT / 'config' / 'demo_site.yaml'
+SITE = ROOT / 'config' / 'shelter_site.yaml'
 LOADS = 3
 
 

@@ -107,7 +107,7 @@ def test_examples_are_sites(path):
 
 def test_there_are_examples():
     assert [path.stem for path in EXAMPLES] == [
-        'arc_site', 'demo_site', 'ring_site', 'two_berms_site']
+        'arc_site', 'demo_site', 'ring_site', 'shelter_site', 'two_berms_site']
 
 
 REQUIRED = [key.name for table in ('site', 'berm', 'material', 'rover', 'yard')

@@ -19,7 +19,7 @@ from berm_ledger.offline.progress import Progress
 from berm_ledger.site_source import load_site
 import pytest
 
-SITE = Path(__file__).resolve().parents[2] / 'config' / 'demo_site.yaml'
+SITE = Path(__file__).resolve().parents[2] / 'config' / 'shelter_site.yaml'
 
 
 def names(folder: Path) -> list[str]:

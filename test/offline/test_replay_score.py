@@ -13,7 +13,7 @@ from berm_ledger.cli import main
 import numpy as np
 import pytest
 
-SITE = Path(__file__).resolve().parents[2] / 'config' / 'demo_site.yaml'
+SITE = Path(__file__).resolve().parents[2] / 'config' / 'shelter_site.yaml'
 # Promised for six segments with cells of 20 mm, 4 mm of white and 2 mm of correlated noise, 4 mm
 # of placement jitter, 6 % of holes and spikes: the preset `field`.
 MOST_HEIGHT_ERROR_M = 0.005
