@@ -35,6 +35,12 @@ NEWS = {
 NEWS_NS = 30_000_000_000
 # Part of a change that a segment must have to be named with it.
 LEAST_PART = 0.15
+# What each kind of change means.
+TEXTS = {
+    'disturbed': 'soil is gone that a dump or the operator had accounted for',
+    'slump': 'soil slid within the berm; its volume is kept',
+    'unbooked_fill': 'soil or a heap-like thing came without a dump; it is not accepted as built',
+}
 # Part of a rise that is worth naming [m3].
 LEAST_RISE_M3 = 1e-5
 
@@ -152,6 +158,7 @@ def change_data(
             'first_seen_ns': change.first_seen_ns,
             'confirmed_ns': stamp_ns,
             'window_from_ns': change.window_from_ns,
+            'text': TEXTS[change.kind],
         }
         along = (('station', area.corridor.station_m), ('offset', area.corridor.offset_m))
         for name, values in along:

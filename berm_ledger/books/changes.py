@@ -48,6 +48,8 @@ SLIDE_REACH_M = 0.30
 # rise of which this part of the edge does is a thing.
 STEEP = 2.1
 STEEP_SHARE = 0.3
+# With less than this part of the edge in view nobody can tell.
+LEAST_SHOWN = 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -233,16 +235,20 @@ def stands_like_a_thing(
     mask[core] = True
     on = canvas.mask(mask)
     ring = ndimage.binary_dilation(on, iterations=2) & ~ndimage.binary_erosion(on, iterations=2)
+    known = canvas.mask(evidence.judged & (evidence.looks > 0.0))
     surface = np.where(
-        canvas.mask(evidence.judged),
-        canvas.spread(np.nan_to_num(evidence.accepted_m) + rise_m), np.nan)
+        known, canvas.spread(np.nan_to_num(evidence.accepted_m) + rise_m), np.nan)
     step = np.zeros(surface.shape)
     rows, cols = np.abs(np.diff(surface, axis=0)), np.abs(np.diff(surface, axis=1))
     step[1:] = np.nan_to_num(rows)
     step[:, 1:] = np.maximum(step[:, 1:], np.nan_to_num(cols))
     # Interpolation spreads a wall over two or three cells.
     steep = ndimage.maximum_filter(step, 3) > STEEP * canvas.lattice.cell_m
-    return bool(np.mean(steep[ring]) >= STEEP_SHARE) if ring.any() else False
+    # Where the edge lies at the end of what is seen it shows nothing.
+    shown = ring & ndimage.binary_erosion(known)
+    if np.count_nonzero(shown) < LEAST_SHOWN * np.count_nonzero(ring):
+        return True
+    return bool(np.mean(steep[shown]) >= STEEP_SHARE)
 
 
 def judged_loss(

@@ -133,15 +133,20 @@ class Clerk:
         Parameters
         ----------
         kept_ns : int or None
-            Time of the layers that were kept [ns]; a dump before it can no longer be told from
-            the surface.
+            Time of the layers that were kept [ns]; without them a dump can no longer be told from
+            the surface. The accepted surface is still the one before the dump.
 
         """
         for record in self._books().dumps:
             self.dumps.touch(record.x_m, record.y_m)
             measured = record.stray or math.isfinite(record.volume_m3)
-            if kept_ns is not None and record.stamp_ns >= kept_ns and not measured:
-                self._open(record.seq, record.x_m, record.y_m, record.mass_kg)
+            if kept_ns is not None and record.berm is not None and not measured:
+                changes, surface = self.changes, self._survey.surface
+                known = np.isfinite(changes.accepted_m)
+                self._open(
+                    record.seq, record.x_m, record.y_m, record.mass_kg,
+                    np.where(known, changes.accepted_m + changes.fill_m, surface.height_m),
+                    np.where(known, changes.accepted_looks, surface.effective_looks()))
 
     # ---- datum and map -----------------------------------------------------------------------
 
@@ -194,17 +199,20 @@ class Clerk:
         for patch in self.dumps.touched_by(x_m, y_m):
             if patch.share_with(HURRIED_LOOKS) >= HURRIED_SHARE:
                 self._settle(patch, pose.stamp_ns)
-        self._open(entry.seq, x_m, y_m, mass_kg)
+        surface = self._survey.surface
+        self._open(
+            entry.seq, x_m, y_m, mass_kg, surface.height_m, surface.effective_looks())
 
-    def _open(self, seq: int, x_m: float, y_m: float, mass_kg: float) -> None:
-        """Open a booked dump for measuring on the surface as it stands."""
+    def _open(
+        self, seq: int, x_m: float, y_m: float, mass_kg: float,
+        before_m: NDArray[np.floating], looks: NDArray[np.floating],
+    ) -> None:
+        """Open a booked dump for measuring against the surface before it."""
         density = self._survey.site.material.loose_density_kg_m3
         expected_m3 = (mass_kg / density if math.isfinite(mass_kg)
                        else self._books().dump_yield.value_m3)
-        surface = self._survey.surface
-        self.dumps.announce(
-            Landing(seq, x_m, y_m, expected_m3), surface.height_m, surface.effective_looks())
-        surface.loosen(self.dumps.mask())
+        self.dumps.announce(Landing(seq, x_m, y_m, expected_m3), before_m, looks)
+        self._survey.surface.loosen(self.dumps.mask())
 
     def book_rises(self, look: Look, stamp_ns: int) -> None:
         """Show a look to the open dumps and book those that can be measured."""

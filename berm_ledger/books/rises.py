@@ -40,6 +40,8 @@ KEPT_LOOKS = 8
 STRAY_SHARE = 0.25
 # Spread of the soil of a load around its drop point, beyond the drum's width [m].
 HEAP_M = 0.16
+# A dump of which less than this part is known before and after is not measured.
+LEAST_SEEN = 0.1
 # Soil has come where 3 x 3 cells rose by this much [m] and so many sigmas, and this many cells
 # around.
 LEAST_RISE_M = 0.004
@@ -85,7 +87,7 @@ class Rise:
     landing : Landing
         The dump.
     volume_m3, volume_se_m3 : float
-        Rise and its standard error [m3].
+        Rise and its standard error [m3]; NaN where the ground before it was not known.
     by_row_m3 : array
         Rise on each segment, shape (segments,) [m3].
     missed : bool
@@ -295,12 +297,12 @@ class DumpWatch:
         self.patches.remove(patch)
         rise = patch.after_m() - patch.before_m
         known = np.isfinite(rise)
+        seen = np.clip(patch.parts @ known, 0.0, 1.0)
         rise = np.where(known & self._moved(patch, rise, noise), rise, 0.0)
         load = np.array([landing.expected_m3 for landing in patch.landings])
         hope = patch.parts * load[:, None]
         own = rise * hope / np.maximum(hope.sum(axis=0), 1e-12) * self.canvas.lattice.cell_area_m2
         # What fell where nothing was seen is taken to be like the rest of the load.
-        seen = np.clip(patch.parts @ known, 0.0, 1.0)
         scale = 1.0 / np.maximum(seen, 0.5)
         volume = own.sum(axis=1) * scale
         error = self._errors_m3(patch, known & (rise != 0.0), noise, shared_m)
@@ -309,7 +311,9 @@ class DumpWatch:
         if len(load) > 1:
             error = np.hypot(error, SHARING_SHARE * load)
         by_row = (self.shares[:, patch.cells] @ own.T).T * scale[:, None]
-        missed = (seen < 0.1) | (volume < STRAY_SHARE * load)
+        # Without a surface before it, nothing is known of a dump.
+        volume[seen < LEAST_SEEN] = np.nan
+        missed = volume < STRAY_SHARE * load
         return [Rise(*figures) for figures in zip(
             patch.landings, volume.tolist(), error.tolist(), by_row, missed.tolist())]
 

@@ -1,0 +1,186 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The rise of each dump, on flat squares with cones of known volume."""
+
+from __future__ import annotations
+
+import math
+
+from berm_ledger.books.charts import Canvas
+from berm_ledger.books.rises import (
+    DumpWatch,
+    KEPT_LOOKS,
+    Landing,
+    MOST_LOOKS,
+    Rise,
+    SETTLED_LOOKS,
+)
+from berm_ledger.geometry import Lattice
+from berm_ledger.survey.noise import GridNoise
+import numpy as np
+import pytest
+from scipy import sparse
+
+SIDE = 120
+LATTICE = Lattice(0.0, 0.0, 0.015, SIDE, SIDE)
+POINTS = LATTICE.centres_xy().reshape(-1, 2)
+NOISE = GridNoise(0.003, 0.0)
+LOAD_M3 = 0.005
+
+
+def cone_m(x_m: float, y_m: float, volume_m3: float) -> np.ndarray:
+    """Return a cone at 33 degrees: V = pi h^3 / (3 tan^2)."""
+    slope = math.tan(math.radians(33.0))
+    height = (3.0 * volume_m3 * slope**2 / math.pi) ** (1.0 / 3.0)
+    return np.maximum(0.0, height - slope * np.hypot(*(POINTS - (x_m, y_m)).T))
+
+
+class Square:
+    """A watch over flat ground of 1.8 m x 1.8 m in two segments, left and right."""
+
+    def __init__(self) -> None:
+        """Start on flat ground."""
+        left = POINTS[:, 0] < 0.8925
+        self.watch = DumpWatch(
+            POINTS, sparse.csr_matrix(np.stack([left, ~left]).astype(float)),
+            Canvas(LATTICE, np.arange(SIDE * SIDE)), 0.55)
+        self.height_m = np.zeros(SIDE * SIDE)
+        self.known_m = self.height_m.copy()
+        self.rng = np.random.default_rng(2)
+
+    def dump(self, seq: int, x_m: float, y_m: float, volume_m3: float = LOAD_M3) -> None:
+        """Announce a full load and let another volume fall."""
+        self.watch.announce(
+            Landing(seq, x_m, y_m, LOAD_M3), self.known_m, np.full(SIDE * SIDE, 30.0))
+        self.height_m += cone_m(x_m, y_m, volume_m3)
+
+    def look(self, count: int, seen: np.ndarray | None = None) -> list[Rise]:
+        """Look so many times; return what was measured."""
+        out: list[Rise] = []
+        for _ in range(count):
+            level = self.height_m + self.rng.normal(0.0, NOISE.total_m, SIDE * SIDE)
+            self.watch.look(level if seen is None else np.where(seen, level, np.nan))
+            for patch in self.watch.settled():
+                out += self.watch.close(patch, NOISE, 0.0002)
+                self.known_m[patch.cells] = self.height_m[patch.cells]
+        return out
+
+
+def test_a_dump_is_measured_after_enough_looks() -> None:
+    """A cone of 5 litres on the border of both segments, half on each."""
+    square = Square()
+    square.dump(7, 0.8925, 0.9)
+    assert square.look(SETTLED_LOOKS - 1) == []
+    rise, = square.look(1)
+    assert rise.landing.seq == 7
+    assert rise.volume_m3 == pytest.approx(LOAD_M3, rel=0.03)
+    assert abs(rise.volume_m3 - LOAD_M3) < 3.0 * rise.volume_se_m3
+    assert rise.by_row_m3 == pytest.approx([LOAD_M3 / 2.0] * 2, rel=0.05)
+    assert not rise.missed
+    assert not square.watch.patches
+
+
+def test_rises_are_unbiased_and_their_errors_honest() -> None:
+    """Forty dumps of 4 to 6 litres: no bias, and the stated error holds the scatter."""
+    square, score = Square(), []
+    for seq in range(40):
+        square.height_m[:] = square.known_m[:] = 0.0
+        volume = float(square.rng.uniform(0.004, 0.006))
+        square.dump(seq, 0.9, 0.9, volume)
+        rise, = square.look(SETTLED_LOOKS)
+        score.append((rise.volume_m3 - volume) / rise.volume_se_m3)
+    assert abs(np.mean(score)) < 0.5
+    assert np.mean(np.abs(score) < 2.0) >= 0.9
+
+
+def test_an_empty_drum_and_a_load_that_went_elsewhere_miss() -> None:
+    """Nothing rose near the drop point."""
+    square = Square()
+    square.dump(1, 0.9, 0.9, 0.0)
+    rise, = square.look(SETTLED_LOOKS)
+    assert rise.missed
+    assert abs(rise.volume_m3) < 0.0005
+
+
+def test_dumps_that_land_on_each_other_are_shared_out_by_place() -> None:
+    """A full load and an empty drum half a metre apart, before a look: one of them strays."""
+    square = Square()
+    square.dump(1, 0.6, 0.9)
+    square.dump(2, 1.1, 0.9, 0.0)
+    first, second = square.look(SETTLED_LOOKS)
+    assert first.volume_m3 + second.volume_m3 == pytest.approx(LOAD_M3, rel=0.03)
+    assert not first.missed
+    assert second.missed
+    alone = Square()
+    alone.dump(1, 0.6, 0.9)
+    assert first.volume_se_m3 > 2.0 * alone.look(SETTLED_LOOKS)[0].volume_se_m3
+
+
+def test_two_loads_on_one_spot_get_equal_parts() -> None:
+    """Nobody can tell them apart; together they are right."""
+    square = Square()
+    square.dump(1, 0.9, 0.9, 0.004)
+    square.dump(2, 0.9, 0.9, 0.006)
+    first, second = square.look(SETTLED_LOOKS)
+    assert first.volume_m3 == pytest.approx(second.volume_m3)
+    assert first.volume_m3 + second.volume_m3 == pytest.approx(0.010, rel=0.05)
+
+
+def test_a_patch_half_out_of_view_waits_and_then_must_do() -> None:
+    """Where the rover stands on a third of the heap: filled up by share, and less certain."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    seen = POINTS[:, 0] > 0.84
+    assert square.look(MOST_LOOKS - 1, seen) == []
+    rise, = square.look(1, seen)
+    assert rise.volume_m3 == pytest.approx(LOAD_M3, rel=0.25)
+    assert abs(rise.volume_m3 - LOAD_M3) < 2.0 * rise.volume_se_m3
+    whole = Square()
+    whole.dump(1, 0.9, 0.9)
+    assert rise.volume_se_m3 > 3.0 * whole.look(SETTLED_LOOKS)[0].volume_se_m3
+
+
+def test_a_dump_nobody_looks_at_blocks_no_other() -> None:
+    """One stays open out of view; another far from it is measured."""
+    square = Square()
+    square.dump(1, 0.3, 0.3)
+    seen = POINTS.sum(axis=1) > 1.8
+    square.dump(2, 1.45, 1.45)
+    assert [rise.landing.seq for rise in square.look(SETTLED_LOOKS, seen)] == [2]
+    assert [patch.landings[0].seq for patch in square.watch.patches] == [1]
+    assert not square.watch.mask()[np.hypot(*(POINTS - 1.45).T) < 0.3].any()
+    assert [rise.landing.seq for rise in square.look(SETTLED_LOOKS)] == [1]
+
+
+def test_one_odd_look_does_not_count() -> None:
+    """Of five looks or more the highest and the lowest are left out, cell by cell."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    patch = square.watch.patches[0]
+    for odd_m in (0.0, 0.3, 0.0, 0.0, -0.2):
+        patch.add(square.height_m + odd_m)
+    assert patch.after_m() == pytest.approx(square.height_m[patch.cells], abs=1e-6)
+
+
+def test_only_the_last_looks_are_kept_and_holes_are_no_looks() -> None:
+    """Soil that still slides at first does not count after eight more looks."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    patch = square.watch.patches[0]
+    patch.add(np.full(SIDE * SIDE, np.nan))
+    assert patch.looks == 0
+    patch.add(square.height_m + 0.5)
+    for _ in range(KEPT_LOOKS):
+        patch.add(square.height_m)
+    assert patch.kept_m.shape[0] == KEPT_LOOKS
+    assert patch.after_m() == pytest.approx(square.height_m[patch.cells], abs=1e-6)
+
+
+def test_a_dump_on_ground_never_seen_is_neither_measured_nor_astray() -> None:
+    """Its volume is unknown, not zero."""
+    square = Square()
+    square.known_m[:] = np.nan
+    square.dump(1, 0.9, 0.9)
+    rise, = square.look(SETTLED_LOOKS)
+    assert math.isnan(rise.volume_m3)
+    assert not rise.missed
