@@ -32,6 +32,7 @@ from berm_ledger.simulation import (  # noqa: E402
 )
 from berm_ledger.simulation.sensor import SensorOptions  # noqa: E402
 from berm_ledger.site_source import load_site  # noqa: E402
+from berm_ledger.survey.crest_lines import STRIP_M  # noqa: E402
 from berm_ledger.survey.site_survey import COMPLETE_LOOKS  # noqa: E402
 import numpy as np  # noqa: E402
 from score import compare, Score, total, within  # noqa: E402
@@ -102,7 +103,8 @@ def ground_moved_m(pipeline: Pipeline, build: SimulatedBuild) -> float:
     Return the greatest height that untouched ground seems to have [m].
 
     Looked at are the means over the ground beside every segment, and the booked crest heights of
-    segments that no soil has come near.
+    segments that no soil has come near; both where there are as many looks as a survey takes,
+    which starts anew where a load is announced.
     """
     survey = pipeline.survey
     if survey.datum is None:
@@ -113,7 +115,8 @@ def ground_moved_m(pipeline: Pipeline, build: SimulatedBuild) -> float:
     worst = 0.0
     for row in range(len(area.segments)):
         own = area.corridor.segment_index == row
-        if np.median(survey.surface.looks[own]) < COMPLETE_LOOKS:
+        strip = own & (np.abs(area.corridor.offset_m) <= STRIP_M)
+        if np.median(survey.surface.looks[strip]) < COMPLETE_LOOKS:
             continue
         beside = own & ~area.in_corridor & ~touched & np.isfinite(height)
         if beside.sum() > 100:

@@ -24,10 +24,11 @@ def white(rng, sd_m=0.003):
     return rng.normal(0.0, sd_m, (2, COUNT))
 
 
-def test_white_noise_is_found_whole_and_unshared() -> None:
-    noise = learned(white)
-    # The leftovers hold the spread of a surface of 50 looks too.
-    assert noise.total_m == pytest.approx(0.003 / math.sqrt(1.0 + 1.0 / 50.0), rel=0.01)
+@pytest.mark.parametrize('looks', [2.0, 50.0])
+def test_white_noise_is_found_whole_and_unshared(looks) -> None:
+    noise = learned(white, looks=looks)
+    # The leftovers hold the spread of a surface of so many looks too.
+    assert noise.total_m == pytest.approx(0.003 / math.sqrt(1.0 + 1.0 / looks), rel=0.01)
     assert noise.shared == pytest.approx(0.0, abs=0.03)
     assert math.hypot(noise.white_m, noise.correlated_m) == pytest.approx(noise.total_m)
 

@@ -88,6 +88,15 @@ def test_a_small_steady_change_is_adopted_within_ten_looks() -> None:
     assert surface.height_m[0] == pytest.approx(0.010, abs=0.0015)
 
 
+@pytest.mark.parametrize('looks', [5, 6, 8, 15, 40])
+@pytest.mark.parametrize('change_m', [0.02, 0.03, 0.04])
+def test_following_a_change_does_not_overshoot(looks, change_m) -> None:
+    surface, last = settled(looks=looks)
+    for n in range(1, 30):
+        surface.fuse(np.full(1, change_m, dtype=np.float32), last + n * SECOND_NS, 0.010)
+        assert surface.height_m[0] <= change_m + 1e-6
+
+
 def test_where_a_load_has_fallen_two_looks_are_enough() -> None:
     surface, last = settled(2)
     expected = np.array([True, False])
