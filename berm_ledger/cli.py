@@ -19,12 +19,12 @@ import threading
 from types import FrameType
 from typing import NoReturn
 
-from .commands import check, compare, demo, plan, replay, report, show, simulate
+from .commands import check, compare, demo, plan, replay, report, show, simulate, watch
 from .errors import BermLedgerError, SiteFileError, UsageError
 
 PROG = 'berm-ledger'
 DONE, BAD_INPUT, INTERRUPTED, READER_GONE, TERMINATED = 0, 2, 130, 141, 143
-COMMANDS = (check, replay, show, report, compare, plan, simulate, demo)
+COMMANDS = (check, replay, show, report, compare, plan, simulate, demo, watch)
 
 
 class Parser(argparse.ArgumentParser):

@@ -9,7 +9,8 @@ from contextlib import contextmanager
 
 from ..errors import UsageError
 
-REPLAY = ('rosbags', 'apsw', 'lz4', 'backports', 'zstandard', 'ruamel', 'matplotlib', 'PIL')
+REPLAY = ('rosbags', 'apsw', 'lz4', 'backports', 'zstandard', 'ruamel', 'matplotlib', 'PIL',
+          'rich')
 ROS = ('rclpy', 'builtin_interfaces', 'rcl_interfaces', 'lifecycle_msgs', 'std_msgs', 'std_srvs',
        'geometry_msgs', 'sensor_msgs', 'nav_msgs', 'diagnostic_msgs', 'visualization_msgs')
 EXTRAS = {**dict.fromkeys(REPLAY, 'replay'), **dict.fromkeys(ROS, 'ros')}

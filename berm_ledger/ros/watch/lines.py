@@ -1,0 +1,210 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The parts of the screen, each as lines of styled text; knows no ROS."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+import math
+import textwrap
+
+from rich.text import Text
+
+from .advice import silence_text, Surroundings
+from .heard import Heard
+from .news import BAD, Event, GOOD
+from .section import columns_of, Glyphs, section_rows, top_m
+from ..messages import Status
+from ..messages.diagnostics import ERROR, LEVEL_NAMES, OK, STALE, WARN
+from ..table_text import age_text, COLUMNS, time_text
+from ...books.rows import Row, State
+
+STATE_STYLES = {
+    State.UNSEEN: 'dim', State.SHORT: 'yellow', State.AT_GRADE: 'green', State.HIGH: 'magenta',
+    State.REWORK: 'bold red'}
+LEVEL_STYLES = {OK: 'green', WARN: 'yellow', ERROR: 'bold red', STALE: 'yellow'}
+MOOD_STYLES = {GOOD: 'green', BAD: 'red'}
+# Of the table for a person, what an operator needs and 80 characters hold.
+SHOWN = ('seg', 'station', 'target', 'height', '+-', 'seen', 'done', 'short', 'left', 'made',
+         'age')
+CHOSEN = tuple(c for c in COLUMNS if c.title in SHOWN and c.unit != 'l')
+HEADING = ' ' + ''.join(
+    (f'{c.title}/{c.unit}' if c.unit in ('mm', '%') and len(c.title) + len(c.unit) < c.width - 1
+     else c.title).rjust(c.width) for c in CHOSEN) + '  state'
+MARGIN = 7
+
+
+def title_line(heard: Heard) -> Text:
+    """Return the first line: how far the work is, and how old the news is."""
+    rows, stamp_ns = heard.rows, heard.stamp_ns or 0
+    done = sum(row.state == State.AT_GRADE for row in rows)
+    seen = [row.last_seen_ns for row in rows if row.last_seen_ns is not None]
+    left, made = (sum(getattr(row, name) for row in rows)
+                  for name in ('dumps_remaining', 'dumps_made'))
+    parts = [
+        f'{done} of {len(rows)} at grade', f'{left} loads left', f'{len(heard.flags)} flagged',
+        f'{made} made', f'look {age_text(stamp_ns, max(seen))} ago' if seen else 'not seen yet',
+        time_text(stamp_ns)]
+    return Text(' | '.join(parts), style='bold reverse')
+
+
+def warning_lines(heard: Heard, around: Surroundings) -> list[Text]:
+    """Return what somebody must know at once; none when there is nothing."""
+    lines = []
+    silence = silence_text(around)
+    if silence:
+        lines.append(Text(silence, style='bold red'))
+    if heard.hold_text is not None:
+        lines.append(Text(f'ON HOLD, no target is given: {heard.hold_text}', style='bold red'))
+    if any(status.values.get('datum') == 'none' for status in heard.health):
+        lines.append(Text('NO DATUM: the natural ground has not been surveyed yet',
+                          style='bold yellow'))
+    lines += [Text(f'REWORK {flag.values["berm"]} segment {flag.values["segment"]}: '
+                   f'{flag.message}', style='red') for flag in heard.flags]
+    return lines
+
+
+def target_lines(heard: Heard, width: int, most: int) -> list[Text]:
+    """Return where the next load goes and why."""
+    status = heard.target
+    if status is None:
+        return [Text('target   no target node has been heard yet', style='dim')]
+    values = status.values
+    words = status.message
+    if values.get('code', 'target') == 'target' and values.get('segment'):
+        words = f'{values.get("berm", "")} segment {values["segment"]}{_place(status)}: {words}'
+    wrapped = textwrap.wrap(f'target   {words}', width, max_lines=most, placeholder=' ...',
+                            subsequent_indent=' ' * 9)
+    return [Text(line, style='cyan' if status.level == OK else 'yellow') for line in wrapped]
+
+
+def _place(status: Status) -> str:
+    """Return where the robot should stand, as far as the status says it."""
+    try:
+        x_m, y_m, yaw_rad = (float(str(status.values[name])) for name in ('x_m', 'y_m', 'yaw_rad'))
+    except (KeyError, ValueError):
+        return ''
+    return f' from x {x_m:.2f} y {y_m:.2f} yaw {math.degrees(yaw_rad):.0f} deg'
+
+
+def berm_line(heard: Heard, berm: int, rows: Sequence[Row]) -> Text:
+    """Return the line above the long section."""
+    length_m = sum(row.station_to_m - row.station_from_m for row in rows)
+    done_m = sum((row.station_to_m - row.station_from_m) * row.at_grade for row in rows
+                 if math.isfinite(row.at_grade))
+    left = sum(row.dumps_remaining for row in rows)
+    count = len({row.berm_index for row in heard.rows})
+    which = f' ({berm + 1} of {count})' if count > 1 else ''
+    share = 100.0 * done_m / length_m if length_m > 0.0 else 0.0
+    return Text(f'berm {heard.name_of(berm)}{which}: {share:.0f} % of {length_m:.2f} m at grade, '
+                f'{left} loads left', style='bold')
+
+
+def section_lines(
+    heard: Heard, berm: int, rows: Sequence[Row], width: int, height: int, glyphs: Glyphs
+) -> list[Text]:
+    """Return the long section, coloured by state, with heights on the left."""
+    profile = next((part for part in heard.crest if part.berm_index == berm), None)
+    if profile is None or width <= MARGIN:
+        return [Text(' ' * MARGIN + 'no crest has come in yet', style='dim'),
+                *[Text()] * (height - 1)]
+    columns = columns_of(profile, width - MARGIN)
+    step_m = top_m(columns) / height
+    styles = [_style_at(float(station), rows) for station in columns.station_m]
+    lines = []
+    for k, drawn in enumerate(section_rows(columns, height, glyphs)):
+        label = f'{(height - k) * step_m:5.2f}m ' if k % 2 == 0 else ' ' * MARGIN
+        line = Text(label, style='dim')
+        for character, style in zip(drawn, styles):
+            line.append(character, style='cyan' if character == glyphs.design else style)
+        lines.append(line)
+    return lines
+
+
+def _style_at(station_m: float, rows: Sequence[Row]) -> str:
+    """Return the style of the segment at a station."""
+    return next((STATE_STYLES[row.state] for row in rows if station_m <= row.station_to_m),
+                STATE_STYLES[rows[-1].state] if rows else '')
+
+
+def axis_line(
+    heard: Heard, rows: Sequence[Row], here: int | None, width: int, glyphs: Glyphs
+) -> Text:
+    """Return the ground line with the ends and numbers of the segments, and the target."""
+    count = width - MARGIN
+    cells = [glyphs.line] * count
+    start, end = rows[0].station_from_m, rows[-1].station_to_m
+
+    def column(station_m: float) -> int:
+        return min(count - 1, max(0, int((station_m - start) / (end - start) * count)))
+
+    for row in rows:
+        cells[column(row.station_from_m)] = glyphs.tick
+        number, room = str(row.segment), column(row.station_to_m) - column(row.station_from_m) - 1
+        if len(number) <= room:
+            first = column(0.5 * (row.station_from_m + row.station_to_m)) - len(number) // 2
+            cells[first:first + len(number)] = number
+    line = Text(f'{start:6.2f} '[:MARGIN] + ''.join(cells[:count]), style='dim')
+    place = None if here is None else _drop_station(heard, rows, here)
+    if place is not None:
+        at = MARGIN + column(place)
+        line = line[:at] + Text(glyphs.here, style='bold cyan') + line[at + 1:]
+    return line
+
+
+def _drop_station(heard: Heard, rows: Sequence[Row], here: int) -> float | None:
+    """Return where along the berm the next load would land; None where it is not known."""
+    row = next((row for row in rows if row.segment == here), None)
+    try:
+        station_m = float(str(heard.target.values['station_m'])) if heard.target else math.nan
+    except (KeyError, ValueError):
+        station_m = math.nan
+    if not math.isfinite(station_m) and row is not None:
+        station_m = 0.5 * (row.station_from_m + row.station_to_m)
+    return station_m if math.isfinite(station_m) else None
+
+
+def table_line(row: Row, here: int | None, stamp_ns: int) -> Text:
+    """Return one row of the table, marked where the next load goes."""
+    cells = ''.join(column.text(row, stamp_ns).rjust(column.width) for column in CHOSEN)
+    line = Text('>' if row.segment == here else ' ', style='bold cyan')
+    line.append(cells, style='')
+    line.append(f'  {row.state.name.replace("_", " ").lower()}', style=STATE_STYLES[row.state])
+    return line
+
+
+def health_lines(heard: Heard, width: int, most: int) -> list[Text]:
+    """Return every input and part in a word or two, then what is the matter with the worst."""
+    shown = [status for status in heard.health if status.name != 'books']
+    if not shown:
+        return [Text('health: nothing has come in on /diagnostics yet', style='dim')]
+    lines = [Text()]
+    for status in shown:
+        word = Text(_health_word(status), style=LEVEL_STYLES.get(status.level, ''))
+        if lines[-1].plain and len(lines[-1]) + 2 + len(word) > width:
+            lines.append(Text())
+        lines[-1].append('  ' if lines[-1].plain else '').append_text(word)
+    wrong = sorted((s for s in shown if s.level != OK), key=lambda s: (s.level != ERROR, s.level))
+    details = [Text(f'  {LEVEL_NAMES[s.level]} {s.name}: {s.message}',
+                    style=LEVEL_STYLES[s.level]) for s in wrong]
+    return [*lines, *details[:most]]
+
+
+def _health_word(status: Status) -> str:
+    """Return one status in a word or two."""
+    values = status.values
+    if status.level in (ERROR, STALE):
+        word = LEVEL_NAMES[status.level]
+    elif status.name == 'refusals':
+        word = str(sum(int(str(n)) for n in values.values() if str(n).isdecimal()))
+    elif values.get('rate_hz', 'unknown') != 'unknown':
+        word = f'{float(str(values["rate_hz"])):.1f}Hz'
+    else:
+        word = str(values.get('messages', 'ok'))
+    return f'{status.name} {word}' + ('!' if status.level == WARN else '')
+
+
+def event_line(event: Event) -> Text:
+    """Return one event."""
+    when = '' if event.stamp_ns is None else time_text(event.stamp_ns).removesuffix(' UTC')
+    return Text(f'{when:>8} {event.text}', style=MOOD_STYLES.get(event.mood, ''))
