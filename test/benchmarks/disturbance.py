@@ -100,17 +100,17 @@ def detect(trials: int, volumes_l: Sequence[float], noise: str, first: int) -> N
                 seed = 1000 * berm + n
                 done.append(spoiled(finished, volume * 1e-3, PERIODS_S[n % 3], seed))
     tell('| removed | trials | found within 5 looks | median look | volume error mean / sd [l] | '
-          'stated se [l] | within 15 % or 0.1 l | right segment or next |')
+         'stated se [l] | within 15 % or 0.1 l | right segment or next |')
     tell('| --- | --- | --- | --- | --- | --- | --- | --- |')
     for volume, done in out.items():
         hits = [t for t in done if t.found_at]
         error = np.array([t.volume_m3 * 1e3 - volume for t in hits])
         good = np.abs(error) <= max(0.15 * volume, 0.1)
         tell(f'| {volume:g} l | {len(done)} | {len(hits) / len(done):.1%} '
-              f'| {np.median([t.found_at for t in hits]):g} '
-              f'| {error.mean():+.3f} / {error.std():.3f} '
-              f'| {np.mean([t.volume_se_m3 for t in hits]) * 1e3:.3f} | {good.mean():.1%} '
-              f'| {np.mean([t.near for t in hits]):.1%} |')
+             f'| {np.median([t.found_at for t in hits]):g} '
+             f'| {error.mean():+.3f} / {error.std():.3f} '
+             f'| {np.mean([t.volume_se_m3 for t in hits]) * 1e3:.3f} | {good.mean():.1%} '
+             f'| {np.mean([t.near for t in hits]):.1%} |')
 
 
 def restless(hours: float) -> Noise:
@@ -151,9 +151,9 @@ def patrol(hours: float, first: int) -> None:
     moved = (surface - before)[watched.pipeline.survey.area.in_corridor]
     counts = Counter(e.kind for e in watched.entries if e.seq > since)
     tell(f'| {hours:g} h | {round(1800 * hours)} looks | '
-          + ' | '.join(f'{kind} {counts[kind]}' for kind in ALARMS[:4])
-          + f' | map_shift {counts["map_shift"]} | surface moved {np.nanmean(moved) * 1e3:+.1f} '
-          f'+- {np.nanstd(moved) * 1e3:.1f} mm |')
+         + ' | '.join(f'{kind} {counts[kind]}' for kind in ALARMS[:4])
+         + f' | map_shift {counts["map_shift"]} | surface moved {np.nanmean(moved) * 1e3:+.1f} '
+         f'+- {np.nanstd(moved) * 1e3:.1f} mm |')
 
 
 def builds(seeds: int, noise: str, first: int) -> None:
@@ -175,11 +175,11 @@ def builds(seeds: int, noise: str, first: int) -> None:
             stated.append(record.volume_se_m3)
     own, worth = np.array(error) * 1e3, np.array(stated) * 1e3
     tell(f'| {seeds} builds ({noise}) | {len(own)} dumps | '
-          + ' | '.join(f'{kind} {counts[kind]}' for kind in ALARMS)
-          + f' | rise {np.nanmean(own):+.3f} +- {np.nanstd(own):.3f} l, '
-          f'stated {np.nanmean(worth):.3f} l, '
-          f'within 2 se {np.nanmean(np.abs(own) < 2.0 * worth):.0%}, '
-          f'not measured {np.isnan(own).sum()} |')
+         + ' | '.join(f'{kind} {counts[kind]}' for kind in ALARMS)
+         + f' | rise {np.nanmean(own):+.3f} +- {np.nanstd(own):.3f} l, '
+         f'stated {np.nanmean(worth):.3f} l, '
+         f'within 2 se {np.nanmean(np.abs(own) < 2.0 * worth):.0%}, '
+         f'not measured {np.isnan(own).sum()} |')
 
 
 def main(argv: Sequence[str] | None = None) -> int:
