@@ -53,9 +53,13 @@ def events(site: Site) -> list[SimEvent]:
     return list(simulate_build(site, seed=3, options=options))
 
 
-def booked_part(rows: Iterable[Row]) -> list[Row]:
-    """Return rows without what follows from the surface as it stands rather than from entries."""
-    return [replace(row, dumps_remaining=0, low_station_m=math.nan, low_short_m=math.nan)
+def booked_part(rows: Iterable[Row]) -> list[str]:
+    """
+    Return rows without what follows from the surface as it stands rather than from entries.
+
+    As text: from Python 3.13 on dataclasses that hold the same NaN are not equal.
+    """
+    return [repr(replace(row, dumps_remaining=0, low_station_m=math.nan, low_short_m=math.nan))
             for row in rows]
 
 
@@ -98,7 +102,7 @@ def test_rows_are_the_fold_of_the_entries(site: Site, events: list[SimEvent]) ->
     entries = [e for event in events for e in feed(pipeline, event).entries]
     folded = fold(site, entries)
     told = pipeline.books
-    assert booked_part(told.rows) == list(folded.rows)
+    assert booked_part(told.rows) == booked_part(folded.rows)
     assert [entry.seq for entry in entries] == list(range(1, len(entries) + 1))
 
 
@@ -136,7 +140,7 @@ def test_a_restart_goes_on_with_the_same_books(site: Site, events: list[SimEvent
         layers.update({layer.name: layer for layer in update.surfaces})
     second = Pipeline(site, entries=entries, surfaces=layers.values())
     assert booked_part(second.books.rows) == booked_part(first.books.rows)
-    assert second.books.dumps == first.books.dumps
+    assert repr(second.books.dumps) == repr(first.books.dumps)
     for event in events[half:]:
         entries += feed(second, event).entries
     assert [e.seq for e in entries] == list(range(1, len(entries) + 1))
@@ -253,7 +257,7 @@ def test_a_bag_played_again_after_a_restart_is_not_booked_twice(
     assert second.stamp_ns == max(e.stamp_ns for e in entries)
     assert all(not feed(second, event).surfaces for event in events[:-20])
     assert booked_part(second.books.rows) == booked_part(first.books.rows)
-    assert second.books.dumps == first.books.dumps
+    assert repr(second.books.dumps) == repr(first.books.dumps)
     assert set(second.health.counters) == {'stamp_too_old', 'no_pose'}
 
 

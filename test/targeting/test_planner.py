@@ -244,7 +244,8 @@ def test_ready_choice_answers_as_a_plan_made_at_once_and_plans_once():
     ready = ReadyChoice()
     robots = [Pose2(0.0, 1.0 + 0.1 * k) for k in range(3)]
     answers = [ready(site, rows, None, robot) for robot in robots]
-    assert answers == [choose_target(site, rows, None, robots[0])] * 3
+    # By their text: from Python 3.13 on dataclasses with the same NaN are not equal.
+    assert set(map(repr, answers)) == {repr(choose_target(site, rows, None, robots[0]))}
     assert ready.planner.replans == 1
     assert ready(site, rows, None, None, hold_text='soil is gone').code == 'hold'
-    assert ready(site, rows, None, None) == answers[0]
+    assert repr(ready(site, rows, None, None)) == repr(answers[0])
