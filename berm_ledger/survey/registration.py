@@ -14,6 +14,7 @@ the planar part has no information and stays where it was.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+import math
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,7 +46,7 @@ LAST_STEP_SIGMAS = 4.0
 # Share of stable cells that may disagree after the best shift.
 MOST_DISAGREEING = 0.4
 # The level of the site frame is the mean of so many first grids, and what one may be off [m].
-OPENING_GRIDS = 20
+OPENING_GRIDS = 40
 OPENING_SPREAD_M = 0.002
 # How far the map may have jumped, or moved while nobody looked [m], and from how many standard
 # deviations on a step is taken for a jump.
@@ -128,6 +129,7 @@ class Registration:
     mean: NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
     covariance: NDArray[np.float64] = field(default_factory=lambda: np.zeros((3, 3)))
     opening: bool = True
+    _grids: int = 0
     _steps_m: list[float] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -205,14 +207,11 @@ class Registration:
         """How sure the level of the site frame is, by the scatter of grids about it [m]."""
         if len(self._steps_m) < 3:
             return OPENING_SPREAD_M
-        # The k-th grid differs from the mean of those before by k / (k - 1) of the variance.
-        k = np.arange(2, len(self._steps_m) + 1)
-        variance = np.mean(np.square(self._steps_m[1:]) * (k - 1) / k)
-        return float(np.sqrt(variance / len(self._steps_m)))
+        return float(np.sqrt(np.mean(np.square(self._steps_m)) / self._grids))
 
     def _expected(self, surface: SiteSurface) -> NDArray[np.float64]:
         """Return how uncertain the shift is before the grid is looked at, shape (3, 3) [m2]."""
-        if self.opening and not self._steps_m and surface.known.any():
+        if self.opening and not self._grids and surface.known.any():
             # The surface is that of an earlier run.
             self.opening = False
             self.covariance = np.eye(3) * JUMP_SPREAD_M**2
@@ -226,18 +225,21 @@ class Registration:
         """Let the first grids agree on the level: no single one of them is right."""
         if not self.opening:
             return
-        self._steps_m.append(float(self.mean[2]))
-        step_m = self._steps_m[-1] / len(self._steps_m)
+        self._grids += 1
+        step_m = float(self.mean[2]) / self._grids
+        # It differs from the mean of those before by 1 + 1 / (k - 1) of the variance of one.
+        self._steps_m.append(float(self.mean[2]) * math.sqrt(1.0 - 1.0 / self._grids))
         surface.raise_by(step_m)
         self.mean = self.mean - np.array([0.0, 0.0, step_m])
-        self.opening = len(self._steps_m) < OPENING_GRIDS
+        self.opening = self._grids < OPENING_GRIDS
 
     def _unseen(self, surface: SiteSurface, prior: NDArray[np.float64]) -> Shift:
         """Take the expectation where nothing known could be compared."""
+        if self.opening:
+            # The first looks make the surface; nothing is known yet to compare them with.
+            self._grids += 1
         if surface.known.any():
             self.covariance = prior
-        elif self.opening and not self._steps_m:
-            self._open(surface)
         return self._shift(float('nan'), 0)
 
     def _shift(self, residual_m: float, cells: int, observed: bool = False) -> Shift:

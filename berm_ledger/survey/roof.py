@@ -67,7 +67,7 @@ class Detail:
 # Chosen by the bias and scatter they have on heaped soil and on straight roofs alike: a short
 # window follows the lumps of real soil, a long one does not take noise for a shape.
 DETAILS = (
-    Detail(0.0012, 0.060, 0, 1, 1.0),
+    Detail(0.0010, 0.060, 0, 1, 1.0),
     Detail(0.0022, 0.060, 1, 2, 1.0),
     Detail(0.0045, 0.075, 1, 2, 1.0),
     Detail(0.0070, 0.075, 1, 4, 1.0),
