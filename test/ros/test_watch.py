@@ -99,7 +99,8 @@ def test_everything_shown_comes_out_of_the_messages_without_a_site_file(site):
     assert [len(part.station_m) for part in heard.crest] == [1]
     assert heard.hold_text == 'soil was disturbed'
     shown = text_of(screen.View(heard))
-    assert 'ON HOLD, no target is given: soil was disturbed' in shown
+    assert 'ON HOLD: soil was disturbed' in shown
+    assert 'ros2 service call /ledger/resume std_srvs/srv/Trigger' in shown
     assert 'REWORK west segment 1: lost 0.0020 m3' in shown
 
 
@@ -189,6 +190,8 @@ def test_the_berm_that_is_worked_on_is_shown_until_another_is_asked_for():
     (Status('pose', 'half refused', WARN, {'rate_hz': '3.20'}), 'pose 3.2Hz!'),
     (Status('journal', 'disk full', ERROR), 'ERROR journal: disk full'),
     (Status('refusals', 'none new', OK, {'old_stamp': '2', 'spike': '3'}), 'refusals 5'),
+    (Status('refusals', 'more of spike', WARN, {'spike': '3'}), 'refusals 3!'),
+    (Status('journal', '7 entries', OK), 'ok: journal'),
     (Status('dump', '7 announced', OK, {'messages': '7'}), 'dump 7'),
 ])
 def test_health_is_said_in_words_not_in_colour_alone(status, said):

@@ -44,18 +44,22 @@ def title_line(heard: Heard) -> Text:
     parts = [
         f'{done} of {len(rows)} at grade', f'{left} loads left', f'{len(heard.flags)} flagged',
         f'{made} made', f'look {age_text(stamp_ns, max(seen))} ago' if seen else 'not seen yet',
-        time_text(stamp_ns)]
+        time_text(stamp_ns).removesuffix(' UTC')]
     return Text(' | '.join(parts), style='bold reverse')
 
 
-def warning_lines(heard: Heard, around: Surroundings) -> list[Text]:
+def warning_lines(heard: Heard, around: Surroundings, width: int) -> list[Text]:
     """Return what somebody must know at once; none when there is nothing."""
     lines = []
     silence = silence_text(around)
     if silence:
         lines.append(Text(silence, style='bold red'))
     if heard.hold_text is not None:
-        lines.append(Text(f'ON HOLD, no target is given: {heard.hold_text}', style='bold red'))
+        space = around.topic.rpartition('/')[0]
+        order = f'ros2 service call {space}/ledger/resume std_srvs/srv/Trigger'
+        words = (f'ON HOLD: {heard.hold_text}', f'  once you have looked: {order}')
+        lines += [Text(line, style='bold red') for text in words for line in textwrap.wrap(
+            text, width, subsequent_indent='  ', max_lines=2, placeholder=' ...')]
     if any(status.values.get('datum') == 'none' for status in heard.health):
         lines.append(Text('NO DATUM: the natural ground has not been surveyed yet',
                           style='bold yellow'))
@@ -65,8 +69,10 @@ def warning_lines(heard: Heard, around: Surroundings) -> list[Text]:
 
 
 def target_lines(heard: Heard, width: int, most: int) -> list[Text]:
-    """Return where the next load goes and why."""
+    """Return where the next load goes and why; nothing on hold, which is told above."""
     status = heard.target
+    if heard.hold_text is not None and (status is None or not status.values.get('segment')):
+        return []
     if status is None:
         return [Text('target   no target node has been heard yet', style='dim')]
     values = status.values
@@ -178,12 +184,16 @@ def health_lines(heard: Heard, width: int, most: int) -> list[Text]:
     shown = [status for status in heard.health if status.name != 'books']
     if not shown:
         return [Text('health: nothing has come in on /diagnostics yet', style='dim')]
+    words = [(status, _health_word(status)) for status in shown]
+    plain = [status.name for status, word in words if not word]
+    parts = [Text(f'{status.name} {word}', style=LEVEL_STYLES.get(status.level, ''))
+             for status, word in words if word]
+    parts += [Text('ok: ' + ' '.join(plain), style='green')] if plain else []
     lines = [Text()]
-    for status in shown:
-        word = Text(_health_word(status), style=LEVEL_STYLES.get(status.level, ''))
-        if lines[-1].plain and len(lines[-1]) + 2 + len(word) > width:
+    for part in parts:
+        if lines[-1].plain and len(lines[-1]) + 2 + len(part) > width:
             lines.append(Text())
-        lines[-1].append('  ' if lines[-1].plain else '').append_text(word)
+        lines[-1].append('  ' if lines[-1].plain else '').append_text(part)
     wrong = sorted((s for s in shown if s.level != OK), key=lambda s: (s.level != ERROR, s.level))
     details = [Text(f'  {LEVEL_NAMES[s.level]} {s.name}: {s.message}',
                     style=LEVEL_STYLES[s.level]) for s in wrong]
@@ -191,17 +201,18 @@ def health_lines(heard: Heard, width: int, most: int) -> list[Text]:
 
 
 def _health_word(status: Status) -> str:
-    """Return one status in a word or two."""
+    """Return one status in a word; empty where all is well and there is nothing to count."""
     values = status.values
     if status.level in (ERROR, STALE):
-        word = LEVEL_NAMES[status.level]
-    elif status.name == 'refusals':
-        word = str(sum(int(str(n)) for n in values.values() if str(n).isdecimal()))
-    elif values.get('rate_hz', 'unknown') != 'unknown':
+        return LEVEL_NAMES[status.level]
+    if values.get('rate_hz', 'unknown') != 'unknown':
         word = f'{float(str(values["rate_hz"])):.1f}Hz'
+    elif status.name == 'refusals':
+        count = sum(int(str(n)) for n in values.values() if str(n).isdecimal())
+        word = str(count) if count else ''
     else:
-        word = str(values.get('messages', 'ok'))
-    return f'{status.name} {word}' + ('!' if status.level == WARN else '')
+        word = str(values.get('messages', ''))
+    return (word or LEVEL_NAMES[WARN]) + '!' if status.level == WARN else word
 
 
 def event_line(event: Event) -> Text:

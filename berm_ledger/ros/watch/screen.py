@@ -137,7 +137,7 @@ def screen_lines(view: View, width: int, height: int) -> list[Text]:
 
 def _small(view: View) -> list[Text]:
     """Return what matters most, for a terminal too small for the rest."""
-    return [title_line(view.heard), *warning_lines(view.heard, view.around),
+    return [title_line(view.heard), *warning_lines(view.heard, view.around, 200),
             *target_lines(view.heard, 200, 1)]
 
 
@@ -146,7 +146,7 @@ def _full(view: View, width: int, height: int) -> list[Text]:
     heard, berm = view.heard, berm_shown(view)
     rows = tuple(row for row in heard.rows if row.berm_index == berm)
     here = target_segment(heard, berm)
-    top = [title_line(heard), *warning_lines(heard, view.around)[:3],
+    top = [title_line(heard), *warning_lines(heard, view.around, width)[:4],
            *target_lines(heard, width, 2), berm_line(heard, berm, rows)]
     health = health_lines(heard, width, 1 if height < 30 else 3)
     # One line each for the axis, the heading of the table and the keys.
