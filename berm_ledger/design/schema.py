@@ -100,6 +100,16 @@ TABLES: Mapping[str, tuple[Key, ...]] = {
         Key('hold_on_disturbance', 'truth', 'no target after a disturbance until an operator '
             'resumes', default=True),
         Key('cell_m', 'number', 'cell of the site lattice', 'm', 0.015, 0.002, 0.5),
+        Key('site_from_map', 'table', 'where the origin of `frame` lies in the coordinates of '
+            'this file, when those are others', default=None, table='transform'),
+    ),
+    'transform': (
+        Key('x_m', 'number', 'origin of `frame` along x of the file', 'm', low=-MAX_METRES,
+            high=MAX_METRES),
+        Key('y_m', 'number', 'origin of `frame` along y of the file', 'm', low=-MAX_METRES,
+            high=MAX_METRES),
+        Key('yaw_deg', 'number', 'heading of the x axis of `frame`, counter-clockwise from x of '
+            'the file', 'deg', low=-360.0, high=360.0),
     ),
     'berm': (
         _NAME,

@@ -15,7 +15,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..geometry import Polygon, Polyline
+from ..geometry import Polygon, Polyline, Pose2
 
 
 @dataclass(frozen=True)
@@ -177,6 +177,9 @@ class Site:
         Whether a disturbance puts the target on hold.
     cell_m : float
         Cell of the site lattice [m].
+    site_from_map : Pose2 or None
+        Origin and heading of the frame in the coordinates of the file, where those are others;
+        every coordinate here is in the frame.
 
     """
 
@@ -188,6 +191,7 @@ class Site:
     yard: Yard
     hold_on_disturbance: bool = True
     cell_m: float = 0.015
+    site_from_map: Pose2 | None = None
 
     @property
     def load_volume_m3(self) -> float:

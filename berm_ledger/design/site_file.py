@@ -14,12 +14,13 @@ from contextlib import suppress
 import math
 from typing import TypeVar
 
+from .placed import site_in_map
 from .reader import Reader, Table
 from .rules import BermDraft, Draft, RULES
 from .site import Berm, BorrowArea, Material, NamedArea, Plane, Rover, Site, Yard
 from .yaml_lines import Fault, item_from_text, YamlError
 from ..errors import GeometryError, SiteFileError
-from ..geometry import Polygon, Polyline
+from ..geometry import Polygon, Polyline, Pose2
 
 FULL_TURN_DEG = 360.0
 
@@ -79,7 +80,7 @@ def _site(root: Table, faults: list[Fault]) -> Site | None:
     for rule in RULES:
         faults += rule(draft)
     with suppress(_AbsentError):
-        return Site(
+        site = Site(
             frame=_need(root.text('frame')),
             berms=tuple(_need(part.berm) for part in berms),
             datum_plane=plane,
@@ -89,7 +90,15 @@ def _site(root: Table, faults: list[Fault]) -> Site | None:
             hold_on_disturbance=_need(root.truth('hold_on_disturbance')),
             cell_m=_need(root.number('cell_m')),
         )
+        placing = root.table('site_from_map')
+        return site if placing is None else site_in_map(site, _transform(placing))
     return None
+
+
+def _transform(table: Table) -> Pose2:
+    """Return where the frame lies in the coordinates of the file."""
+    return Pose2(_need(table.number('x_m')), _need(table.number('y_m')),
+                 math.radians(_need(table.number('yaw_deg'))))
 
 
 def _need(value: T | None) -> T:

@@ -59,6 +59,12 @@ def _head(site: Site) -> Iterator[str]:
     datum = 'surveyed before the first dump' if plane is None else (
         f'plane z = {plane.a:g} x {plane.b:+g} y {plane.c:+g} m')
     yield from _wrapped(f'frame {site.frame}; datum {datum}; cells of {1000 * site.cell_m:g} mm')
+    if site.site_from_map is not None:
+        origin = site.site_from_map
+        yield from _wrapped(
+            f'the origin of {site.frame} lies at {origin.x_m:.3f}, {origin.y_m:.3f} m in the '
+            f'coordinates of the file, its x axis at {math.degrees(origin.yaw_rad):.4g} degrees; '
+            f'all output is in {site.frame}')
     soil = site.material
     yield from _wrapped(
         f'soil of {soil.loose_density_kg_m3:g} kg/m3, repose {math.degrees(soil.repose_rad):.4g} '
