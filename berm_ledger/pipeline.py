@@ -24,7 +24,7 @@ from .books.layers import as_kept, ground_level_m, layers_of, restore
 from .books.profile import CrestProfile
 from .design import Site
 from .findings import Finding, Severity
-from .geometry import Lattice, StampedPose
+from .geometry import Lattice, PoseTrack, StampedPose
 from .survey import ElevationGrid
 from .survey.gates import check_dump, check_grid, check_pose, GateState, refusal
 from .survey.registration import Refused, Shift
@@ -106,6 +106,7 @@ class Pipeline:
         # Refusals bear the stamp of the newest message, which may have been the wrong one.
         books_ns = max((e.stamp_ns for e in earlier if e.kind != 'refused'), default=None)
         self._gate = GateState(site.frame, books_ns=books_ns)
+        self._track = PoseTrack()
         self._keeper = Bookkeeper(site, earlier)
         self._findings: list[Finding] = []
         self._counters: dict[str, int] = {}
@@ -177,6 +178,7 @@ class Pipeline:
         if finding:
             return self._refuse(finding)
         self._gate = replace(self._gate.after_use(pose.stamp_ns), pose=pose)
+        self._track.add(pose)
         self._count('poses')
         return self._update()
 
@@ -186,13 +188,12 @@ class Pipeline:
         finding = check_grid(grid, self._gate, largest_cell_m=largest_m)
         if finding:
             return self._refuse(finding)
-        pose = self._gate.pose
-        assert pose is not None
         if not self._ground_known:
             self._lay_out(float(np.nanmedian(grid.height_m)))
             self._ground_known = True
         busy = self._clerk.dumps.mask()
-        look = self.survey.take_grid(grid, pose.pose, busy, busy)
+        was = self._track.at(grid.stamp_ns)
+        look = self.survey.take_grid(grid, was.pose, busy, busy, slack_m=was.slack_m)
         if isinstance(look, Refused):
             return self._refuse(refusal(look.code, look.text, grid.stamp_ns))
         self._gate = replace(self._gate.after_use(grid.stamp_ns), last_grid_ns=grid.stamp_ns)

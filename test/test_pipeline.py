@@ -208,6 +208,25 @@ def test_a_level_crest_gets_its_height_from_the_ground(site: Site) -> None:
         assert row.target_volume_m3 > 0.0
 
 
+def test_a_rover_is_masked_where_it_stood_when_the_grid_was_made(site: Site) -> None:
+    """Grids come after newer poses: the body in them lies where the rover was then."""
+    pipeline = Pipeline(site)
+    tuple(looks(site, pipeline, 12))
+    stood = Pose2(1.2, 0.9, -math.pi / 2)
+    flat = flat_grid(site, 0)
+    index = np.stack(np.meshgrid(*map(np.arange, flat.height_m.shape), indexing='ij'), axis=-1)
+    local = stood.inverse().apply(flat.axes.world_from_index(index.reshape(-1, 2)))
+    body = (np.abs(local) < 0.15).all(axis=1).reshape(flat.height_m.shape)
+    for step in range(10):
+        stamp_ns = START_NS + (20 + 2 * step) * SECOND_NS
+        pipeline.add_pose(pose_at(site, stamp_ns - SECOND_NS // 10, stood))
+        pipeline.add_pose(pose_at(site, stamp_ns + SECOND_NS // 10, stood))
+        pipeline.add_pose(pose_at(site, stamp_ns + SECOND_NS // 5, AWAY))
+        pipeline.add_grid(replace(flat, stamp_ns=stamp_ns, height_m=np.where(body, 0.2, 0.0)))
+    assert pipeline.health.counters['cells_under_rover'] > 100
+    assert np.nanmax(np.abs(pipeline.survey.surface.height_m)) < 0.001
+
+
 def test_refused_input_moves_nothing_but_the_count(site: Site) -> None:
     """A grid in another frame leaves every row as it was; one entry tells of many refusals."""
     pipeline = Pipeline(site)

@@ -13,6 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 from .site import Berm, Site
 
 ROUNDING = 1e-9
+# Part of a segment by which coordinates written to a few digits may overrun: no further segment.
+OVERRUN = 1e-4
 
 
 @dataclass(frozen=True)
@@ -57,15 +59,15 @@ def segment_count(berm: Berm) -> int:
 
 def cut_count(length_m: float, longest_m: float) -> int:
     """
-    Return into how many equal parts, none longer than asked for, a length is cut.
+    Return into how many equal parts, none noticeably longer than asked for, a length is cut.
 
     Examples
     --------
-    >>> cut_count(2.4, 0.4), cut_count(2.5, 0.4), cut_count(0.3, 0.4)
-    (6, 7, 1)
+    >>> cut_count(2.4, 0.4), cut_count(2.400001, 0.4), cut_count(2.41, 0.4), cut_count(0.3, 0.4)
+    (6, 6, 7, 1)
 
     """
-    return max(1, math.ceil(length_m / longest_m - ROUNDING))
+    return max(1, math.ceil(length_m / longest_m - OVERRUN))
 
 
 def segments_of_berm(berm: Berm, berm_index: int = 0) -> tuple[Segment, ...]:

@@ -6,6 +6,7 @@ from .lattice import GridAxes, Lattice
 from .polygon import Polygon
 from .polyline import Polyline
 from .poses import Pose2, StampedPose, yaw_from_quat_xyzw
+from .track import PoseTrack
 
 __all__ = [
     'GridAxes',
@@ -13,6 +14,7 @@ __all__ = [
     'Polygon',
     'Polyline',
     'Pose2',
+    'PoseTrack',
     'StampedPose',
     'yaw_from_quat_xyzw',
 ]

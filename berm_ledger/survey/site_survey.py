@@ -177,7 +177,7 @@ class SiteSurvey:
 
     def take_grid(
         self, grid: ElevationGrid, site_from_base: Pose2, worked: NDArray[np.bool_],
-        expected: NDArray[np.bool_],
+        expected: NDArray[np.bool_], *, slack_m: float = 0.0,
     ) -> Look | Refused:
         """
         Take in one grid.
@@ -192,6 +192,8 @@ class SiteSurvey:
             Cells where loads have landed lately, shape (n,): no use for registration.
         expected : array
             Cells where the next change is expected and believed sooner, shape (n,).
+        slack_m : float
+            How far the rover may have gone from there [m].
 
         Returns
         -------
@@ -209,7 +211,7 @@ class SiteSurvey:
         points = self.area.centres_xy + np.array([shift.dx_m, shift.dy_m])
         measured = bilinear(clean, points) - np.float32(shift.dz_m)
         under = under_footprint(
-            points, self.site.rover.footprint, site_from_base, FOOTPRINT_PAD_M)
+            points, self.site.rover.footprint, site_from_base, FOOTPRINT_PAD_M + slack_m)
         measured[under] = np.nan
         objects = self._objects(measured)
         measured[objects] = np.nan
