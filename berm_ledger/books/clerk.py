@@ -233,7 +233,7 @@ class Clerk:
             self._keeper.book(kind, stamp_ns, place.berm, place.segment, data)
         count = patch.count()
         seen = count >= HURRIED_LOOKS
-        self._move_surface(patch.cells[seen], patch.after_m()[seen], count[seen])
+        survey.move_surface(patch.cells[seen], patch.after_m()[seen], count[seen])
         self.accept(patch.cells[seen], stamp_ns)
         # What lies where the rover stood, or where nobody could see, is accepted when it shows.
         self.changes.doubt(patch.cells[~seen])
@@ -274,18 +274,8 @@ class Clerk:
             self.dumps.mask() | ~survey.area.in_corridor, ground_m=survey.datum.level_m,
             noise=survey.noise, shift_error_m=shift_error, stamp_ns=stamp_ns)
         for change in changes:
-            self._move_surface(change.cells, change.height_m, change.looks)
+            survey.move_surface(change.cells, change.height_m, change.looks)
         return changes
-
-    def _move_surface(
-        self, cells: NDArray[np.intp], height_m: NDArray[np.float64], looks: NDArray[Any]
-    ) -> None:
-        """Let the surface stand where a dump or a confirmed change has left it."""
-        surface = self._survey.surface
-        surface.height_m[cells] = height_m
-        surface.looks[cells] = looks
-        surface.trend_m[cells] = 0.0
-        surface.aside_looks[cells] = 0
 
     def book_change(self, change: Change, stamp_ns: int) -> None:
         """Book a change on each segment that has a good part of it, and hold if need be."""

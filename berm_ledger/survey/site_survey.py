@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -220,6 +221,28 @@ class SiteSurvey:
             measured, grid.stamp_ns, self._look_noise_m(shift), expected)
         self._crests.touch(fused.seen)
         return Look(shift, fused, spikes, int(under.sum()), int(objects.sum()), measured)
+
+    def move_surface(
+        self, cells: NDArray[np.intp], height_m: NDArray[np.float64], looks: NDArray[Any]
+    ) -> None:
+        """
+        Let the surface stand where a dump or a confirmed change has left it.
+
+        Parameters
+        ----------
+        cells : array
+            Which cells, shape (m,).
+        height_m, looks : array
+            Their heights [m] and how many looks those are worth, shape (m,).
+
+        """
+        self.surface.height_m[cells] = height_m
+        self.surface.looks[cells] = looks
+        self.surface.trend_m[cells] = 0.0
+        self.surface.aside_looks[cells] = 0
+        moved = np.zeros(len(self.area), dtype=bool)
+        moved[cells] = True
+        self._crests.touch(moved)
 
     def use_cell(self, grid_cell_m: float) -> None:
         """Expect grids of another cell [m]."""

@@ -200,6 +200,20 @@ def test_a_site_may_switch_the_hold_off(site: Site) -> None:
     assert not watched.pipeline.books.on_hold
 
 
+def test_the_crest_has_sunk_by_the_time_the_loss_is_booked(finished: Watched) -> None:
+    """What the segment needs, and so its flag, is judged by the crest without the lost soil."""
+    watched = finished.copy()
+    watched.yard.intrude(Intrusion('remove', 0.002, 1.1, 0.0))
+    found = None
+    while found is None:
+        found = next((e for e in watched.look(1) if e.kind == 'disturbed'), None)
+    at_once = watched.pipeline.books.rows[found.segment - 1]
+    watched.look(4)
+    later = watched.pipeline.books.rows[found.segment - 1]
+    assert at_once.height_m == pytest.approx(later.height_m, abs=0.003)
+    assert at_once.at_grade < 0.9
+
+
 def test_several_disturbances_keep_their_own_records(finished: Watched) -> None:
     """Half a litre, a litre beside it, then half a litre from the first hole again."""
     watched = finished.copy()
