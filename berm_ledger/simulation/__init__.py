@@ -14,7 +14,7 @@ from .noise import (
     NOISE_PRESETS,
     QUIET,
 )
-from .options import BuildOptions, Intrusion, YardOptions
+from .options import BorrowOptions, BuildOptions, Intrusion, YardOptions
 from .scenario import simulate_build, SimulatedBuild
 from .sensor import SensorOptions
 from .soil import Patch, Soil
@@ -26,6 +26,7 @@ __all__ = [
     'FIELD',
     'NOISE_PRESETS',
     'QUIET',
+    'BorrowOptions',
     'BuildOptions',
     'Intrusion',
     'Localisation',

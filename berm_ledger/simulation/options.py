@@ -68,6 +68,45 @@ class Intrusion:
 
 
 @dataclass(frozen=True)
+class BorrowOptions:
+    """
+    How the rover digs, and what it tells of its drum.
+
+    Parameters
+    ----------
+    looks : int
+        Grids taken after every pass, from where it began.
+    survey_looks : int
+        Grids of the bare borrow area from each of its stops, before the first load.
+    one_lane : bool
+        Whether it digs in the first lane again and again, whatever comes of it; otherwise the
+        lane that was dug least is next.
+    area : int
+        Index of the first area used; the others follow in turn.
+    empty_a, a_per_kg : float
+        Drum current of an empty drum [A] and for every kilogram in it [A/kg]: about 3.5 A for
+        8 kg of sand (common practice, no source).
+    noise_a : float
+        Standard deviation of one reading of it [A].
+    partial_loads : tuple of int
+        Numbers of the loads (from 1) for which the drum is not filled.
+    partial_fill : float
+        Share of the drum that is filled then.
+
+    """
+
+    looks: int = 3
+    survey_looks: int = 6
+    one_lane: bool = False
+    area: int = 0
+    empty_a: float = 0.0
+    a_per_kg: float = 3.5 / 8.0
+    noise_a: float = 0.2
+    partial_loads: tuple[int, ...] = ()
+    partial_fill: float = 0.5
+
+
+@dataclass(frozen=True)
 class YardOptions:
     """
     The yard, its rover and its sensor.
@@ -109,6 +148,9 @@ class YardOptions:
         Loose volume for one volume in the ground.
     rounding : float
         How much a load's fresh surface is rounded, 0 to 0.2.
+    borrow : BorrowOptions or None
+        Dig in passes along the lanes of the borrow areas, look at them, and tell the drum current
+        while a load is carried; None digs wherever least was dug and tells nothing of it.
 
     """
 
@@ -133,6 +175,7 @@ class YardOptions:
     drop_spread_m: float = 0.015
     swell: float = 1.11
     rounding: float = 0.06
+    borrow: BorrowOptions | None = None
 
 
 YARD = YardOptions()

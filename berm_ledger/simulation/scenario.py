@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from .approach import approach_to, dig_spot, stops_along
+from .digging import Digger
 from .loads import next_drop
 from .options import BUILD, BuildOptions, Intrusion
 from .things import crossing, ParkedRobot
@@ -49,6 +50,7 @@ class SimulatedBuild:
         self.site = site
         self.options = options
         self.yard = Yard(site, seed=seed, options=options.yard)
+        self.digger = None if self.yard.drum is None else Digger(self.yard, self.yard.drum)
         self.loads = 0
         self._limit = self._most_loads()
         self._done: set[int] = set()
@@ -128,16 +130,40 @@ class SimulatedBuild:
         if not areas:
             yield from yard.wait(self.options.yard.dig_s)
             return
+        if self.digger is not None:
+            yield from self._dig_lane(self.digger)
+            return
         spot = dig_spot(yard, areas[self.loads % len(areas)])
         yield from yard.drive_to(yard.error.reported(spot))
         yield from yard.dig()
 
+    def _dig_lane(self, digger: Digger) -> Iterator[SimEvent]:
+        """Dig a load along the next lane of the area whose turn it is."""
+        options = digger.options
+        area = digger.areas[(self.loads + options.area) % len(digger.areas)]
+        lane = digger.next_lane(area)
+        if lane is None:
+            yield from self.yard.wait(self.options.yard.dig_s)
+            return
+        partial = self.loads + 1 in options.partial_loads
+        yield from digger.dig(lane, options.partial_fill if partial else 1.0)
+
+    def _see_areas(self, digger: Digger, looks: int) -> Iterator[SimEvent]:
+        """Look at every borrow area from both sides of it."""
+        for lanes in digger.lanes.values():
+            ends = (lanes[0].start, lanes[-1].end) if lanes else ()
+            for pose in ends:
+                yield from self.yard.drive_to(self.yard.error.reported(pose))
+                yield from self.yard.look_round(looks)
+
     def _survey(self) -> Iterator[SimEvent]:
-        """Drive along both sides of every berm and look."""
+        """Drive along both sides of every berm, and to the borrow areas, and look."""
         for berm in range(len(self.site.berms)):
             for stop in stops_along(self.yard, berm):
                 yield from self.yard.drive_to(self.yard.error.reported(stop))
                 yield from self.yard.look_round(2, SURVEY_PERIOD_S)
+        if self.digger is not None:
+            yield from self._see_areas(self.digger, self.digger.options.survey_looks)
 
     def _look_round(self) -> Iterator[SimEvent]:
         """Look at every berm from several places."""
@@ -145,6 +171,8 @@ class SimulatedBuild:
             for stop in stops_along(self.yard, berm):
                 yield from self.yard.drive_to(self.yard.error.reported(stop))
                 yield from self.yard.look_round(self.options.final_looks)
+        if self.digger is not None:
+            yield from self._see_areas(self.digger, self.options.final_looks)
 
     def _pending(self, load: int | None) -> list[Intrusion]:
         """Return the intrusions of a moment that have not happened yet; None: all of them."""

@@ -22,12 +22,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
+from .skim import skimmed
 from ..errors import GeometryError
 from ..geometry import Lattice, Pose2
 
 PARCELS = 48
 LENGTH_SPREAD_M = 0.03
 ROUNDING = 0.06
+# Ground around a skimmed strip that its sides may take along, to begin with [m].
+SKIM_REACH_M = 0.15
 Window = tuple[slice, slice]
 
 
@@ -199,6 +202,37 @@ class Soil:
     def dig(self, patch: Patch, volume_m3: float, *, slope: float | None = None) -> Window:
         """Take soil away; the pit's sides slide to the angle of repose. As ``pour``."""
         return self._change(-1.0, patch, volume_m3, min(slope or self.slope, self.slope))
+
+    def skim(self, patch: Patch, volume_m3: float) -> float:
+        """
+        Take soil away in a layer of even thickness, as a drum does that follows the ground.
+
+        Parameters
+        ----------
+        patch : Patch
+            Where the drum passes.
+        volume_m3 : float
+            How much [m3]; none or less does nothing.
+
+        Returns
+        -------
+        float
+            Thickness of the layer [m].
+
+        """
+        if not volume_m3 > 0.0:
+            return 0.0
+        for window in self._windows(patch, patch.reach_m + SKIM_REACH_M):
+            rows, cols = window
+            x = self.lattice.x0_m + self.lattice.cell_m * np.arange(cols.start, cols.stop)
+            y = self.lattice.y0_m + self.lattice.cell_m * np.arange(rows.start, rows.stop)
+            taken, thickness_m = skimmed(
+                self.height_m[window], patch.distance_m(x, y) <= 0.0,
+                volume_m3 / self.lattice.cell_area_m2, self.slope, self.lattice.cell_m)
+            if not self._spills(window, taken > 0.0):
+                break
+        self.height_m[window] -= taken
+        return thickness_m
 
     def pour_load(
         self, patch: Patch, volume_m3: float, rng: np.random.Generator, *,

@@ -9,14 +9,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .drum import Drum
 from .sections import BermGround, fine_cells
 from .soil import Soil
+from ..design import Site
 from ..geometry import Lattice
 
 Figures = dict[str, Any]
 Places = tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]
 TOUCHED_M = 1e-9
 SPILL_M = 0.2
+# Soil may have slid this far into a cut from outside the borrow area [m].
+SLIDE_M = 0.3
 VOLUMES = ('design_m3', 'placed_m3', 'footprint_m3', 'spilled_m3', 'over_m3', 'missing_m3')
 
 
@@ -159,3 +163,36 @@ def _sums(
         'over_m3': float(np.maximum(gap, 0.0)[inside] @ area_m2[inside]),
         'missing_m3': float(np.maximum(-gap, 0.0)[inside] @ area_m2[inside]),
     }
+
+
+def borrow_truth(site: Site, soil: Soil, drum: Drum, swell: float) -> Figures:
+    """
+    Return how the borrow areas truly stand, JSON values only.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    soil : Soil
+        The soil as it stands.
+    drum : Drum
+        What was dug and what is carried.
+    swell : float
+        Loose volume for one volume in the ground.
+
+    Returns
+    -------
+    dict
+        ``swell``, ``carried_m3`` (loose), ``areas`` with ``cut_m3`` (bank, soil that slid in from
+        beside the area included) and ``deepest_m``, and every dig.
+
+    """
+    points, areas = soil.lattice.centres_xy(), []
+    for area in site.yard.borrow_areas:
+        near = area.polygon.contains(points) | (area.polygon.distance_m(points) <= SLIDE_M)
+        cut = np.where(near, np.maximum(-soil.rise_m, 0.0), 0.0)
+        areas.append({
+            'area': area.name, 'cut_m3': float(cut.sum() * soil.lattice.cell_area_m2),
+            'deepest_m': float(cut.max())})
+    return {'swell': swell, 'carried_m3': drum.carried_m3, 'areas': areas,
+            'digs': [dict(dig) for dig in drum.digs]}

@@ -17,6 +17,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from .drum import Drum, Load
 from .ground import natural_ground
 from .motion import driven, followed, RouteMap, turned
 from .noise import Localisation, MapError
@@ -25,7 +26,7 @@ from .sections import BermGround, design_surface_m
 from .sensor import measured, rolling_axes
 from .soil import Patch, Soil
 from .things import OwnBody, Thing
-from .truth import Truth
+from .truth import borrow_truth, Truth
 from ..design import Site
 from ..geometry import Lattice, Pose2, StampedPose
 from ..survey import ElevationGrid
@@ -42,9 +43,10 @@ class SimEvent(NamedTuple):
     stamp_ns : int
         When it is sent [ns].
     kind : str
-        ``pose``, ``grid`` or ``dump``.
+        ``pose``, ``grid``, ``dump`` or ``drum_current``.
     value : StampedPose, ElevationGrid or float
-        What it says; of a dump the announced mass [kg], NaN when it was not weighed.
+        What it says; of a dump the announced mass [kg], NaN when it was not weighed; of the drum
+        current [A].
 
     """
 
@@ -73,8 +75,8 @@ class Yard:
         self.site = site
         self.seed = seed
         self.options = options
-        ground, where, self._sense, self._load, self.chance = (
-            np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(5))
+        ground, where, self._sense, self._load, self.chance, current = (
+            np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(6))
         self.soil = _bare_soil(site, options, ground)
         self.localisation = Localisation(options.noise, where)
         self.berms = tuple(BermGround(berm, self.soil) for berm in site.berms)
@@ -87,6 +89,9 @@ class Yard:
         self.elapsed_ns = 0
         self.dumps: list[dict[str, Any]] = []
         self.intrusions: list[dict[str, Any]] = []
+        #: The drum where its loads are dug in lanes; None where that is not followed.
+        self.drum = None if options.borrow is None else Drum(
+            options.borrow, options.stuck_share, current)
         self._grid_due_ns = 0
         self._truth: Truth | None = None
 
@@ -166,11 +171,11 @@ class Yard:
         step = self.options.speed_m_s / self.options.pose_rate_hz
         turn = self.options.turn_rad_s / self.options.pose_rate_hz
         if straight:
-            yield from self._move(driven(self.true_pose, target.xy, step))
+            yield from self.move(driven(self.true_pose, target.xy, step))
             return
         way = self.routes.path_xy(self.true_pose.xy, target.xy)
-        yield from self._move(followed(self.true_pose, way, step, turn))
-        yield from self._move(turned(self.true_pose, target.yaw_rad, turn))
+        yield from self.move(followed(self.true_pose, way, step, turn))
+        yield from self.move(turned(self.true_pose, target.yaw_rad, turn))
 
     def dig(self) -> Iterator[SimEvent]:
         """Dig a load where the rover stands."""
@@ -204,14 +209,21 @@ class Yard:
         yield SimEvent(self.stamp_ns, 'dump', self._fall(fill))
         yield from self.wait(self.options.dump_s)
 
-    def _fall(self, fill: float) -> float:
-        """Let a load fall and note it; return the mass to announce [kg]."""
-        options, rng, rover = self.options, self._load, self.site.rover
-        spread = rng.standard_normal(5)
+    def drawn_load(self, fill: float) -> Load:
+        """Return what chance puts into a drum that is filled by a share."""
+        options, rover = self.options, self.site.rover
+        spread = self._load.standard_normal(5)
         mass = max(0.0, fill * rover.payload_kg * (1.0 + options.mass_spread * spread[0]))
         density = self.site.material.loose_density_kg_m3 * (
             1.0 + options.density_spread * spread[1])
-        volume = mass * (1.0 - options.stuck_share) / density
+        return Load(spread, mass, density)
+
+    def _fall(self, fill: float) -> float:
+        """Let a load fall and note it; return the mass to announce [kg]."""
+        options, rng, rover = self.options, self._load, self.site.rover
+        load = (self.drum.empty() if self.drum else None) or self.drawn_load(fill)
+        spread, mass = load.draw, load.mass_kg
+        volume = mass * (1.0 - options.stuck_share) / load.density_kg_m3
         drop = self.true_pose.apply([rover.drop_point_xy])[0] + options.drop_spread_m * spread[2:4]
         announced = (mass if fill > 0.0 else rover.payload_kg) * (
             1.0 + options.scale_spread * spread[4])
@@ -270,6 +282,8 @@ class Yard:
             'dumps': [dict(dump) for dump in self.dumps],
             'intrusions': [dict(event) for event in self.intrusions],
             'map_error': asdict(self.error),
+            'borrow': None if self.drum is None else borrow_truth(
+                self.site, self.soil, self.drum, self.options.swell),
         }
 
     def _account(self, drop_xy: NDArray[np.float64]) -> tuple[str | None, int | None]:
@@ -284,7 +298,7 @@ class Yard:
         """Let simulated time pass."""
         self.elapsed_ns += round(duration_s * 1e9)
 
-    def _move(self, poses: Iterable[Pose2]) -> Iterator[SimEvent]:
+    def move(self, poses: Iterable[Pose2]) -> Iterator[SimEvent]:
         """Take one true pose after the other, at the rate of poses."""
         for pose in poses:
             self.true_pose = pose
@@ -294,6 +308,9 @@ class Yard:
     def _report(self) -> Iterator[SimEvent]:
         """Send the pose and, where it is due, a grid."""
         yield SimEvent(self.stamp_ns, 'pose', self.pose())
+        current_a = None if self.drum is None else self.drum.current_a(self.elapsed_ns)
+        if current_a is not None:
+            yield SimEvent(self.stamp_ns, 'drum_current', current_a)
         if self._looks():
             yield self._grid()
 
