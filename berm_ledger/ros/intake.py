@@ -19,6 +19,11 @@ from typing import Any
 
 from rclpy.subscription import Subscription
 
+try:
+    from rclpy.event_handler import SubscriptionEventCallbacks
+except ImportError:  # before ROS 2 Iron
+    from rclpy.qos_event import SubscriptionEventCallbacks
+
 
 @dataclass(frozen=True)
 class Arrival:
@@ -54,8 +59,26 @@ class Intake:
         self._handle = handle
         self._subscriptions: list[tuple[str, Any]] = []
 
-    def subscribe(self, kind: str, msg_type: Any, topic: str, qos: Any) -> None:
-        """Subscribe to one more topic; among messages of one instant the earlier topic leads."""
+    def subscribe(
+        self, kind: str, msg_type: Any, topic: str, qos: Any, *, weaker_qos: Any = None
+    ) -> None:
+        """
+        Subscribe to one more topic; among messages of one instant the earlier topic leads.
+
+        Parameters
+        ----------
+        kind : str
+            Handed on with each message.
+        msg_type : type
+            Message class.
+        topic : str
+            Name of the topic.
+        qos : QoSProfile
+            Quality asked for.
+        weaker_qos : QoSProfile, optional
+            Asked for instead as soon as a publisher comes that does not offer ``qos``.
+
+        """
         rank = len(self._subscriptions)
 
         def on_message(msg: Any, info: Any) -> None:
@@ -66,8 +89,22 @@ class Intake:
             # Before ROS 2 Iron a callback is not told the time of arrival; what the executor
             # hands over then comes before what waits.
             callback = partial(on_message, info={})
-        subscription = self._node.create_subscription(msg_type, topic, callback, qos)
-        self._subscriptions.append((kind, subscription))
+        make = partial(self._node.create_subscription, msg_type, topic, callback)
+        events = None if weaker_qos is None else SubscriptionEventCallbacks(
+            incompatible_qos=lambda _: self._weaken(rank, partial(make, weaker_qos)))
+        self._subscriptions.append((kind, make(qos, event_callbacks=events)))
+
+    def _weaken(self, rank: int, make: Callable[[], Any]) -> None:
+        """Put another subscription in the place of one, after all that has arrived."""
+        if rank >= len(self._subscriptions):
+            return
+        self._take_all()
+        kind, subscription = self._subscriptions[rank]
+        self._node.get_logger().warning(
+            f'{subscription.topic_name} is published with best effort only: messages may get '
+            f'lost; offer it as reliable')
+        self._node.destroy_subscription(subscription)
+        self._subscriptions[rank] = (kind, make())
 
     def close(self) -> None:
         """End all subscriptions."""
@@ -75,9 +112,9 @@ class Intake:
             self._node.destroy_subscription(subscription)
         self._subscriptions.clear()
 
-    def _take_all(self, first: Arrival) -> None:
+    def _take_all(self, *first: Arrival) -> None:
         """Hand on a message and all others that wait, oldest arrival first."""
-        for arrival in sorted((first, *self._waiting()), key=lambda item: item.sort_key):
+        for arrival in sorted((*first, *self._waiting()), key=lambda item: item.sort_key):
             self._handle(arrival.kind, arrival.msg)
 
     def _waiting(self) -> Iterator[Arrival]:

@@ -127,7 +127,8 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         given = self.parameters
         self._intake = Intake(self, self._on_message)
         self._intake.subscribe(POSE, POSE_TYPES[given.pose_type], 'pose', sensor_qos(POSE_DEPTH))
-        self._intake.subscribe(DUMP, Float32, 'dump', event_qos(DUMP_DEPTH))
+        self._intake.subscribe(
+            DUMP, Float32, 'dump', event_qos(DUMP_DEPTH), weaker_qos=sensor_qos(DUMP_DEPTH))
         self._intake.subscribe(
             ELEVATION, elevation_class(given.elevation_type), 'elevation',
             sensor_qos(ELEVATION_DEPTH))

@@ -78,3 +78,30 @@ def test_an_rclpy_that_does_not_tell_the_time_of_arrival_loses_nothing(world, mo
     world.until(lambda: len(taken) == 5)
 
     assert taken == ['0', '1', '2', '3', '4']
+
+
+def test_a_subscription_can_be_made_less_choosy_until_the_intake_is_closed(world):
+    from berm_ledger.ros.intake import Intake
+    from rclpy.qos import QoSProfile, QoSReliabilityPolicy
+    from std_msgs.msg import String
+    best_effort = QoSProfile(depth=10, reliability=QoSReliabilityPolicy.BEST_EFFORT)
+    taken = []
+    node = world.node('taker')
+    intake = Intake(node, lambda kind, msg: taken.append(msg.data))
+    intake.subscribe('dump', String, 'dump', 10, weaker_qos=best_effort)
+    strict, = node.subscriptions
+    sender = world.node('sender').create_publisher(String, 'dump', 10)
+    world.until(sender.get_subscription_count)
+    sender.publish(String(data='before'))
+    world.until(lambda: taken == ['before'])
+
+    # As the middleware tells of a publisher that offers less.
+    intake._weaken(0, lambda: node.create_subscription(
+        String, 'dump', lambda msg: taken.append(msg.data), best_effort))
+    meek, = node.subscriptions
+    assert meek is not strict
+    assert meek.qos_profile.reliability == QoSReliabilityPolicy.BEST_EFFORT
+
+    intake.close()
+    intake._weaken(0, lambda: pytest.fail('nothing is subscribed any more'))
+    assert list(node.subscriptions) == []

@@ -335,53 +335,6 @@ def test_grid_maps_without_their_package_are_refused_with_what_to_do(
     assert not (tmp_path / 'b.sqlite').exists()
 
 
-def test_described_bounded_and_fixed_parameters(world, site_file, tmp_path):
-    from rclpy.parameter import Parameter
-    ledger = Bench(world, site_file, tmp_path / 'b.sqlite').ledger
-
-    described = ledger.describe_parameter('pose_type')
-    assert described.read_only
-    assert 'odometry' in described.additional_constraints
-    assert described.description
-    result = ledger.set_parameters([Parameter('pose_type', value='odometry')])[0]
-    assert not result.successful
-    assert 'read-only' in result.reason
-
-
-def test_what_param_dump_writes_starts_the_same_node(world, site_file, tmp_path):
-    from berm_ledger.ros.ledger import LedgerNode
-    yaml = pytest.importorskip('yaml')
-    first = Bench(
-        world, site_file, tmp_path / 'b.sqlite', pose_type='odometry', layer='7').ledger
-    # As `ros2 param dump`: every parameter that the node tells of.
-    values = {name: first.get_parameter(name).value
-              for name in first.list_parameters([], 0).names}
-    dumped = tmp_path / 'ledger.yaml'
-    dumped.write_text(yaml.safe_dump({'/second/ledger': {'ros__parameters': values}}))
-
-    second = world.add(LedgerNode(
-        make_pipeline=FakePipeline, context=world.context, namespace='/second',
-        cli_args=['--ros-args', '--params-file', str(dumped)]))
-
-    assert second.parameters == first.parameters
-    assert second.parameters.layer == '7'
-
-
-def test_topics_can_be_remapped(world, site_file, tmp_path):
-    from berm_ledger.ros.ledger import LedgerNode
-    from rclpy.parameter import Parameter
-    ledger = world.add(LedgerNode(
-        make_pipeline=FakePipeline, context=world.context,
-        parameter_overrides=[Parameter('site_file', value=str(site_file)),
-                             Parameter('books_file', value=str(tmp_path / 'b.sqlite'))],
-        cli_args=['--ros-args', '-r', 'elevation:=/sensors/ground', '-r', 'segments:=books']))
-    assert ledger.start_by_itself()
-
-    assert {subscription.topic_name for subscription in ledger.subscriptions} == {
-        '/pose', '/dump', '/sensors/ground', '/target_pose'}
-    assert '/books' in {publisher.topic_name for publisher in ledger.publishers}
-
-
 def test_every_pose_type_is_understood(world, site_file, tmp_path):
     from berm_ledger.ros.wire import POSE_TYPES
     for number, (name, kind) in enumerate(POSE_TYPES.items()):
