@@ -152,6 +152,11 @@ class Pipeline:
         return Health(pose_ns, self._gate.last_grid_ns, self._dump_ns, self.survey.shift,
                       self.survey.noise.total_m, dict(self._counters))
 
+    @property
+    def looked_ns(self) -> dict[tuple[str, int], int]:
+        """When each segment, by berm and number, was last measured by this run [ns]."""
+        return dict(self._clerk.looked_ns)
+
     def no_go(self) -> tuple[Lattice, NDArray[np.bool_]]:
         """Return a grid of the yard and which of its cells are built on or kept out of."""
         return self._no_go.lattice, self._no_go.blocked(self.survey.height_m())

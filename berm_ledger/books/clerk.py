@@ -105,6 +105,8 @@ class Clerk:
         self._level_m = np.full(len(area), np.nan)
         self._planar_m = 0.0
         self._read: dict[int, tuple[int, Mapping[str, Any]]] = {}
+        # When each segment was last measured, whether or not that was worth booking [ns].
+        self.looked_ns: dict[tuple[str, int], int] = {}
         self._booked_shift = Shift()
         self._at_grade: set[tuple[str, int]] = set()
         # Whether something was booked that makes the layers worth keeping.
@@ -295,11 +297,12 @@ class Clerk:
         """Book readings that say something new."""
         for reading in self._survey.readings(seen):
             data = reading_data(reading)
+            segment = self._survey.area.segments[reading.row]
+            self.looked_ns[segment.berm, segment.number] = stamp_ns
             last = self._read.get(reading.row)
             stale = last is None or stamp_ns - last[0] >= NEWS_NS
             if not stale and last is not None and not says_something_new(last[1], data):
                 continue
-            segment = self._survey.area.segments[reading.row]
             self._read[reading.row] = (stamp_ns, data)
             self._keeper.book('reading', stamp_ns, segment.berm, segment.number, data)
 

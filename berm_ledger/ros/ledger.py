@@ -33,7 +33,7 @@ from .health import (
     registration_status,
 )
 from .intake import Intake
-from .ledger_topics import LedgerTopics
+from .ledger_topics import LedgerTopics, looked_at
 from .live import LiveBooks
 from .managed import ManagedNode
 from .messages import pose_from_msg
@@ -201,7 +201,8 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         pipeline, topics = self.pipeline, self._topics
         stamp_ns = pipeline.stamp_ns
         due = self._slow_ns is None or not 0 <= stamp_ns - self._slow_ns < SLOW_PERIOD_NS
-        books = pipeline.books
+        # A look that says nothing new is not booked, but the books are as old as the last look.
+        books = looked_at(pipeline.books, pipeline.looked_ns)
         if due:
             lattice, blocked = pipeline.no_go()
             topics.publish_no_go(lattice, blocked, stamp_ns)

@@ -4,7 +4,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticArray
@@ -30,6 +31,28 @@ from ..books import Books
 from ..books.profile import CrestProfile
 from ..design import Site
 from ..geometry import Lattice, Pose2
+
+
+def looked_at(books: Books, looked_ns: Mapping[tuple[str, int], int]) -> Books:
+    """
+    Return books whose rows say when each segment was last measured.
+
+    Parameters
+    ----------
+    books : Books
+        Books, whose rows know the readings that were worth booking.
+    looked_ns : mapping
+        Stamp of the last look by berm and segment [ns].
+
+    Returns
+    -------
+    Books
+        The same but for ``last_seen_ns``, which is the later one.
+
+    """
+    return replace(books, rows=tuple(
+        replace(row, last_seen_ns=max(row.last_seen_ns or 0, looked_ns[row.berm, row.segment]))
+        if (row.berm, row.segment) in looked_ns else row for row in books.rows))
 
 
 class LedgerTopics:

@@ -80,6 +80,7 @@ class FakePipeline:
         self._seq = 0
         self._height_m = math.nan
         self.inputs: list[str] = []
+        self.looked_ns: dict[tuple[str, int], int] = {}
         for entry in entries:
             self._fold.post(entry)
             self._seq, self.stamp_ns = entry.seq, entry.stamp_ns
@@ -117,6 +118,7 @@ class FakePipeline:
         if grid.frame_id != self.site.frame:
             return self.refuse('wrong_frame', f'frame {grid.frame_id}', grid.stamp_ns)
         self.stamp_ns = grid.stamp_ns
+        self.looked_ns['west', 1] = grid.stamp_ns
         height = float(np.nanmax(grid.height_m))
         if height == self._height_m:
             return Update()

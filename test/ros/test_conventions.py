@@ -289,6 +289,49 @@ def test_a_read_only_parameter_is_refused_through_the_service(
     assert set_to('pose_timeout_s', type=3, double_value=5.0).successful
 
 
+# ---- diagnostics -----------------------------------------------------------------------------
+
+def test_diagnostics_keep_the_conventions(world: World, tmp_path: Path) -> None:
+    from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
+    ledger = add_node(world, tmp_path, 'ledger', '/rover1')
+    heard: dict[str, Any] = {}
+    ear = world.node('ear')
+    for topic in ('/diagnostics', '/rover1/rework'):
+        # As an aggregator subscribes.
+        ear.create_subscription(
+            DiagnosticArray, topic, lambda msg, topic=topic: heard.__setitem__(topic, msg), 10)
+    assert ledger.start_by_itself()
+    world.until(lambda: ear.count_publishers('/rover1/rework') and '/diagnostics' in heard)
+    ledger.pipeline.stamp_ns = 5 * NS
+    ledger._book(ledger.pipeline.disturb(), show=True)
+    world.until(lambda: len(heard['/rover1/rework'].status) == 2 if (
+        '/rover1/rework' in heard) else False)
+    world.until(lambda: any('on hold' in s.message for s in heard['/diagnostics'].status))
+
+    levels = {DiagnosticStatus.OK, DiagnosticStatus.WARN, DiagnosticStatus.ERROR,
+              DiagnosticStatus.STALE}
+    for msg in heard.values():
+        assert msg.header.stamp.sec > 0
+        names = [status.name for status in msg.status]
+        assert len(set(names)) == len(names)
+        for status in msg.status:
+            assert status.level in levels
+            assert status.message
+            assert '\n' not in status.message
+            assert status.hardware_id == 'berm_ledger'
+            keys = [pair.key for pair in status.values]
+            assert all(keys)
+            assert len(set(keys)) == len(keys)
+    # Aggregators sort by the name, which begins with that of the node.
+    assert all(s.name.startswith('rover1/ledger: ') for s in heard['/diagnostics'].status)
+    words = {s.name.partition(': ')[2]: s for s in heard['/diagnostics'].status}
+    assert words['books'].level == DiagnosticStatus.WARN
+    # Never heard of: nothing can be said of it, and what to check.
+    assert words['elevation'].level == DiagnosticStatus.STALE
+    assert 'does anything publish' in words['elevation'].message
+    assert words['journal'].level == DiagnosticStatus.OK
+
+
 # ---- logging ---------------------------------------------------------------------------------
 
 def test_the_log_is_quiet_at_work_and_warns_when_somebody_should_look(

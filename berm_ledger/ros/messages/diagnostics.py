@@ -94,7 +94,9 @@ def fill_status(msg: Any, status: Status, types: MessageTypes) -> None:
     """
     # The level is a byte: rclpy wants bytes, a bag library a number; the constants know.
     msg.level = getattr(msg, LEVEL_NAMES[status.level])
-    msg.name, msg.message, msg.hardware_id = status.name, status.message, ''
+    msg.name, msg.message = status.name, status.message
+    # There is no hardware; the field says whose word it is.
+    msg.hardware_id = SOURCE
     msg.values = []
     for key, value in status.values.items():
         pair = types.KeyValue()
