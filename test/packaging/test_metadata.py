@@ -25,6 +25,10 @@ ANY_NUMBER = {
     'replace', 'group_depend', 'member_of_group',
 }
 
+# The schema of format three fixes the order too; dependencies in any order among themselves.
+ORDER = ('name', 'version', 'description', 'maintainer', 'license', 'url', 'author', 'DEPENDENCY',
+         'group_depend', 'member_of_group', 'export')
+
 # Names in an import, and the rosdep keys that bring them; other ROS packages go by their name.
 KEYS = {'numpy': 'python3-numpy', 'scipy': 'python3-scipy', 'yaml': 'python3-yaml',
         'transforms3d': 'python3-transforms3d'}
@@ -47,6 +51,9 @@ def rep_149_faults(manifest: ET.Element) -> list[str]:
     faults += [f'{tag} must stand once' for tag in sorted(ONCE) if tags.count(tag) != 1]
     faults += [f'{tag} is missing' for tag in sorted(AT_LEAST_ONCE) if tag not in tags]
     faults += [f'{tag} stands twice' for tag in sorted(AT_MOST_ONCE) if tags.count(tag) > 1]
+    places = [ORDER.index(tag if tag in ORDER else 'DEPENDENCY') for tag in tags]
+    if places != sorted(places):
+        faults.append('elements stand in another order than in the schema')
     if not re.fullmatch(r'[a-z](?:_?[a-z0-9])+', manifest.findtext('name', '')):
         faults.append('name is not lower-case letters, digits and single underscores')
     if not re.fullmatch(r'(?:0|[1-9]\d*)(?:\.(?:0|[1-9]\d*)){2}',
@@ -111,12 +118,36 @@ def test_manifest_keeps_rep_149(manifest: ET.Element) -> None:
     ('<test_depend>launch_pytest<', '<test_depend>rclpy<', 'a dependency already'),
     ('<build_type>ament_python</build_type>', '', 'no single build_type'),
     ('</license>', '</license><version>1.0.0</version>', 'version must stand once'),
+    ('<author>The berm_ledger authors</author>', '<exec_depend>x</exec_depend><url>x</url>',
+     'another order'),
 ])
 def test_breach_of_rep_149_is_seen(old: str, new: str, fault: str) -> None:
     text = (ROOT / 'package.xml').read_text(encoding='utf-8')
     assert old in text
     faults = rep_149_faults(ET.fromstring(text.replace(old, new, 1)))
     assert [line for line in faults if fault in line]
+
+
+def test_the_parser_of_the_build_tools_reads_the_manifest_without_a_warning() -> None:
+    reader = pytest.importorskip('catkin_pkg.package', reason='catkin_pkg is of the extra test')
+    warnings: list[str] = []
+    package = reader.parse_package(str(ROOT / 'package.xml'), warnings=warnings)
+    package.validate(warnings=warnings)
+    assert warnings == []
+    assert (package.package_format, package.get_build_type()) == (3, 'ament_python')
+    assert [str(licence) for licence in package.licenses] == ['Apache-2.0']
+
+
+def test_the_level_of_quality_is_stated_and_is_none_that_the_version_rules_out(
+        manifest: ET.Element) -> None:
+    text = (ROOT / 'DEVELOPERS.md').read_text(encoding='utf-8')
+    level, = re.findall(r'By REP 2004 the package is at quality level (\d)', text)
+    # REP 2004: levels 1 to 3 need a stable version, 4 a licence and a copyright statement in each
+    # source file (both are tested).
+    if int(manifest.findtext('version', '').split('.')[0]) < 1:
+        assert int(level) == 4
+    readme = (ROOT / 'README.md').read_text(encoding='utf-8')
+    assert f'quality level {level}' in readme
 
 
 def test_manifest_setup_and_code_agree(manifest: ET.Element) -> None:
