@@ -45,9 +45,12 @@ GONE_SHARE = 0.25
 UNDECIDED_LOOKS = 8
 SLIDE_REACH_M = 0.30
 # Loose soil does not stand as steep as this (tangent, 65 degrees; common practice, no source); a
-# rise of which this part of the edge does is a thing.
+# rise of which this part of the edge does, or so much of a wall [m], is a thing. The newest looks
+# tell: a machine that has moved must not blur its own walls.
 STEEP = 2.1
 STEEP_SHARE = 0.3
+WALL_M = 0.18
+NEWEST_LOOKS = 3
 # With less than this part of the edge in view nobody can tell.
 LEAST_SHOWN = 0.3
 
@@ -113,6 +116,8 @@ class Evidence:
         Soil booked as unaccounted for above it, zero elsewhere [m].
     mean_m, looks : array
         Mean of the looks since, NaN where unseen, and their number.
+    newest_m : array
+        Mean of the newest looks, NaN where unseen.
     judged : array
         Cells that may be judged at all.
     noise : GridNoise
@@ -128,6 +133,7 @@ class Evidence:
     fill_m: Floats
     mean_m: Floats
     looks: Floats
+    newest_m: Floats
     judged: Cells
     noise: GridNoise
     shared_m: Floats
@@ -216,7 +222,7 @@ def gains_near(evidence: Evidence, rise_m: Floats, around: Cells) -> Cells:
     reach = evidence.canvas.near(around, round(SLIDE_REACH_M / evidence.canvas.lattice.cell_m))
     out = np.zeros(len(risen), dtype=bool)
     for group in clusters(evidence.canvas, risen):
-        if not reach[group].any() or stands_like_a_thing(evidence, rise_m, group):
+        if not reach[group].any() or stands_like_a_thing(evidence, group):
             continue
         around = grown(evidence, group, FRINGE)
         volume = float(rise_m[around].sum()) * evidence.area_m2
@@ -226,29 +232,32 @@ def gains_near(evidence: Evidence, rise_m: Floats, around: Cells) -> Cells:
     return out & (smooth > 0.0)
 
 
-def stands_like_a_thing(
-    evidence: Evidence, rise_m: Floats, core: NDArray[np.intp]
-) -> bool:
+def stands_like_a_thing(evidence: Evidence, core: NDArray[np.intp]) -> bool:
     """Tell whether the edge of what has risen stands steeper than soil can."""
     canvas = evidence.canvas
-    mask = np.zeros(len(rise_m), dtype=bool)
+    mask = np.zeros(len(evidence.judged), dtype=bool)
     mask[core] = True
     on = canvas.mask(mask)
     ring = ndimage.binary_dilation(on, iterations=2) & ~ndimage.binary_erosion(on, iterations=2)
-    known = canvas.mask(evidence.judged & (evidence.looks > 0.0))
-    surface = np.where(
-        known, canvas.spread(np.nan_to_num(evidence.accepted_m) + rise_m), np.nan)
-    step = np.zeros(surface.shape)
-    rows, cols = np.abs(np.diff(surface, axis=0)), np.abs(np.diff(surface, axis=1))
-    step[1:] = np.nan_to_num(rows)
-    step[:, 1:] = np.maximum(step[:, 1:], np.nan_to_num(cols))
-    # Interpolation spreads a wall over two or three cells.
-    steep = ndimage.maximum_filter(step, 3) > STEEP * canvas.lattice.cell_m
+    known = canvas.mask(evidence.judged & np.isfinite(evidence.newest_m))
+    surface = np.where(known, canvas.spread(np.nan_to_num(evidence.newest_m)), np.nan)
     # Where the edge lies at the end of what is seen it shows nothing.
     shown = ring & ndimage.binary_erosion(known)
     if np.count_nonzero(shown) < LEAST_SHOWN * np.count_nonzero(ring):
         return True
-    return bool(np.mean(steep[shown]) >= STEEP_SHARE)
+    steep = steps_m(surface) > STEEP * canvas.lattice.cell_m
+    # Interpolation spreads a wall over two or three cells.
+    share = float(np.mean(ndimage.maximum_filter(steep, 3)[shown]))
+    wall_m = np.count_nonzero(steep & ring) * canvas.lattice.cell_m
+    return bool(share >= STEEP_SHARE or wall_m >= WALL_M)
+
+
+def steps_m(surface_m: Floats) -> Floats:
+    """Return the greater step to the cells before, by row and column [m]; 0 where unknown."""
+    step = np.zeros(surface_m.shape)
+    step[1:] = np.nan_to_num(np.abs(np.diff(surface_m, axis=0)))
+    step[:, 1:] = np.maximum(step[:, 1:], np.nan_to_num(np.abs(np.diff(surface_m, axis=1))))
+    return step
 
 
 def judged_loss(
@@ -298,7 +307,7 @@ def judged_gain(
     if gained < max(LEAST_VOLUME_M3, VOLUME_SIGMAS * error) or (
             float(np.median(rise[core])) < LEAST_CHANGE_M):
         return None
-    if stands_like_a_thing(evidence, rise + evidence.fill_m, core):
+    if stands_like_a_thing(evidence, core):
         return None
     return _change(
         evidence, 'unbooked_fill', around, 0.0, gained, first_seen_ns, window_from_ns, error,

@@ -18,7 +18,15 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from .changes import Change, clusters, Evidence, judged_gain, judged_loss, smoothed_noise_m
+from .changes import (
+    Change,
+    clusters,
+    Evidence,
+    judged_gain,
+    judged_loss,
+    NEWEST_LOOKS,
+    smoothed_noise_m,
+)
 from .charts import Canvas, robust_spread, without_shared_shift
 from .detection import level_of_detection
 from .recent import RecentLooks
@@ -39,6 +47,8 @@ MOST_SUM = 12.0
 # look shows this share of the mean change; what has passed is forgotten.
 SEEN_SHARE = 0.5
 PASSED_SHARE = 0.5
+PLAIN_SIGMAS = 6.0
+STAYING_SHARE = 0.8
 # Fresh soil settles by up to this share of its height, which is no loss.
 SETTLING_SHARE = 0.04
 # Looks that a cell must have before it is accepted as first seen.
@@ -229,31 +239,39 @@ class DisturbanceWatch:
     ) -> list[Change]:
         """Return the groups of alarming cells that are a change; book-keep each."""
         out: list[Change] = []
-        for core in self._alarming(self._charts.low, judged, smooth_m):
-            first = self._begin(self._lost_ns[core])
-            evidence = self._evidence(first, judged, noise, shared_m)
-            if self._still_there(evidence, core, smooth_m):
-                change = judged_loss(evidence, core, first, self._window(core))
-                out += self._settled(change, stamp_ns)
-        for core in self._alarming(self._charts.high, judged, smooth_m):
-            first = self._begin(self._gained_ns[core])
-            evidence = self._evidence(first, judged, noise, shared_m)
-            if self._still_there(evidence, core, smooth_m):
-                change = judged_gain(evidence, core, first, self._window(core), stamp_ns)
+        for gain in (False, True):
+            sums = self._charts.high if gain else self._charts.low
+            since_ns = self._gained_ns if gain else self._lost_ns
+            for group in self._alarming(sums, judged, smooth_m):
+                first = self._begin(since_ns[group])
+                evidence = self._evidence(first, judged, noise, shared_m)
+                core = self._still_there(evidence, group, smooth_m)
+                if len(core) < STAYING_SHARE * len(group):
+                    continue
+                window = self._window(core)
+                change = judged_gain(evidence, core, first, window, stamp_ns) if gain else (
+                    judged_loss(evidence, core, first, window))
                 out += self._settled(change, stamp_ns)
         return out
 
     def _still_there(
         self, evidence: Evidence, core: NDArray[np.intp], smooth_m: NDArray[np.float64]
-    ) -> bool:
-        """Tell whether the newest look shows a change too; what has passed is forgotten."""
-        since = np.nanmedian(evidence.mean_m[core] - evidence.accepted_m[core]
-                             - evidence.fill_m[core]) if evidence.looks[core].any() else 0.0
-        now = np.nanmedian(smooth_m[core])
-        there = bool(since * now > 0.0 and abs(now) >= PASSED_SHARE * abs(since))
-        if not there:
+    ) -> NDArray[np.intp]:
+        """Return the cells where the newest look shows the change too; forget the others."""
+        since = evidence.mean_m[core] - evidence.accepted_m[core] - evidence.fill_m[core]
+        now = smooth_m[core]
+        known = np.isfinite(since) & np.isfinite(now)
+        middle = (np.median(since[known]), np.median(now[known])) if known.any() else (0.0, 0.0)
+        if middle[0] * middle[1] <= 0.0 or abs(middle[1]) < PASSED_SHARE * abs(middle[0]):
             self._restart(core)
-        return there
+            return core[:0]
+        # What is far beyond the noise of one look is judged cell by cell.
+        with np.errstate(invalid='ignore'):
+            passed = (np.abs(since) > PLAIN_SIGMAS * smoothed_noise_m(evidence.noise)) & (
+                np.sign(since) * now < PASSED_SHARE * np.abs(since))
+        if passed.any():
+            self._restart(core[passed])
+        return core[~passed]
 
     def _alarming(
         self, sums: NDArray[np.float64], judged: NDArray[np.bool_], smooth_m: NDArray[np.float64]
@@ -283,7 +301,8 @@ class DisturbanceWatch:
         mean_m, looks = self._recent.mean_since(first_ns)
         return Evidence(
             self._canvas, self.accepted_m.astype(float), self.accepted_looks.astype(float),
-            self.fill_m.astype(float), mean_m, looks, judged, noise, shared_m)
+            self.fill_m.astype(float), mean_m, looks, self._recent.mean_of_last(NEWEST_LOOKS),
+            judged, noise, shared_m)
 
     def _settled(self, change: Change | None, stamp_ns: int) -> list[Change]:
         """Accept what is to be booked, keep soil of no dump, and return what is worth an entry."""

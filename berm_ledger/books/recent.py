@@ -49,6 +49,15 @@ class RecentLooks:
         total = np.where(known, rows, 0.0).sum(axis=0, dtype=float)
         return np.where(count > 0.0, total / np.maximum(count, 1.0), np.nan), count
 
+    def mean_of_last(self, count: int) -> NDArray[np.float64]:
+        """Return the mean height of the newest looks, so many of them [m]; NaN where unseen."""
+        newest = (self._next - 1 - np.arange(count)) % LOOKS_KEPT
+        rows = self._height_m[newest]
+        known = np.isfinite(rows)
+        total = np.where(known, rows, 0.0).sum(axis=0, dtype=float)
+        seen = known.sum(axis=0)
+        return np.where(seen > 0, total / np.maximum(seen, 1), np.nan)
+
     def forget(self, cells: NDArray[np.intp] | NDArray[np.bool_]) -> None:
         """Forget what was seen at some cells."""
         self._height_m[:, cells] = np.nan

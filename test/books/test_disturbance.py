@@ -150,6 +150,34 @@ def test_a_thing_with_walls_is_no_soil() -> None:
     assert square.look(30) == []
 
 
+def test_a_thing_that_shifts_is_no_soil() -> None:
+    """A box moves by its half every few looks; what its looks blur together is not a heap."""
+    square = Square()
+    changes = []
+    for step in range(6):
+        rows = slice(4 + 3 * step, 16 + 3 * step)
+        square.block(rows, slice(10, 30), 0.10)
+        changes += square.look(5)
+        square.block(rows, slice(10, 30), -0.10)
+    assert changes + square.look(30) == []
+
+
+def test_a_long_wall_is_enough() -> None:
+    """A thing with one wall and sides like soil is none; a heap at repose has no wall."""
+    square = Square()
+    rows, cols = np.mgrid[:SIDE, :SIDE].astype(float)
+    ramp = 0.65 * 0.015 * np.minimum(np.minimum(rows - 4, 36 - rows), cols - 2)
+    square.height_m += np.where(cols < 17, np.clip(ramp, 0.0, 0.08), 0.0).ravel()
+    assert square.look(20) == []
+    heap = Square()
+    rows, cols = np.mgrid[:SIDE, :SIDE] - 20
+    cone = np.maximum(0.0, 0.10 - np.tan(np.radians(33.0)) * 0.015 * np.hypot(rows, cols))
+    heap.height_m += cone.ravel()
+    changes = heap.look(10)
+    assert [c.kind for c in changes] == ['unbooked_fill']
+    assert changes[0].volume_m3 == pytest.approx(cone.sum() * CELL_M2, rel=0.05)
+
+
 def test_a_change_out_of_view_waits_until_it_is_seen() -> None:
     """Nothing is judged of cells that nobody sees; the window goes back to the last look."""
     square = Square()
@@ -224,6 +252,7 @@ def test_recent_looks_forget() -> None:
         recent.add(np.array([float(stamp_ns), 1.0]), stamp_ns)
     mean, count = recent.mean_since(1)
     assert (mean[0], count[0]) == (5.5, 8.0)
+    assert recent.mean_of_last(2).tolist() == [8.5, 1.0]
     recent.forget(np.array([1]))
     mean, count = recent.mean_since(1)
     assert np.isnan(mean[1])

@@ -122,6 +122,20 @@ def test_a_second_robot_on_the_toe_and_its_leaving_are_nothing(
     assert kinds(watched.look(12)) == []
 
 
+def test_a_machine_that_shifts_about_on_the_toe_is_nothing(finished: Watched) -> None:
+    """It stands for a few looks, shifts by a hand's breadth, and so on; then it leaves."""
+    watched = finished.copy()
+    outline = Polygon([[-0.4, -0.3], [0.4, -0.3], [0.4, 0.3], [-0.4, 0.3]])
+    line, entries = watched.yard.site.berms[0].centreline, []
+    for step in range(5):
+        place = line.point_at(0.5 + 0.12 * step, -0.5)
+        watched.yard.things = [
+            ParkedRobot(Pose2(float(place[0]), float(place[1]), 0.2 * step), outline, tall_m=0.2)]
+        entries += watched.look(6, 2.0)
+    watched.yard.things.clear()
+    assert kinds(entries + watched.look(8, 2.0)) == []
+
+
 def test_the_own_body_and_drum_are_nothing(site: Site) -> None:
     """The rover sees itself while it stands with its drum over the crest."""
     watched = Watched(site, seed=5, sensor=SensorOptions(sees_itself=True))
