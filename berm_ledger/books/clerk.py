@@ -143,12 +143,8 @@ class Clerk:
             self.dumps.touch(record.x_m, record.y_m)
             measured = record.stray or math.isfinite(record.volume_m3)
             if kept_ns is not None and record.berm is not None and not measured:
-                changes, surface = self.changes, self._survey.surface
-                known = np.isfinite(changes.accepted_m)
                 self._open(
-                    record.seq, record.x_m, record.y_m, record.mass_kg,
-                    np.where(known, changes.accepted_m + changes.fill_m, surface.height_m),
-                    np.where(known, changes.accepted_looks, surface.effective_looks()))
+                    record.seq, record.stamp_ns, record.x_m, record.y_m, record.mass_kg)
 
     # ---- datum and map -----------------------------------------------------------------------
 
@@ -201,25 +197,31 @@ class Clerk:
         for patch in self.dumps.touched_by(x_m, y_m):
             if patch.share_with(HURRIED_LOOKS) >= HURRIED_SHARE:
                 self._settle(patch, pose.stamp_ns)
-        surface = self._survey.surface
-        self._open(
-            entry.seq, x_m, y_m, mass_kg, surface.height_m, surface.effective_looks())
+        self._open(entry.seq, pose.stamp_ns, x_m, y_m, mass_kg)
 
     def _open(
-        self, seq: int, x_m: float, y_m: float, mass_kg: float,
-        before_m: NDArray[np.floating], looks: NDArray[np.floating],
+        self, seq: int, stamp_ns: int, x_m: float, y_m: float, mass_kg: float
     ) -> None:
-        """Open a booked dump for measuring against the surface before it."""
+        """
+        Open a booked dump for measuring against what was accepted before it.
+
+        Not against the present surface: a rover may announce a load when its drum is empty, and
+        by then the looks of the last seconds have seen the soil fall.
+        """
+        changes, surface = self.changes, self._survey.surface
+        known = np.isfinite(changes.accepted_m)
+        before_m = np.where(known, changes.accepted_m + changes.fill_m, surface.height_m)
+        looks = np.where(known, changes.accepted_looks, surface.effective_looks())
         density = self._survey.site.material.loose_density_kg_m3
         expected_m3 = (mass_kg / density if math.isfinite(mass_kg)
                        else self._books().dump_yield.value_m3)
-        self.dumps.announce(Landing(seq, x_m, y_m, expected_m3), before_m, looks)
+        self.dumps.announce(Landing(seq, stamp_ns, x_m, y_m, expected_m3), before_m, looks)
         self._survey.surface.loosen(self.dumps.mask())
 
     def book_rises(self, look: Look, stamp_ns: int) -> None:
         """Show a look to the open dumps and book those that can be measured."""
         self._level_m, self._planar_m = self.changes.level(look.measured_m, self.dumps.mask())
-        self.dumps.look(self._level_m)
+        self.dumps.look(self._level_m, stamp_ns)
         for patch in self.dumps.settled():
             self._settle(patch, stamp_ns)
 

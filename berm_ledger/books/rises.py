@@ -3,11 +3,11 @@
 """
 What a dump added: the rise of the surface around its drop point between before and after.
 
-A dump stays open until its surroundings have been looked at often enough. The surface after it is
-the mean of the last looks, each freed of what all its cells share, without the lowest and the
-highest; the site surface, which is pulled over slowly, is not used for that. Dumps that land on
-each other before they were measured are measured together; every cell's rise is shared out by
-what the loads are expected to leave there.
+A dump stays open until its surroundings have been looked at often enough since. The surface after
+it is the mean of the last looks, each freed of what all its cells share, without the lowest and
+the highest third; the site surface, which is pulled over slowly, is not used for that. Dumps that
+land on each other before they were measured are measured together; every cell's rise is shared
+out by what the loads are expected to leave there.
 """
 
 from __future__ import annotations
@@ -64,6 +64,8 @@ class Landing:
     ----------
     seq : int
         Number of its entry.
+    stamp_ns : int
+        When it was announced [ns].
     x_m, y_m : float
         Drop point in the site frame [m].
     expected_m3 : float
@@ -72,6 +74,7 @@ class Landing:
     """
 
     seq: int
+    stamp_ns: int
     x_m: float
     y_m: float
     expected_m3: float
@@ -130,8 +133,11 @@ class OpenPatch:
     kept_m: NDArray[np.float32]
     looks: int = 0
 
-    def add(self, level_m: NDArray[np.floating]) -> None:
-        """Keep a look at all surveyed cells, shape (n,), if it shows any of the patch."""
+    def add(self, level_m: NDArray[np.floating], stamp_ns: int) -> None:
+        """Keep a look at all surveyed cells, shape (n,), if it shows any of the patch since."""
+        # A slow grid may come after the dump and still show the ground before it.
+        if stamp_ns <= max(landing.stamp_ns for landing in self.landings):
+            return
         own = level_m[self.cells].astype(np.float32)
         if np.isfinite(own).any():
             self.kept_m = np.concatenate([self.kept_m[-(KEPT_LOOKS - 1):], own[None, :]])
@@ -157,8 +163,9 @@ class OpenPatch:
         """Return the mean of the kept looks without their extremes, NaN unseen, shape (k,)."""
         ordered = np.sort(self.kept_m, axis=0).astype(float)
         count = self.count()
-        # Sorting puts NaN last; with five looks or more lowest and highest are left out.
-        cut = (count >= 5).astype(int)
+        # Sorting puts NaN last; with five looks or more the lowest and the highest third are
+        # left out: a passing thing, and looks from before a slow drum was empty.
+        cut = np.where(count >= 5, count // 3, 0)
         rank = np.arange(len(ordered))[:, None]
         used = (rank >= cut) & (rank < count - cut)
         total = np.where(used, ordered, 0.0).sum(axis=0)
@@ -266,10 +273,10 @@ class DumpWatch:
             out[patch.cells] = True
         return out
 
-    def look(self, level_m: NDArray[np.floating]) -> None:
+    def look(self, level_m: NDArray[np.floating], stamp_ns: int) -> None:
         """Show the open dumps a look: heights freed of shared errors, shape (n,) [m]."""
         for patch in self.patches:
-            patch.add(level_m)
+            patch.add(level_m, stamp_ns)
 
     def settled(self) -> list[OpenPatch]:
         """Return the open patches that can be measured."""

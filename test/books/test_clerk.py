@@ -83,7 +83,7 @@ def test_shares_of_a_rise_name_the_segments_of_its_berm(site: Site) -> None:
     """Parts below a hundredth of a litre are not named."""
     area = SiteSurvey(site).area
     by_row = np.array([0.0, 0.003, 0.002, 0.000001, 0.0, 0.0])
-    rise = Rise(Landing(4, 0.0, 0.0, 0.005), 0.005, 0.0001, by_row, False)
+    rise = Rise(Landing(4, 0, 0.0, 0.0, 0.005), 0.005, 0.0001, by_row, False)
     data = rise_data(rise, area, 'windward')
     assert data['shares'] == {'2': 0.003, '3': 0.002}
     assert data['dump_seq'] == 4

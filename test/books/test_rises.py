@@ -47,11 +47,13 @@ class Square:
         self.height_m = np.zeros(SIDE * SIDE)
         self.known_m = self.height_m.copy()
         self.rng = np.random.default_rng(2)
+        self.stamp_ns = 0
 
     def dump(self, seq: int, x_m: float, y_m: float, volume_m3: float = LOAD_M3) -> None:
         """Announce a full load and let another volume fall."""
         self.watch.announce(
-            Landing(seq, x_m, y_m, LOAD_M3), self.known_m, np.full(SIDE * SIDE, 30.0))
+            Landing(seq, self.stamp_ns, x_m, y_m, LOAD_M3), self.known_m,
+            np.full(SIDE * SIDE, 30.0))
         self.height_m += cone_m(x_m, y_m, volume_m3)
 
     def look(self, count: int, seen: np.ndarray | None = None) -> list[Rise]:
@@ -59,7 +61,9 @@ class Square:
         out: list[Rise] = []
         for _ in range(count):
             level = self.height_m + self.rng.normal(0.0, NOISE.total_m, SIDE * SIDE)
-            self.watch.look(level if seen is None else np.where(seen, level, np.nan))
+            self.stamp_ns += 1
+            self.watch.look(level if seen is None else np.where(seen, level, np.nan),
+                            self.stamp_ns)
             for patch in self.watch.settled():
                 out += self.watch.close(patch, NOISE, 0.0002)
                 self.known_m[patch.cells] = self.height_m[patch.cells]
@@ -78,6 +82,17 @@ def test_a_dump_is_measured_after_enough_looks() -> None:
     assert rise.by_row_m3 == pytest.approx([LOAD_M3 / 2.0] * 2, rel=0.05)
     assert not rise.missed
     assert not square.watch.patches
+
+
+def test_a_grid_made_before_the_dump_says_nothing_of_it() -> None:
+    """It arrives late, and shows the ground as it was."""
+    square = Square()
+    square.look(1)
+    square.dump(1, 0.9, 0.9)
+    for _ in range(3):
+        square.watch.look(square.known_m, square.stamp_ns)
+    rise, = square.look(SETTLED_LOOKS)
+    assert rise.volume_m3 == pytest.approx(LOAD_M3, rel=0.03)
 
 
 def test_rises_are_unbiased_and_their_errors_honest() -> None:
@@ -158,7 +173,17 @@ def test_one_odd_look_does_not_count() -> None:
     square.dump(1, 0.9, 0.9)
     patch = square.watch.patches[0]
     for odd_m in (0.0, 0.3, 0.0, 0.0, -0.2):
-        patch.add(square.height_m + odd_m)
+        patch.add(square.height_m + odd_m, 1)
+    assert patch.after_m() == pytest.approx(square.height_m[patch.cells], abs=1e-6)
+
+
+def test_looks_before_a_slow_drum_was_empty_do_not_count() -> None:
+    """Two of eight: the lowest third is left out."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    patch = square.watch.patches[0]
+    for fallen in (0, 0, 1, 1, 1, 1, 1, 1):
+        patch.add(fallen * square.height_m, 1)
     assert patch.after_m() == pytest.approx(square.height_m[patch.cells], abs=1e-6)
 
 
@@ -167,11 +192,11 @@ def test_only_the_last_looks_are_kept_and_holes_are_no_looks() -> None:
     square = Square()
     square.dump(1, 0.9, 0.9)
     patch = square.watch.patches[0]
-    patch.add(np.full(SIDE * SIDE, np.nan))
+    patch.add(np.full(SIDE * SIDE, np.nan), 1)
     assert patch.looks == 0
-    patch.add(square.height_m + 0.5)
+    patch.add(square.height_m + 0.5, 1)
     for _ in range(KEPT_LOOKS):
-        patch.add(square.height_m)
+        patch.add(square.height_m, 1)
     assert patch.kept_m.shape[0] == KEPT_LOOKS
     assert patch.after_m() == pytest.approx(square.height_m[patch.cells], abs=1e-6)
 
