@@ -24,6 +24,7 @@ ARGUMENTS = (
     ('dump_topic', 'dump', 'Topic on which a dump is announced (std_msgs/Float32, kg).'),
     ('pose_timeout_s', '2.0', 'No target is given when the last pose is older than this [s].'),
     ('books_timeout_s', '10.0', 'No target is given when the books are older than this [s].'),
+    ('autostart', 'true', 'Whether the nodes start by themselves; if not, a manager does.'),
     ('use_sim_time', 'false', 'Whether the clock is that of a simulation or a bag.'),
     ('log_level', 'info', 'Logging level of both nodes.'),
 )
@@ -38,7 +39,7 @@ def generate_launch_description():
     """Return the description that ``ros2 launch`` runs."""
     shared = {
         'site_file': typed('site_file'), 'pose_type': typed('pose_type'),
-        'use_sim_time': typed('use_sim_time', bool)}
+        'autostart': typed('autostart', bool), 'use_sim_time': typed('use_sim_time', bool)}
     common = {
         'package': 'berm_ledger', 'namespace': LaunchConfiguration('namespace'),
         'output': 'screen',

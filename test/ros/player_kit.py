@@ -1,8 +1,20 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
-"""A robot that plays recorded events to the nodes under test, in step with the ledger."""
+"""
+A robot that plays recorded events to the nodes under test, in step with the ledger.
+
+Run as a program it plays a bag, with the arguments of ``ros2 bag play`` that our launch file
+gives, where no ROS 2 installation brings the real one.
+"""
+
+import argparse
+from pathlib import Path
+import sys
+import time
 
 from berm_ledger.ros.messages import fill_point_cloud, fill_pose, stamp_ns_from
+
+GIVE_UP_S = 60.0
 
 
 class Player:
@@ -55,3 +67,52 @@ class Player:
     def call(self, name):
         from std_srvs.srv import Trigger
         return self.world.call(self.node, Trigger, name)
+
+
+def player_program(path):
+    """Write a program of that path that plays bags."""
+    path.parent.mkdir(parents=True)
+    path.write_text(f'#!/bin/sh\nexec "{sys.executable}" "{Path(__file__).resolve()}" "$@"\n')
+    path.chmod(0o755)
+
+
+def play_bag(bag, rate):
+    """Play a bag with its clock once everybody listens."""
+    from berm_ledger.ros.wire import message_class
+    import rclpy
+    from rosbags.highlevel import AnyReader
+    from rosgraph_msgs.msg import Clock
+    rclpy.init()
+    node = rclpy.create_node('player')
+    clock = node.create_publisher(Clock, '/clock', 10)
+    with AnyReader([bag]) as reader:
+        out = {c.topic: node.create_publisher(message_class(c.msgtype), c.topic, 100)
+               for c in reader.connections}
+        end_s = time.monotonic() + GIVE_UP_S
+        while not all(publisher.get_subscription_count() for publisher in out.values()):
+            assert time.monotonic() < end_s, 'nobody listens'
+            rclpy.spin_once(node, timeout_sec=0.1)
+        before_ns = None
+        for connection, stamp_ns, raw in reader.messages():
+            time.sleep((stamp_ns - (before_ns or stamp_ns)) / 1e9 / rate)
+            before_ns = stamp_ns
+            now = Clock()
+            now.clock.sec, now.clock.nanosec = divmod(stamp_ns, 10**9)
+            clock.publish(now)
+            out[connection.topic].publish(bytes(raw))
+        # Whoever is sent something reliable has it when this returns.
+        for publisher in out.values():
+            publisher.wait_for_all_acked()
+    rclpy.shutdown()
+
+
+if __name__ == '__main__':
+    parser = argparse.ArgumentParser()
+    parser.add_argument('words', nargs=2)
+    parser.add_argument('bag', type=Path)
+    parser.add_argument('--clock', action='store_true', required=True)
+    parser.add_argument('--rate', type=float)
+    parser.add_argument('--delay', type=float)
+    given = parser.parse_args()
+    assert given.words == ['bag', 'play']
+    play_bag(given.bag, given.rate)

@@ -10,6 +10,7 @@ installation has the first, ``colcon build`` makes the second.
 import importlib.util
 import os
 from pathlib import Path
+import shutil
 import sqlite3
 
 from berm_ledger.ros.messages import (
@@ -19,7 +20,7 @@ from berm_ledger.ros.messages import (
 from berm_ledger.simulation import BuildOptions, Intrusion, simulate_build, YardOptions
 from berm_ledger.site_source import load_site
 from ledger_kit import SMALL_SITE
-from player_kit import Player
+from player_kit import Player, player_program
 import pytest
 from ros_kit import World
 
@@ -55,9 +56,21 @@ def description_of(share, name, exits, **arguments):
     source = PythonLaunchDescriptionSource(str(share / 'launch' / f'{name}.launch.py'))
     return LaunchDescription([
         RegisterEventHandler(OnProcessExit(on_exit=lambda event, _: exits.__setitem__(
-            event.action.node_name.split('/')[-1], event.returncode))),
+            getattr(event.action, 'node_name', 'player').split('/')[-1], event.returncode))),
         IncludeLaunchDescription(source, launch_arguments=arguments.items()),
         launch_pytest.actions.ReadyToTest()])
+
+
+def state_of(world, manager, name):
+    from lifecycle_msgs.srv import GetState
+    return world.call(manager, GetState, f'{name}/get_state').current_state.label
+
+
+def change(world, manager, name, step):
+    from lifecycle_msgs.srv import ChangeState
+    request = ChangeState.Request()
+    request.transition.label = step
+    return world.call(manager, ChangeState, f'{name}/change_state', request).success
 
 
 @pytest.fixture
@@ -86,6 +99,28 @@ def demo_launch(ros_domain_id, tmp_path, site_file, exits):
         share_folder(), 'demo', exits, site_file=str(site_file), out=str(tmp_path))
 
 
+@launch_pytest.fixture
+def managed_launch(ros_domain_id, tmp_path, site_file, exits):
+    return description_of(
+        share_folder(), 'ledger', exits, site_file=str(site_file), autostart='false',
+        books_file=str(tmp_path / 'books.sqlite'))
+
+
+@launch_pytest.fixture
+def replay_launch(ros_domain_id, tmp_path, site_file, exits, monkeypatch):
+    pytest.importorskip('rosbags')
+    from berm_ledger.offline.bag_writer import write_bag
+    share = share_folder()
+    write_bag(tmp_path / 'bag', simulate_build(
+        load_site(site_file).site, seed=2, options=OPTIONS))
+    if shutil.which('ros2') is None:
+        player_program(tmp_path / 'bin' / 'ros2')
+        monkeypatch.setenv('PATH', str(tmp_path / 'bin'), prepend=os.pathsep)
+    return description_of(
+        share, 'replay', exits, bag=str(tmp_path / 'bag'), rate='8.0', site_file=str(site_file),
+        books_file=str(tmp_path / 'books.sqlite'), namespace='')
+
+
 @pytest.mark.launch(fixture=ledger_launch)
 def test_a_build_is_played_a_disturbance_flagged_and_all_ends_with_0(
         ros_context, site_file, exits):
@@ -104,6 +139,39 @@ def test_a_build_is_played_a_disturbance_flagged_and_all_ends_with_0(
         assert player.call('target/next_target').success
     yield
     assert exits == {'ledger': 0, 'target': 0}
+
+
+@pytest.mark.launch(fixture=managed_launch)
+def test_a_manager_can_start_and_stop_the_nodes(ros_context, exits):
+    with World(ros_context) as world:
+        manager = world.node('manager')
+        for name, output in (('ledger', 'segments'), ('target', 'target_pose')):
+            assert state_of(world, manager, name) == 'unconfigured'
+            assert manager.count_publishers(output) == 0
+            for step, state in (('configure', 'inactive'), ('activate', 'active')):
+                assert change(world, manager, name, step)
+                assert state_of(world, manager, name) == state
+            world.until(lambda output=output: manager.count_publishers(output) == 1)
+        for name, output in (('ledger', 'segments'), ('target', 'target_pose')):
+            assert change(world, manager, name, 'deactivate')
+            assert change(world, manager, name, 'cleanup')
+            world.until(lambda output=output: manager.count_publishers(output) == 0)
+    yield
+    assert exits == {'ledger': 0, 'target': 0}
+
+
+@pytest.mark.launch(fixture=replay_launch)
+def test_a_recorded_bag_is_played_to_the_nodes_and_all_ends_with_it(
+        tmp_path, ros_context, exits):
+    with World(ros_context) as world:
+        world.until(lambda: 'player' in exits, give_up_s=300.0)
+    yield
+    assert exits == {'ledger': 0, 'target': 0, 'player': 0}
+    with sqlite3.connect(tmp_path / 'books.sqlite') as books:
+        counts = dict(books.execute('SELECT kind, COUNT(*) FROM entries GROUP BY kind'))
+    assert counts['dump'] == OPTIONS.most_loads
+    assert counts['reading'] > 0
+    assert counts['disturbed'] >= 1
 
 
 @pytest.mark.launch(fixture=demo_launch)

@@ -113,6 +113,41 @@ def test_a_signal_ends_a_node_with_exit_code_0(world, tmp_path, site_file, node,
     assert 'Traceback' not in said
 
 
+@pytest.mark.parametrize(('node', 'topic'), [('ledger', 'segments'), ('target', 'target_pose')])
+def test_a_managed_process_waits_for_its_manager(world, tmp_path, site_file, node, topic):
+    from lifecycle_msgs.srv import ChangeState, GetState
+    given = {'site_file': site_file, 'autostart': 'false'}
+    if node == 'ledger':
+        given['books_file'] = tmp_path / 'b.sqlite'
+    manager = world.node('manager')
+
+    def change(step):
+        request = ChangeState.Request()
+        request.transition.label = step
+        return world.call(manager, ChangeState, f'{node}/change_state', request).success
+
+    process = subprocess.Popen(
+        command(node, *parameters(**given)), stderr=subprocess.PIPE, text=True)
+    with process:
+        try:
+            state = world.call(manager, GetState, f'{node}/get_state').current_state
+            assert state.label == 'unconfigured'
+            assert manager.count_publishers(topic) == 0
+            assert change('configure')
+            assert change('activate')
+            world.until(lambda: manager.count_publishers(topic) == 1)
+            assert change('deactivate')
+            assert change('cleanup')
+            world.until(lambda: manager.count_publishers(topic) == 0)
+            process.send_signal(signal.SIGTERM)
+            _, said = process.communicate(timeout=GIVE_UP_S)
+        finally:
+            process.kill()
+
+    assert process.returncode == 0
+    assert 'Traceback' not in said
+
+
 def test_a_signal_while_it_comes_up_ends_a_node_with_exit_code_0(tmp_path, site_file):
     pytest.importorskip('rclpy')
     code = '''
