@@ -4,7 +4,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 import math
 from typing import Any
 
@@ -12,6 +12,7 @@ import numpy as np
 
 from .disturbance import Change
 from .rises import Rise
+from ..design import Segment
 from ..survey.area import SurveyArea
 from ..survey.readings import Reading
 from ..survey.registration import Shift
@@ -20,19 +21,23 @@ from ..survey.site_survey import SiteSurvey
 # Digits after the point, by ending of the name.
 DIGITS = (('_m3', 7), ('_m', 5), ('_rad', 5), ('_kg', 3), ('_ns', 0))
 SHARE_DIGITS = 4
-# A reading is booked when a figure has moved by more than this since the last one booked, or
-# after this long [ns], so that the age of the row stays true.
+# A reading is booked when a figure has moved by more than this since the last one booked. Lowest
+# and highest are single cross-sections, which are noisier than means.
 NEWS = {
     'height_m': 0.0005,
-    'low_m': 0.002,
-    'high_m': 0.002,
+    'low_m': 0.003,
+    'high_m': 0.003,
     'coverage': 0.02,
     'at_grade': 0.02,
     'line_offset_m': 0.002,
     'placed_m3': 0.0001,
     'missing_m3': 0.0001,
 }
-NEWS_NS = 30_000_000_000
+# It is also booked after this long [ns], so that figures do not stay behind within these bounds.
+NEWS_NS = 150_000_000_000
+# Segments that were looked at and say nothing new are named this often [ns], all in one entry, so
+# that the ages of their rows stay true.
+SEEN_NS = 30_000_000_000
 # Part of a change that a segment must have to be named with it.
 LEAST_PART = 0.15
 # What each kind of change means.
@@ -79,6 +84,14 @@ def says_something_new(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
         if was is not None and now is not None and abs(now - was) >= least:
             return True
     return False
+
+
+def seen_data(segments: Iterable[Segment]) -> dict[str, Any]:
+    """Return the data of a ``seen`` entry: numbers of segments by name of their berm."""
+    numbers: dict[str, list[int]] = {}
+    for segment in segments:
+        numbers.setdefault(segment.berm, []).append(segment.number)
+    return {'segments': numbers}
 
 
 def datum_data(survey: SiteSurvey, source: str) -> dict[str, Any]:

@@ -26,6 +26,8 @@ from .booking import (
     rise_data,
     rounded,
     says_something_new,
+    seen_data,
+    SEEN_NS,
     shift_data,
 )
 from .bookkeeper import Bookkeeper
@@ -104,7 +106,9 @@ class Clerk:
         self.changes = DisturbanceWatch(area.lattice, area.corridor.flat_index)
         self._level_m = np.full(len(area), np.nan)
         self._planar_m = 0.0
+        # Last reading booked of each row, and when the row was last named in an entry [ns].
         self._read: dict[int, tuple[int, Mapping[str, Any]]] = {}
+        self._named_ns: dict[int, int] = {}
         # When each segment was last measured, whether or not that was worth booking [ns].
         self.looked_ns: dict[tuple[str, int], int] = {}
         self._booked_shift = Shift()
@@ -121,6 +125,10 @@ class Clerk:
             if entry.kind == 'reading':
                 row = rows[(entry.berm or '', entry.segment or 0)]
                 self._read[row] = (entry.stamp_ns, entry.data)
+                self._named_ns[row] = entry.stamp_ns
+            elif entry.kind == 'seen':
+                for berm, numbers in entry.data['segments'].items():
+                    self._named_ns.update({rows[berm, n]: entry.stamp_ns for n in numbers})
             elif entry.kind == 'map_shift':
                 shift = (entry.data[name] for name in ('dx_m', 'dy_m', 'dz_m'))
                 self._booked_shift = Shift(*shift)
@@ -296,7 +304,8 @@ class Clerk:
     # ---- readings and states -----------------------------------------------------------------
 
     def book_readings(self, seen: NDArray[np.bool_], stamp_ns: int) -> None:
-        """Book readings that say something new."""
+        """Book readings that say something new, and now and then which say nothing new."""
+        still = []
         for reading in self._survey.readings(seen):
             data = reading_data(reading)
             segment = self._survey.area.segments[reading.row]
@@ -304,9 +313,15 @@ class Clerk:
             last = self._read.get(reading.row)
             stale = last is None or stamp_ns - last[0] >= NEWS_NS
             if not stale and last is not None and not says_something_new(last[1], data):
+                still.append(reading.row)
                 continue
             self._read[reading.row] = (stamp_ns, data)
+            self._named_ns[reading.row] = stamp_ns
             self._keeper.book('reading', stamp_ns, segment.berm, segment.number, data)
+        if any(stamp_ns - self._named_ns[row] >= SEEN_NS for row in still):
+            self._named_ns.update(dict.fromkeys(still, stamp_ns))
+            segments = [self._survey.area.segments[row] for row in still]
+            self._keeper.book('seen', stamp_ns, None, None, seen_data(segments))
 
     def book_states(self, stamp_ns: int) -> None:
         """Book rework that is done, and segments that have reached grade."""

@@ -22,6 +22,7 @@ KINDS = (
     'datum',
     'dump',
     'reading',
+    'seen',
     'rise',
     'stray_dump',
     'unbooked_fill',

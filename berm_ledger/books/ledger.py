@@ -68,6 +68,7 @@ class Fold:
         self._rows = [opening_row(site, segment) for segment in segments_of_site(site)]
         self._place = {(row.berm, row.segment): i for i, row in enumerate(self._rows)}
         self._readings: dict[int, Entry] = {}
+        self._seen_ns: dict[int, int] = {}
         self._dumps: list[DumpRecord] = []
         self._dump_place: dict[int, int] = {}
         self._flags: dict[int, Flag] = {}
@@ -123,7 +124,9 @@ class Fold:
             msg = f'entry {entry.seq} is of the unknown kind {entry.kind!r}'
             raise BooksError(msg)
         if entry.kind == 'reading':
-            self._readings[self._index(entry)] = entry
+            index = self._index(entry)
+            self._readings[index] = entry
+            self._seen_ns.pop(index, None)
         else:
             self._post_event(entry)
         self._counts[entry.kind] = self._counts.get(entry.kind, 0) + 1
@@ -136,6 +139,9 @@ class Fold:
         for index, entry in self._readings.items():
             self._rows[index] = read_row(self._site, self._rows[index], entry)
         self._readings.clear()
+        for index, stamp_ns in self._seen_ns.items():
+            self._rows[index] = replace(self._rows[index], last_seen_ns=stamp_ns)
+        self._seen_ns.clear()
         for index, row in enumerate(self._rows):
             state = state_of(self._site, row, index in self._flags)
             if state != row.state:
@@ -178,9 +184,16 @@ class Fold:
         code = str(entry.data['code'])
         self._refusals[code] = self._refusals.get(code, 0) + int(entry.data.get('count', 1))
 
+    def _see(self, entry: Entry) -> None:
+        """Note when segments were looked at that said nothing new."""
+        for berm, numbers in entry.data['segments'].items():
+            for segment in numbers:
+                self._seen_ns[self._place[(berm, segment)]] = entry.stamp_ns
+
     def _take_datum(self, entry: Entry) -> None:
         """Take over design figures; heights above an earlier datum mean nothing any more."""
         self._readings.clear()
+        self._seen_ns.clear()
         self._set_design('target_height_m', [number(v) for v in entry.data['targets']])
         self._set_design('target_volume_m3', [number(v) for v in entry.data['volumes']])
         self._rows = [unseen(row) for row in self._rows]
@@ -289,6 +302,7 @@ class Fold:
 
 _ACTIONS = {
     'refused': Fold._refused,
+    'seen': Fold._see,
     'datum': Fold._take_datum,
     'dump': Fold._dump,
     'rise': Fold._rise,

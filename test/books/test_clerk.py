@@ -2,9 +2,16 @@
 # SPDX-License-Identifier: Apache-2.0
 """What the clerk writes: places, parts of a change, restarts in the middle of things."""
 
+from collections import Counter
 import math
 
-from berm_ledger.books.booking import change_data, rise_data, rounded, says_something_new
+from berm_ledger.books.booking import (
+    change_data,
+    rise_data,
+    rounded,
+    says_something_new,
+    SEEN_NS,
+)
 from berm_ledger.books.changes import Change
 from berm_ledger.books.rises import Landing, Rise
 from berm_ledger.design import Site
@@ -55,6 +62,25 @@ def test_a_reading_says_something_new_by_more_than_it_is_worth() -> None:
     assert says_something_new(old, {'height_m': 0.1006, 'coverage': 1.0})
     assert says_something_new({'height_m': None}, {'height_m': 0.1})
     assert not says_something_new({'height_m': None}, {'height_m': None})
+
+
+def test_standing_soil_is_booked_seldom_and_its_age_stays_true(finished: Watched) -> None:
+    """Looks of noise alone: all segments named twice a minute, figures now and then; no more."""
+    watched = finished.copy()
+    since, count = watched.seq, len(watched.pipeline.books.rows)
+    watched.look(2)
+    for turn in range(5):
+        watched.look(30, 2.0)
+        for row in watched.pipeline.books.rows:
+            assert watched.pipeline.stamp_ns - row.last_seen_ns <= SEEN_NS, (turn, row.segment)
+    news = Counter(e.kind for e in watched.entries if e.seq > since)
+    assert set(news) - {'map_shift'} == {'reading', 'seen'}
+    assert count <= news['reading'] <= 6 * count
+    assert 8 <= news['seen'] <= 10
+    restarted(watched)
+    since = watched.seq
+    watched.look(2)
+    assert watched.seq - since <= 2
 
 
 def test_a_change_is_parted_by_volume_and_loses_nothing(site: Site) -> None:

@@ -107,6 +107,16 @@ def test_a_reading_replaces_all_figures_of_the_one_before() -> None:
     assert row.last_seen_ns == START_NS + 3 * SECOND_NS
 
 
+def test_a_look_that_says_nothing_new_moves_the_age_alone() -> None:
+    facts = [('reading', WEST, 2, reading()), ('seen', None, None, {'segments': {WEST: [2, 3]}})]
+    before, row = row_after(*facts[:1]), row_after(*facts)
+    assert row.last_seen_ns == START_NS + 3 * SECOND_NS
+    assert repr(replace(row, last_seen_ns=before.last_seen_ns)) == repr(before)
+    assert row_after(*facts, ('reading', WEST, 2, reading(0.2))).last_seen_ns == (
+        START_NS + 4 * SECOND_NS)
+    assert row_after(*facts, DATUM).last_seen_ns is None
+
+
 @pytest.mark.parametrize(('data', 'state'), [
     (reading(None, coverage=0.0, at_grade=None), State.UNSEEN),
     (reading(0.25, coverage=0.0), State.UNSEEN),
@@ -268,6 +278,7 @@ def test_dumps_remaining_are_filled_in() -> None:
     (Entry(2, 0, 'reading', WEST, 7, reading()), 'segment 7 of berm'),
     (Entry(2, 0, 'reading', WEST, None, reading()), 'segment None of berm'),
     (Entry(2, 0, 'reading', WEST, 1, {'height_m': 'tall'}), 'a figure that is no number'),
+    (Entry(2, 0, 'seen', None, None, {'segments': {WEST: [7]}}), 'lacks the figures of its kind'),
     (Entry(2, 0, 'dump', WEST, 7, dump()), 'segment 7'),
     (Entry(2, 0, 'rise', WEST, None, {'dump_seq': 1, 'volume_m3': 0.1}), 'refers to no dump: 1'),
     (Entry(2, 0, 'rise', WEST, None, {}), 'lacks the figures of its kind'),
@@ -308,6 +319,7 @@ def histories(draw: st.DrawFn) -> list[Entry]:
                 str(segment): 0.001, '3': draw(st.sampled_from([0.0, 0.002]))}},
             'stray_dump': {'dump_seq': seq},
             'disturbed': change(draw(FIGURES), rework=draw(st.booleans())),
+            'seen': {'segments': {WEST: [segment, 1 + segment % 6]}},
         }.get(kind, {'text': 'x'})
         somewhere = kind in ('reading', 'disturbed', 'reworked', 'at_grade') or (
             kind in ('dump', 'cleared') and draw(st.booleans()))
