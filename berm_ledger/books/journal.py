@@ -131,11 +131,16 @@ class Journal:
 
     @classmethod
     def read(cls, path: str | os.PathLike[str]) -> Journal:
-        """Open books to read only, also while a ledger writes them; leaves no files behind."""
+        """
+        Open books to read only, also while a ledger writes them; leaves no files behind.
+
+        All that is read until it is closed is of one moment.
+        """
         path = Path(path).resolve()
         db = _checked(path)
         try:
             with _translated(path, 'cannot be read'):
+                db.execute('BEGIN')
                 return cls(path, db, None)
         except BooksError:
             db.close()

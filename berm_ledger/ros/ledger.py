@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from geometry_msgs.msg import PoseStamped
+from rclpy.callback_groups import ReentrantCallbackGroup
 from rclpy.clock import Clock, ClockType
 from std_msgs.msg import Float32
 from std_srvs.srv import Trigger
@@ -38,7 +39,7 @@ from .live import LiveBooks
 from .managed import ManagedNode
 from .messages import pose_from_msg
 from .parameters import LedgerParameters
-from .report_files import write_report_files
+from .report_files import NextTurn, ReportJob
 from .wire import (
     DUMP_DEPTH,
     elevation_class,
@@ -60,7 +61,7 @@ HEALTH_PERIOD_S = 1.0
 # Ground and markers are large and change slowly: no more often than this, in message time.
 SLOW_PERIOD_NS = 1_000_000_000
 LOG_PERIOD_S = 5.0
-QUIET_KINDS = ('reading', 'rise')
+QUIET_KINDS = ('reading', 'seen', 'rise')
 LOUD_KINDS = ('refused', 'map_shift', 'stray_dump', 'unbooked_fill', 'slump', 'disturbed', 'hold')
 
 
@@ -86,6 +87,8 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         self._intake: Intake | None = None
         self._timer: Any = None
         self._orders: list[Any] = []
+        self._report: ReportJob | None = None
+        self._report_service: Any = None
         self._target: Pose2 | None = None
         self._slow_ns: int | None = None
         self._refusals: Counter[str] = Counter()
@@ -117,8 +120,13 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         self._topics = LedgerTopics(self, loaded.site)
         for name, answer in (
                 ('take_datum', self._take_datum), ('resume', self._resume),
-                ('clear_rework', self._clear_rework), ('write_report', self._write_report)):
+                ('clear_rework', self._clear_rework)):
             self._orders.append(self.create_service(Trigger, f'~/{name}', answer))
+        if self._report_service is None:
+            # Its answer comes much later; the rest must not wait for it.
+            self._report_service = self.create_service(
+                Trigger, '~/write_report', self._write_report,
+                callback_group=ReentrantCallbackGroup())
         self.get_logger().info(
             f'books of {given.site_file} in {path}: {journal.last_seq} entries')
 
@@ -150,9 +158,14 @@ class LedgerNode(ManagedNode[LedgerParameters]):
 
     def tear_down(self) -> None:
         """Take topics and services away and close the books."""
+        self.give_up()
         for service in self._orders:
             self.destroy_service(service)
         self._orders = []
+        # A service that still owes an answer stays until it has been sent.
+        if self._report_service is not None and not self.waits:
+            self.destroy_service(self._report_service)
+            self._report_service = None
         if self._topics is not None:
             self._topics.close()
             self._topics = None
@@ -160,6 +173,16 @@ class LedgerNode(ManagedNode[LedgerParameters]):
             self.live.book(self.pipeline.finish())
             self.live.close()
             self.live = None
+
+    def give_up(self) -> None:
+        """End a report in the making; whoever asked for it is told when the executor works on."""
+        if self._report is not None:
+            self._report.stop('the ledger is closing')
+
+    @property
+    def waits(self) -> bool:
+        """Tell whether an answer is still owed."""
+        return self._report is not None
 
     def _books_path(self) -> Path:
         """Return the path of the books; the default one gets its folder."""
@@ -286,15 +309,33 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         return self._answer(
             answer, self.pipeline.clear_rework, 'cleared', 'no segment is flagged')
 
-    def _write_report(self, _request: Any, answer: Trigger.Response) -> Trigger.Response:
-        """Write the files of a replay beside the books."""
+    async def _write_report(self, _request: Any, answer: Trigger.Response) -> Trigger.Response:
+        """Have the files of a replay written beside the books, and answer when they are."""
+        answer.success = False
         if self.live is None:
-            answer.success, answer.message = False, 'the node is not configured'
+            answer.message = 'the node is not configured'
+        elif self._report is not None:
+            answer.message = 'a report is being written already: wait for it, then ask again'
         elif self.live.book(self.pipeline.finish()) is None:
-            answer.success, answer.message = False, self.live.fault
+            answer.message = self.live.fault
         else:
-            answer.success, answer.message = write_report_files(self.live.journal.path)
+            answer.success, answer.message = await self._report_beside(self.live.journal.path)
         return answer
+
+    async def _report_beside(self, books_path: Path) -> tuple[bool, str]:
+        """Return what came of a report, once it has come; messages are taken meanwhile."""
+        self.get_logger().info(f'writing a report to {books_path.parent}')
+        try:
+            self._report = ReportJob(books_path)
+            while not self._report.done:
+                await NextTurn()
+            done, said = self._report.result()
+        except OSError as exc:
+            done, said = False, str(exc)
+        finally:
+            self._report = None
+        self.get_logger().info(said) if done else self.get_logger().warning(said)
+        return done, said
 
 
 def _pipeline(*args: Any, **options: Any) -> Any:

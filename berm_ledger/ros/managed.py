@@ -81,6 +81,14 @@ class ManagedNode(LifecycleNode, Generic[ParametersT]):
     def tick(self) -> None:
         """Go on with work that no message and no timer starts."""
 
+    def give_up(self) -> None:
+        """End work whose answer is owed to somebody; it is answered when the executor works on."""
+
+    @property
+    def waits(self) -> bool:
+        """Tell whether an answer is still owed."""
+        return False
+
     def close(self) -> None:
         """Stop and close in whatever state the node is, and destroy it."""
         self.stop()

@@ -21,6 +21,8 @@ from ..errors import BermLedgerError, UsageError
 
 # How long a signal may have to wait while nothing else happens.
 WAIT_S = 0.1
+# Turns that a node gets to answer who still waits, when it ends.
+LAST_TURNS = 50
 NO_RCLPY = ('rclpy cannot be imported ({}): source a ROS 2 installation, or install the wheels '
             'with  pip install "berm_ledger[ros]"')
 
@@ -66,7 +68,7 @@ def run(name: str, make_node: Callable[[], Any], arguments: Sequence[str] | None
         Name of the node in the table of parameters.
     make_node : callable
         Makes it once rclpy is up: a ``ManagedNode``, or whatever has ``start_by_itself``,
-        ``tick``, ``finished``, ``exit_code`` and ``close``.
+        ``tick``, ``finished``, ``exit_code``, ``give_up``, ``waits`` and ``close``.
     arguments : sequence of str, optional
         Command line without the program's name; left out, that of the process.
 
@@ -117,5 +119,15 @@ def run_node(node: Any, stop: StopSignal) -> int:
             node.tick()
         return int(node.exit_code)
     finally:
+        answer_what_waits(node, executor)
         executor.shutdown()
         node.close()
+
+
+def answer_what_waits(node: Any, executor: Any) -> None:
+    """Have a node tell those who still wait for an answer that there will be none."""
+    node.give_up()
+    for _ in range(LAST_TURNS):
+        if not node.waits:
+            return
+        executor.spin_once(timeout_sec=WAIT_S)

@@ -7,6 +7,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 import math
+import os
+import sys
 from types import SimpleNamespace
 from typing import Any
 
@@ -170,3 +172,14 @@ def a_grid(stamp_s: float, height_m: float, frame: str = 'map') -> ElevationGrid
 def a_pose(stamp_s: float, x_m: float = 1.0, y_m: float = 3.5) -> StampedPose:
     """Return a pose."""
     return StampedPose(int(stamp_s * NS), 'map', Pose2(x_m, y_m, 0.3))
+
+
+def a_job_that_waits(folder, monkeypatch):
+    """Put a process that waits for a word in the place of the report; return where it waits."""
+    from berm_ledger.ros import report_files
+    gate = folder / 'gate'
+    os.mkfifo(gate)
+    (folder / 'waiting_report.py').write_text(f'print(open({str(gate)!r}).read())')
+    monkeypatch.setattr(report_files, 'MODULE', 'waiting_report')
+    monkeypatch.setenv('PYTHONPATH', os.pathsep.join([str(folder), *sys.path]))
+    return gate

@@ -15,7 +15,7 @@ from berm_ledger.ros.messages import (
     status_from,
 )
 from berm_ledger.site_source import load_site
-from ledger_kit import a_grid, a_pose, FakePipeline, NS, SITE_TEXT
+from ledger_kit import a_grid, a_job_that_waits, a_pose, FakePipeline, NS, SITE_TEXT
 import pytest
 from ros_kit import World
 
@@ -249,6 +249,45 @@ def test_hold_and_flags_are_shown_until_the_operator_acts(world, site_file, tmp_
     world.until(lambda: not hold_from_rework(bench.heard['rework'])[0])
     assert bench.call('clear_rework').success
     world.until(lambda: not bench.heard['rework'].status)
+
+
+def ask_for_a_report(bench):
+    from std_srvs.srv import Trigger
+    client = bench.robot.create_client(Trigger, 'ledger/write_report')
+    bench.world.until(client.service_is_ready)
+    answer = client.call_async(Trigger.Request())
+    bench.world.until(lambda: bench.ledger.waits)
+    return answer
+
+
+def test_messages_are_taken_and_orders_answered_while_a_report_is_written(
+        world, site_file, tmp_path, monkeypatch):
+    gate = a_job_that_waits(tmp_path, monkeypatch)
+    bench = Bench(world, site_file, tmp_path / 'books.sqlite').start()
+    bench.pose(1.0)
+    answer = ask_for_a_report(bench)
+
+    bench.grid(2.0, 0.10)
+    bench.until_stamp(2.0)
+    again, resume = bench.call('write_report'), bench.call('resume')
+
+    assert not answer.done()
+    assert (again.success, 'already' in again.message) == (False, True)
+    assert resume.message == 'the books are not on hold'
+    gate.write_text('all is written')
+    world.until(answer.done)
+    assert (answer.result().success, answer.result().message) == (True, 'all is written')
+
+
+def test_a_report_in_the_making_ends_with_the_ledger(world, site_file, tmp_path, monkeypatch):
+    a_job_that_waits(tmp_path, monkeypatch)
+    bench = Bench(world, site_file, tmp_path / 'books.sqlite').start()
+    answer = ask_for_a_report(bench)
+
+    bench.ledger.trigger_shutdown()
+    world.until(answer.done)
+
+    assert (answer.result().success, answer.result().message) == (False, 'the ledger is closing')
 
 
 def test_an_order_that_cannot_be_followed_says_why(world, site_file, tmp_path):

@@ -2,11 +2,13 @@
 # SPDX-License-Identifier: Apache-2.0
 """The nodes as processes: exit codes, one clear line for bad input, clean ends on signals."""
 
+import contextlib
+import os
 import signal
 import subprocess
 import sys
 
-from ledger_kit import SITE_TEXT
+from ledger_kit import a_job_that_waits, SITE_TEXT
 import pytest
 from ros_kit import World
 
@@ -146,6 +148,39 @@ def test_a_managed_process_waits_for_its_manager(world, tmp_path, site_file, nod
 
     assert process.returncode == 0
     assert 'Traceback' not in said
+
+
+def test_a_signal_ends_a_ledger_that_writes_a_report_and_the_report(
+        world, tmp_path, site_file, monkeypatch):
+    from std_srvs.srv import Trigger
+    gate, held = a_job_that_waits(tmp_path, monkeypatch), []
+    code = ('import sys; from berm_ledger.ros import report_files; '
+            'report_files.MODULE = "waiting_report"; '
+            'from berm_ledger.ros.ledger_node import main; sys.exit(main())')
+    process = subprocess.Popen(
+        [sys.executable, '-c', code, *parameters(
+            site_file=site_file, books_file=tmp_path / 'b.sqlite')],
+        stderr=subprocess.PIPE, text=True)
+
+    def somebody_waits():
+        with contextlib.suppress(OSError):
+            held.append(os.open(gate, os.O_WRONLY | os.O_NONBLOCK))
+        return held
+    with process:
+        try:
+            client = world.node('watcher').create_client(Trigger, 'ledger/write_report')
+            world.until(client.service_is_ready)
+            client.call_async(Trigger.Request())
+            world.until(somebody_waits)
+            process.send_signal(signal.SIGTERM)
+            _, said = process.communicate(timeout=GIVE_UP_S)
+        finally:
+            process.kill()
+
+    assert (process.returncode, 'Traceback' in said) == (0, False)
+    with pytest.raises(BrokenPipeError):
+        os.write(held[0], b'too late')
+    os.close(held[0])
 
 
 def test_a_signal_while_it_comes_up_ends_a_node_with_exit_code_0(tmp_path, site_file):

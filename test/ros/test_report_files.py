@@ -4,16 +4,25 @@
 
 import json
 import os
+from pathlib import Path
 import sys
 
 from berm_ledger.books import Entry
 from berm_ledger.books.journal import Journal
-from berm_ledger.ros.report_files import write_report_files
+from berm_ledger.ros import report_files
+from berm_ledger.ros.report_files import ReportJob, write_report_files
 from berm_ledger.site_source import load_site
-from ledger_kit import SITE_TEXT
+from ledger_kit import a_job_that_waits, SITE_TEXT
 import pytest
 
 TABLES = ('segments.csv', 'events.csv', 'summary.json')
+
+
+def finished(job):
+    """Return the result of a job once it has ended."""
+    while not job.done:
+        pass
+    return job.result()
 
 
 @pytest.fixture
@@ -55,6 +64,40 @@ def test_a_report_that_fails_leaves_the_tables_and_the_ledger_alone(
     assert said in answer
     assert all((books.parent / name).exists() for name in TABLES)
     assert not (books.parent / 'report.html').exists()
+
+
+def test_a_process_of_its_own_says_the_same(books):
+    job = ReportJob(books)
+    done, said = finished(job)
+
+    assert said.startswith(f'written to {books.parent}: books.sqlite, segments.csv')
+    assert all((books.parent / name).exists() for name in TABLES)
+    assert done == (books.parent / 'report.html').exists()
+
+
+def test_a_process_that_cannot_write_says_why(tmp_path):
+    done, said = finished(ReportJob(tmp_path / 'gone.sqlite'))
+
+    assert not done
+    assert 'gone.sqlite' in said
+
+
+def test_a_process_that_breaks_says_its_last_line(monkeypatch):
+    monkeypatch.setattr(report_files, 'MODULE', 'no_such_module')
+
+    assert finished(ReportJob(Path('b.sqlite'))) == (
+        False, f'{sys.executable}: No module named no_such_module')
+
+
+def test_a_process_that_hangs_is_ended_with_all_it_started(monkeypatch, tmp_path):
+    gate = a_job_that_waits(tmp_path, monkeypatch)
+    monkeypatch.setattr(report_files, 'REPORT_S', 0.0)
+    job = ReportJob(tmp_path / 'books.sqlite')
+    done, said = finished(job)
+
+    assert (done, said) == (False, 'not finished within 0 s')
+    with pytest.raises(OSError, match='No such device'):  # nobody reads any more
+        os.open(gate, os.O_WRONLY | os.O_NONBLOCK)
 
 
 def test_books_that_are_gone_are_said_so(tmp_path):
