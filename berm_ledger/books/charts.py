@@ -78,12 +78,14 @@ class Canvas:
     def box_mean(self, values: NDArray[np.floating]) -> Floats:
         """Return the mean over 3 x 3 cells, NaN where too few are known, shape (n,)."""
         known = np.isfinite(values)
-        layers = (np.where(known, values, 0.0), known.astype(float))
-        total, count = (
-            ndimage.uniform_filter(self.spread(layer), 3, mode='constant') for layer in layers)
-        total, count = total.ravel()[self.flat_index], count.ravel()[self.flat_index]
+        shape, flat = self.lattice.shape, self.flat_index
+        total = np.zeros(shape[0] * shape[1], dtype=np.float32)
+        count = np.zeros(shape[0] * shape[1], dtype=np.float32)
+        total[flat], count[flat] = np.where(known, values, 0.0), known
+        sums, counts = (
+            sum_of_nine(layer.reshape(shape)).ravel()[flat] for layer in (total, count))
         out: Floats = np.where(
-            count > (LEAST_OF_NINE - 0.5) / 9.0, total / np.maximum(count, 1e-9), np.nan)
+            counts > LEAST_OF_NINE - 0.5, sums / np.maximum(counts, 1.0), np.nan).astype(float)
         return out
 
     def slopes(self, height_m: NDArray[np.floating]) -> Floats:
@@ -98,6 +100,25 @@ class Canvas:
         cells = out.reshape(2, -1)[:, self.flat_index]
         cells[:, ~np.isfinite(cells).all(axis=0)] = 0.0
         return cells
+
+
+def sum_of_nine(layer: NDArray[np.float32]) -> NDArray[np.float32]:
+    """
+    Return the sum over 3 x 3 cells; beyond the edge lies nothing.
+
+    Examples
+    --------
+    >>> sum_of_nine(np.ones((2, 3), dtype=np.float32)).tolist()
+    [[4.0, 6.0, 4.0], [4.0, 6.0, 4.0]]
+
+    """
+    rows = layer.copy()
+    rows[1:] += layer[:-1]
+    rows[:-1] += layer[1:]
+    out = rows.copy()
+    out[:, 1:] += rows[:, :-1]
+    out[:, :-1] += rows[:, 1:]
+    return out
 
 
 def robust_spread(values: NDArray[np.floating]) -> float:

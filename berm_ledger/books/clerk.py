@@ -236,6 +236,7 @@ class Clerk:
     def _settle(self, patch: OpenPatch, stamp_ns: int) -> None:
         """Book what the dumps of a patch have added; the surface there is accepted."""
         survey = self._survey
+        after, worth = patch.standing(self.dumps.moved(patch, survey.noise))
         for rise in self.dumps.close(patch, survey.noise, SHARED_M):
             place = self.place_of(rise.landing.x_m, rise.landing.y_m)
             data = rise_data(rise, survey.area, place.berm)
@@ -243,9 +244,8 @@ class Clerk:
                 data['text'] = 'no rise was measured where the load should have landed'
             kind = 'stray_dump' if rise.missed else 'rise'
             self._keeper.book(kind, stamp_ns, place.berm, place.segment, data)
-        count = patch.count()
-        seen = count >= HURRIED_LOOKS
-        survey.move_surface(patch.cells[seen], patch.after_m()[seen], count[seen])
+        seen = patch.count() >= HURRIED_LOOKS
+        survey.move_surface(patch.cells[seen], after[seen], worth[seen])
         self.accept(patch.cells[seen], stamp_ns)
         # What lies where the rover stood, or where nobody could see, is accepted when it shows.
         self.changes.doubt(patch.cells[~seen])

@@ -15,6 +15,9 @@ leaves again is no loss.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,9 +25,11 @@ from .changes import (
     Change,
     clusters,
     Evidence,
+    FRINGE,
     judged_gain,
     judged_loss,
     NEWEST_LOOKS,
+    SLIDE_REACH_M,
     smoothed_noise_m,
 )
 from .charts import Canvas, robust_spread, without_shared_shift
@@ -43,6 +48,8 @@ LIMIT = 5.0
 EDGE = 2.0
 MOST_PER_LOOK = 4.0
 MOST_SUM = 12.0
+# Every so manieth cell tells the spread of a look.
+SPREAD_EVERY = 3
 # A group of cells is judged when this share of it is in view, and is there still when the newest
 # look shows this share of the mean change; what has passed is forgotten.
 SEEN_SHARE = 0.5
@@ -56,6 +63,10 @@ OPENING_LOOKS = 3.0
 # A quiet cell is averaged into the accepted surface, at most with so much memory.
 QUIET_SUM = 1.0
 MEMORY_LOOKS = 64.0
+# Its slopes are worked out again after so many looks, and wherever it is set anew.
+SLOPE_LOOKS = 16
+# What the kept layers of the last looks are called, oldest first.
+RECENT = 'recent_'
 
 
 class DisturbanceWatch:
@@ -83,6 +94,9 @@ class DisturbanceWatch:
         self._lost_ns = np.zeros(count, dtype=np.int64)
         self._gained_ns = np.zeros(count, dtype=np.int64)
         self._recent = RecentLooks(count)
+        #: Slopes of the accepted surface, and looks since they were worked out.
+        self._slope = np.zeros((2, count))
+        self._slope_looks = 0
 
     @property
     def has_fill(self) -> bool:
@@ -112,6 +126,52 @@ class DisturbanceWatch:
         self.fill_m[cells] = 0.0
         self._restart(cells)
 
+    # ---- kept over a restart -----------------------------------------------------------------
+
+    def evidence(self) -> dict[str, tuple[int, NDArray[Any]]]:
+        """
+        Return what the looks since the last change have gathered, to be kept beside the books.
+
+        Returns
+        -------
+        dict
+            Stamp [ns], 0 where it has none, and array (n,) by name: sums of the charts, since
+            when they stand, and the last looks near cells that have come to something.
+
+        """
+        high, low = self._charts.high, self._charts.low
+        out: dict[str, tuple[int, NDArray[Any]]] = {
+            'chart_high': (0, high.astype(np.float32)),
+            'chart_low': (0, low.astype(np.float32)),
+            'gained_ns': (0, np.where(high > 0.0, self._gained_ns, 0)),
+            'lost_ns': (0, np.where(low > 0.0, self._lost_ns, 0)),
+        }
+        reach = round(SLIDE_REACH_M / self._canvas.lattice.cell_m) + FRINGE
+        active = self._canvas.near(np.maximum(high, low) > EDGE, reach)
+        for place, (stamp_ns, height_m) in enumerate(self._recent.kept()):
+            out[f'{RECENT}{place}'] = (stamp_ns, np.where(active, height_m, np.float32(np.nan)))
+        return out
+
+    def put_back(self, kept: Mapping[str, tuple[int, NDArray[Any]]]) -> None:
+        """
+        Go on from what ``evidence`` gave; anything else is left alone.
+
+        Parameters
+        ----------
+        kept : mapping
+            Stamp [ns] and array (n,) by name.
+
+        """
+        if 'chart_high' not in kept:
+            return
+        sums = [np.nan_to_num(kept[name][1].astype(float)) for name in ('chart_high', 'chart_low')]
+        self._charts = Cusum(*sums, *(np.zeros(len(part), dtype=np.intp) for part in sums))
+        self._gained_ns, self._lost_ns = (
+            kept[name][1].copy() for name in ('gained_ns', 'lost_ns'))
+        for name in sorted(name for name in kept if name.startswith(RECENT)):
+            stamp_ns, height_m = kept[name]
+            self._recent.add(height_m, stamp_ns)
+
     def doubt(self, cells: NDArray[np.intp]) -> None:
         """Take cells for not seen yet: what they will show is accepted as it is."""
         self.accepted_m[cells] = np.nan
@@ -122,6 +182,7 @@ class DisturbanceWatch:
         """Start the charts of some cells anew."""
         where = np.zeros(len(self.accepted_m), dtype=bool)
         where[cells] = True
+        self._slope_looks = 0
         self._charts = self._charts.restarted(where)
         self._recent.forget(cells)
 
@@ -150,9 +211,16 @@ class DisturbanceWatch:
         known = np.isfinite(reference)
         base = np.where(known, reference, 0.0)
         left, planar_m = without_shared_shift(
-            np.asarray(measured_m - base, dtype=float), self._canvas.slopes(reference),
+            np.asarray(measured_m - base, dtype=float), self._slopes(reference),
             known & ~open_cells)
         return base + left, planar_m
+
+    def _slopes(self, reference: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the slopes of the accepted surface; between changes it hardly moves."""
+        if self._slope_looks == 0:
+            self._slope = self._canvas.slopes(reference)
+        self._slope_looks = (self._slope_looks + 1) % SLOPE_LOOKS
+        return self._slope
 
     def look(
         self, level_m: NDArray[np.float64], planar_m: float, height_m: NDArray[np.floating],
@@ -194,7 +262,7 @@ class DisturbanceWatch:
         left = np.where(open_cells, np.nan, level_m - reference)
         self._recent.add(reference + left, stamp_ns)
         shared_m = np.minimum(
-            np.hypot(*self._canvas.slopes(reference)) * planar_m, shift_error_m)
+            np.hypot(*self._slope) * planar_m, shift_error_m)
         smooth = self._canvas.box_mean(left)
         smooth[open_cells | ~seen] = np.nan
         self._chart(smooth, reference - ground_m, noise, shared_m, stamp_ns)
@@ -208,7 +276,7 @@ class DisturbanceWatch:
     ) -> None:
         """Bring the charts up to date."""
         one = smoothed_noise_m(noise)
-        spread = max(one, robust_spread(smooth_m))
+        spread = max(one, robust_spread(smooth_m[::SPREAD_EVERY]))
         allowed = level_of_detection(
             one / np.sqrt(self.accepted_looks), 0.0, shared_m=shared_m)
         settled = SETTLING_SHARE * np.nan_to_num(np.maximum(standing_m, 0.0))

@@ -62,6 +62,10 @@ def layers_of(
     out = [
         NamedSurface(name, stamp_ns, area.lattice, area.on_lattice(values, _blank(values)))
         for name, values in cells.items()]
+    out += [
+        NamedSurface(name, seen_ns or stamp_ns, area.lattice,
+                     area.on_lattice(values, _blank(values)))
+        for name, (seen_ns, values) in watch.evidence().items()]
     return (*out, *_crests(survey, stamp_ns))
 
 
@@ -143,6 +147,7 @@ def restore(
         watch.accepted_m, watch.accepted_looks = kept[ACCEPTED], kept[ACCEPTED_LOOKS]
         watch.same_ns = kept[SAME]
         watch.fill_m = np.nan_to_num(kept.get(FILL, watch.fill_m))
+        watch.put_back({name: (stamps[name], values) for name, values in kept.items()})
     if DATUM in kept and not (kept[DATUM_SOURCE] == Source.PLANE).all():
         survey.set_datum(Datum(
             stamps[DATUM], kept[DATUM], kept[DATUM_SOURCE], kept[DATUM_LOOKS]))

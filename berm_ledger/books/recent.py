@@ -41,6 +41,12 @@ class RecentLooks:
         self._stamp_ns[self._next] = stamp_ns
         self._next = (self._next + 1) % LOOKS_KEPT
 
+    def kept(self) -> list[tuple[int, NDArray[np.float32]]]:
+        """Return stamp [ns] and heights [m] of every look kept, oldest first."""
+        rows = (self._next + np.arange(LOOKS_KEPT)) % LOOKS_KEPT
+        return [(int(self._stamp_ns[row]), self._height_m[row]) for row in rows
+                if self._stamp_ns[row] > 0]
+
     def mean_since(self, stamp_ns: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the mean height since a time [m], NaN where unseen, and of how many looks."""
         rows = self._height_m[self._stamp_ns >= max(stamp_ns, 1)]

@@ -46,6 +46,8 @@ LEAST_SEEN = 0.1
 # around.
 LEAST_RISE_M = 0.004
 RISE_SIGMAS = 2.0
+# Away from where the load fell it must be so many times as much.
+PLAIN_RISES = 2.0
 FRINGE = 4
 # Part of a rise that its thin edges and the grid's cells leave open (measured, simulated builds).
 EDGE_SHARE = 0.025
@@ -170,6 +172,28 @@ class OpenPatch:
         used = (rank >= cut) & (rank < count - cut)
         total = np.where(used, ordered, 0.0).sum(axis=0)
         return np.where(count > 0, total / np.maximum(used.sum(axis=0), 1), np.nan)
+
+    def standing(self, moved: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+        """
+        Return how the surface stands now, and how many looks that is worth.
+
+        Parameters
+        ----------
+        moved : array
+            Where soil came or slid, shape (k,). Elsewhere the looks before count too: a few
+            looks must not replace many.
+
+        Returns
+        -------
+        tuple of array
+            Heights [m], NaN unseen, and looks, shape (k,).
+
+        """
+        after, count = self.after_m(), self.count().astype(float)
+        still = ~moved & np.isfinite(self.before_m) & np.isfinite(after)
+        whole = count + self.before_looks
+        joined = (self.before_m * self.before_looks + after * count) / whole
+        return np.where(still, joined, after), np.where(still, whole, count)
 
 
 @dataclass(eq=False)
@@ -305,7 +329,7 @@ class DumpWatch:
         rise = patch.after_m() - patch.before_m
         known = np.isfinite(rise)
         seen = np.clip(patch.parts @ known, 0.0, 1.0)
-        rise = np.where(known & self._moved(patch, rise, noise), rise, 0.0)
+        rise = np.where(known & self.moved(patch, noise), rise, 0.0)
         load = np.array([landing.expected_m3 for landing in patch.landings])
         hope = patch.parts * load[:, None]
         own = rise * hope / np.maximum(hope.sum(axis=0), 1e-12) * self.canvas.lattice.cell_area_m2
@@ -324,17 +348,37 @@ class DumpWatch:
         return [Rise(*figures) for figures in zip(
             patch.landings, volume.tolist(), error.tolist(), by_row, missed.tolist())]
 
-    def _moved(
-        self, patch: OpenPatch, rise_m: Floats, noise: GridNoise
-    ) -> NDArray[np.bool_]:
-        """Return where soil came or slid, with a fringe, shape (k,); elsewhere is only noise."""
+    def moved(self, patch: OpenPatch, noise: GridNoise) -> NDArray[np.bool_]:
+        """
+        Tell where soil came or slid; elsewhere is only noise.
+
+        Parameters
+        ----------
+        patch : OpenPatch
+            A patch that can be measured.
+        noise : GridNoise
+            Noise of one look.
+
+        Returns
+        -------
+        array
+            Cells that rose or fell, and a fringe around them, shape (k,).
+
+        """
         whole = np.full(len(self.points_xy), np.nan)
-        whole[patch.cells] = rise_m
+        whole[patch.cells] = patch.after_m() - patch.before_m
         looks = max(1.0, float(np.median(patch.count())))
         one = smoothed_noise_m(noise)
         least = max(LEAST_RISE_M, RISE_SIGMAS * one / math.sqrt(looks))
         smooth = np.nan_to_num(self.canvas.box_mean(whole))
         core = ndimage.binary_opening(self.canvas.mask(np.abs(smooth) > least))
+        labels, _ = ndimage.label(ndimage.binary_dilation(core, iterations=2))
+        # Soil lies where the load fell; elsewhere only what is plain is no noise.
+        heap = np.zeros(len(self.points_xy), dtype=bool)
+        for landing in patch.landings:
+            heap[self.cells_around(landing.x_m, landing.y_m, HEAP_M)] = True
+        plain = core & self.canvas.mask(heap | (np.abs(smooth) > PLAIN_RISES * least))
+        core &= np.isin(labels, np.unique(labels[plain]))
         grown = ndimage.binary_dilation(core, iterations=FRINGE)
         out: NDArray[np.bool_] = grown.ravel()[self.canvas.flat_index[patch.cells]]
         return out

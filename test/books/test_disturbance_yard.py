@@ -193,6 +193,26 @@ def test_rework_stays_until_mended_and_measured(finished: Watched) -> None:
     assert not [e for e in watched.changes(since) if e.kind != 'hold']
 
 
+@pytest.mark.parametrize('looks', [1, 2, 3])
+def test_evidence_outlives_a_restart(finished: Watched, looks: int) -> None:
+    """Looks before and after a restart count together: booked at the same look, once."""
+    straight, stopped = finished.copy(), finished.copy()
+    for watched in (straight, stopped):
+        watched.yard.intrude(Intrusion('slump', 0.001, 1.2, 0.02))
+        watched.yard.intrude(Intrusion('remove', 0.001, 0.5, 0.02))
+        watched.look(looks)
+    stopped.take(stopped.pipeline.finish())
+    stopped.pipeline = Pipeline(
+        stopped.yard.site, entries=stopped.entries, surfaces=stopped.surfaces.values())
+    booked = []
+    for watched in (straight, stopped):
+        since = watched.seq
+        watched.look(12 - looks)
+        booked.append([(e.kind, e.stamp_ns, e.segment) for e in watched.changes(since)])
+    assert {kind for kind, _, _ in booked[0]} == {'disturbed', 'slump', 'hold'}
+    assert booked[1] == booked[0]
+
+
 def test_the_operator_clears_and_resumes(finished: Watched) -> None:
     """Cleared means accepted as it stands: no flag, no second booking of the same hole."""
     watched = finished.copy()

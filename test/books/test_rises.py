@@ -70,6 +70,34 @@ class Square:
         return out
 
 
+def test_where_nothing_fell_a_few_looks_do_not_replace_many() -> None:
+    """
+    Away from the heap thirty looks before and four after are worth thirty-four.
+
+    A patch of ground a stride off seems to have risen by 5 mm in all of the looks, as noise that
+    neighbours share makes it; no soil came, and its height moves by an eighth of that, 4 of 34
+    looks. The load keeps its volume.
+    """
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    patch = square.watch.patches[0]
+    aside = np.hypot(*(POINTS - (0.9, 0.45)).T) < 0.06
+    for _ in range(SETTLED_LOOKS):
+        square.watch.look(square.height_m + 0.005 * aside)
+    moved = square.watch.moved(patch, NOISE)
+    height, looks = patch.standing(moved)
+    lifted = aside[patch.cells]
+    assert not moved[lifted].any()
+    assert height[lifted] == pytest.approx(0.005 * 4.0 / 34.0, abs=1e-6)
+    assert (looks[lifted] == 34.0).all()
+    heap = square.height_m[patch.cells] > 0.01
+    assert moved[heap].all()
+    assert height[heap] == pytest.approx(square.height_m[patch.cells][heap], abs=1e-6)
+    assert (looks[heap] == SETTLED_LOOKS).all()
+    rise, = square.watch.close(patch, NOISE, 0.0002)
+    assert rise.volume_m3 == pytest.approx(LOAD_M3, rel=0.02)
+
+
 def test_a_dump_is_measured_after_enough_looks() -> None:
     """A cone of 5 litres on the border of both segments, half on each."""
     square = Square()
