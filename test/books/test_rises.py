@@ -83,7 +83,7 @@ def test_where_nothing_fell_a_few_looks_do_not_replace_many() -> None:
     patch = square.watch.patches[0]
     aside = np.hypot(*(POINTS - (0.9, 0.45)).T) < 0.06
     for _ in range(SETTLED_LOOKS):
-        square.watch.look(square.height_m + 0.005 * aside)
+        square.watch.look(square.height_m + 0.005 * aside, 1)
     moved = square.watch.moved(patch, NOISE)
     height, looks = patch.standing(moved)
     lifted = aside[patch.cells]
