@@ -14,6 +14,7 @@ from collections import Counter
 from collections.abc import Callable
 import os
 from pathlib import Path
+import time
 from typing import Any
 
 from geometry_msgs.msg import PoseStamped
@@ -61,6 +62,8 @@ HEALTH_PERIOD_S = 1.0
 # Ground and markers are large and change slowly: no more often than this, in message time.
 SLOW_PERIOD_NS = 1_000_000_000
 LOG_PERIOD_S = 5.0
+# After so long without a look the table says so, and says so again as long as that lasts.
+SILENT_S = 10.0
 QUIET_KINDS = ('reading', 'seen', 'rise')
 LOUD_KINDS = ('refused', 'map_shift', 'stray_dump', 'unbooked_fill', 'slump', 'disturbed', 'hold')
 
@@ -73,15 +76,21 @@ class LedgerNode(ManagedNode[LedgerParameters]):
     ----------
     make_pipeline : callable, optional
         Makes the pipeline from site, entries and surfaces; left out, that of this package.
+    steady_s : callable
+        Steady clock [s]; only to tell for how long nothing has come in.
     **options
         Passed on to ``rclpy.node.Node``.
 
     """
 
-    def __init__(self, *, make_pipeline: Callable[..., Any] | None = None, **options: Any) -> None:
+    def __init__(
+        self, *, make_pipeline: Callable[..., Any] | None = None,
+        steady_s: Callable[[], float] = time.monotonic, **options: Any,
+    ) -> None:
         """Declare the parameters; the books are opened when the node is configured."""
         super().__init__('ledger', LedgerParameters, **options)
-        self._make_pipeline = make_pipeline or _pipeline
+        self._make_pipeline, self._steady_s = make_pipeline or _pipeline, steady_s
+        self._look_s = self._told_s = 0.0
         self.live: LiveBooks | None = None
         self._topics: LedgerTopics | None = None
         self._intake: Intake | None = None
@@ -146,6 +155,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         self._timer = self.create_timer(
             HEALTH_PERIOD_S, self._publish_health, clock=Clock(clock_type=ClockType.STEADY_TIME))
         self._slow_ns = None
+        self._look_s = self._told_s = self._steady_s()
         self._publish()
 
     def stop(self) -> None:
@@ -201,6 +211,8 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         refused = [f for f in update.findings if f.severity == Severity.REFUSAL]
         self._refusals.update(f.code for f in update.findings if f.severity > Severity.NOTE)
         self._monitors[kind].note(self.pipeline.stamp_ns, refused[0].text if refused else '')
+        if kind == ELEVATION and not refused:
+            self._look_s = self._told_s = self._steady_s()
         self._book(update, show=kind != POSE)
 
     def _book(self, update: Any, *, show: bool) -> bool:
@@ -254,6 +266,17 @@ class LedgerNode(ManagedNode[LedgerParameters]):
                          books.datum_seq is not None),
         ]
         self._topics.publish_health(statuses, self.get_clock().now().nanoseconds)
+        if not live.fault:
+            self._tell_silence(self._topics, books)
+
+    def _tell_silence(self, topics: LedgerTopics, books: Any) -> None:
+        """Have the table say for how long no look has come in, now and then."""
+        now_s = self._steady_s()
+        if now_s - self._told_s >= SILENT_S:
+            self._told_s = now_s
+            topics.publish_table(
+                looked_at(books, self.pipeline.looked_ns), self.pipeline.stamp_ns,
+                now_s - self._look_s)
 
     def _on_target(self, msg: PoseStamped) -> None:
         """Note the target for the markers; what is no pose means that there is none."""

@@ -113,11 +113,15 @@ class LedgerTopics:
         fill_rework(rework, books.flags, on_hold=books.on_hold, hold_text=books.hold_text,
                     stamp_ns=stamp_ns, types=self._types)
         self._rework.publish(rework)
-        self._table.publish(String(data=table_text(books, stamp_ns)))
+        self.publish_table(books, stamp_ns)
         segments = PointCloud2()
         fill_segments_cloud(
             segments, self._site, books.rows, stamp_ns, self._types, datum_m=datum_m)
         self._segments.publish(segments)
+
+    def publish_table(self, books: Books, stamp_ns: int, silent_s: float = 0.0) -> None:
+        """Publish the table for a person, which says when no look has come in for long [s]."""
+        self._table.publish(String(data=table_text(books, stamp_ns, silent_s=silent_s)))
 
     def publish_no_go(self, lattice: Lattice, blocked: NDArray[np.bool_], stamp_ns: int) -> bool:
         """Publish the ground to keep off, if it changed; tell whether it did."""

@@ -115,7 +115,7 @@ COLUMNS = (
 )
 
 
-def table_text(books: Books, stamp_ns: int) -> str:
+def table_text(books: Books, stamp_ns: int, *, silent_s: float = 0.0) -> str:
     """
     Return the table: what matters at the top, then one line per segment.
 
@@ -125,6 +125,9 @@ def table_text(books: Books, stamp_ns: int) -> str:
         Books as they stand.
     stamp_ns : int
         Newest message time [ns]; ages count from it.
+    silent_s : float
+        For how long no look has come in by the clock on the wall [s]; zero when that is nothing
+        to tell.
 
     Returns
     -------
@@ -133,6 +136,10 @@ def table_text(books: Books, stamp_ns: int) -> str:
 
     """
     lines = [_clip(line) for line in head_lines(books, stamp_ns)]
+    if silent_s > 0.0:
+        age = age_text(round(silent_s * 1e9), 0)
+        lines.insert(1, _clip(f'NO LOOK HAS COME IN for {age}: all below is as of then; does '
+                              f'anything publish elevation?'))
     for name in dict.fromkeys(row.berm for row in books.rows):
         rows = books.rows_of(name)
         lines += ['', _clip(berm_line(books, name, rows))]

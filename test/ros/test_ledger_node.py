@@ -290,6 +290,41 @@ def test_a_report_in_the_making_ends_with_the_ledger(world, site_file, tmp_path,
     assert (answer.result().success, answer.result().message) == (False, 'the ledger is closing')
 
 
+def test_a_table_that_grows_old_says_so_until_the_next_look(world, site_file, tmp_path):
+    from berm_ledger.ros.ledger import LedgerNode
+    from rclpy.parameter import Parameter
+    now_s = [500.0]
+    ledger = world.add(LedgerNode(
+        make_pipeline=FakePipeline, context=world.context, steady_s=lambda: now_s[0],
+        parameter_overrides=[Parameter('site_file', value=str(site_file)),
+                             Parameter('books_file', value=str(tmp_path / 'b.sqlite'))]))
+    robot, heard, health = world.node('robot'), {}, []
+    listen(robot, ['table', 'segments'], heard)
+    from diagnostic_msgs.msg import DiagnosticArray
+    robot.create_subscription(DiagnosticArray, '/diagnostics', health.append, 10)
+    assert ledger.start_by_itself()
+    world.until(lambda: 'table' in heard and health)
+    assert 'NO LOOK' not in heard['table'].data
+
+    now_s[0] += 35.0
+    world.until(lambda: 'NO LOOK HAS COME IN for 35s' in heard['table'].data)
+    health.clear()
+    now_s[0] += 5.0
+    world.until(lambda: len(health) > 1)
+    assert 'for 35s' in heard['table'].data, 'told again every ten seconds'
+    now_s[0] += 85.0
+    world.until(lambda: 'for 2min' in heard['table'].data)
+
+    feed = feeds(robot, reliable=True)['elevation']
+    world.until(feed.get_subscription_count)
+    from berm_ledger.ros.wire import wire_types
+    from sensor_msgs.msg import PointCloud2
+    grid = PointCloud2()
+    fill_point_cloud(grid, a_grid(11.0, 0.15), wire_types())
+    feed.publish(grid)
+    world.until(lambda: 'NO LOOK' not in heard['table'].data)
+
+
 def test_an_order_that_cannot_be_followed_says_why(world, site_file, tmp_path):
     bench = Bench(world, site_file, tmp_path / 'b.sqlite').start()
 

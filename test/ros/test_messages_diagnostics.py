@@ -79,6 +79,14 @@ def test_hold_there_and_back(kit):
     assert hold_from_rework(rework(kit, [], on_hold=True)) == (True, '')
 
 
+def test_the_caution_is_said_once(kit):
+    text = 'soil was disturbed: people may be in the yard; look before work goes on'
+    hold = status_from(rework(kit, [], on_hold=True, hold_text=text).status[0])
+    assert hold.message.count('people may be in the yard') == 1
+    assert hold.message.startswith(text)
+    assert hold.message.endswith('called resume')
+
+
 def test_a_berm_of_that_name_is_no_hold(kit):
     assert hold_from_rework(rework(kit, [Flag('hold', 1, 0, 0.1, 0.0, 1.0, 1)])) == (False, '')
 

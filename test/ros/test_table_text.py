@@ -49,6 +49,14 @@ def test_hold_flags_and_a_missing_datum_stand_at_the_top():
         'REWORK west arc, segment 1: lost 2.1 l at station 0.10 to 0.35 m, 60s ago')
 
 
+def test_silence_stands_right_under_the_first_line():
+    lines = table_text(BOOKS, NOW_NS, silent_s=35.2).splitlines()
+
+    assert lines[1] == ('NO LOOK HAS COME IN for 35s: all below is as of then; does anything '
+                        'publish elevation?')
+    assert [lines[0], *lines[2:]] == table_text(BOOKS, NOW_NS).splitlines()
+
+
 def test_nothing_seen_is_said_so():
     books = replace(BOOKS, rows=ROWS[1:])
 

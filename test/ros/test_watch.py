@@ -18,7 +18,7 @@ from berm_ledger.ros.messages.diagnostics import ERROR, OK, STALE, WARN
 from berm_ledger.ros.table_text import table_text
 from berm_ledger.ros.watch.advice import nothing_heard_lines, one_line, silence_text, Surroundings
 from berm_ledger.ros.watch.heard import Heard, take
-from berm_ledger.ros.watch.news import event_from_log, news
+from berm_ledger.ros.watch.news import Event, event_from_log, news
 from berm_ledger.ros.watch.section import ASCII, columns_of, section_rows, UNICODE
 from berm_ledger.site_source import load_site
 from hypothesis import given, settings
@@ -130,6 +130,22 @@ def test_the_screen_says_what_matters():
     assert 'pose 10.0Hz' in shown
     assert [line[0] for line in shown.split('\n') if 'short' in line[-6:]] == [' ', '>']
     assert shown.endswith(screen.KEYS)
+
+
+def test_looks_that_have_stopped_are_not_called_fresh():
+    silent = replace(HEARD, health=(Status('elevation', 'nothing has come in', STALE),))
+    assert '| looks stopped |' in text_of(screen.View(silent)).split('\n')[0]
+    never = replace(silent, rows=tuple(replace(r, last_seen_ns=None) for r in HEARD.rows))
+    assert '| not seen yet |' in text_of(screen.View(never)).split('\n')[0]
+
+
+def test_rows_take_the_room_that_no_event_needs():
+    many = replace(HEARD, rows=tuple(row(k + 1) for k in range(9)))
+    events = tuple(Event(None, f'event {k}', '') for k in range(3))
+    shown = [text_of(screen.View(many, told), 80, 15) for told in ((), events)]
+    counts = [sum(line.endswith('  short') for line in text.split('\n')) for text in shown]
+    assert counts[0] > counts[1] >= 3
+    assert all(event.text in shown[1] for event in events)
 
 
 @settings(max_examples=40)

@@ -20,8 +20,8 @@ OK, WARN, ERROR, STALE = range(4)
 LEVEL_NAMES = ('OK', 'WARN', 'ERROR', 'STALE')
 SOURCE = 'berm_ledger'
 HOLD_NAME = f'{SOURCE}: hold'
-HOLD_CAUTION = ('people may be in the yard: no target is given until an operator has looked and '
-                'called resume')
+PEOPLE = 'people may be in the yard'
+HOLD_CAUTION = 'no target is given until an operator has looked and called resume'
 
 
 @dataclass(frozen=True)
@@ -202,7 +202,8 @@ def fill_rework(
     """
     statuses = [flag_status(flag) for flag in flags]
     if on_hold:
-        text = f'{hold_text}: {HOLD_CAUTION}' if hold_text else HOLD_CAUTION
+        known = [hold_text] if hold_text else []
+        text = '; '.join([*known, *([] if PEOPLE in hold_text else [PEOPLE]), HOLD_CAUTION])
         statuses.append(Status(HOLD_NAME, text, WARN, {'reason': hold_text}))
     fill_diagnostics(msg, statuses, stamp_ns=stamp_ns, types=types)
 

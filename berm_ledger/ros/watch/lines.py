@@ -41,10 +41,12 @@ def title_line(heard: Heard) -> Text:
     seen = [row.last_seen_ns for row in rows if row.last_seen_ns is not None]
     left, made = (sum(getattr(row, name) for row in rows)
                   for name in ('dumps_remaining', 'dumps_made'))
+    look = f'look {age_text(stamp_ns, max(seen))} ago' if seen else 'not seen yet'
+    if seen and any(s.name == 'elevation' and s.level == STALE for s in heard.health):
+        look = 'looks stopped'
     parts = [
         f'{done} of {len(rows)} at grade', f'{left} loads left', f'{len(heard.flags)} flagged',
-        f'{made} made', f'look {age_text(stamp_ns, max(seen))} ago' if seen else 'not seen yet',
-        time_text(stamp_ns).removesuffix(' UTC')]
+        f'{made} made', look, time_text(stamp_ns).removesuffix(' UTC')]
     return Text(' | '.join(parts), style='bold reverse')
 
 

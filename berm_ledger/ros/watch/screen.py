@@ -151,9 +151,10 @@ def _full(view: View, width: int, height: int) -> list[Text]:
     health = health_lines(heard, width, 1 if height < 30 else 3)
     # One line each for the axis, the heading of the table and the keys.
     rest = height - len(top) - len(health) - 3
+    news = min(LEAST_EVENTS, len(view.events))
     least = LEAST_EVENTS + min(LEAST_ROWS, len(rows))
     drawn = max(0, min(MOST_SECTION, round(0.3 * rest), rest - least))
-    listed = max(1, min(len(rows), rest - drawn - LEAST_EVENTS))
+    listed = max(1, min(len(rows), rest - drawn - news))
     told = max(0, rest - drawn - listed)
     drawing: list[Text] = []
     if drawn >= 2:
