@@ -241,6 +241,7 @@ def test_a_ledger_that_is_there_but_silent_is_asked_for_its_state():
 
 def test_a_ledger_that_falls_silent_is_a_warning():
     assert silence_text(Surroundings()) == ''
+    assert silence_text(Surroundings(publishers=2)).startswith('2 LEDGERS publish /segments')
     gone = replace(VIEW, around=Surroundings(publishers=0))
     assert 'THE LEDGER IS GONE' in text_of(gone)
     late = replace(VIEW, around=Surroundings(silent_s=8.0))

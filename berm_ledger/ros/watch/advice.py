@@ -70,9 +70,12 @@ def nothing_heard_lines(around: Surroundings, width: int) -> list[str]:
 
 
 def silence_text(around: Surroundings) -> str:
-    """Say in one sentence that the ledger has fallen silent; empty when it has not."""
+    """Say in one sentence that the ledger is silent or one of several; empty when all is well."""
     if not around.publishers:
         return 'THE LEDGER IS GONE: what is shown is the last that came in; is it running?'
+    if around.publishers > 1:
+        return (f'{around.publishers} LEDGERS publish {around.topic}, what is shown is a mixture: '
+                f'stop all but one, or give each a namespace')
     if around.silent_s > SILENT_S:
         return (f'NOTHING FROM THE LEDGER for {around.silent_s:.0f} s: what is shown is old; '
                 f'is it running, is the network up?')
