@@ -146,9 +146,12 @@ class Journal:
             db.close()
             raise
 
-    def append(self, entries: Sequence[Entry], surfaces: Sequence[NamedSurface] = ()) -> None:
+    def append(
+        self, entries: Sequence[Entry], surfaces: Sequence[NamedSurface] = (),
+        notes: Mapping[str, str] | None = None,
+    ) -> None:
         """
-        Add entries and replace surfaces: all of it, or nothing.
+        Add entries, replace surfaces and notes: all of it, or nothing.
 
         Parameters
         ----------
@@ -156,6 +159,8 @@ class Journal:
             Numbered on from ``last_seq`` without a gap.
         surfaces : sequence of NamedSurface
             Each replaces the one of its name.
+        notes : mapping, optional
+            Text to keep in ``meta``.
 
         Raises
         ------
@@ -171,7 +176,7 @@ class Journal:
         if numbers != list(range(self.last_seq + 1, self.last_seq + 1 + len(numbers))):
             msg = f'{self.path}: entry {numbers[0]} and on do not follow entry {self.last_seq}'
             raise BooksError(msg)
-        if not entries and not surfaces:
+        if not entries and not surfaces and not notes:
             return
         entry_rows = [row_from_entry(entry) for entry in entries]
         surface_rows = [row_from_surface(surface) for surface in surfaces]
@@ -184,7 +189,10 @@ class Journal:
                 self._db.executemany(
                     f'INSERT OR REPLACE INTO surfaces ({SURFACE_COLUMNS}) '
                     'VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)', surface_rows)
+                self._db.executemany(
+                    'INSERT OR REPLACE INTO meta VALUES (?, ?)', sorted((notes or {}).items()))
         self.last_seq += len(entry_rows)
+        self.meta = {**self.meta, **(notes or {})}
         self._check_still_there()
 
     def entries(self, start_seq: int = 0) -> Iterator[Entry]:

@@ -17,6 +17,8 @@ from .entries import Entry
 
 NS_PER_S = 1_000_000_000
 S_PER_DAY = 86_400
+# Stamps below count from the start of a clock of their own, not from 1970.
+FIRST_DATE_NS = 1_000_000_000_000_000_000
 WIDTH = 100
 HEADING = (
     f'{"time (UTC)":21} {"entry":13} {"change":>8} {"balance":>8} {"height":>6}  detail',
@@ -90,6 +92,21 @@ def utc_text(stamp_ns: int) -> str:
     year = 400 * era + year_of_era + (month <= 2)
     return (f'{year:04d}-{month:02d}-{day:02d} {second // 3600:02d}:{second // 60 % 60:02d}:'
             f'{second % 60:02d}.{part_ns // 100_000_000}')
+
+
+def stamp_text(stamp_ns: int) -> str:
+    """
+    Return a stamp for people: date and time, or seconds where it counts from a start.
+
+    Examples
+    --------
+    >>> stamp_text(1_767_225_605_200_000_000), stamp_text(97_600_000_000)
+    ('2026-01-01 00:00:05.2 UTC', '97.6 s')
+
+    """
+    if stamp_ns < FIRST_DATE_NS:
+        return f'{stamp_ns / NS_PER_S:.1f} s'
+    return f'{utc_text(stamp_ns)} UTC'
 
 
 def statement_lines(

@@ -26,7 +26,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         'bags', metavar='BAG', nargs='+',
         help='rosbag2 folder or file (MCAP or sqlite3, plain or zstd); several are one day')
-    parser.add_argument('--site', required=True, metavar='SITE', help='site file (YAML)')
+    parser.add_argument('--site', metavar='SITE',
+                        help='site file (YAML); may be left out with --books')
+    parser.add_argument('--books', metavar='BOOKS',
+                        help='go on from these books of earlier bags, which are read only: the '
+                             'books in DIR hold them and what the bags bring')
     parser.add_argument('--out', required=True, metavar='DIR', help='folder for the output')
     for role in ('elevation', 'pose', 'dump'):
         parser.add_argument(f'--{role}-topic', metavar='TOPIC',
@@ -55,7 +59,8 @@ def run(args: argparse.Namespace) -> int:
         def watch(stream: BagStream, count: int, bag_ns: int) -> None:
             progress.update(count, share_done(stream, bag_ns))
 
-        done = replay(args.bags, args.site, args.out, options, tell=_say, watch=watch)
+        done = replay(args.bags, args.site, args.out, options, books_file=args.books,
+                      tell=_say, watch=watch)
     for warning in done.warnings:
         sys.stderr.write(f'warning: {warning}\n')
     _say('')

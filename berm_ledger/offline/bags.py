@@ -11,6 +11,7 @@ be used is an error.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
 from functools import partial
@@ -23,6 +24,7 @@ from typing import Any
 from rosbags.typesys import get_types_from_msg
 
 from .bag_damage import FOREIGN, plain_message, reason_of
+from .bag_records import BagReader, BagRecord
 from .bag_sources import BagSource, Found, open_sources
 from .bag_topics import BagTopic, choose_topics, GRID_MAP, joined_topics, TopicChoice
 from .bag_types import bag_typestore
@@ -97,23 +99,27 @@ class BagStream:
     """
 
     def __init__(
-        self, sources: Sequence[BagSource], choice: TopicChoice, layer: str, span: Span,
-        stack: ExitStack,
+        self, sources: Sequence[tuple[str, BagSource]], choice: TopicChoice, layer: str,
+        span: Span, stack: ExitStack,
     ) -> None:
-        """Take over opened sources and what closes them."""
+        """Take over opened sources, each with the name of its bag, and what closes them."""
         self.choice = choice
         self.start_ns, self.end_ns = span.first_ns, span.last_ns
         self.findings: list[Finding] = []
         topics = [topic for topic in (choice.elevation, choice.pose, choice.dump) if topic]
         counts = [topic.count for topic in topics]
         self.message_count = None if None in counts else sum(c or 0 for c in counts)
-        self._sources, self._span, self._stack = sources, span, stack
+        self._names = [name for name, _ in sources]
+        self._sources, self._span, self._stack = [s for _, s in sources], span, stack
+        pool = stack.enter_context(ThreadPoolExecutor(1, 'digest'))
+        self._readers = {name: BagReader(pool) for name in self._names}
         self._kinds = {topic.name: topic.kind for topic in topics}
         self._roles = choice.roles()
         self._converters: dict[str, Callable[[Any], Any]] = {
             'elevation': grid_from_point_cloud, 'pose': pose_from_msg, 'dump': mass_from_msg}
         if choice.elevation.kind == GRID_MAP:
             self._converters['elevation'] = partial(grid_from_grid_map, layer=layer)
+        self._recent: list[tuple[int, int, str, Any]] = []
         self._told_far = False
 
     def __enter__(self) -> BagStream:
@@ -135,14 +141,38 @@ class BagStream:
         """Add a finding about the bags as a whole."""
         self.findings.append(Finding(code, text, Severity.WARNING, stamp_ns))
 
+    def records(self) -> tuple[BagRecord, ...]:
+        """Return what was read of each bag, in the order of time; empty ones left out."""
+        found = [reader.record() for reader in self._readers.values()]
+        return tuple(sorted(
+            (record for record in found if record is not None),
+            key=lambda record: (record.first_ns, record.last_ns, record.sha256)))
+
     def __iter__(self) -> Iterator[BagEvent]:
         """Yield the messages; those of one time in the order of the files."""
-        for topic, bag_ns, raw in self._merged():
+        for number, (topic, bag_ns, raw) in self._merged():
+            raw = _plain(raw)
+            self._tell_apart(number, topic, bag_ns, raw)
+            self._readers[self._names[number]].add(self._roles[topic], bag_ns, raw)
             event = self._event(topic, bag_ns, raw)
             self._compare(event)
             yield event
 
-    def _merged(self) -> Iterator[Found]:
+    def _tell_apart(self, number: int, topic: str, bag_ns: int, raw: Any) -> None:
+        """Raise UsageError for a message that another file holds too, of the same time."""
+        if len(self._sources) == 1:
+            return
+        if self._recent and self._recent[0][1] != bag_ns:
+            self._recent.clear()
+        for other, _, its_topic, its_raw in self._recent:
+            if other != number and its_topic == topic and bytes(its_raw) == bytes(raw):
+                names = ' and '.join(dict.fromkeys((self._names[other], self._names[number])))
+                msg = (f'{names}: the same message of {topic} is there twice; name every bag '
+                       f'once')
+                raise UsageError(msg)
+        self._recent.append((number, bag_ns, topic, raw))
+
+    def _merged(self) -> Iterator[tuple[int, Found]]:
         """Yield from all sources in the order of time, starting each no sooner than needed."""
         waiting = sorted(
             (MAX_TIME_NS if source.start_ns is None else source.start_ns, number)
@@ -154,7 +184,7 @@ class BagStream:
                 stream = self._read(self._sources[number])
             else:
                 _, number, found, stream = heapq.heappop(heads)
-                yield found
+                yield number, found
             following = next(stream, None)
             if following is not None:
                 heapq.heappush(heads, (following[1], number, following, stream))
@@ -200,6 +230,14 @@ class BagStream:
             self._told_far = True
             self.warn('bag_time', f'header stamps are {_seconds(off_ns)} s off the time of '
                       f'recording; the header stamps are used', event.stamp_ns)
+
+
+def _plain(raw: Any) -> Any:
+    """Return a message decompressed, or as it is where that fails; decoding then says why."""
+    try:
+        return plain_message(raw)
+    except FOREIGN:
+        return raw
 
 
 def _seconds(span_ns: int) -> str:
@@ -287,13 +325,14 @@ def open_bag(
     """
     listed = [paths] if isinstance(paths, (str, Path)) else list(paths)
     with ExitStack() as stack:
-        sources: list[BagSource] = []
+        named: list[tuple[str, BagSource]] = []
         damage: list[str] = []
         for path in listed:
             more, why = open_sources(Path(path), stack)
-            sources += more
+            named += [(str(path), source) for source in more]
             damage += [*why, *(text for source in more for text in source.damage)]
         names = ', '.join(str(path) for path in listed)
+        sources = [source for _, source in named]
         try:
             span = _span(sources, start_s, end_s)
             choice = choose_topics(
@@ -305,7 +344,7 @@ def open_bag(
         except BagError as exc:
             msg = f'{names}: {reason_of(exc)}'
             raise BagError(msg) from exc
-        stream = BagStream(sources, choice, layer, span, stack.pop_all())
+        stream = BagStream(named, choice, layer, span, stack.pop_all())
     for text in damage:
         stream.warn('bag_cut', text, span.first_ns)
     return stream

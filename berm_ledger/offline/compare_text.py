@@ -12,12 +12,10 @@ from typing import NamedTuple
 from .compare import Change, Comparison, SegmentChange, total_of
 from .opened import OpenedBooks
 from ..books import Books, State
-from ..books.statement import utc_text
+from ..books.statement import stamp_text
 
 WIDTH = 100
 UNKNOWN = '-'
-# Stamps below count from the start of a clock of their own, not from 1970.
-FIRST_DATE_NS = 1_000_000_000_000_000_000
 # Widths of the columns, each with a blank after it.
 FORM = '{:>4} {:>11} {:>6} {:>6} {:>8} {:>5} {:>6} {:>6} {:>8} {:>5} {:>5}  {}'
 HEADS = (
@@ -67,10 +65,8 @@ def _head(letter: str, books: Named) -> str:
     stamp_ns = books.opened.books.last_stamp_ns
     if stamp_ns is None:
         when = 'empty'
-    elif stamp_ns < FIRST_DATE_NS:
-        when = f'to {stamp_ns / 1e9:.1f} s'
     else:
-        when = f'to {utc_text(stamp_ns)} UTC'
+        when = f'to {stamp_text(stamp_ns)}'
     return f'{letter}  {when}, {books.opened.books.last_seq} entries: {books.name}'
 
 

@@ -9,22 +9,23 @@ What comes out is there whole or not at all; the same bag gives the same bytes.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 import os
 from pathlib import Path
 from typing import Any
 
+from .bag_records import notes_of
 from .bags import BagEvent, BagStream, open_bag
+from .earlier import Earlier, earlier_books, no_books
 from .fresh import check_free, fresh_folder
 from .opened import BOOKS_NAME
 from .outputs import OUTPUT_NAMES, write_outputs
 from ..books import Books, Entry
 from ..books.journal import Journal
-from ..errors import BagError
+from ..errors import BagError, UsageError
 from ..findings import Finding, Severity
 from ..pipeline import Pipeline, Update
-from ..site_source import load_site, LoadedSite
 from ..survey.snapshot import NamedSurface
 
 # Entries written to the file together.
@@ -124,8 +125,9 @@ Watcher = Callable[[BagStream, int, int], None]
 
 
 def replay(
-    bags: Sequence[str | os.PathLike[str]], site_file: str | os.PathLike[str],
+    bags: Sequence[str | os.PathLike[str]], site_file: str | os.PathLike[str] | None,
     out: str | os.PathLike[str], options: BagOptions, *,
+    books_file: str | os.PathLike[str] | None = None,
     tell: Callable[[str], None] = lambda line: None,
     watch: Watcher = lambda stream, count, bag_ns: None,
 ) -> Replayed:
@@ -136,12 +138,15 @@ def replay(
     ----------
     bags : sequence of path
         Bags, parts of one day.
-    site_file : path
-        Site file.
+    site_file : path or None
+        Site file; may be left out where there are earlier books.
     out : path
         Folder for the files; must not hold such files yet.
     options : BagOptions
         Topics and part of the bag.
+    books_file : path, optional
+        Books of earlier bags to go on from; they are read only, and what they hold is in the new
+        books too.
     tell : callable
         Called with a line about what is used, before the work begins.
     watch : callable
@@ -156,27 +161,38 @@ def replay(
     Raises
     ------
     BermLedgerError
-        Bad site file, bag without anything that can be used, or an output folder in use; then
-        nothing is left behind.
+        Bad site file, bag without anything that can be used or that is booked already, or an
+        output folder in use; then nothing is left behind.
 
     """
     out = Path(out)
     check_free(out, OUTPUT_NAMES)
-    loaded = load_site(site_file)
+    earlier = _earlier(site_file, books_file)
     with fresh_folder(out, OUTPUT_NAMES) as folder:
         path = folder / BOOKS_NAME
         with _open(bags, options) as stream:
             for line in stream.choice.lines():
                 tell(line)
-            with Journal.create(
-                    path, loaded.digest, Path(site_file).name, loaded.text,
-                    durable=False) as journal:
-                tally, books, broken = _drive(stream, loaded, journal, watch)
+            earlier.check_bags(stream)
+            with earlier.create(path) as journal:
+                tally, books, broken = _drive(stream, earlier, journal, watch)
             _check_used(tally, bags, broken)
             found = [finding.text for finding in stream.findings]
         summary = write_outputs(path, folder)
     warnings = (*broken, *found, *tally.lines(), *_unseen(books))
     return Replayed(books, summary, warnings)
+
+
+def _earlier(
+    site_file: str | os.PathLike[str] | None, books_file: str | os.PathLike[str] | None
+) -> Earlier:
+    """Return what the replay begins with."""
+    if books_file is not None:
+        return earlier_books(books_file, site_file)
+    if site_file is None:
+        msg = 'no site: name a site file with --site, or books to go on from with --books'
+        raise UsageError(msg)
+    return no_books(site_file)
 
 
 def _open(bags: Sequence[str | os.PathLike[str]], options: BagOptions) -> BagStream:
@@ -188,13 +204,19 @@ def _open(bags: Sequence[str | os.PathLike[str]], options: BagOptions) -> BagStr
 
 
 def _drive(
-    stream: BagStream, loaded: LoadedSite, journal: Journal, watch: Watcher
+    stream: BagStream, earlier: Earlier, journal: Journal, watch: Watcher
 ) -> tuple[Tally, Books, tuple[str, ...]]:
     """Put every message through the pipeline; return also why the bag ended early, if it did."""
-    pipeline, tally, writer = Pipeline(loaded.site), Tally(), Writer(journal)
+    pipeline = Pipeline(
+        earlier.loaded.site, entries=earlier.entries, surfaces=earlier.surfaces)
+    tally, writer = Tally(), Writer(journal)
     broken: tuple[str, ...] = ()
+    stamped = False
     try:
         for count, event in enumerate(stream, 1):
+            if not stamped and event.stamp_ns:
+                earlier.check_stamp(event.stamp_ns)
+                stamped = True
             update = step(pipeline, event)
             tally.note(event, update.findings)
             writer.add(update)
@@ -203,7 +225,7 @@ def _drive(
     except BagError as exc:
         broken = (f'the bag could not be read to its end: {exc}',)
     writer.add(pipeline.finish())
-    writer.flush()
+    writer.flush(notes_of(stream.records(), len(earlier.bags)))
     return tally, pipeline.books, broken
 
 
@@ -233,9 +255,9 @@ class Writer:
             self._journal.append(self._entries)
             self._entries = []
 
-    def flush(self) -> None:
-        """Write what waits."""
-        self._journal.append(self._entries, tuple(self._surfaces.values()))
+    def flush(self, notes: Mapping[str, str] | None = None) -> None:
+        """Write what waits, and notes on the bags."""
+        self._journal.append(self._entries, tuple(self._surfaces.values()), notes)
         self._entries, self._surfaces = [], {}
 
 

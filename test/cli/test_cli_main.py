@@ -54,7 +54,7 @@ def test_every_command_has_help(call: Call, name: str) -> None:
     (['dig'], "invalid choice: 'dig'"),
     (['check'], 'required: SITE; see berm-ledger check --help'),
     (['check', 'a', 'b'], 'unrecognized arguments: b'),
-    (['replay', 'bag'], 'required: --site, --out'),
+    (['replay', 'bag'], 'required: --out'),
     (['replay', 'b', '--site', 's', '--out', 'o', '--start', 'soon'],
      "--start: invalid float value: 'soon'"),
     (['simulate', 's', '--out', 'b', '--noise', 'loud'], "invalid choice: 'loud'"),

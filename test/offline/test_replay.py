@@ -67,7 +67,8 @@ class Kept:
     def __init__(self) -> None:
         self.appended: list[tuple[list[int], list[float]]] = []
 
-    def append(self, entries: list[Entry], surfaces: tuple[NamedSurface, ...] = ()) -> None:
+    def append(self, entries: list[Entry], surfaces: tuple[NamedSurface, ...] = (),
+               notes: object = None) -> None:
         self.appended.append((
             [entry.seq for entry in entries], [float(s.values[0, 0]) for s in surfaces]))
 

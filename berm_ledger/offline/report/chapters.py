@@ -13,15 +13,15 @@ from .facts import (
     entries_digest,
     Event,
     Facts,
-    FIRST_DATE_NS,
     layers_digest,
-    moment,
 )
 from .markup import breakable, figure, table, text, UNKNOWN, with_error
 from .palette import STATE_STYLES
 from .quantities import Amount, Quantities, quantities_of
+from ..bag_records import BagRecord, KEY, records_of
 from ... import __version__
 from ...books import Row
+from ...books.statement import FIRST_DATE_NS, stamp_text
 from ...design import Berm
 
 # Longest tables that a page shows; the rest is in the books and in events.csv.
@@ -47,13 +47,13 @@ def title_block(facts: Facts) -> str:
         seen = entry.data.get('seen_fraction')
         share = '' if seen is None else f', {figure(seen, 1, 100.0)} % of it seen'
         source = text(entry.data.get('source'))
-        datum = f'{source}, {text(moment(books.datum_stamp_ns))}{share}'
+        datum = f'{source}, {text(stamp_text(books.datum_stamp_ns))}{share}'
     lines = [
         ('Site file', text(facts.meta.get('site_name', UNKNOWN))),
         ('Berms', '; '.join(
             f'{text(berm.name)} ({figure(berm.centreline.length_m, 2)} m, '
             f'{len(facts.rows_of(berm))} segments)' for berm in facts.site.berms)),
-        ('Period', f'{text(moment(facts.first_ns))} to {text(moment(facts.last_ns))}'
+        ('Period', f'{text(stamp_text(facts.first_ns))} to {text(stamp_text(facts.last_ns))}'
          if facts.entries else 'no entries'),
         ('Natural ground', datum),
         ('Books', (f'{books.last_seq} entries, SHA-256 '
@@ -199,10 +199,10 @@ def events(facts: Facts) -> str:
 
 def clock_of(facts: Facts) -> tuple[str, Callable[[int], str]]:
     """Return the day, for headings, and how stamps are written; long only over several days."""
-    first, last = moment(facts.first_ns), moment(facts.last_ns)
+    first, last = stamp_text(facts.first_ns), stamp_text(facts.last_ns)
     if facts.first_ns >= FIRST_DATE_NS and first[:10] == last[:10]:
-        return f', {text(first[:10])}, UTC', lambda stamp_ns: moment(stamp_ns)[11:21]
-    return '', moment
+        return f', {text(first[:10])}, UTC', lambda stamp_ns: stamp_text(stamp_ns)[11:21]
+    return '', stamp_text
 
 
 def _cut(count: int) -> str:
@@ -270,11 +270,19 @@ def refusals(facts: Facts) -> str:
 
 def provenance(facts: Facts) -> str:
     """Return where the figures come from, for whoever checks them."""
-    known = {'site_text'}
+    bags = records_of(facts.meta, 'the books')
     lines = [
         ('software', f'berm_ledger {text(__version__)}'),
         *((text(name), f'<code>{breakable(value[:400])}</code>')
-          for name, value in sorted(facts.meta.items()) if name not in known),
+          for name, value in sorted(facts.meta.items())
+          if name != 'site_text' and not name.startswith(KEY)),
+        *((f'bag {number}', _bag(record)) for number, record in enumerate(bags, 1)),
         ('entries', f'<code>{breakable(entries_digest(facts.entries))}</code>'),
         ('layers', f'<code>{breakable(layers_digest(facts.layers))}</code>')]
     return table('Input and its SHA-256', ('what', 'value'), lines, 'll')
+
+
+def _bag(record: BagRecord) -> str:
+    """Return what was read of a bag: recorded when, how many messages, digest."""
+    return (f'{text(stamp_text(record.first_ns))} to {text(stamp_text(record.last_ns))}, '
+            f'{record.messages} messages, <code>{breakable(record.sha256)}</code>')

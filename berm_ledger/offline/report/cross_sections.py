@@ -16,10 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .canvas import new_figure, Picture, png_of, span_of, WIDTH_IN
-from .facts import Facts, moment
+from .facts import Facts
 from .palette import BLACK, BLUE, GREY, ORANGE, PALE, STATE_STYLES, VERMILLION
 from ...books import Row
 from ...books.layers import HEIGHT
+from ...books.statement import stamp_text
 from ...design import Berm, design_height_of_site_m
 from ...errors import GeometryError
 
@@ -150,7 +151,7 @@ def _sheet(
     figure.legend(handles=_legend(), loc='upper center', ncol=4, bbox_to_anchor=(0.53, 0.0))
     first, last = panels[0][0].segment, panels[-1][0].segment
     sheets = '' if count == 1 else f' {number} of {count}'
-    when = '' if facts.surface_ns is None else f' Surface as of {moment(facts.surface_ns)}.'
+    when = '' if facts.surface_ns is None else f' Surface as of {stamp_text(facts.surface_ns)}.'
     return Picture(
         f'cross-sections-{berm_index + 1}-{number}', png_of(figure),
         f'Cross-sections{sheets}, segments {first} to {last}',

@@ -22,13 +22,9 @@ from ...books import Books, Entry, Row
 from ...books.acceptance import crest_lines, CrestLine
 from ...books.journal import Journal
 from ...books.layers import DATUM, HEIGHT
-from ...books.statement import utc_text
 from ...design import Berm, Site
 from ...survey.snapshot import NamedSurface
 
-# Stamps below count from the start of a clock of their own, not from 1970.
-FIRST_DATE_NS = 1_000_000_000_000_000_000
-NS_PER_S = 1_000_000_000
 CHANGE_SIGNS = {'disturbed': 'D', 'slump': 'S', 'unbooked_fill': 'F'}
 CHANGE_WORDS = {
     'disturbed': 'soil lost', 'slump': 'soil slid', 'unbooked_fill': 'soil added without a dump'}
@@ -211,21 +207,6 @@ def _events(entries: Sequence[Entry]) -> tuple[Event, ...]:
             counts[entry.kind] += 1
             events.append(Event(f'{CHANGE_SIGNS[entry.kind]}{counts[entry.kind]}', entry))
     return tuple(events)
-
-
-def moment(stamp_ns: int) -> str:
-    """
-    Return a stamp for people: date and time, or seconds where it counts from a start.
-
-    Examples
-    --------
-    >>> moment(1_767_225_605_200_000_000), moment(97_600_000_000)
-    ('2026-01-01 00:00:05.2 UTC', '97.6 s')
-
-    """
-    if stamp_ns < FIRST_DATE_NS:
-        return f'{stamp_ns / NS_PER_S:.1f} s'
-    return f'{utc_text(stamp_ns)} UTC'
 
 
 def entries_digest(entries: Sequence[Entry]) -> str:

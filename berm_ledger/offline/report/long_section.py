@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .canvas import new_figure, Picture, png_of, ruled, span_of
-from .facts import Facts, moment, Z95
+from .facts import Facts, Z95
 from .palette import BLACK, BLUE, GREY, PALE, PURPLE, STATE_STYLES, VERMILLION
 from ...books import Row
+from ...books.statement import stamp_text
 from ...design import Berm
 
 POINTS = 400
@@ -59,7 +60,7 @@ def long_section(facts: Facts, berm_index: int) -> Picture:
     figure.align_ylabels()
     figure.legend(handles=_legend(facts, berm), loc='upper center', ncol=3,
                   bbox_to_anchor=(0.53, 0.0))
-    when = '' if facts.surface_ns is None else f' Crest line as of {moment(facts.surface_ns)}.'
+    when = '' if facts.surface_ns is None else f' Crest line as of {stamp_text(facts.surface_ns)}.'
     return Picture(
         f'long-section-{berm_index + 1}', png_of(figure), 'Long section',
         'Elevations in the site frame; the crest is drawn at its height above the natural ground '

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .canvas import new_figure, Picture, png_of, TALLEST_IN, WIDTH_IN
-from .facts import Event, Facts, moment
+from .facts import Event, Facts
 from .palette import (
     BLACK,
     BLUE,
@@ -29,6 +29,7 @@ from .palette import (
     WHITE,
 )
 from ...books.layers import DATUM, DESIGN, HEIGHT
+from ...books.statement import stamp_text
 from ...design import Berm
 from ...geometry import Polygon
 
@@ -106,7 +107,7 @@ def _note(facts: Facts, box: Box) -> str:
     outside = sum(not _inside(dump.x_m, dump.y_m, box) for dump in facts.books.dumps
                   if math.isfinite(dump.x_m))
     beyond = f' {outside} dumps lie outside the picture.' if outside else ''
-    when = '' if facts.surface_ns is None else f' Surface as of {moment(facts.surface_ns)}.'
+    when = '' if facts.surface_ns is None else f' Surface as of {stamp_text(facts.surface_ns)}.'
     return (f'Coordinates in the frame of the site file, equal scales. Grey shades and lines '
             f'every {_step(_top(facts)):g} m show the height above the natural ground. The strip '
             f'to the side carries number and state of each segment.{when}{beyond}')

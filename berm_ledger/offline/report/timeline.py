@@ -16,9 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .canvas import new_figure, Picture, png_of, ruled, span_of
-from .facts import Facts, moment, NS_PER_S, Z95
+from .facts import Facts, Z95
 from .palette import BLACK, BLUE, GREEN, PALE, PURPLE, VERMILLION, WHITE
 from ...books import Entry, Row
+from ...books.statement import NS_PER_S, stamp_text
 from ...design import Berm
 
 MOST_PANELS = 8
@@ -187,7 +188,7 @@ def _sheet(
         ruled(axes)
     panels[-1].set(
         xlim=(0.0, max(clock.at(clock.last_ns), 1e-3)),
-        xlabel=f'time since the first entry, {moment(clock.first_ns)} [{clock.unit[0]}]')
+        xlabel=f'time since the first entry, {stamp_text(clock.first_ns)} [{clock.unit[0]}]')
     figure.supylabel('crest height above natural ground [m]', fontsize=8.0)
     figure.legend(handles=_legend(history), loc='upper center', ncol=4,
                   bbox_to_anchor=(0.53, 0.0))
