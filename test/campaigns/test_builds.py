@@ -1,0 +1,107 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""A few small builds of the campaign, and the referee sees what it is there to see."""
+
+import math
+
+from berm_ledger.design import segments_of_site
+from berm_ledger.geometry import Pose2
+from builds import Build, FAMILIES, Result, table
+from builds_referee_kit import Referee
+from builds_sites_kit import draw, MOST_RISE, rise_m
+import numpy as np
+import pytest
+from targeting_kit import rectangle, ring, site_of, straight
+
+# Numbers of small builds: an arc, one along a wall, an intruder.
+SMALL = (2, 46, 99)
+
+
+@pytest.mark.parametrize('number', SMALL)
+def test_a_build_ends_at_grade_without_a_fault(number):
+    result = Build(draw(number)).run()
+
+    assert result.trouble == ''
+    assert result.faults == {}
+    # Issue of the planner: at grade, at most 1.10 times the least loads; one more for rounding.
+    assert min(result.crest) >= 0.9
+    assert result.loads <= 1.10 * result.least_loads + 1.0
+    assert f'| {result.family} | 1 | 100.0 % |' in table([result])
+
+
+@pytest.mark.parametrize('family', FAMILIES)
+def test_sites_of_every_family_are_feasible_and_the_same_again(family):
+    first, again = draw(7, family), draw(7, family)
+    assert first.text == again.text
+    assert first.rise <= MOST_RISE
+    assert first.site.berms[0].height_tolerance_m >= 0.02
+    assert len(segments_of_site(first.site)) >= 2
+
+
+def test_rise_of_a_load_closes_the_volume():
+    # A slice of width w + r of a ridge of area h^2 / t, by hand: the area gained times the slice
+    # is the load.
+    height, slope, volume, width = 0.2, 0.65, 0.005, 0.36
+    rise = rise_m(height, slope, volume, width)
+    gained = ((height + rise) ** 2 - height ** 2) / slope
+    heap = volume / gained - width
+    full = width * (heap * slope) ** 2 / slope + math.pi * (heap * slope) ** 3 / (3 * slope ** 2)
+    assert full == pytest.approx(volume, rel=1e-6)
+
+
+def referee_of(*berms, **options):
+    pit = rectangle(4.0, -3.0, 6.0, -1.0)
+    site = site_of(*berms, yard=rectangle(-4.0, -4.0, 7.0, 4.0), borrow=[pit], **options)
+    return Referee(site, (6.0, 3.0))
+
+
+def run_up_to(x, y, yaw, *, length=0.5):
+    return Pose2(x, y, yaw), Pose2(x - length * math.cos(yaw), y - length * math.sin(yaw), yaw)
+
+
+@pytest.mark.parametrize(('pose', 'fault'), [
+    ((0.2, 0.75, -math.pi / 2), None),
+    ((0.2, 0.45, -math.pi / 2), 'a footprint on the segment it serves'),
+    ((0.2, 3.4, -math.pi / 2), 'a footprint outside the boundary'),
+    ((-2.0, 0.75, -math.pi / 2), 'a footprint in a keep-out'),
+    ((1.0, 0.3, math.pi / 2), 'a footprint on finished work')])
+def test_referee_sees_every_bad_footprint(pose, fault):
+    referee = referee_of(straight(2.0), keep_outs=[rectangle(-2.3, 0.9, -1.7, 1.2)])
+    referee.begun.add(2)
+    referee.judge_target(0, *run_up_to(*pose))
+    assert [*referee.faults] == ([] if fault is None else [fault])
+
+
+def test_referee_sees_a_robot_shut_into_a_ring():
+    referee = referee_of(ring(1.6))
+    rows = len(referee.segments)
+    referee.begun.update(range(rows - 1))
+    inside = Pose2(0.3, 0.0, 0.0)
+    referee.judge_way(rows - 1, inside)
+    assert referee.faults[-1] == 'the robot is shut in'
+
+
+def test_referee_measures_the_way_around():
+    # Around the end of a berm: never shorter than the straight line to the corner and on.
+    referee = referee_of(straight(2.0))
+    referee.begun.update(range(len(referee.segments)))
+    near = referee.ways(frozenset())
+    around = referee.ways(frozenset(referee.begun))
+    goal = Pose2(1.0, 1.25, -math.pi / 2)
+    cell = referee._near(around, goal.xy)
+    pit_corner, berm_end = np.array([4.0, -1.0]), np.array([2.2, 0.4])
+    least = np.hypot(*(pit_corner - berm_end)) + np.hypot(*(berm_end - goal.xy))
+    assert around[cell] >= near[cell]
+    assert least - 0.4 <= around[cell] <= 1.15 * least + 0.4
+
+
+def test_the_table_counts_what_went_wrong():
+    def result(crest, faults, trouble=''):
+        return Result(1, 'ring', 0.5, 22, 20, crest, 4, 3, 4, trouble, faults, 11.0, 10.0, True,
+                      0.02, 1, 0, 3.0)
+
+    line = table([result((0.99,), {}), result((0.98, 0.85), {
+        'the robot is shut in': 2, 'a footprint in a keep-out': 1}, 'no end')]).splitlines()[-1]
+    cells = [cell.strip() for cell in line.strip('|').split('|')]
+    assert cells == ['all', '2', '50.0 %', '94.0 %', '50.0 %', '75.0 %', '1.100', '1.10', '1.100',
+                     '2.0 %', '2', '1', '1']
