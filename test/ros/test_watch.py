@@ -235,8 +235,10 @@ def test_when_nothing_publishes_it_says_so_and_what_to_check():
 def test_a_ledger_that_is_there_but_silent_is_asked_for_its_state():
     lines = nothing_heard_lines(Surroundings('/segments', 1, (), 3.0), 80)
     assert lines[0] == '/segments is offered, but nothing has come in for 3 s.'
-    assert any('lifecycle' in line for line in lines)
     assert all(len(line) <= 80 for line in lines)
+    assert 'ros2 lifecycle get /ledger' in ' '.join(' '.join(lines).split())
+    lines = nothing_heard_lines(Surroundings('/rover1/segments', 1, (), 3.0), 100)
+    assert 'ros2 lifecycle get /rover1/ledger' in ' '.join(' '.join(lines).split())
 
 
 def test_a_ledger_that_falls_silent_is_a_warning():

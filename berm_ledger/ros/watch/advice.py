@@ -59,8 +59,9 @@ def nothing_heard_lines(around: Surroundings, width: int) -> list[str]:
     """
     if around.publishers:
         head = f'{around.topic} is offered, but nothing has come in for {around.silent_s:.0f} s.'
+        space = around.topic.rpartition('/')[0]
         check = ('Is the ledger active? It publishes when it has opened its books: '
-                 'ros2 lifecycle get ledger')
+                 f'ros2 lifecycle get {space}/ledger')
     else:
         head = f'Nothing publishes {around.topic} (waiting for {around.silent_s:.0f} s).'
         check = ('Is the ledger running? ros2 node list, or start it: '
