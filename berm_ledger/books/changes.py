@@ -136,7 +136,7 @@ class Evidence:
     newest_m: Floats
     judged: Cells
     noise: GridNoise
-    shared_m: Floats
+    shared_m: NDArray[np.floating]
 
     @property
     def area_m2(self) -> float:

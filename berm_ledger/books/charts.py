@@ -26,7 +26,7 @@ LEFT_XY_M = 0.005
 LEFT_Z_M = 0.003
 CELLS_PER_INDEPENDENT = 10.0
 LEAST_CELLS = 200
-THINNING = 3
+THINNING = 5
 # Half widths of the robust weights, step by step [spreads].
 ROBUST_SPREADS = (6.0, 4.0)
 LEAST_SPREAD_M = 0.001
@@ -84,8 +84,8 @@ class Canvas:
         total[flat], count[flat] = np.where(known, values, 0.0), known
         sums, counts = (
             sum_of_nine(layer.reshape(shape)).ravel()[flat] for layer in (total, count))
-        out: Floats = np.where(
-            counts > LEAST_OF_NINE - 0.5, sums / np.maximum(counts, 1.0), np.nan).astype(float)
+        sums[counts < LEAST_OF_NINE - 0.5] = np.nan
+        out: Floats = sums / np.maximum(counts, 1.0)
         return out
 
     def slopes(self, height_m: NDArray[np.floating]) -> Floats:

@@ -40,7 +40,7 @@ def level_of_detection(
     0.0438
 
     """
-    spread = np.hypot(np.asarray(s_old, dtype=float), np.asarray(s_new, dtype=float))
+    spread = np.hypot(s_old, s_new)
     t = float(ndtri(0.5 + 0.5 * confidence))
-    out: NDArray[np.float64] = np.asarray(t * (spread + np.asarray(shared_m, dtype=float)))
+    out: NDArray[np.float64] = np.asarray(t * (spread + np.asarray(shared_m)))
     return out

@@ -28,6 +28,7 @@ from .changes import (
     FRINGE,
     judged_gain,
     judged_loss,
+    LEAST_RISE_M,
     NEWEST_LOOKS,
     SLIDE_REACH_M,
     smoothed_noise_m,
@@ -35,11 +36,13 @@ from .changes import (
 from .charts import Canvas, robust_spread, without_shared_shift
 from .detection import level_of_detection
 from .recent import RecentLooks
-from .sequential import Cusum
+from .sequential import cusum_sums
 from ..geometry import Lattice
 from ..survey.noise import GridNoise
 
 __all__ = ['Change', 'DisturbanceWatch']
+
+Floats = NDArray[np.floating]
 
 # Allowance and limit of the charts, the sum from which cells around alarming ones belong to them,
 # the most that one look adds, and where sums stop [sigma].
@@ -90,12 +93,14 @@ class DisturbanceWatch:
         self.same_ns = np.zeros(count, dtype=np.int64)
         self.fill_m = np.zeros(count, dtype=np.float32)
         self._canvas = Canvas(lattice, flat_index)
-        self._charts = Cusum.start((count,))
+        self._high = np.zeros(count, dtype=np.float32)
+        self._low = np.zeros(count, dtype=np.float32)
         self._lost_ns = np.zeros(count, dtype=np.int64)
         self._gained_ns = np.zeros(count, dtype=np.int64)
         self._recent = RecentLooks(count)
         #: Slopes of the accepted surface, and looks since they were worked out.
         self._slope = np.zeros((2, count))
+        self._steepness = np.zeros(count, dtype=np.float32)
         self._slope_looks = 0
 
     @property
@@ -139,10 +144,10 @@ class DisturbanceWatch:
             when they stand, and the last looks near cells that have come to something.
 
         """
-        high, low = self._charts.high, self._charts.low
+        high, low = self._high, self._low
         out: dict[str, tuple[int, NDArray[Any]]] = {
-            'chart_high': (0, high.astype(np.float32)),
-            'chart_low': (0, low.astype(np.float32)),
+            'chart_high': (0, high),
+            'chart_low': (0, low),
             'gained_ns': (0, np.where(high > 0.0, self._gained_ns, 0)),
             'lost_ns': (0, np.where(low > 0.0, self._lost_ns, 0)),
         }
@@ -164,8 +169,8 @@ class DisturbanceWatch:
         """
         if 'chart_high' not in kept:
             return
-        sums = [np.nan_to_num(kept[name][1].astype(float)) for name in ('chart_high', 'chart_low')]
-        self._charts = Cusum(*sums, *(np.zeros(len(part), dtype=np.intp) for part in sums))
+        self._high, self._low = (
+            np.nan_to_num(kept[name][1]) for name in ('chart_high', 'chart_low'))
         self._gained_ns, self._lost_ns = (
             kept[name][1].copy() for name in ('gained_ns', 'lost_ns'))
         for name in sorted(name for name in kept if name.startswith(RECENT)):
@@ -180,10 +185,8 @@ class DisturbanceWatch:
 
     def _restart(self, cells: NDArray[np.intp] | NDArray[np.bool_]) -> None:
         """Start the charts of some cells anew."""
-        where = np.zeros(len(self.accepted_m), dtype=bool)
-        where[cells] = True
         self._slope_looks = 0
-        self._charts = self._charts.restarted(where)
+        self._high[cells], self._low[cells] = 0.0, 0.0
         self._recent.forget(cells)
 
     def level(
@@ -219,6 +222,7 @@ class DisturbanceWatch:
         """Return the slopes of the accepted surface; between changes it hardly moves."""
         if self._slope_looks == 0:
             self._slope = self._canvas.slopes(reference)
+            self._steepness = np.hypot(*self._slope).astype(np.float32)
         self._slope_looks = (self._slope_looks + 1) % SLOPE_LOOKS
         return self._slope
 
@@ -258,57 +262,56 @@ class DisturbanceWatch:
         new = seen & ~np.isfinite(self.accepted_m) & (looks >= OPENING_LOOKS) & ~open_cells
         if new.any():
             self.accept(new, height_m, looks, stamp_ns)
-        reference = (self.accepted_m + self.fill_m).astype(float)
-        left = np.where(open_cells, np.nan, level_m - reference)
+        reference = self.accepted_m + self.fill_m
+        left = (level_m - reference).astype(np.float32)
+        left[open_cells] = np.nan
         self._recent.add(reference + left, stamp_ns)
-        shared_m = np.minimum(
-            np.hypot(*self._slope) * planar_m, shift_error_m)
+        shared_m = np.minimum(self._steepness * np.float32(planar_m), np.float32(shift_error_m))
         smooth = self._canvas.box_mean(left)
-        smooth[open_cells | ~seen] = np.nan
+        smooth[np.isnan(left)] = np.nan
         self._chart(smooth, reference - ground_m, noise, shared_m, stamp_ns)
         self._follow(left)
+        if max(self._high.max(), self._low.max()) <= LIMIT:
+            return []
         return self._confirmed(
             smooth, ~open_cells & np.isfinite(reference), noise, shared_m, stamp_ns)
 
     def _chart(
-        self, smooth_m: NDArray[np.float64], standing_m: NDArray[np.float64], noise: GridNoise,
-        shared_m: NDArray[np.float64], stamp_ns: int,
+        self, smooth_m: Floats, standing_m: Floats, noise: GridNoise, shared_m: Floats,
+        stamp_ns: int,
     ) -> None:
         """Bring the charts up to date."""
         one = smoothed_noise_m(noise)
         spread = max(one, robust_spread(smooth_m[::SPREAD_EVERY]))
         allowed = level_of_detection(
-            one / np.sqrt(self.accepted_looks), 0.0, shared_m=shared_m)
-        settled = SETTLING_SHARE * np.nan_to_num(np.maximum(standing_m, 0.0))
-        beyond = np.maximum(smooth_m - allowed, 0.0) + np.minimum(
-            smooth_m + allowed + settled, 0.0)
-        before = self._charts
-        charts = before.updated(
-            np.clip(beyond / spread, -MOST_PER_LOOK, MOST_PER_LOOK), k=ALLOWANCE)
-        self._lost_ns[(before.low <= 0.0) & (charts.low > 0.0)] = stamp_ns
-        self._gained_ns[(before.high <= 0.0) & (charts.high > 0.0)] = stamp_ns
-        quiet = np.isfinite(smooth_m) & (charts.low <= 0.0) & (charts.high <= 0.0)
-        self.same_ns[quiet] = stamp_ns
-        self._charts = Cusum(
-            np.minimum(charts.high, MOST_SUM), np.minimum(charts.low, MOST_SUM),
-            charts.high_count, charts.low_count)
+            np.float32(one) / np.sqrt(self.accepted_looks), np.float32(0.0),
+            shared_m=shared_m)
+        settled = np.fmax(standing_m, np.float32(0.0)) * np.float32(SETTLING_SHARE)
+        beyond = smooth_m - np.clip(smooth_m, -(allowed + settled), allowed)
+        deviation = np.clip(beyond / np.float32(spread), -MOST_PER_LOOK, MOST_PER_LOOK)
+        high, low = cusum_sums(self._high, self._low, deviation, k=ALLOWANCE)
+        up, down = high > 0.0, low > 0.0
+        self._lost_ns[down & (self._low <= 0.0)] = stamp_ns
+        self._gained_ns[up & (self._high <= 0.0)] = stamp_ns
+        self.same_ns[np.isfinite(smooth_m) & ~(up | down)] = stamp_ns
+        self._high, self._low = np.minimum(high, MOST_SUM), np.minimum(low, MOST_SUM)
 
-    def _follow(self, left_m: NDArray[np.float64]) -> None:
+    def _follow(self, left_m: Floats) -> None:
         """Average quiet cells into the accepted surface."""
-        quiet = np.isfinite(left_m) & (self._charts.low < QUIET_SUM) & (
-            self._charts.high < QUIET_SUM)
+        quiet = np.isfinite(left_m) & (self._low < QUIET_SUM) & (
+            self._high < QUIET_SUM)
         looks = self.accepted_looks[quiet] + 1.0
         self.accepted_m[quiet] += left_m[quiet] / np.minimum(looks, MEMORY_LOOKS)
         self.accepted_looks[quiet] = np.minimum(looks, 2.0 * MEMORY_LOOKS - 1.0)
 
     def _confirmed(
-        self, smooth_m: NDArray[np.float64], judged: NDArray[np.bool_], noise: GridNoise,
-        shared_m: NDArray[np.float64], stamp_ns: int,
+        self, smooth_m: Floats, judged: NDArray[np.bool_], noise: GridNoise,
+        shared_m: Floats, stamp_ns: int,
     ) -> list[Change]:
         """Return the groups of alarming cells that are a change; book-keep each."""
         out: list[Change] = []
         for gain in (False, True):
-            sums = self._charts.high if gain else self._charts.low
+            sums = self._high if gain else self._low
             since_ns = self._gained_ns if gain else self._lost_ns
             for group in self._alarming(sums, judged, smooth_m):
                 first = self._begin(since_ns[group])
@@ -323,14 +326,15 @@ class DisturbanceWatch:
         return out
 
     def _still_there(
-        self, evidence: Evidence, core: NDArray[np.intp], smooth_m: NDArray[np.float64]
+        self, evidence: Evidence, core: NDArray[np.intp], smooth_m: Floats
     ) -> NDArray[np.intp]:
         """Return the cells where the newest look shows the change too; forget the others."""
         since = evidence.mean_m[core] - evidence.accepted_m[core] - evidence.fill_m[core]
         now = smooth_m[core]
         known = np.isfinite(since) & np.isfinite(now)
-        middle = (np.median(since[known]), np.median(now[known])) if known.any() else (0.0, 0.0)
-        if middle[0] * middle[1] <= 0.0 or abs(middle[1]) < PASSED_SHARE * abs(middle[0]):
+        was, still = (
+            float(np.median(part[known])) if known.any() else 0.0 for part in (since, now))
+        if was * still <= 0.0 or abs(still) < PASSED_SHARE * abs(was):
             self._restart(core)
             return core[:0]
         # What is far beyond the noise of one look is judged cell by cell.
@@ -342,7 +346,7 @@ class DisturbanceWatch:
         return core[~passed]
 
     def _alarming(
-        self, sums: NDArray[np.float64], judged: NDArray[np.bool_], smooth_m: NDArray[np.float64]
+        self, sums: Floats, judged: NDArray[np.bool_], smooth_m: Floats
     ) -> list[NDArray[np.intp]]:
         """Return groups of cells around charts above the limit, as far as in view now."""
         sure = (sums > LIMIT) & judged
@@ -355,7 +359,8 @@ class DisturbanceWatch:
     @staticmethod
     def _begin(since_ns: NDArray[np.int64]) -> int:
         """Return when a change began that cells have noticed at different looks [ns]."""
-        return int(np.sort(since_ns)[len(since_ns) // 4])
+        # Up to a third of the charts stand above zero by chance before anything happens.
+        return int(np.sort(since_ns)[2 * len(since_ns) // 5])
 
     def _window(self, core: NDArray[np.intp]) -> int:
         """Return when a group of cells was last seen unchanged [ns]."""
@@ -363,7 +368,7 @@ class DisturbanceWatch:
 
     def _evidence(
         self, first_ns: int, judged: NDArray[np.bool_], noise: GridNoise,
-        shared_m: NDArray[np.float64],
+        shared_m: Floats,
     ) -> Evidence:
         """Return the looks since a time against the accepted surface."""
         mean_m, looks = self._recent.mean_since(first_ns)
@@ -386,4 +391,10 @@ class DisturbanceWatch:
             self.fill_m[cells] = above if change.kind == 'unbooked_fill' else 0.0
         self.same_ns[cells] = stamp_ns
         self._restart(cells)
-        return [] if change.kind == 'removed_fill' else [change]
+        if change.kind == 'removed_fill':
+            # A seam of it that is no more than noise has gone with the rest.
+            gone = np.zeros(len(self.fill_m), dtype=bool)
+            gone[cells] = True
+            self.fill_m[self._canvas.near(gone, FRINGE) & (self.fill_m < LEAST_RISE_M)] = 0.0
+            return []
+        return [change]
