@@ -178,20 +178,18 @@ class Journal:
             raise BooksError(msg)
         if not entries and not surfaces and not notes:
             return
-        entry_rows = [row_from_entry(entry) for entry in entries]
-        surface_rows = [row_from_surface(surface) for surface in surfaces]
+        rows = [row_from_entry(entry) for entry in entries]
+        layers = [row_from_surface(surface) for surface in surfaces]
         self._check_still_there()
-        with _translated(self.path, 'cannot be written, nothing was booked'):
-            with _transaction(self._db):
-                self._db.executemany(
-                    f'INSERT INTO entries ({ENTRY_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)',
-                    entry_rows)
-                self._db.executemany(
-                    f'INSERT OR REPLACE INTO surfaces ({SURFACE_COLUMNS}) '
-                    'VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)', surface_rows)
-                self._db.executemany(
-                    'INSERT OR REPLACE INTO meta VALUES (?, ?)', sorted((notes or {}).items()))
-        self.last_seq += len(entry_rows)
+        with _translated(self.path, 'cannot be written, nothing was booked'), _transaction(
+                self._db):
+            book = self._db.executemany
+            book(f'INSERT INTO entries ({ENTRY_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)', rows)
+            book(
+                f'INSERT OR REPLACE INTO surfaces ({SURFACE_COLUMNS}) '
+                'VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)', layers)
+            book('INSERT OR REPLACE INTO meta VALUES (?, ?)', sorted((notes or {}).items()))
+        self.last_seq += len(rows)
         self.meta = {**self.meta, **(notes or {})}
         self._check_still_there()
 
@@ -207,8 +205,8 @@ class Journal:
     def surfaces(self) -> tuple[NamedSurface, ...]:
         """Return the surfaces, in the order of their names."""
         with _translated(self.path, 'cannot be read'):
-            rows = self._db.execute(
-                f'SELECT {SURFACE_COLUMNS} FROM surfaces ORDER BY name').fetchall()
+            query = f'SELECT {SURFACE_COLUMNS} FROM surfaces ORDER BY name'
+            rows = self._db.execute(query).fetchall()
         self._check_still_there()
         return tuple(surface_from_row(row) for row in rows)
 

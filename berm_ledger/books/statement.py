@@ -227,8 +227,8 @@ def _event(entry: Entry, segment: int) -> Line:
         detail = f'no. {entry.seq}, {load}{_place(data)}'
     elif kind == 'rise':
         here = _litres(_shares(entry).get(str(segment), 0.0))
-        detail = (f'dump no. {data.get("dump_seq")} added {_figure(here)} l here, '
-                  f'{_figure(_litres(data.get("volume_m3")))} l in all')
+        detail = (f'no. {data.get("dump_seq")}: {_figure(here)} of '
+                  f'{_figure(_litres(data.get("volume_m3")))} l fell here')
     elif kind == 'stray_dump':
         detail = f'dump no. {data.get("dump_seq")}: {detail}'
     elif kind == 'datum':

@@ -18,7 +18,7 @@ time (UTC)            entry           change  balance height  detail
 2023-11-14 22:13:22.0 datum                                   natural ground from survey
 2023-11-14 22:13:23.0 dump                                    no. 3, 7.4 kg at 0.60 m, +0 mm off
 2023-11-14 22:13:24.0 reading          +30.0     30.0  0.110  0 % at grade
-2023-11-14 22:13:25.0 rise                                    dump no. 3 added 4.0 l here, 4.7 l...
+2023-11-14 22:13:25.0 rise                                    no. 3: 4.0 of 4.7 l fell here
 2023-11-14 22:13:29.0 reading           +0.0     30.0  0.250  100 % at grade
 2023-11-14 22:13:30.0 at_grade                         0.250
 2023-11-14 22:13:31.0 disturbed                               3.0 l, rework: soil went

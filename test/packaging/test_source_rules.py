@@ -33,7 +33,8 @@ def relative(path: Path) -> str:
 PACKAGE = source_files('berm_ledger')
 PYTHON = [ROOT / 'setup.py', *source_files('berm_ledger', 'launch', 'test')]
 SCRIPTS = [path for path in sorted((ROOT / '.ci').iterdir()) if path.is_file()]
-CONFIG = [path for path in sorted((ROOT / 'config').rglob('*')) if path.is_file()]
+CONFIG = [path for path in sorted((ROOT / 'config').rglob('*'))
+          if path.is_file() and path.suffix != '.mcap']
 
 
 def test_there_is_something_to_look_at() -> None:
