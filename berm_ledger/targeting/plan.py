@@ -191,7 +191,8 @@ def plan_work(
         costs = HaulCosts(yard.reach, options, len(table))
         least = costs.alone()
         order = best_order(
-            yard.wanted, costs, least, weights, pairs=costs.pairs(), exact_up_to=exact_up_to)
+            yard.wanted, costs, least, weights, pairs=costs.pairs(), groups=_berms(table),
+            exact_up_to=exact_up_to)
         chosen = _chosen(options, costs, order)
         tight = yard.builder.tightened(options, [option for option, _ in chosen.values()])
         if tight is None:
@@ -236,6 +237,14 @@ class Yard:
         asked[list(wanted)] = True
         builder = OptionBuilder(site, rows, obstacles, reach, standing, asked)
         return cls(wanted, standing, obstacles, base, reach, builder)
+
+
+def _berms(rows: tuple[Row, ...]) -> list[int]:
+    """Return the rows of each berm as bits."""
+    out: dict[int, int] = {}
+    for k, row in enumerate(rows):
+        out[row.berm_index] = out.get(row.berm_index, 0) | 1 << k
+    return list(out.values())
 
 
 def _chosen(

@@ -10,7 +10,8 @@ import math
 from .approach import SIDE_NAMES, SIDES
 from .obstacles import segment_name
 from .options import Options
-from .order import members, Order
+from .order import Order
+from .order_sets import members
 from .reach import built_from_mask, ReachMap
 from ..books.rows import Row
 

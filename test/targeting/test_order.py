@@ -6,7 +6,9 @@ import functools
 import itertools
 import math
 
-from berm_ledger.targeting.order import best_order, members
+from berm_ledger.targeting.order import best_order
+from berm_ledger.targeting.order_search import beamed, merged, regret_of, searched
+from berm_ledger.targeting.order_sets import members, Sets
 from hypothesis import given
 from hypothesis import strategies as st
 import numpy as np
@@ -53,6 +55,15 @@ def cheapest(costs, served):
     return best
 
 
+def cheapest_by_sets(costs, count):
+    """Return the least cost over all orders of all, forwards from the empty yard, set by set."""
+    best = [0.0] + [INF] * ((1 << count) - 1)
+    for mask in range(1, 1 << count):
+        here = costs(mask)
+        best[mask] = min(best[mask & ~(1 << k)] + here[k] for k in members(mask))
+    return best[-1]
+
+
 def check_order(order, costs):
     """Recompute an order forwards: every step must be possible and no dearer than stated."""
     mask = 0
@@ -71,6 +82,74 @@ def test_exact_against_brute_force(count, seed):
     check_order(order, costs)
     assert sorted(order.sequence + order.left_out) == list(range(count))
     assert order.total == pytest.approx(cheapest(costs, order.sequence))
+
+
+@pytest.mark.parametrize('count', [3, 5])
+@pytest.mark.parametrize('seed', range(8))
+def test_trying_all_orders_and_all_sets_comes_to_the_same(seed, count):
+    costs = Table(seed, count, block=0.02)
+    assert cheapest_by_sets(costs, count) == pytest.approx(cheapest(costs, range(count)))
+
+
+@pytest.mark.parametrize(('count', 'seed'), [
+    (7, 1), (8, 2), (9, 3), (10, 4), (11, 5), (12, 6), (12, 7), (12, 8)])
+def test_exact_up_to_twelve_against_all_sets(count, seed):
+    costs = Table(seed, count, block=0.01)
+    order = best_order(range(count), costs, costs.least, [1.0] * count)
+    assert order.exact
+    assert not order.left_out
+    check_order(order, costs)
+    assert order.total == pytest.approx(cheapest_by_sets(costs, count))
+    assert order.lower_bound == pytest.approx(order.total)
+
+
+@given(seed=st.integers(0, 10 ** 6), most_looks=st.integers(0, 40))
+def test_a_search_ended_early_gives_a_bound_that_no_order_is_below(seed, most_looks):
+    count = 7
+    costs = Table(seed, count, block=0.0)
+    sets = Sets(costs, costs.least, [(0, 1), (2, 3)])
+    found = searched(sets, (1 << count) - 1, most_looks=most_looks)
+    best = cheapest_by_sets(costs, count) - sum(costs.least)
+    assert found.bound <= best + 1e-9
+    if found.batches is not None:
+        assert regret_of(sets, found.batches) == pytest.approx(best)
+
+
+@given(seed=st.integers(0, 10 ** 6))
+def test_a_search_against_the_best_order_finds_none_and_proves_it(seed):
+    count = 6
+    costs = Table(seed, count, block=0.0)
+    best = cheapest_by_sets(costs, count) - sum(costs.least)
+    found = searched(Sets(costs, costs.least), (1 << count) - 1, worst=best)
+    assert found.batches is None
+    assert found.bound == pytest.approx(best)
+
+
+@given(seed=st.integers(0, 10 ** 6))
+def test_beam_and_merged_groups_are_whole_orders(seed):
+    count, whole = 8, 255
+    costs = Table(seed, count, block=0.0)
+    sets = Sets(costs, costs.least)
+    parts = [searched(sets, group).batches for group in (0b1111, 0b11110000)]
+    best = cheapest_by_sets(costs, count) - sum(costs.least)
+    core, first = sets.stripped(whole)
+    for way in (beamed(sets, core), merged(sets, core, parts)) if core else ():
+        steps = [step for batch in first + way for step in batch]
+        assert sorted(k for k, _, _ in steps) == list(range(count))
+        for k, stands, cost in steps:
+            assert cost == costs(stands)[k]
+        assert regret_of(sets, way) >= best - 1e-9
+
+
+@given(seed=st.integers(0, 10 ** 6))
+def test_groups_raise_the_bound_and_never_above_the_best(seed):
+    costs = Table(seed, 8, block=0.0)
+    orders = [best_order(range(8), costs, costs.least, [1.0] * 8, exact_up_to=1, groups=groups)
+              for groups in ((), (0b1111, 0b11110000))]
+    best = cheapest_by_sets(costs, 8)
+    for order in orders:
+        check_order(order, costs)
+        assert order.lower_bound <= best + 1e-9 <= order.total + 2e-9
 
 
 @given(seed=st.integers(0, 10 ** 6))

@@ -78,6 +78,40 @@ def test_a_ring_around_the_only_borrow_area_has_no_complete_order():
     check_plan(site, plan, every=4)
 
 
+def test_haul_of_a_ring_with_borrow_areas_inside_and_out_is_known_to_be_least():
+    # More segments than are searched to the end, and the last ones pay for the way round.
+    site = site_of(ring(1.5, segment_m=0.55), yard=YARD,
+                   borrow=[rectangle(-0.3, -0.3, 0.3, 0.3), PIT])
+    rows = bare_rows(site, loads=2)
+    assert len(rows) > 12
+    plan = plan_work(site, rows)
+    assert plan.complete
+    assert plan.exact
+    assert plan.gap == pytest.approx(0.0, abs=1e-9)
+    # Some come dearer than if nothing else stood: the bound is not that of each alone.
+    alone = HaulCosts(*_yard_and_options(site, rows), len(rows)).alone()
+    assert plan.lower_bound_m > sum(alone) + 1.0
+
+
+def _yard_and_options(site, rows):
+    yard = Yard.of(site, tuple(rows), None, None, None, None)
+    return yard.reach, yard.builder.build(places_of(site, rows, yard.wanted))
+
+
+def test_hundred_segments_in_rings_around_their_borrow_areas_within_the_gap():
+    # Each of five rings of twenty closes from outside, with soil hauled from afar.
+    centres = [6.6 * k for k in range(5)]
+    site = site_of(*[ring(1.6, centre=(x, 0.0), name=f'ring {x}', segment_m=0.51)
+                     for x in centres], yard=rectangle(-4.0, -3.3, 30.0, 3.3),
+                   borrow=[rectangle(x - 0.3, -0.3, x + 0.3, 0.3) for x in centres]
+                   + [rectangle(-3.8, -1.0, -2.6, 1.0)])
+    rows = bare_rows(site, loads=1)
+    assert len(rows) == 100
+    plan = plan_work(site, rows)
+    assert plan.complete
+    assert plan.gap <= 0.15
+
+
 def test_segment_that_nobody_can_reach_is_named_with_what_blocks_it():
     post = [rectangle(1.3, 0.3, 1.5, 1.2), rectangle(1.3, -1.2, 1.5, -0.3)]
     site = site_of(straight(2.8), yard=YARD, borrow=[PIT], keep_outs=post)
