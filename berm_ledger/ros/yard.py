@@ -86,6 +86,8 @@ class YardNode(Node):
         super().__init__('yard', **options)
         self.parameters = declare_parameters(self, 'yard', YardParameters)
         self.finished, self.exit_code = False, 0
+        # It answers nobody, so nobody waits for an answer.
+        self.waits = False
         self.site = load_site(self.parameters.site_file).site
         self.loop = ClosedLoop(Yard(self.site, seed=self.parameters.seed), self._say)
         self._types = wire_types()
@@ -221,6 +223,9 @@ class YardNode(Node):
     def _on_target(self, msg: DiagnosticStatus) -> None:
         """Note what the target node has chosen."""
         self._target = {key: str(value) for key, value in status_from(msg).values.items()}
+
+    def give_up(self) -> None:
+        """Leave nobody waiting; nobody does."""
 
     def close(self) -> None:
         """Destroy the node."""

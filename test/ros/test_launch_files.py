@@ -10,7 +10,6 @@ installation has the first, ``colcon build`` makes the second.
 import importlib.util
 import os
 from pathlib import Path
-import shutil
 import sqlite3
 
 from berm_ledger.ros.messages import (
@@ -113,7 +112,7 @@ def replay_launch(ros_domain_id, tmp_path, site_file, exits, monkeypatch):
     share = share_folder()
     write_bag(tmp_path / 'bag', simulate_build(
         load_site(site_file).site, seed=2, options=OPTIONS))
-    if shutil.which('ros2') is None:
+    if importlib.util.find_spec('ros2bag') is None:
         player_program(tmp_path / 'bin' / 'ros2')
         monkeypatch.setenv('PATH', str(tmp_path / 'bin'), prepend=os.pathsep)
     return description_of(

@@ -95,15 +95,15 @@ def test_books_that_are_none_are_refused_and_left_alone(world, tmp_path, site_fi
 
 
 @pytest.mark.parametrize(('node', 'number'), [
-    ('ledger', signal.SIGINT), ('ledger', signal.SIGTERM), ('target', signal.SIGINT)])
+    ('ledger', signal.SIGINT), ('ledger', signal.SIGTERM), ('target', signal.SIGINT),
+    ('yard', signal.SIGINT)])
 def test_a_signal_ends_a_node_with_exit_code_0(world, tmp_path, site_file, node, number):
-    process = subprocess.Popen(
-        command(node, *parameters(site_file=site_file, books_file=tmp_path / 'b.sqlite')),
-        stderr=subprocess.PIPE, text=True)
+    given = parameters(site_file=site_file, books_file=tmp_path / 'b.sqlite')
+    process = subprocess.Popen(command(node, *given), stderr=subprocess.PIPE, text=True)
     with process:
         try:
             watcher = world.node('watcher')
-            topic = 'segments' if node == 'ledger' else 'target'
+            topic = {'ledger': 'segments', 'target': 'target', 'yard': 'pose'}[node]
             world.until(
                 lambda: watcher.count_publishers(topic) > 0 or process.poll() is not None)
             process.send_signal(number)
