@@ -179,6 +179,8 @@ class Reader:
             return _whole(item, path, key)
         if key.kind == 'text':
             return _text(item, path)
+        if key.kind == 'choice':
+            return _choice(item, path, key)
         if key.kind == 'truth':
             return _truth(item, path)
         if key.kind in ('point', 'triple'):
@@ -308,6 +310,14 @@ def _text(item: Item, path: str) -> str:
     if not text or len(text) > MAX_NAME or not text.isprintable():
         raise _refusal(f'must be 1 to {MAX_NAME} printable characters', path, item)
     return text
+
+
+def _choice(item: Item, path: str, key: Key) -> str:
+    """Read one of a few words."""
+    if not isinstance(item.value, str) or item.value not in key.choices:
+        words = ' or '.join(f'`{word}`' for word in key.choices)
+        raise _refusal(f'must be {words}, not {said(item)}', path, item)
+    return item.value
 
 
 def _truth(item: Item, path: str) -> bool:

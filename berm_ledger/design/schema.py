@@ -31,9 +31,9 @@ class Key:
     name : str
         The key.
     kind : str
-        ``number``, ``whole``, ``text``, ``truth``, ``point`` (two numbers), ``points``, ``triple``
-        (three numbers), ``table`` (a mapping), ``tables`` (a list of mappings), ``line`` (points
-        or an arc) or ``datum`` (``survey`` or a plane).
+        ``number``, ``whole``, ``text``, ``choice`` (one of some words), ``truth``, ``point`` (two
+        numbers), ``points``, ``triple`` (three numbers), ``table`` (a mapping), ``tables`` (a
+        list of mappings), ``line`` (points or an arc) or ``datum`` (``survey`` or a plane).
     text : str
         What it means.
     unit : str
@@ -48,6 +48,8 @@ class Key:
         Fewest points, or fewest mappings of a list.
     table : str
         Name of the table that the mapping or mappings follow.
+    choices : tuple of str
+        The words of a choice.
 
     """
 
@@ -61,6 +63,7 @@ class Key:
     open_low: bool = False
     least: int = 0
     table: str = ''
+    choices: tuple[str, ...] = ()
 
     @property
     def is_required(self) -> bool:
@@ -99,6 +102,9 @@ TABLES: Mapping[str, tuple[Key, ...]] = {
         Key('yard', 'table', 'the ground it works on', table='yard'),
         Key('hold_on_disturbance', 'truth', 'no target after a disturbance until an operator '
             'resumes', default=True),
+        Key('work_order', 'choice', '`lifts` (the lowest segment next, wherever that blocks no '
+            'other) or `segments` (one after the other)', default='lifts',
+            choices=('lifts', 'segments')),
         Key('cell_m', 'number', 'cell of the site lattice', 'm', 0.015, 0.002, 0.5),
         Key('site_from_map', 'table', 'where the origin of `frame` lies in the coordinates of '
             'this file, when those are others', default=None, table='transform'),

@@ -180,6 +180,9 @@ class Site:
     site_from_map : Pose2 or None
         Origin and heading of the frame in the coordinates of the file, where those are others;
         every coordinate here is in the frame.
+    work_order : str
+        ``lifts``: the lowest segment next wherever the order of work leaves that free;
+        ``segments``: one segment after the other.
 
     """
 
@@ -192,6 +195,12 @@ class Site:
     hold_on_disturbance: bool = True
     cell_m: float = 0.015
     site_from_map: Pose2 | None = None
+    work_order: str = 'lifts'
+
+    @property
+    def in_lifts(self) -> bool:
+        """Whether the berms are raised in lifts."""
+        return self.work_order == 'lifts'
 
     @property
     def load_volume_m3(self) -> float:

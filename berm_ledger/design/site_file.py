@@ -89,6 +89,7 @@ def _site(root: Table, faults: list[Fault]) -> Site | None:
             yard=Yard(_need(boundary), keep_outs, borrow_areas),
             hold_on_disturbance=_need(root.truth('hold_on_disturbance')),
             cell_m=_need(root.number('cell_m')),
+            work_order=_need(root.text('work_order')),
         )
         placing = root.table('site_from_map')
         return site if placing is None else site_in_map(site, _transform(placing))

@@ -42,19 +42,45 @@ def target_json(choice: Target | NoTarget, rows: Sequence[Row]) -> str:
     -------
     str
         Keys ``segment``, ``berm``, ``x``, ``y`` [m] and ``yaw`` [rad] of base_link when it dumps,
-        ``run_up`` [m], ``loads_remaining`` on all berms, ``reason``; without a target all but
-        the last two are null.
+        ``run_up`` [m], ``loads_remaining`` on all berms, ``reason``, ``code``; ``crest_offset``
+        [m] and ``crest_turn`` [rad] of the standing crest against the centreline, null where none
+        stands; ``unserved``, the segments that no order of work serves; ``look``, where to look
+        from: ``berm``, ``segment``, ``x``, ``y``, ``yaw``, null without code ``look``. Without a
+        target all of the target's own are null.
 
     """
     content: dict[str, object] = dict.fromkeys(('segment', 'berm', 'x', 'y', 'yaw', 'run_up'))
+    crest: dict[str, object] = dict.fromkeys(('crest_offset', 'crest_turn'))
     if isinstance(choice, Target):
+        if math.isfinite(choice.crest_offset_m):
+            crest = {'crest_offset': round(choice.crest_offset_m, DIGITS),
+                     'crest_turn': round(choice.crest_turn_rad, DIGITS)}
         content = {
             'segment': choice.segment, 'berm': choice.berm,
             'x': round(choice.pose.x_m, DIGITS), 'y': round(choice.pose.y_m, DIGITS),
             'yaw': round(choice.pose.yaw_rad, DIGITS), 'run_up': round(run_up_m(choice), DIGITS)}
     content['loads_remaining'] = loads_left(rows)
     content['reason'] = choice.reason
+    content['code'] = code_of(choice)
+    content.update(crest)
+    content['unserved'] = list(choice.unserved) if isinstance(choice, Target) else []
+    content['look'] = look_of(choice)
     return json.dumps(content, allow_nan=False)
+
+
+def code_of(choice: Target | NoTarget) -> str:
+    """Return ``target``, or the code of why there is none."""
+    return 'target' if isinstance(choice, Target) else choice.code
+
+
+def look_of(choice: Target | NoTarget) -> dict[str, object] | None:
+    """Return what is to be looked at and from where; None when nothing is."""
+    if isinstance(choice, Target) or choice.code != 'look':
+        return None
+    pose = choice.look_pose
+    where = (None, None, None) if pose is None else (
+        round(pose.x_m, DIGITS), round(pose.y_m, DIGITS), round(pose.yaw_rad, DIGITS))
+    return {'berm': choice.berm, 'segment': choice.segment, **dict(zip(('x', 'y', 'yaw'), where))}
 
 
 def approach_poses(choice: Target | NoTarget) -> tuple[Pose2, ...]:
@@ -86,11 +112,15 @@ def approach_poses(choice: Target | NoTarget) -> tuple[Pose2, ...]:
 def target_values(choice: Target | NoTarget) -> dict[str, object]:
     """Return the further figures of a choice, unit in the name."""
     if isinstance(choice, NoTarget):
-        return {'code': choice.code}
+        pose = choice.look_pose
+        return {'code': choice.code} if pose is None else {
+            'code': choice.code, 'look_x_m': pose.x_m, 'look_y_m': pose.y_m,
+            'look_yaw_rad': pose.yaw_rad}
     return {
         'code': 'target', 'x_m': choice.pose.x_m, 'y_m': choice.pose.y_m,
         'yaw_rad': choice.pose.yaw_rad, 'run_up_m': run_up_m(choice),
         'drop_x_m': choice.drop_xy[0], 'drop_y_m': choice.drop_xy[1],
         'station_m': choice.station_m, 'drop_offset_m': choice.drop_offset_m,
         'segment_loads_remaining': choice.loads_remaining,
-        'crest_offset_m': choice.crest_offset_m, 'crest_turn_rad': choice.crest_turn_rad}
+        'crest_offset_m': choice.crest_offset_m, 'crest_turn_rad': choice.crest_turn_rad,
+        'unserved': '; '.join(choice.unserved)}

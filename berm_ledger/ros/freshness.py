@@ -11,6 +11,10 @@ of the messages, so that a table kept from yesterday is not taken for today's).
 from __future__ import annotations
 
 from dataclasses import dataclass
+import math
+
+from ..geometry import StampedPose
+from ..survey.gates import MOST_STD_XY_M, MOST_STD_YAW_RAD
 
 
 @dataclass(frozen=True)
@@ -75,3 +79,24 @@ def stale_text(
         return (f'the books are {lag_s:.1f} s older than the pose (limit {books_timeout_s:g} s): '
                 f'let the robot look at the berm')
     return None
+
+
+def uncertain_text(pose: StampedPose) -> str | None:
+    """
+    Say that a pose is too uncertain to send the robot anywhere by, or None when it is not.
+
+    The limits are those of the ledger; a pose whose message gives no covariance is believed.
+
+    Examples
+    --------
+    >>> from berm_ledger.geometry import Pose2
+    >>> uncertain_text(StampedPose(0, 'map', Pose2(0.0, 0.0, 0.0), 0.5, 0.1))
+    'the pose is uncertain by 0.50 m and 6 degrees: wait for the localisation'
+
+    """
+    if not (pose.std_xy_m > MOST_STD_XY_M or pose.std_yaw_rad > MOST_STD_YAW_RAD):
+        return None
+    parts = [f'{pose.std_xy_m:.2f} m'] if math.isfinite(pose.std_xy_m) else []
+    if math.isfinite(pose.std_yaw_rad):
+        parts.append(f'{math.degrees(pose.std_yaw_rad):.0f} degrees')
+    return f'the pose is uncertain by {" and ".join(parts)}: wait for the localisation'

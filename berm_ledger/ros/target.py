@@ -4,7 +4,8 @@
 The node ``target``: where the next load goes, from what the ledger publishes.
 
 It knows the site file, the segments, the crest, the ground to keep off, flags and hold, and the
-pose; what to do with them is decided in ``targeting``. It advises: it never moves a machine.
+pose; what to do with them is decided in ``targeting``. It remembers the target it handed out and
+says when a dump fell far from it. It advises: it never moves a machine.
 """
 
 from __future__ import annotations
@@ -20,14 +21,16 @@ from nav_msgs.msg import OccupancyGrid, Path
 from nav_msgs.srv import GetPlan
 from rclpy.clock import Clock, ClockType
 from sensor_msgs.msg import PointCloud2
+from std_msgs.msg import Float32
 from std_srvs.srv import Trigger
 
 from .answers import approach_poses, loads_left, target_json, target_values
-from .freshness import Receipt, stale_text
+from .freshness import Receipt, stale_text, uncertain_text
 from .intake import Intake
 from .managed import ManagedNode
 from .messages import (
     blocked_from_occupancy_grid,
+    fill_diagnostics,
     fill_path,
     fill_pose,
     fill_target_status,
@@ -38,16 +41,26 @@ from .messages import (
     stamp_ns_from,
 )
 from .messages.common import fill_stamp
-from .messages.diagnostics import seconds_text
+from .messages.diagnostics import OK, seconds_text, Status, WARN
 from .parameters import TargetParameters
-from .wire import latched_qos, POSE_DEPTH, POSE_TYPES, sensor_qos, wire_types
+from .wire import (
+    DUMP_DEPTH,
+    event_qos,
+    latched_qos,
+    POSE_DEPTH,
+    POSE_TYPES,
+    sensor_qos,
+    wire_types,
+)
 from ..books.profile import CrestProfile
 from ..books.rows import Row
 from ..design import Site
 from ..errors import MessageError
+from ..findings import Finding, Severity
 from ..geometry import Pose2, StampedPose
 from ..site_source import load_site
 from ..targeting import Ground, NoTarget, ReadyChoice, Target
+from ..targeting.landing import landing_finding
 from ..targeting.loads import with_stretches
 
 # How often freshness is looked at while nothing comes in.
@@ -98,6 +111,9 @@ class TargetNode(ManagedNode[TargetParameters]):
         self._hold_text: str | None = None
         self._stale: str | None = None
         self._shown: Pose2 | None = None
+        self._offered: Target | None = None
+        self._handed_out: Target | None = None
+        self._last_dump: Finding | None = None
 
     @property
     def site(self) -> Site:
@@ -112,6 +128,7 @@ class TargetNode(ManagedNode[TargetParameters]):
         self._pose_out = self.create_publisher(PoseStamped, 'target_pose', qos)
         self._path_out = self.create_publisher(Path, 'target_path', qos)
         self._status_out = self.create_publisher(DiagnosticStatus, 'target', qos)
+        self._health_out = self.create_publisher(DiagnosticArray, '/diagnostics', qos)
         self._offers = [
             self.create_service(Trigger, '~/next_target', self._next_target),
             self.create_service(GetPlan, '~/plan_approach', self._plan_approach)]
@@ -125,6 +142,8 @@ class TargetNode(ManagedNode[TargetParameters]):
             self._intake.subscribe(name, kind, name, latched_qos())
         self._intake.subscribe(
             'pose', POSE_TYPES[self.parameters.pose_type], 'pose', sensor_qos(POSE_DEPTH))
+        self._intake.subscribe(
+            'dump', Float32, 'dump', event_qos(DUMP_DEPTH), weaker_qos=sensor_qos(DUMP_DEPTH))
         self._watch = self.create_timer(
             WATCH_PERIOD_S, self._look_at_the_clock,
             clock=Clock(clock_type=ClockType.STEADY_TIME))
@@ -144,7 +163,8 @@ class TargetNode(ManagedNode[TargetParameters]):
         for service in self._offers:
             self.destroy_service(service)
         if self._offers:
-            for publisher in (self._pose_out, self._path_out, self._status_out):
+            for publisher in (
+                    self._pose_out, self._path_out, self._status_out, self._health_out):
                 self.destroy_publisher(publisher)
         self._offers = []
         self._site = None
@@ -153,6 +173,9 @@ class TargetNode(ManagedNode[TargetParameters]):
 
     def _on_message(self, kind: str, msg: Any) -> None:
         """Take one message; new segments make a new choice."""
+        if kind == 'dump':
+            self._on_dump()
+            return
         try:
             stamp_ns = stamp_ns_from(msg.header)
             self._take(kind, msg)
@@ -162,6 +185,17 @@ class TargetNode(ManagedNode[TargetParameters]):
         self._receipts[kind] = Receipt(self._steady_s(), stamp_ns)
         if kind == 'segments':
             self._decide_and_show()
+
+    def _on_dump(self) -> None:
+        """Compare a dump with the target handed out before it, by the last pose."""
+        target, self._handed_out = self._handed_out or self._offered, None
+        if target is None or self._robot is None:
+            return
+        self._last_dump = landing_finding(target, self._robot, self.site.rover)
+        if self._last_dump.severity > Severity.NOTE:
+            self.get_logger().warning(self._last_dump.text)
+        self._decide_and_show()
+        self._show_health()
 
     def _take(self, kind: str, msg: Any) -> None:
         """Keep what a message says."""
@@ -196,7 +230,8 @@ class TargetNode(ManagedNode[TargetParameters]):
             now_s=self._steady_s(), ledger_there=self.count_publishers('segments') > 0,
             books_timeout_s=self.parameters.books_timeout_s,
             pose_timeout_s=self.parameters.pose_timeout_s,
-            **{name: self._receipts.get(name) for name in (*NEEDED, 'pose')})
+            **{name: self._receipts.get(name) for name in (*NEEDED, 'pose')}) or (
+                None if self._robot is None else uncertain_text(self._robot))
 
     def _decide(self, robot: Pose2 | None = None) -> Target | NoTarget:
         """Choose for a robot pose, that of the last message where none is given."""
@@ -215,6 +250,7 @@ class TargetNode(ManagedNode[TargetParameters]):
 
     def _look_at_the_clock(self) -> None:
         """Take the target back when something has gone stale; choose again when it is fresh."""
+        self._show_health()
         if (self._stale_now() is None) != (self._stale is None):
             self._decide_and_show()
 
@@ -222,6 +258,7 @@ class TargetNode(ManagedNode[TargetParameters]):
 
     def _show(self, choice: Target | NoTarget) -> None:
         """Publish the choice; pose and path only when they change."""
+        self._offered = choice if isinstance(choice, Target) else None
         stamp_ns = max((receipt.stamp_ns for receipt in self._receipts.values()), default=0)
         pose = choice.pose if isinstance(choice, Target) else None
         if pose != self._shown:
@@ -236,14 +273,40 @@ class TargetNode(ManagedNode[TargetParameters]):
         values: dict[str, object] = {
             f'{name}_stamp_s': seconds_text(self._receipts[name].stamp_ns)
             for name in ('segments', 'pose') if name in self._receipts}
+        values.update(self._dump_values())
         status = DiagnosticStatus()
         fill_target_status(
             status, segment=choice.segment, berm=choice.berm, reason=choice.reason,
             loads_remaining=loads_left(self._rows), on_hold=self._hold_text is not None,
-            types=self._types, values={**target_values(choice), **values})
+            types=self._types, values={**target_values(choice), **values},
+            caution=self._dump_caution())
         if isinstance(choice, NoTarget) and choice.code == 'stale':
             status.level = DiagnosticStatus.STALE
         self._status_out.publish(status)
+
+    def _dump_caution(self) -> str:
+        """Return what is wrong with the last dump; empty when nothing is."""
+        last = self._last_dump
+        return last.text if last is not None and last.severity > Severity.NOTE else ''
+
+    def _dump_values(self) -> dict[str, object]:
+        """Return how the last dump fell, once there was one after a target."""
+        last = self._last_dump
+        return {} if last is None else {
+            'last_dump': last.code, 'last_dump_stamp_s': seconds_text(last.stamp_ns)}
+
+    def _show_health(self) -> None:
+        """Publish what is wrong with the inputs, and how the last dump fell."""
+        stale, last = self._stale, self._last_dump
+        name = f'{self.get_fully_qualified_name()}: '.lstrip('/')
+        statuses = [
+            Status(f'{name}inputs', stale or 'fresh', OK if stale is None else WARN),
+            Status(f'{name}last dump', 'none after a target' if last is None else last.text,
+                   WARN if self._dump_caution() else OK, self._dump_values())]
+        stamp_ns = max((receipt.stamp_ns for receipt in self._receipts.values()), default=0)
+        msg = DiagnosticArray()
+        fill_diagnostics(msg, statuses, stamp_ns=stamp_ns, types=self._types)
+        self._health_out.publish(msg)
 
     def _show_path(self, choice: Target | NoTarget, stamp_ns: int) -> None:
         """Publish the run-up; an empty path where there is no target."""
@@ -267,9 +330,15 @@ class TargetNode(ManagedNode[TargetParameters]):
     def _next_target(self, _request: Any, answer: Trigger.Response) -> Trigger.Response:
         """Answer with the target as one line of JSON."""
         choice = self._decide_and_show()
+        self._hand_out(choice)
         answer.success = isinstance(choice, Target)
         answer.message = target_json(choice, self._rows)
         return answer
+
+    def _hand_out(self, choice: Target | NoTarget) -> None:
+        """Remember a target that somebody asked for until the next dump."""
+        if isinstance(choice, Target):
+            self._handed_out = choice
 
     def _plan_approach(
         self, request: GetPlan.Request, answer: GetPlan.Response
@@ -283,6 +352,7 @@ class TargetNode(ManagedNode[TargetParameters]):
                 self.get_logger().warning(f'plan_approach: {exc}')
                 return answer
         choice = self._decide(robot)
+        self._hand_out(choice)
         stamp_ns = self._receipts['segments'].stamp_ns if 'segments' in self._receipts else 0
         fill_path(answer.plan, approach_poses(choice), frame_id=self.site.frame,
                   stamp_ns=stamp_ns, types=self._types)

@@ -57,9 +57,8 @@ class ReadyChoice:
     Rows and ground are compared by identity: what has not been replaced has not changed.
     """
 
-    def __init__(self, *, in_lifts: bool = True) -> None:
+    def __init__(self) -> None:
         """Start without a plan."""
-        self.in_lifts = in_lifts
         self.planner: Planner | None = None
         self._seen: tuple[object, ...] = ()
 
@@ -75,7 +74,7 @@ class ReadyChoice:
     ) -> Target | NoTarget:
         """Return the next target; arguments as ``choose_target``."""
         if self.planner is None or self.planner.site is not site:
-            self.planner = Planner(site, in_lifts=self.in_lifts)
+            self.planner = Planner(site)
             self._seen = ()
         place = None if site.yard.borrow_areas else robot
         seen = (rows, ground, place)

@@ -146,7 +146,7 @@ def plan_work(
     ground: Ground | None = None,
     robot: Pose2 | None = None,
     *,
-    in_lifts: bool = True,
+    in_lifts: bool | None = None,
     exit_xy: tuple[float, float] | None = None,
     present: int | None = None,
     exact_up_to: int = EXACT_UP_TO,
@@ -165,9 +165,9 @@ def plan_work(
         Measured ground; None plans from free ground.
     robot : Pose2 or None
         Where the robot is; used where the site names no borrow area.
-    in_lifts : bool
+    in_lifts : bool or None
         Raise the lowest segment next wherever the order leaves that free, which makes the crest
-        even; else finish segment after segment.
+        even; else finish segment after segment. None: as the site says.
     exit_xy : tuple of float or None
         A point the robot must be able to get back to [m]; None: the open side of the yard.
     present : int or None
@@ -200,7 +200,8 @@ def plan_work(
         options = tight
     before = rows_before(order, yard.standing)
     sequence = _forward(table, yard.standing, order, present)
-    steps = _steps(table, yard, options, chosen, sequence, before, in_lifts)
+    lifts = site.in_lifts if in_lifts is None else in_lifts
+    steps = _steps(table, yard, options, chosen, sequence, before, lifts)
     reasons = Reasons(table, options, yard.reach, order, least)
     unserved = tuple(Unserved(k, reasons.why(k)) for k in order.left_out)
     ways = _ways(yard, options, costs, order, chosen)

@@ -23,7 +23,7 @@ from .approach import Approach, approach_for, pose_array, SIDE_NAMES, swept_hull
 from .dump_line import drop_of_row
 from .lifts import may_begin
 from .obstacles import MARGIN_M, Obstacles, segment_name, SOIL_CELL_M
-from .plan import Plan, plan_work
+from .plan import Plan, plan_work, Unserved
 from .reach import half_width_m, mask_from_built
 from .standing import look_reason, standing_segments
 from .values import Ground, NoTarget, Target
@@ -45,7 +45,7 @@ class Planner:
     ----------
     site : Site
         The site.
-    in_lifts : bool
+    in_lifts : bool or None
         See ``plan_work``.
     exit_xy : tuple of float or None
         See ``plan_work``.
@@ -53,15 +53,16 @@ class Planner:
     """
 
     def __init__(
-        self, site: Site, *, in_lifts: bool = True, exit_xy: tuple[float, float] | None = None
+        self, site: Site, *, in_lifts: bool | None = None,
+        exit_xy: tuple[float, float] | None = None,
     ) -> None:
         """Start without a plan."""
         self.site = site
-        self.in_lifts, self.exit_xy = in_lifts, exit_xy
+        self.in_lifts = site.in_lifts if in_lifts is None else in_lifts
+        self.exit_xy = exit_xy
         self.plan: Plan | None = None
         self.rows: tuple[Row, ...] = ()
         self.replans = 0
-        self.handed_out: Target | None = None
         self._present: int | None = None
         self._present_dumps = 0
         self._answer: Target | NoTarget | None = None
@@ -93,6 +94,7 @@ class Planner:
         obstacles = Obstacles.of_site(self.site, self.rows, ground, standing.tolist())
         new = self._out_of_plan(wanted, standing)
         holds = self._plan_holds(wanted - new, obstacles.soil_xy)
+        holds = holds and not self._way_may_be_free(standing, obstacles.soil_xy)
         if not holds or (new and not self._inserted(new, standing, ground, robot)):
             self._replan(ground, robot)
         answer = self._first(standing, obstacles)
@@ -135,7 +137,6 @@ class Planner:
         if self._answer is None:
             return NoTarget('done', 'no segment calls for another load')
         if isinstance(self._answer, Target):
-            self.handed_out = self._answer
             self._present = next(
                 k for k, row in enumerate(self.rows)
                 if (row.berm_index, row.segment) == (
@@ -167,6 +168,13 @@ class Planner:
         if plan is None or len(plan.rows) != len(self.rows):
             return False
         return self._ways_clear(plan, wanted, soil_xy)
+
+    def _way_may_be_free(self, standing: Bools, soil_xy: Floats) -> bool:
+        """Tell whether less is in the way of those whom the plan at hand cannot serve."""
+        plan = self.plan
+        if plan is None or not self._wanted_unserved():
+            return False
+        return bool((plan.standing & ~standing).any() or len(_news(plan.soil_xy, soil_xy)))
 
     def _ways_clear(self, plan: Plan, wanted: set[int], soil_xy: Floats) -> bool:
         """Tell whether newly blocked ground leaves the ways of the plan alone."""
@@ -249,7 +257,7 @@ class Planner:
         way = self._fresh(index)
         hit = obstacles.hits(swept_hull(self.site.rover), pose_array([way.pose]))[0]
         hit[:len(self.rows)] &= standing | (np.arange(len(self.rows)) == index)
-        return None if hit.any() else target_of(row, way)
+        return None if hit.any() else self._with_unserved(target_of(row, way))
 
     def _fresh(self, index: int) -> Approach:
         """Return the approach of the plan to a row, over the crest as it stands now."""
@@ -262,10 +270,24 @@ class Planner:
         return approach_for(self.site.berms[row.berm_index], self.site.rover, drop, old.side,
                             old.turn_rad, old.shift_m)
 
+    def _wanted_unserved(self) -> list[Unserved]:
+        """Return who calls for loads and is not served by the plan."""
+        unserved = () if self.plan is None else self.plan.unserved
+        return [u for u in unserved if self.rows[u.row].dumps_remaining > 0]
+
+    def _with_unserved(self, target: Target) -> Target:
+        """Say with a target which segments cannot be served, as long as there are any."""
+        names = tuple(f'{segment_name(self.rows[u.row])}: {u.reason}'
+                      for u in self._wanted_unserved())
+        if not names:
+            return target
+        reason = (f'{target.reason}. No complete order of work exists. Cannot be served: '
+                  f'{"; ".join(names)}')
+        return replace(target, reason=reason, unserved=names)
+
     def _unserved(self) -> NoTarget:
         """Say which segments cannot be served."""
-        unserved = () if self.plan is None else self.plan.unserved
-        wanted = [u for u in unserved if self.rows[u.row].dumps_remaining > 0]
+        wanted = self._wanted_unserved()
         if not wanted:
             return self._none_clear()
         first = self.rows[wanted[0].row]

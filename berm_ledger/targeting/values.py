@@ -83,6 +83,8 @@ class Target:
         Direction of the standing crest less that of the centreline [rad].
     reason : str
         Why this one, in plain words.
+    unserved : tuple of str
+        Segments that no order of work serves together with the others, each with what blocks it.
 
     """
 
@@ -98,6 +100,7 @@ class Target:
     crest_offset_m: float = math.nan
     crest_turn_rad: float = 0.0
     reason: str = ''
+    unserved: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -5,8 +5,8 @@
 from berm_ledger.design.schema import Key, TABLES
 import pytest
 
-KINDS = {'number', 'whole', 'text', 'truth', 'point', 'points', 'triple', 'table', 'tables',
-         'line', 'datum'}
+KINDS = {'number', 'whole', 'text', 'choice', 'truth', 'point', 'points', 'triple', 'table',
+         'tables', 'line', 'datum'}
 KEYS = [(name, key) for name, keys in TABLES.items() for key in keys]
 
 
@@ -15,6 +15,7 @@ def test_every_key_is_described(name: str, key: Key) -> None:
     assert key.kind in KINDS
     assert key.text
     assert key.table in TABLES or key.kind not in ('table', 'tables')
+    assert (key.kind == 'choice') == bool(key.choices)
     assert key.unit or key.kind not in ('number', 'point', 'points', 'triple')
     # The name says the unit, and the unit says no other.
     for ending, unit in (('_m', 'm'), ('_deg', 'deg'), ('_kg', 'kg'), ('_kg_m3', 'kg/m3')):

@@ -24,6 +24,7 @@ material:"""
 HEAD = """\
 frame: odom
 cell_m: 0.02
+work_order: segments
 hold_on_disturbance: false
 datum: {plane: [0.01, -0.02, 1]}"""
 AREAS = f"""\
@@ -54,6 +55,7 @@ def test_what_may_be_left_out():
     assert (berm.centreline.closed, berm.crest_width_m) == (False, 0.0)
     assert (site.rover.clearance_m, site.hold_on_disturbance, site.cell_m) == (0.05, True, 0.015)
     assert (site.yard.keep_outs, site.yard.borrow_areas) == ((), ())
+    assert (site.work_order, site.in_lifts) == ('lifts', True)
 
 
 def test_what_may_be_given():
@@ -61,6 +63,7 @@ def test_what_may_be_given():
     site = site_of_text(text)
     east = site.berms[1]
     assert (site.frame, site.cell_m, site.hold_on_disturbance) == ('odom', 0.02, False)
+    assert (site.work_order, site.in_lifts) == ('segments', False)
     assert (site.datum_plane.a, site.datum_plane.b, site.datum_plane.c) == (
         0.01, -0.02, 1.0)
     assert (east.crest_height_m, east.crest_level_m) == (None, 1.2)
@@ -238,6 +241,10 @@ def test_unknown_keys(block, line, where, hint):
      'datum.plane (line 3)', 'is missing'),
     ('frame: map', 'frame: map\nhold_on_disturbance: "yes"',
      'hold_on_disturbance (line 3)', "must be true or false, not the text 'yes'"),
+    ('frame: map', 'frame: map\nwork_order: lift',
+     'work_order (line 3)', "must be `lifts` or `segments`, not the text 'lift'"),
+    ('frame: map', 'frame: map\nwork_order: 2',
+     'work_order (line 3)', 'must be `lifts` or `segments`, not the number 2'),
     ('frame: map', 'frame: map\ncell_m: 0.001',
      'cell_m (line 3)', 'must be between 0.002 and 0.5 [m], not 0.001'),
     ('yard:', 'yard: []\nx:',

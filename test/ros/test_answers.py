@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """A target in the words of the services: keys, units, straight steps."""
 
+from dataclasses import replace
 import json
 import math
 
@@ -11,7 +12,8 @@ from berm_ledger.ros.answers import approach_poses, target_json, target_values
 from berm_ledger.targeting import NoTarget, Target
 import pytest
 
-KEYS = ['segment', 'berm', 'x', 'y', 'yaw', 'run_up', 'loads_remaining', 'reason']
+KEYS = ['segment', 'berm', 'x', 'y', 'yaw', 'run_up', 'loads_remaining', 'reason', 'code',
+        'crest_offset', 'crest_turn', 'unserved', 'look']
 ROWS = (Row('west', 0, 1, 0.0, 0.5, 0.2, dumps_remaining=2),
         Row('west', 0, 2, 0.5, 1.0, 0.2, dumps_remaining=3))
 TARGET = Target(
@@ -27,7 +29,38 @@ def test_a_target_is_one_line_of_json_with_these_keys():
     assert list(content) == KEYS
     assert content == {
         'segment': 2, 'berm': 'west', 'x': 1.0, 'y': 2.0, 'yaw': 1.570796, 'run_up': 0.75,
-        'loads_remaining': 5, 'reason': 'segment 2 is low'}
+        'loads_remaining': 5, 'reason': 'segment 2 is low', 'code': 'target',
+        'crest_offset': None, 'crest_turn': None, 'unserved': [], 'look': None}
+
+
+def test_a_standing_crest_is_told_with_its_offset_and_direction():
+    target = replace(TARGET, crest_offset_m=-0.034, crest_turn_rad=0.05)
+
+    content = json.loads(target_json(target, ROWS))
+
+    assert (content['crest_offset'], content['crest_turn']) == (-0.034, 0.05)
+    values = target_values(target)
+    assert (values['crest_offset_m'], values['crest_turn_rad']) == (-0.034, 0.05)
+
+
+def test_what_no_order_serves_is_told_with_the_target():
+    target = replace(TARGET, unserved=('west segment 4: blocked', 'west segment 5: blocked'))
+
+    assert json.loads(target_json(target, ROWS))['unserved'] == list(target.unserved)
+    assert target_values(target)['unserved'] == 'west segment 4: blocked; west segment 5: blocked'
+
+
+def test_a_look_is_proposed_with_its_pose():
+    choice = NoTarget('look', 'look at it', 'west', 2, Pose2(1.0, 1.25, -1.5))
+
+    content = json.loads(target_json(choice, ROWS))
+
+    assert (content['code'], content['segment'], content['x']) == ('look', None, None)
+    assert content['look'] == {'berm': 'west', 'segment': 2, 'x': 1.0, 'y': 1.25, 'yaw': -1.5}
+    assert target_values(choice) == {
+        'code': 'look', 'look_x_m': 1.0, 'look_y_m': 1.25, 'look_yaw_rad': -1.5}
+    nowhere = json.loads(target_json(NoTarget('look', 'survey it', 'west', 1), ROWS))['look']
+    assert nowhere == {'berm': 'west', 'segment': 1, 'x': None, 'y': None, 'yaw': None}
 
 
 def test_no_target_has_the_same_keys_and_the_reason():

@@ -8,6 +8,7 @@ import math
 
 from berm_ledger.books import Flag, opening_books, State
 from berm_ledger.books.profile import CrestProfile
+from berm_ledger.geometry import Pose2, StampedPose
 from berm_ledger.ros.messages import (
     fill_crest_cloud,
     fill_occupancy_grid,
@@ -23,7 +24,8 @@ import numpy as np
 import pytest
 from ros_kit import World
 
-KEYS = ['segment', 'berm', 'x', 'y', 'yaw', 'run_up', 'loads_remaining', 'reason']
+KEYS = ['segment', 'berm', 'x', 'y', 'yaw', 'run_up', 'loads_remaining', 'reason', 'code',
+        'crest_offset', 'crest_turn', 'unserved', 'look']
 
 
 @pytest.fixture
@@ -62,24 +64,29 @@ class Bench:
                                ('crest', 'sensor_msgs/msg/PointCloud2'),
                                ('rework', 'diagnostic_msgs/msg/DiagnosticArray'),
                                ('no_go', 'nav_msgs/msg/OccupancyGrid'))}
-        self.pose_out = self.robot.create_publisher(
-            message_class('geometry_msgs/msg/PoseStamped'), 'pose', 10)
+        from berm_ledger.ros.wire import POSE_TYPES
+        self.pose_class = POSE_TYPES[parameters.get('pose_type', 'pose_stamped')]
+        self.pose_out = self.robot.create_publisher(self.pose_class, 'pose', 10)
+        self.dump_out = self.robot.create_publisher(
+            message_class('std_msgs/msg/Float32'), 'dump', 10)
         self.heard = {}
         for name, kind in (('target_pose', 'geometry_msgs/msg/PoseStamped'),
                            ('target_path', 'nav_msgs/msg/Path'),
-                           ('target', 'diagnostic_msgs/msg/DiagnosticStatus')):
+                           ('target', 'diagnostic_msgs/msg/DiagnosticStatus'),
+                           ('/diagnostics', 'diagnostic_msgs/msg/DiagnosticArray')):
             self.robot.create_subscription(
                 message_class(kind), name,
                 lambda msg, name=name: self.heard.__setitem__(name, msg), latched_qos())
         assert self.target.start_by_itself()
-        world.until(lambda: self.pose_out.get_subscription_count() and all(
+        world.until(lambda: self.pose_out.get_subscription_count() and (
+            self.dump_out.get_subscription_count()) and all(
             out.get_subscription_count() for out in self.out.values()))
         world.until(lambda: 'target' in self.heard)
 
-    def pose(self, stamp_s, **where):
-        from geometry_msgs.msg import PoseStamped
-        msg = PoseStamped()
-        fill_pose(msg, a_pose(stamp_s, **where))
+    def pose(self, stamp_s, x_m=1.0, y_m=3.5, yaw_rad=0.3, **spread):
+        msg = self.pose_class()
+        pose = Pose2(x_m, y_m, yaw_rad)
+        fill_pose(msg, StampedPose(int(stamp_s * NS), 'map', pose, **spread))
         self.pose_out.publish(msg)
 
     def ground(self, blocked=None):
@@ -287,6 +294,100 @@ def test_a_pose_in_another_frame_is_not_planned_for(bench):
     bench.feed()
 
     assert list(bench.plan(replace(a_pose(0.0), frame_id='odom')).poses) == []
+
+
+def dump_at(bench, x_m, y_m, yaw_rad, stamp_s=11.0):
+    """Let the robot stand somewhere and dump there; return how that fell."""
+    from std_msgs.msg import Float32
+    bench.pose(stamp_s, x_m=x_m, y_m=y_m, yaw_rad=yaw_rad)
+    bench.dump_out.publish(Float32(data=math.nan))
+    bench.world.until(lambda: bench.status().values.get(
+        'last_dump_stamp_s', '').startswith(f'{int(stamp_s)}.'))
+    return bench.status()
+
+
+def test_a_dump_far_from_the_target_handed_out_is_a_finding(bench):
+    bench.feed()
+    _, content = bench.next_target()
+
+    # Half a metre to the robot's left, the drum being 0.36 m wide.
+    left = content['yaw'] + 0.5 * math.pi
+    status = dump_at(bench, content['x'] + 0.5 * math.cos(left),
+                     content['y'] + 0.5 * math.sin(left), content['yaw'])
+
+    assert (status.level, status.values['last_dump']) == (WARN, 'off_target')
+    assert 'landed 0.50 m from the target handed out, west segment' in status.message
+    bench.world.until(lambda: any(
+        item.name == 'target: last dump' and 'landed 0.50 m' in item.message
+        for item in getattr(bench.heard.get('/diagnostics'), 'status', ())))
+    # The next one on the spot ends it.
+    _, content = bench.next_target()
+    status = dump_at(bench, content['x'], content['y'], content['yaw'], 12.0)
+    assert (status.level, status.values['last_dump']) == (OK, 'on_target')
+
+
+def test_the_target_asked_for_counts_even_when_another_is_offered_since(bench):
+    bench.feed()
+    _, content = bench.next_target()
+    rows = tuple(replace(row, dumps_remaining=2 * int(row.segment != content['segment']))
+                 for row in bench.rows)
+    bench.segments(11.0, rows)
+    assert bench.status().values['segment'] != str(content['segment'])
+
+    status = dump_at(bench, content['x'], content['y'], content['yaw'], 12.0)
+
+    assert status.values['last_dump'] == 'on_target'
+
+
+def test_no_target_by_a_pose_that_is_uncertain(world, tmp_path):
+    bench = Bench(world, tmp_path, pose_type='pose_with_covariance')
+    bench.feed()
+    assert bench.next_target()[0]
+
+    bench.pose(11.0, std_xy_m=0.5, std_yaw_rad=0.1)
+    bench.world.until(lambda: bench.status().level == STALE)
+
+    assert 'uncertain by 0.50 m' in bench.next_target()[1]['reason']
+    bench.pose(12.0, std_xy_m=0.02, std_yaw_rad=0.01)
+    bench.world.until(lambda: bench.status().level == OK)
+
+
+def test_a_crest_that_is_not_where_the_books_say_is_to_be_looked_at(bench):
+    bench.feed()
+    lost = tuple(replace(row, dumps_made=2, height_m=0.12, coverage=0.1, line_offset_m=0.0,
+                         dumps_remaining=int(row.segment == 1)) for row in bench.rows)
+    bench.segments(11.0, lost)
+
+    success, content = bench.next_target()
+
+    assert not success
+    assert (content['code'], content['look']['segment']) == ('look', 1)
+    assert abs(content['look']['y'] - 2.0) > 0.75
+    assert bench.status().level == WARN
+    assert float(bench.status().values['look_y_m']) == pytest.approx(content['look']['y'], 1e-4)
+    assert math.isnan(bench.heard['target_pose'].pose.position.x)
+
+
+def test_what_cannot_be_served_is_said_before_the_first_dump(bench):
+    # Blocked ground on both sides of the second segment, from x = 2.5 to 3.0 along y = 2.
+    blocked = np.zeros(LATTICE.shape, dtype=bool)
+    centres = LATTICE.centres_xy()
+    near = np.abs(centres - [2.75, 2.0])
+    blocked[(near[..., 0] < 0.12) & (near[..., 1] > 0.4) & (near[..., 1] < 1.2)] = True
+    bench.pose(10.0)
+    bench.ground(blocked)
+    bench.rework()
+    bench.world.until(lambda: {'pose', 'no_go', 'rework'} <= set(bench.target._receipts))
+    bench.segments(10.0)
+
+    success, content = bench.next_target()
+
+    assert success
+    assert content['segment'] == 1
+    assert len(content['unserved']) == 1
+    assert content['unserved'][0].startswith('west segment 2: blocked from the')
+    assert 'No complete order of work exists' in content['reason']
+    assert bench.status().level == WARN
 
 
 def test_segments_of_another_site_are_not_used(bench):

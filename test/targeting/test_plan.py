@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Whole plans: scenarios, judged by an independent walk through them."""
 
+from dataclasses import replace
 import itertools
 import math
 
@@ -217,6 +218,15 @@ def test_lifts_raise_the_berm_evenly():
     plan = plan_work(site, bare_rows(site, loads=3), in_lifts=True)
     seen = [step.load for step in plan.steps]
     assert seen == sorted(seen)
+
+
+def test_the_site_says_whether_to_work_in_lifts():
+    lifts = SCENARIOS['straight']
+    one_by_one = replace(lifts, work_order='segments')
+    rows = bare_rows(lifts, loads=2)
+    loads = [[step.load for step in plan_work(site, rows).steps] for site in (lifts, one_by_one)]
+    assert loads[0] == sorted(loads[0])
+    assert loads[1] == [1, 2] * len(rows)
 
 
 def test_moving_the_site_moves_the_plan():

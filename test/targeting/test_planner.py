@@ -111,9 +111,9 @@ def test_present_target_is_kept_until_a_load_was_dumped_on_it():
 
 
 def test_segment_by_segment_stays_until_it_is_done():
-    site = site_of(straight(2.0), borrow=[PIT])
+    site = replace(site_of(straight(2.0), borrow=[PIT]), work_order='segments')
     rows = list(bare_rows(site))
-    planner = planner_of(site, rows, in_lifts=False)
+    planner = planner_of(site, rows)
     assert planner.next_target().segment == 1
     rows[0] = dumped(rows[0], 0.08, 2)
     planner.update(rows)
@@ -182,6 +182,30 @@ def test_soil_on_the_way_makes_a_new_plan_and_soil_elsewhere_does_not():
     other = planner.next_target()
     centre = other.run_up_start.inverse().apply([target.run_up_start.xy])[0]
     assert np.abs(centre).max() > 0.3
+
+
+def test_what_no_order_serves_is_named_with_every_target_until_it_can_be():
+    site = site_of(straight(1.2), borrow=[PIT])
+    rows = list(bare_rows(site))
+    lattice = Lattice(-4.0, -4.0, 0.05, 160, 200)
+    free = np.zeros(lattice.shape, dtype=bool)
+    near = np.abs(lattice.centres_xy() - [1.0, 0.0])
+    walls = (near[..., 0] < 0.1) & (near[..., 1] > 0.4) & (near[..., 1] < 1.2)
+    planner = Planner(site)
+    planner.update(rows, Ground(lattice, walls))
+    target = planner.next_target()
+    assert target.segment == 1
+    assert len(target.unserved) == 1
+    assert target.unserved[0].startswith('west segment 3: blocked from the')
+    assert 'No complete order of work exists' in target.reason
+    assert target.unserved[0] in target.reason
+    planner.update(rows, Ground(lattice, walls))
+    assert planner.replans == 1
+    # Cleared away: the plan is made anew and whole.
+    planner.update(rows, Ground(lattice, free))
+    assert planner.replans == 2
+    assert planner.plan.complete
+    assert planner.next_target().unserved == ()
 
 
 def test_a_heap_out_of_turn_makes_a_new_plan():

@@ -241,6 +241,7 @@ def flagged_from_rework(msg: Any) -> tuple[tuple[str, int], ...]:
 def fill_target_status(
     msg: Any, *, segment: int | None, berm: str | None, reason: str, loads_remaining: int,
     on_hold: bool, types: MessageTypes, values: Mapping[str, object] | None = None,
+    caution: str = '',
 ) -> None:
     """
     Write what the target node has chosen and why.
@@ -248,9 +249,10 @@ def fill_target_status(
     Parameters
     ----------
     msg : diagnostic_msgs/DiagnosticStatus
-        Filled in place: ``OK`` with a target or when all is done, ``WARN`` without one.
+        Filled in place: ``OK`` with a target or when all is done, ``WARN`` without one, when
+        some segment cannot be served, and when the last load fell far from its target.
     segment : int or None
-        Segment of the target, None when there is none.
+        Segment of the target, or that the reason is about; None when there is none.
     berm : str or None
         Its berm.
     reason : str
@@ -262,7 +264,10 @@ def fill_target_status(
     types : MessageTypes
         Maker of ``KeyValue``.
     values : mapping, optional
-        Further figures, unit in the name.
+        Further figures, unit in the name; ``code`` other than ``target`` means that there is
+        none.
+    caution : str
+        What is to be said besides; empty for nothing.
 
     """
     content: dict[str, object] = {
@@ -273,6 +278,8 @@ def fill_target_status(
         'hold': 'true' if on_hold else 'false',
     }
     content.update(values or {})
+    given = segment is not None and content.get('code', 'target') == 'target'
     done = segment is None and loads_remaining == 0 and not on_hold
-    level = OK if segment is not None or done else WARN
-    fill_status(msg, Status(f'{SOURCE}: target', reason, level, content), types)
+    fine = (given or done) and not content.get('unserved') and not caution
+    message = f'{reason}. {caution}' if caution else reason
+    fill_status(msg, Status(f'{SOURCE}: target', message, OK if fine else WARN, content), types)

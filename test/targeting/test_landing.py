@@ -1,0 +1,48 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""A dump against the target handed out before it."""
+
+from dataclasses import replace
+import math
+
+from berm_ledger.findings import Severity
+from berm_ledger.geometry import Pose2, StampedPose
+from berm_ledger.targeting import choose_target
+from berm_ledger.targeting.landing import landing_finding, landing_off_m
+from hypothesis import given
+from hypothesis import strategies as st
+import pytest
+from targeting_kit import bare_rows, rover_of, site_of, straight
+
+SITE = site_of(straight(2.0), rover=rover_of(drop=(0.7, 0.1), drum_width_m=0.36))
+TARGET = choose_target(SITE, bare_rows(SITE), None, None)
+
+
+def at(pose):
+    return StampedPose(7, 'map', pose)
+
+
+def test_a_dump_from_the_pose_of_the_target_is_on_it():
+    finding = landing_finding(TARGET, at(TARGET.pose), SITE.rover)
+    assert (finding.code, finding.severity, finding.stamp_ns) == ('on_target', Severity.NOTE, 7)
+    assert landing_off_m(TARGET, at(TARGET.pose), SITE.rover) == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize(('off_m', 'code'), [(0.17, 'on_target'), (0.19, 'off_target')])
+def test_more_than_half_a_drum_width_is_far(off_m, code):
+    pose = TARGET.pose @ Pose2(0.6 * off_m, 0.8 * off_m)
+    finding = landing_finding(TARGET, at(pose), SITE.rover)
+    assert finding.code == code
+    assert f'landed {off_m:.2f} m from the target handed out, west segment 1' in finding.text
+    assert (finding.severity == Severity.WARNING) == (code == 'off_target')
+
+
+@given(st.floats(-math.pi, math.pi), st.floats(-2.0, 2.0), st.floats(-2.0, 2.0))
+def test_the_distance_is_that_of_the_drop_points(turn, dx, dy):
+    # Turned on the spot the drop point goes along a chord: 2 r sin(turn / 2).
+    pose = TARGET.pose @ Pose2(0.0, 0.0, turn)
+    chord = 2.0 * math.hypot(0.7, 0.1) * abs(math.sin(0.5 * turn))
+    assert landing_off_m(TARGET, at(pose), SITE.rover) == pytest.approx(chord, abs=1e-9)
+    moved = replace(TARGET.pose, x_m=TARGET.pose.x_m + dx, y_m=TARGET.pose.y_m + dy)
+    assert landing_off_m(TARGET, at(moved), SITE.rover) == pytest.approx(
+        math.hypot(dx, dy), abs=1e-9)
