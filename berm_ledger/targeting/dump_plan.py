@@ -164,7 +164,7 @@ def _loads_of_berm(
 ) -> NDArray[np.int64]:
     """Lay whole loads on one berm."""
     shares = load_shares(site, berm, rows, yield_m3)
-    model = _RiseModel(site, berm, yield_m3)
+    model = RiseModel(site, berm, yield_m3)
     if any(math.isnan(row.target_height_m) for row in rows):
         return np.zeros(len(rows), dtype=np.int64)
     last = -1 if berm.centreline.closed else len(rows) - 1
@@ -216,7 +216,7 @@ def whole_loads(
         slope -= 2.0 * sign * kernel[:, k]
 
 
-class _RiseModel:
+class RiseModel:
     """What loads do to the height of one berm's segments."""
 
     def __init__(self, site: Site, berm: Berm, yield_m3: float) -> None:
@@ -275,6 +275,12 @@ class _RiseModel:
         area = ridge_area_m2(height_m, self.repose, self.width) + volume_m3 / length_m
         return ridge_height_m(area, self.repose, self.width) - max(0.0, height_m)
 
+    def loads_short(self, row: Row) -> float:
+        """Return how far a crest is short, in loads one on the other; infinite where unseen."""
+        if not math.isfinite(row.height_m):
+            return math.inf
+        return (row.target_height_m - row.height_m) / self.load_rise_m(row.height_m)
+
     def stretch_wants_load(self, row: Row) -> bool | None:
         """
         Tell whether a load on the lowest stretch brings the crest closer to the design.
@@ -287,9 +293,12 @@ class _RiseModel:
         height = row.target_height_m - row.low_short_m
         if height < NEAR_HEIGHT * row.target_height_m:
             return None
+        return row.low_short_m > 0.5 * self.load_rise_m(height)
+
+    def load_rise_m(self, height_m: float) -> float:
+        """Return how much one load raises the crest of a ridge of the given height [m]."""
         ramp = heap_height_m(self.yield_m3, self.drum_m, self.repose) / self.repose
-        rise = self.rise_m(height, self.yield_m3, self.drum_m + ramp)
-        return row.low_short_m > 0.5 * rise
+        return self.rise_m(height_m, self.yield_m3, self.drum_m + ramp)
 
     def least_loads(self, row: Row, own_share: float) -> int:
         """Return 1 where the crest is low and a load does not overshoot more than it lacks."""

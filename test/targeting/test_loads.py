@@ -9,7 +9,7 @@ from berm_ledger.books.profile import CrestProfile
 from berm_ledger.targeting.loads import with_loads, with_stretches
 import numpy as np
 import pytest
-from targeting_kit import bare_rows, site_of, straight
+from targeting_kit import bare_rows, raised, site_of, straight
 
 STATION = np.arange(0.01, 1.2, 0.02)
 
@@ -26,6 +26,28 @@ def test_the_low_stretch_comes_from_the_crest_of_the_berm():
     assert rows[1].low_station_m == pytest.approx(0.6, abs=0.05)
     assert rows[1].low_short_m == pytest.approx(0.05, abs=0.005)
     assert rows[0].low_short_m < rows[1].low_short_m
+
+
+def test_no_load_where_a_neighbour_still_to_come_fills_the_slope():
+    # The middle third of the berm is not built; the crest of the first slopes down to it at the
+    # angle of repose and cannot stand there before the neighbour does.
+    site = site_of(straight(1.2))
+    slope = site.berms[0].side_slope
+    height = np.minimum(0.15, np.maximum(0.03, slope * (0.54 - STATION)))
+    rows = list(bare_rows(site))
+    rows[0] = raised(rows[0], float(height[STATION < 0.4].mean()))
+    rows[1:] = [raised(row, 0.03) for row in rows[1:]]
+
+    alone = with_stretches(site, rows, [profile(height)])[0]
+    assert alone.low_station_m == pytest.approx(0.2, abs=0.03)
+    assert alone.low_short_m == pytest.approx(
+        0.15 - height[np.abs(STATION - alone.low_station_m) <= 0.18].mean(), abs=0.003)
+
+    # Once the neighbour stands the slope is a dip like any other.
+    rows[1] = raised(rows[1], 0.145)
+    both = with_stretches(site, rows, [profile(height)])[0]
+    assert both.low_station_m > 0.35
+    assert both.low_short_m > 2.0 * alone.low_short_m
 
 
 def test_without_a_crest_rows_stay_as_they_are():
