@@ -90,6 +90,19 @@ def time_text(stamp_ns: int) -> str:
     return f'{datetime.fromtimestamp(stamp_ns // 1_000_000_000, timezone.utc):%H:%M:%S} UTC'
 
 
+def loads_text(count: int) -> str:
+    """
+    Return how many loads are left, in words.
+
+    Examples
+    --------
+    >>> loads_text(1), loads_text(0)
+    ('1 load left', '0 loads left')
+
+    """
+    return f'{count} load left' if count == 1 else f'{count} loads left'
+
+
 def station_text(row: Row) -> str:
     """Return a station interval [m], with decimals as long as they fit."""
     digits = 2 if row.station_to_m < 100.0 else 1
@@ -155,7 +168,7 @@ def head_lines(books: Books, stamp_ns: int) -> list[str]:
     done = sum(row.state == State.AT_GRADE for row in books.rows)
     parts = [
         f'{done} of {len(books.rows)} segments at grade',
-        f'{books.dumps_remaining} loads left',
+        loads_text(books.dumps_remaining),
         f'{len(books.dumps)} dumped',
         f'{len(books.flags)} flagged',
         f'last look {age_text(stamp_ns, max(seen))} ago' if seen else 'nothing seen yet',
@@ -181,7 +194,7 @@ def berm_line(books: Books, name: str, rows: tuple[Row, ...]) -> str:
     left = sum(row.dumps_remaining for row in rows)
     flagged = sum(row.state == State.REWORK for row in rows)
     return (f'berm {name}: {100.0 * books.share_at_grade(name):.0f} % of its length at grade, '
-            f'{left} loads left, {flagged} flagged')
+            f'{loads_text(left)}, {flagged} flagged')
 
 
 def _row_line(row: Row, stamp_ns: int) -> str:

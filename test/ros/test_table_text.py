@@ -57,6 +57,12 @@ def test_silence_stands_right_under_the_first_line():
     assert [lines[0], *lines[2:]] == table_text(BOOKS, NOW_NS).splitlines()
 
 
+def test_one_load_is_one_load():
+    books = replace(BOOKS, rows=(replace(ROWS[0], dumps_remaining=1), ROWS[1]))
+
+    assert table_text(books, NOW_NS).count('1 load left') == 2
+
+
 def test_nothing_seen_is_said_so():
     books = replace(BOOKS, rows=ROWS[1:])
 

@@ -16,7 +16,7 @@ from .news import BAD, Event, GOOD
 from .section import columns_of, Glyphs, section_rows, top_m
 from ..messages import Status
 from ..messages.diagnostics import ERROR, LEVEL_NAMES, OK, STALE, WARN
-from ..table_text import age_text, COLUMNS, time_text
+from ..table_text import age_text, COLUMNS, loads_text, time_text
 from ...books.rows import Row, State
 
 STATE_STYLES = {
@@ -45,7 +45,7 @@ def title_line(heard: Heard) -> Text:
     if seen and any(s.name == 'elevation' and s.level == STALE for s in heard.health):
         look = 'looks stopped'
     parts = [
-        f'{done} of {len(rows)} at grade', f'{left} loads left', f'{len(heard.flags)} flagged',
+        f'{done} of {len(rows)} at grade', loads_text(left), f'{len(heard.flags)} flagged',
         f'{made} made', look, time_text(stamp_ns).removesuffix(' UTC')]
     return Text(' | '.join(parts), style='bold reverse')
 
@@ -66,7 +66,7 @@ def warning_lines(heard: Heard, around: Surroundings, width: int) -> list[Text]:
         lines.append(Text('NO DATUM: the natural ground has not been surveyed yet',
                           style='bold yellow'))
     lines += [Text(f'REWORK {flag.values["berm"]} segment {flag.values["segment"]}: '
-                   f'{flag.message}', style='red') for flag in heard.flags]
+                   f'{flag.message.removesuffix(": to be reworked")}', style='red') for flag in heard.flags]
     return lines
 
 
@@ -105,7 +105,7 @@ def berm_line(heard: Heard, berm: int, rows: Sequence[Row]) -> Text:
     which = f' ({berm + 1} of {count})' if count > 1 else ''
     share = 100.0 * done_m / length_m if length_m > 0.0 else 0.0
     return Text(f'berm {heard.name_of(berm)}{which}: {share:.0f} % of {length_m:.2f} m at grade, '
-                f'{left} loads left', style='bold')
+                f'{loads_text(left)}', style='bold')
 
 
 def section_lines(
