@@ -65,8 +65,10 @@ def warning_lines(heard: Heard, around: Surroundings, width: int) -> list[Text]:
     if any(status.values.get('datum') == 'none' for status in heard.health):
         lines.append(Text('NO DATUM: the natural ground has not been surveyed yet',
                           style='bold yellow'))
-    lines += [Text(f'REWORK {flag.values["berm"]} segment {flag.values["segment"]}: '
-                   f'{flag.message.removesuffix(": to be reworked")}', style='red') for flag in heard.flags]
+    for flag in heard.flags:
+        what = flag.message.removesuffix(': to be reworked')
+        lines.append(Text(f'REWORK {flag.values["berm"]} segment {flag.values["segment"]}: {what}',
+                          style='red'))
     return lines
 
 
