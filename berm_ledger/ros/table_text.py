@@ -115,8 +115,9 @@ COLUMNS = (
     Column('target', 'm', 7, lambda row, _: figure(row.target_height_m, 3)),
     Column('height', 'm', 7, lambda row, _: figure(row.height_m, 3)),
     Column('+-', 'mm', 4, lambda row, _: figure(row.height_se_m, 1, 1e3)),
-    Column('low', 'm', 6, lambda row, _: figure(row.low_m, 3)),
-    Column('high', 'm', 6, lambda row, _: figure(row.high_m, 3)),
+    Column('low', 'm', 7, lambda row, _: figure(row.low_m, 3)),
+    # Where all is below the datum the sign takes the place of the last decimal.
+    Column('high', 'm', 6, lambda row, _: figure(row.high_m, 2 if row.high_m < 0.0 else 3)),
     Column('seen', '%', 5, lambda row, _: figure(row.coverage, 0, 100.0)),
     Column('done', '%', 5, lambda row, _: figure(row.at_grade, 0, 100.0)),
     Column('short', 'mm', 6, lambda row, _: figure(row.deficit_height_m, 0, 1e3)),

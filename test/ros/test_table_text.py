@@ -24,10 +24,10 @@ TABLE = """
 1 of 2 segments at grade | 0 loads left | 0 dumped | 0 flagged | last look 0.4s ago | 100.0 s
 
 berm west arc: 50 % of its length at grade, 0 loads left, 0 flagged
- seg     station target height  +-   low  high seen done short short left made line   age  state
-               m      m      m  mm     m     m    %    %    mm     l             mm
-   1   0.00-0.40  0.250  0.247 0.8 0.241 0.253  100   96     3   0.0    0    9   -4  0.4s  at grade
-   2   0.40-0.80  0.250      -   -     -     -    0    0     -     -    0    0    -     -  unseen
+ seg     station target height  +-    low  high seen done short short left made line   age  state
+               m      m      m  mm      m     m    %    %    mm     l             mm
+   1   0.00-0.40  0.250  0.247 0.8  0.241 0.253  100   96     3   0.0    0    9   -4  0.4s  at grade
+   2   0.40-0.80  0.250      -   -      -     -    0    0     -     -    0    0    -     -  unseen
 """
 
 
@@ -75,8 +75,16 @@ def test_nothing_seen_is_said_so():
             deficit_height_m=-9.9991, deficit_volume_m3=-9.991, dumps_remaining=1200),
     replace(ROWS[0], berm='b' * 200, last_seen_ns=-NOW_NS * 10000),
     replace(ROWS[0], last_seen_ns=NOW_NS - 5_900_000_000_000),
+    replace(ROWS[0], low_m=-0.002, high_m=-0.001, line_offset_m=-0.046),
 ])
 def test_no_line_is_wider_than_a_hundred_columns(row):
     books = replace(BOOKS, rows=(row, ROWS[1]), on_hold=True, hold_text='x' * 300)
 
     assert max(len(line) for line in table_text(books, NOW_NS).splitlines()) <= 100
+
+
+def test_figures_of_bare_ground_do_not_run_into_their_neighbours():
+    bare = replace(ROWS[0], low_m=-0.042, high_m=-0.021, height_m=-0.031)
+    cells = table_text(replace(BOOKS, rows=(bare,)), NOW_NS).splitlines()[-1].split()
+
+    assert cells[3:7] == ['-0.031', '0.8', '-0.042', '-0.02']
