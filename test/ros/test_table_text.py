@@ -28,7 +28,7 @@ berm west arc: 50 % of its length at grade, 0 loads left, 0 flagged
                m      m      m  mm      m     m    %    %    mm     l             mm
    1   0.00-0.40  0.250  0.247 0.8  0.241 0.253  100   96     3   0.0    0    9   -4  0.4s  at grade
    2   0.40-0.80  0.250      -   -      -     -    0    0     -     -    0    0    -     -  unseen
-"""
+"""  # noqa: E501
 
 
 def test_the_table_reads_so():
