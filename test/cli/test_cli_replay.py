@@ -164,7 +164,9 @@ def test_layers_kept_are_those_at_the_end(
     kept = {layer.name: layer for layer in open_books(replayed).surfaces}
     assert kept.keys() == last.keys()
     for name, layer in kept.items():
-        assert layer.stamp_ns == last[name].stamp_ns == pipeline.stamp_ns
+        assert layer.stamp_ns == last[name].stamp_ns
+        # Looks kept as evidence of changes are of their own time.
+        assert layer.stamp_ns == pipeline.stamp_ns or name.startswith('recent_')
         np.testing.assert_array_equal(layer.values, last[name].values)
 
 
