@@ -190,7 +190,8 @@ class Pipeline:
     def add_grid(self, grid: ElevationGrid) -> Update:
         """Take in an elevation grid."""
         largest_m = min(berm.segment_length_m for berm in self.site.berms) / 2.0
-        finding = check_grid(grid, self._gate, largest_cell_m=largest_m)
+        finding = check_grid(grid, self._gate, largest_cell_m=largest_m,
+                             near_m=self.survey.part_of(grid).height_m)
         if finding:
             return self._refuse(finding)
         if not self._ground_known:
@@ -212,16 +213,16 @@ class Pipeline:
         """Book what a look has shown."""
         # The crest has moved, and with it the loads, even where nothing new is booked.
         self._books = None
-        clerk, seen = self._clerk, look.fused.seen
+        clerk = self._clerk
         clerk.book_shift(look.shift, stamp_ns)
         if self.survey.datum is None and self.survey.survey_complete:
             self._take_datum(stamp_ns)
-        elif self.survey.datum is not None and self.books.datum_seq is None:
+        elif self.survey.datum is not None and self._keeper.books().datum_seq is None:
             clerk.book_datum(stamp_ns)
         self.survey.survey_late(~clerk.dumps.touched)
         clerk.book_rises(look, stamp_ns)
         changes = clerk.changes_of(look, stamp_ns)
-        clerk.book_readings(seen, stamp_ns)
+        clerk.book_readings(stamp_ns)
         for change in changes:
             clerk.book_change(change, stamp_ns)
         clerk.book_states(stamp_ns)

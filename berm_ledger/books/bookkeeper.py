@@ -33,6 +33,7 @@ class Bookkeeper:
     def __init__(self, site: Site, entries: Iterable[Entry] = ()) -> None:
         """Open the books and post what is there."""
         self._fold = Fold(site)
+        self._books: Books | None = None
         self._seq = 0
         self._new: list[Entry] = []
         self._refused: dict[str, int] = {}
@@ -48,7 +49,9 @@ class Bookkeeper:
 
     def books(self) -> Books:
         """Return the books as they stand."""
-        return self._fold.books()
+        if self._books is None or self._books.last_seq != self._seq:
+            self._books = self._fold.books()
+        return self._books
 
     def book(
         self, kind: str, stamp_ns: int, berm: str | None, segment: int | None,

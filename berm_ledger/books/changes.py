@@ -216,7 +216,8 @@ def grown(evidence: Evidence, core: NDArray[np.intp], steps: int) -> Cells:
 
 def gains_near(evidence: Evidence, rise_m: Floats, around: Cells) -> Cells:
     """Return what has risen by soil within the reach of a slide, shape (n,)."""
-    smooth = np.nan_to_num(evidence.canvas.box_mean(np.where(evidence.judged, rise_m, np.nan)))
+    smooth: Floats = np.nan_to_num(
+        evidence.canvas.box_mean(np.where(evidence.judged, rise_m, np.nan)))
     risen = evidence.judged & (smooth > np.maximum(evidence.detection_m(), LEAST_RISE_M))
     risen &= evidence.fill_m <= 0.0
     reach = evidence.canvas.near(around, round(SLIDE_REACH_M / evidence.canvas.lattice.cell_m))

@@ -11,6 +11,8 @@ judged; what single cells do is down-weighted (Tukey), so that soil lost cannot 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +29,9 @@ LEFT_Z_M = 0.003
 CELLS_PER_INDEPENDENT = 10.0
 LEAST_CELLS = 200
 THINNING = 5
+# More cells than this tell nothing new of a shift, or of a spread.
+ENOUGH_CELLS = 6000
+ENOUGH_FOR_SPREAD = 20000
 # Half widths of the robust weights, step by step [spreads].
 ROBUST_SPREADS = (6.0, 4.0)
 LEAST_SPREAD_M = 0.001
@@ -75,49 +80,111 @@ class Canvas:
         out: NDArray[np.bool_] = grown.ravel()[self.flat_index]
         return out
 
-    def box_mean(self, values: NDArray[np.floating]) -> Floats:
-        """Return the mean over 3 x 3 cells, NaN where too few are known, shape (n,)."""
-        known = np.isfinite(values)
-        shape, flat = self.lattice.shape, self.flat_index
-        total = np.zeros(shape[0] * shape[1], dtype=np.float32)
-        count = np.zeros(shape[0] * shape[1], dtype=np.float32)
-        total[flat], count[flat] = np.where(known, values, 0.0), known
-        sums, counts = (
-            sum_of_nine(layer.reshape(shape)).ravel()[flat] for layer in (total, count))
-        sums[counts < LEAST_OF_NINE - 0.5] = np.nan
-        out: Floats = sums / np.maximum(counts, 1.0)
+    @cached_property
+    def _place(self) -> NDArray[np.intp]:
+        """Return the cell at each place of the lattice and of a rim; n where there is none."""
+        rows, cols = self.lattice.shape
+        out = np.full((rows + 2 * REACH, cols + 2 * REACH), len(self.flat_index), dtype=np.intp)
+        inner = np.full(rows * cols, len(self.flat_index), dtype=np.intp)
+        inner[self.flat_index] = np.arange(len(self.flat_index))
+        out[REACH:REACH + rows, REACH:REACH + cols] = inner.reshape(rows, cols)
         return out
 
-    def slopes(self, height_m: NDArray[np.floating]) -> Floats:
+    def stepped(
+        self, cells: NDArray[np.intp], row_step: int, col_step: int
+    ) -> NDArray[np.intp]:
+        """Return the cells up to ``REACH`` steps from given ones, n where there is none."""
+        row, col = np.divmod(self.flat_index[cells], self.lattice.cols)
+        out: NDArray[np.intp] = self._place[row + row_step + REACH, col + col_step + REACH]
+        return out
+
+    @cached_property
+    def _beside(self) -> tuple[NDArray[np.intp], ...]:
+        """Return the cells one step to the east, west, north and south of each."""
+        every = np.arange(len(self.flat_index))
+        return tuple(self.stepped(every, *step) for step in ((0, 1), (0, -1), (1, 0), (-1, 0)))
+
+    @cached_property
+    def _across(self) -> tuple[NDArray[np.intp], ...]:
+        """Return the cells at the reach of the slope to the east, west, north and south."""
+        every = np.arange(len(self.flat_index))
+        steps = ((0, REACH), (0, -REACH), (REACH, 0), (-REACH, 0))
+        return tuple(self.stepped(every, *step) for step in steps)
+
+    def _box_sum(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Return the sum over 3 x 3 cells, along rows and then along columns, shape (n,)."""
+        east, west, north, south = self._beside
+        padded = np.append(values, values.dtype.type(0))
+        along: NDArray[Any] = values + padded.take(east)
+        along += padded.take(west)
+        padded[:-1] = along
+        along += padded.take(north)
+        along += padded.take(south)
+        return along
+
+    def box_mean(self, values: NDArray[np.floating]) -> NDArray[Any]:
+        """Return the mean over 3 x 3 cells, NaN where too few are known, shape (n,)."""
+        # Of up to nine cells: whole numbers that fit into a byte.
+        count = self._box_sum(np.isfinite(values).view(np.int8))
+        total = self._box_sum(without_nan(values))
+        total /= np.maximum(count, 1)
+        total[np.flatnonzero(count < LEAST_OF_NINE)] = np.nan
+        return total
+
+    def slopes(self, height_m: NDArray[np.floating]) -> NDArray[Any]:
         """Return slopes along x and y, shape (2, n) [m/m]; zero where not known."""
-        grid = np.full(self.lattice.rows * self.lattice.cols, np.nan)
-        grid[self.flat_index] = height_m
-        grid = grid.reshape(self.lattice.shape)
-        run = 2.0 * REACH * self.lattice.cell_m
-        out = np.zeros((2, *self.lattice.shape))
-        out[0][:, REACH:-REACH] = (grid[:, 2 * REACH:] - grid[:, :-2 * REACH]) / run
-        out[1][REACH:-REACH] = (grid[2 * REACH:] - grid[:-2 * REACH]) / run
-        cells = out.reshape(2, -1)[:, self.flat_index]
-        cells[:, ~np.isfinite(cells).all(axis=0)] = 0.0
-        return cells
+        east, west, north, south = self._across
+        padded = np.append(height_m, height_m.dtype.type(np.nan))
+        out = np.stack([padded.take(east), padded.take(north)])
+        out[0] -= padded.take(west)
+        out[1] -= padded.take(south)
+        out /= 2.0 * REACH * self.lattice.cell_m
+        out[:, np.flatnonzero(~np.isfinite(out[0] + out[1]))] = 0.0
+        return out
+
+    def in_core(
+        self, cells: NDArray[np.intp], mask: NDArray[np.bool_]
+    ) -> NDArray[np.bool_]:
+        """
+        Tell of a few cells whether an opening of a mask keeps them.
+
+        Parameters
+        ----------
+        cells : array
+            The cells, shape (k,).
+        mask : array
+            Mask of all cells, shape (n,).
+
+        Returns
+        -------
+        array
+            Shape (k,): whether a cross of five cells of the mask covers the cell.
+
+        """
+        padded = np.append(mask, False)
+        cross = ((0, 0), (0, 1), (0, -1), (1, 0), (-1, 0))
+        out = np.zeros(len(cells), dtype=bool)
+        for down, right in cross:
+            whole = np.ones(len(cells), dtype=bool)
+            for row, col in cross:
+                whole &= padded[self.stepped(cells, down + row, right + col)]
+            out |= whole
+        return out
 
 
-def sum_of_nine(layer: NDArray[np.float32]) -> NDArray[np.float32]:
+def without_nan(values: NDArray[Any]) -> NDArray[Any]:
     """
-    Return the sum over 3 x 3 cells; beyond the edge lies nothing.
+    Return values with zero for NaN.
 
     Examples
     --------
-    >>> sum_of_nine(np.ones((2, 3), dtype=np.float32)).tolist()
-    [[4.0, 6.0, 4.0], [4.0, 6.0, 4.0]]
+    >>> without_nan(np.array([1.5, np.nan, -2.0])).tolist()
+    [1.5, 0.0, -2.0]
 
     """
-    rows = layer.copy()
-    rows[1:] += layer[:-1]
-    rows[:-1] += layer[1:]
-    out = rows.copy()
-    out[:, 1:] += rows[:, :-1]
-    out[:, :-1] += rows[:, 1:]
+    # Of a number and NaN fmax and fmin return the number; quicker than a choice cell by cell.
+    out: NDArray[Any] = np.fmax(values, 0)
+    out += np.fmin(values, 0)
     return out
 
 
@@ -131,13 +198,14 @@ def robust_spread(values: NDArray[np.floating]) -> float:
     1.4826
 
     """
-    known = np.abs(values[np.isfinite(values)])
+    some = values[::max(1, len(values) // ENOUGH_FOR_SPREAD)]
+    known = np.abs(some[np.isfinite(some)])
     return 1.4826 * float(np.median(known)) if len(known) else 0.0
 
 
 def without_shared_shift(
-    difference_m: Floats, slope: Floats, steady: NDArray[np.bool_]
-) -> tuple[Floats, float]:
+    difference_m: NDArray[Any], slope: NDArray[Any], steady: NDArray[np.bool_]
+) -> tuple[NDArray[Any], float]:
     """
     Take off what a small shift of the whole look explains.
 
@@ -158,20 +226,27 @@ def without_shared_shift(
         Standard error of the planar shift taken off [m].
 
     """
-    picked = np.flatnonzero(np.isfinite(difference_m) & steady)[::THINNING]
+    thinning = max(THINNING, len(difference_m) // ENOUGH_CELLS)
+    picked = np.arange(0, len(difference_m), thinning)
+    picked = picked[np.isfinite(difference_m[picked]) & steady[picked]]
     if len(picked) < LEAST_CELLS:
         return difference_m, LEFT_XY_M
-    design = np.column_stack([-slope[0, picked], -slope[1, picked], np.ones(len(picked))])
-    value = difference_m[picked]
+    design = np.column_stack(
+        [-slope[0, picked], -slope[1, picked], np.ones(len(picked))]).astype(float)
+    value = difference_m[picked].astype(float)
     prior = np.diag([LEFT_XY_M**-2, LEFT_XY_M**-2, LEFT_Z_M**-2])
     shift = np.zeros(3)
     for width in ROBUST_SPREADS:
         left = value - design @ shift
         spread = max(LEAST_SPREAD_M, robust_spread(left))
         weighted = design * tukey(left, width * spread)[:, None]
-        worth = spread**2 * CELLS_PER_INDEPENDENT / THINNING
+        worth = spread**2 * CELLS_PER_INDEPENDENT / thinning
         normal = weighted.T @ design / max(worth, spread**2) + prior
         shift = np.linalg.solve(normal, weighted.T @ value / max(worth, spread**2))
     error = float(np.sqrt(np.linalg.inv(normal)[:2, :2].diagonal().max()))
-    out: Floats = difference_m - (shift[2] - slope[0] * shift[0] - slope[1] * shift[1])
+    dx, dy, dz = shift.astype(difference_m.dtype)
+    out = slope[0] * dx
+    out += slope[1] * dy
+    out -= dz
+    out += difference_m
     return out, error

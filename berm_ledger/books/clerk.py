@@ -9,7 +9,7 @@ through, and what may come in at all, is the pipeline's.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 import math
 from typing import Any
@@ -113,6 +113,7 @@ class Clerk:
         self.looked_ns: dict[tuple[str, int], int] = {}
         self._booked_shift = Shift()
         self._at_grade: set[tuple[str, int]] = set()
+        self._states_seq = -1
         # Whether something was booked that makes the layers worth keeping.
         self.layers_are_news = False
 
@@ -303,29 +304,42 @@ class Clerk:
 
     # ---- readings and states -----------------------------------------------------------------
 
-    def book_readings(self, seen: NDArray[np.bool_], stamp_ns: int) -> None:
-        """Book readings that say something new, and now and then which say nothing new."""
-        still = []
-        for reading in self._survey.readings(seen):
+    def book_readings(self, stamp_ns: int) -> None:
+        """Book readings that say something new, and now and then which segments say nothing."""
+        survey = self._survey
+        overdue = np.ones(len(survey.area.segments), dtype=bool)
+        for row, (last_ns, _) in self._read.items():
+            overdue[row] = stamp_ns - last_ns >= NEWS_NS
+        booked = set()
+        for reading in survey.readings(survey.rows_due(overdue)):
             data = reading_data(reading)
-            segment = self._survey.area.segments[reading.row]
-            self.looked_ns[segment.berm, segment.number] = stamp_ns
             last = self._read.get(reading.row)
             stale = last is None or stamp_ns - last[0] >= NEWS_NS
-            if not stale and last is not None and not says_something_new(last[1], data):
-                still.append(reading.row)
-                continue
-            self._read[reading.row] = (stamp_ns, data)
-            self._named_ns[reading.row] = stamp_ns
-            self._keeper.book('reading', stamp_ns, segment.berm, segment.number, data)
+            if stale or last is None or says_something_new(last[1], data):
+                segment = survey.area.segments[reading.row]
+                self._read[reading.row] = (stamp_ns, data)
+                self._keeper.book('reading', stamp_ns, segment.berm, segment.number, data)
+                booked.add(reading.row)
+        self._note_seen(booked, stamp_ns)
+
+    def _note_seen(self, booked: Collection[int], stamp_ns: int) -> None:
+        """Remember which segments were looked at; name those that say nothing new at times."""
+        rows = [int(row) for row in self._survey.rows_seen()]
+        segments = self._survey.area.segments
+        self.looked_ns.update({
+            (segments[row].berm, segments[row].number): stamp_ns for row in rows})
+        self._named_ns.update(dict.fromkeys(booked, stamp_ns))
+        still = [row for row in rows if row in self._read and row not in booked]
         if any(stamp_ns - self._named_ns[row] >= SEEN_NS for row in still):
             self._named_ns.update(dict.fromkeys(still, stamp_ns))
-            segments = [self._survey.area.segments[row] for row in still]
-            self._keeper.book('seen', stamp_ns, None, None, seen_data(segments))
+            self._keeper.book(
+                'seen', stamp_ns, None, None, seen_data([segments[row] for row in still]))
 
     def book_states(self, stamp_ns: int) -> None:
         """Book rework that is done, and segments that have reached grade."""
-        books = self._books()
+        if self._keeper.last_seq == self._states_seq:
+            return
+        books = self._keeper.books()
         for row in books.rows:
             flag = books.flag_of(row.berm, row.segment)
             measured = row.at_grade >= AT_GRADE_SHARE and row.last_seen_ns == stamp_ns
@@ -339,3 +353,4 @@ class Clerk:
                 self._at_grade.add(key)
             elif row.at_grade < LOST_GRADE_SHARE:
                 self._at_grade.discard(key)
+        self._states_seq = self._keeper.last_seq

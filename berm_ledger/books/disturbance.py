@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .change_charts import ALLOWANCE, ChangeCharts
 from .changes import (
     Change,
     clusters,
@@ -29,30 +30,24 @@ from .changes import (
     judged_gain,
     judged_loss,
     LEAST_RISE_M,
+    LEAST_SURE,
     NEWEST_LOOKS,
     SLIDE_REACH_M,
     smoothed_noise_m,
 )
-from .charts import Canvas, robust_spread, without_shared_shift
+from .charts import Canvas, robust_spread, without_nan, without_shared_shift
 from .detection import level_of_detection
 from .recent import RecentLooks
-from .sequential import cusum_sums
 from ..geometry import Lattice
 from ..survey.noise import GridNoise
 
-__all__ = ['Change', 'DisturbanceWatch']
+__all__ = ['ALLOWANCE', 'Change', 'DisturbanceWatch']
 
-Floats = NDArray[np.floating]
-
-# Allowance and limit of the charts, the sum from which cells around alarming ones belong to them,
-# the most that one look adds, and where sums stop [sigma].
-ALLOWANCE = 0.5
+# Limit of the charts, the sum from which cells around alarming ones belong to them, and the most
+# that one look adds [sigma].
 LIMIT = 5.0
 EDGE = 2.0
 MOST_PER_LOOK = 4.0
-MOST_SUM = 12.0
-# Every so manieth cell tells the spread of a look.
-SPREAD_EVERY = 3
 # A group of cells is judged when this share of it is in view, and is there still when the newest
 # look shows this share of the mean change; what has passed is forgotten.
 SEEN_SHARE = 0.5
@@ -93,14 +88,11 @@ class DisturbanceWatch:
         self.same_ns = np.zeros(count, dtype=np.int64)
         self.fill_m = np.zeros(count, dtype=np.float32)
         self._canvas = Canvas(lattice, flat_index)
-        self._high = np.zeros(count, dtype=np.float32)
-        self._low = np.zeros(count, dtype=np.float32)
-        self._lost_ns = np.zeros(count, dtype=np.int64)
-        self._gained_ns = np.zeros(count, dtype=np.int64)
+        self._charts = ChangeCharts(count)
         self._recent = RecentLooks(count)
-        #: Slopes of the accepted surface, and looks since they were worked out.
-        self._slope = np.zeros((2, count))
-        self._steepness = np.zeros(count, dtype=np.float32)
+        # Slopes of the accepted surface, how steep it is, and looks since they were worked out.
+        self._slope = np.zeros((2, count), dtype=np.float32)
+        self._steep = np.zeros(count, dtype=np.float32)
         self._slope_looks = 0
 
     @property
@@ -144,15 +136,10 @@ class DisturbanceWatch:
             when they stand, and the last looks near cells that have come to something.
 
         """
-        high, low = self._high, self._low
-        out: dict[str, tuple[int, NDArray[Any]]] = {
-            'chart_high': (0, high),
-            'chart_low': (0, low),
-            'gained_ns': (0, np.where(high > 0.0, self._gained_ns, 0)),
-            'lost_ns': (0, np.where(low > 0.0, self._lost_ns, 0)),
-        }
+        out = self._charts.kept()
         reach = round(SLIDE_REACH_M / self._canvas.lattice.cell_m) + FRINGE
-        active = self._canvas.near(np.maximum(high, low) > EDGE, reach)
+        active = self._canvas.near(
+            np.maximum(self._charts.high, self._charts.low) > EDGE, reach)
         for place, (stamp_ns, height_m) in enumerate(self._recent.kept()):
             out[f'{RECENT}{place}'] = (stamp_ns, np.where(active, height_m, np.float32(np.nan)))
         return out
@@ -169,10 +156,7 @@ class DisturbanceWatch:
         """
         if 'chart_high' not in kept:
             return
-        self._high, self._low = (
-            np.nan_to_num(kept[name][1]) for name in ('chart_high', 'chart_low'))
-        self._gained_ns, self._lost_ns = (
-            kept[name][1].copy() for name in ('gained_ns', 'lost_ns'))
+        self._charts.put_back(kept)
         for name in sorted(name for name in kept if name.startswith(RECENT)):
             stamp_ns, height_m = kept[name]
             self._recent.add(height_m, stamp_ns)
@@ -185,13 +169,17 @@ class DisturbanceWatch:
 
     def _restart(self, cells: NDArray[np.intp] | NDArray[np.bool_]) -> None:
         """Start the charts of some cells anew."""
-        self._slope_looks = 0
-        self._high[cells], self._low[cells] = 0.0, 0.0
+        self._charts.restart(cells)
         self._recent.forget(cells)
+        self._slope_looks = 0
+
+    def _reference(self) -> NDArray[np.float32]:
+        """Return what the looks are held against: what was accepted, and soil of no dump (n,)."""
+        return self.accepted_m + self.fill_m
 
     def level(
         self, measured_m: NDArray[np.floating], open_cells: NDArray[np.bool_]
-    ) -> tuple[NDArray[np.float64], float]:
+    ) -> tuple[NDArray[np.float32], float]:
         """
         Free a look of the shift that all its cells share against the accepted surface.
 
@@ -210,24 +198,21 @@ class DisturbanceWatch:
             Standard error of the planar shift taken off [m].
 
         """
-        reference = (self.accepted_m + self.fill_m).astype(float)
-        known = np.isfinite(reference)
-        base = np.where(known, reference, 0.0)
-        left, planar_m = without_shared_shift(
-            np.asarray(measured_m - base, dtype=float), self._slopes(reference),
-            known & ~open_cells)
-        return base + left, planar_m
-
-    def _slopes(self, reference: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the slopes of the accepted surface; between changes it hardly moves."""
+        reference = self._reference()
         if self._slope_looks == 0:
             self._slope = self._canvas.slopes(reference)
-            self._steepness = np.hypot(*self._slope).astype(np.float32)
+            self._steep = np.hypot(*self._slope)
         self._slope_looks = (self._slope_looks + 1) % SLOPE_LOOKS
-        return self._slope
+        base = without_nan(reference)
+        measured = measured_m.astype(np.float32)
+        measured -= base
+        steady = np.isfinite(reference)
+        steady &= ~open_cells
+        left, planar_m = without_shared_shift(measured, self._slope, steady)
+        return base + left, planar_m
 
     def look(
-        self, level_m: NDArray[np.float64], planar_m: float, height_m: NDArray[np.floating],
+        self, level_m: NDArray[np.float32], planar_m: float, height_m: NDArray[np.floating],
         looks: NDArray[np.floating], open_cells: NDArray[np.bool_], *,
         ground_m: NDArray[np.floating], noise: GridNoise, shift_error_m: float, stamp_ns: int,
     ) -> list[Change]:
@@ -258,61 +243,70 @@ class DisturbanceWatch:
             Changes that have just been confirmed; soil that went or slid is accepted with it.
 
         """
-        seen = np.isfinite(level_m)
-        new = seen & ~np.isfinite(self.accepted_m) & (looks >= OPENING_LOOKS) & ~open_cells
-        if new.any():
+        new = np.flatnonzero(np.isnan(self.accepted_m))
+        new = new[(looks[new] >= OPENING_LOOKS) & ~open_cells[new] & np.isfinite(level_m[new])]
+        if len(new):
             self.accept(new, height_m, looks, stamp_ns)
-        reference = self.accepted_m + self.fill_m
-        left = (level_m - reference).astype(np.float32)
-        left[open_cells] = np.nan
+        reference = self._reference()
+        left = level_m - reference
+        left[np.flatnonzero(open_cells)] = np.nan
         self._recent.add(reference + left, stamp_ns)
-        shared_m = np.minimum(self._steepness * np.float32(planar_m), np.float32(shift_error_m))
+        shared_m = np.minimum(self._steep * np.float32(planar_m), np.float32(shift_error_m))
         smooth = self._canvas.box_mean(left)
-        smooth[np.isnan(left)] = np.nan
-        self._chart(smooth, reference - ground_m, noise, shared_m, stamp_ns)
+        unseen = np.isnan(left)
+        smooth[np.flatnonzero(unseen)] = np.nan
+        self._chart(smooth, ~unseen, reference - ground_m, noise, shared_m, stamp_ns)
         self._follow(left)
-        if max(self._high.max(), self._low.max()) <= LIMIT:
-            return []
         return self._confirmed(
             smooth, ~open_cells & np.isfinite(reference), noise, shared_m, stamp_ns)
 
     def _chart(
-        self, smooth_m: Floats, standing_m: Floats, noise: GridNoise, shared_m: Floats,
+        self, smooth_m: NDArray[np.float32], known: NDArray[np.bool_],
+        standing_m: NDArray[np.floating], noise: GridNoise, shared_m: NDArray[np.float32],
         stamp_ns: int,
     ) -> None:
-        """Bring the charts up to date."""
+        """Bring the charts up to date; those of cells not known stay as they are."""
         one = smoothed_noise_m(noise)
-        spread = max(one, robust_spread(smooth_m[::SPREAD_EVERY]))
-        allowed = level_of_detection(
-            np.float32(one) / np.sqrt(self.accepted_looks), np.float32(0.0),
-            shared_m=shared_m)
-        settled = np.fmax(standing_m, np.float32(0.0)) * np.float32(SETTLING_SHARE)
-        beyond = smooth_m - np.clip(smooth_m, -(allowed + settled), allowed)
-        deviation = np.clip(beyond / np.float32(spread), -MOST_PER_LOOK, MOST_PER_LOOK)
-        high, low = cusum_sums(self._high, self._low, deviation, k=ALLOWANCE)
-        up, down = high > 0.0, low > 0.0
-        self._lost_ns[down & (self._low <= 0.0)] = stamp_ns
-        self._gained_ns[up & (self._high <= 0.0)] = stamp_ns
-        self.same_ns[np.isfinite(smooth_m) & ~(up | down)] = stamp_ns
-        self._high, self._low = np.minimum(high, MOST_SUM), np.minimum(low, MOST_SUM)
+        spread = np.float32(max(one, robust_spread(smooth_m)))
+        # The level of detection: its factor times what it is made of.
+        allowed = np.float32(one) / np.sqrt(self.accepted_looks)
+        allowed += shared_m
+        allowed *= np.float32(level_of_detection(1.0, 0.0))
+        fallen = smooth_m + allowed
+        # The settling of fresh soil is no loss; fmax and fmin make zero of NaN.
+        standing = standing_m.astype(np.float32)
+        standing *= np.float32(SETTLING_SHARE)
+        fallen += np.fmax(standing, np.float32(0.0))
+        beyond = np.fmax(smooth_m - allowed, np.float32(0.0))
+        beyond += np.fmin(fallen, np.float32(0.0))
+        beyond /= spread
+        np.clip(beyond, -MOST_PER_LOOK, MOST_PER_LOOK, out=beyond)
+        quiet = self._charts.add(beyond, known, stamp_ns)
+        # Stamps only grow; the greater one is quicker than a choice cell by cell.
+        np.maximum(self.same_ns, quiet * np.int64(stamp_ns), out=self.same_ns)
 
-    def _follow(self, left_m: Floats) -> None:
+    def _follow(self, left_m: NDArray[np.float32]) -> None:
         """Average quiet cells into the accepted surface."""
-        quiet = np.isfinite(left_m) & (self._low < QUIET_SUM) & (
-            self._high < QUIET_SUM)
-        looks = self.accepted_looks[quiet] + 1.0
-        self.accepted_m[quiet] += left_m[quiet] / np.minimum(looks, MEMORY_LOOKS)
-        self.accepted_looks[quiet] = np.minimum(looks, 2.0 * MEMORY_LOOKS - 1.0)
+        quiet = np.isfinite(left_m) & (self._charts.low < QUIET_SUM)
+        quiet &= self._charts.high < QUIET_SUM
+        counts = quiet.astype(np.float32)
+        step = without_nan(left_m)
+        step *= counts
+        step /= np.minimum(self.accepted_looks + np.float32(1.0), np.float32(MEMORY_LOOKS))
+        self.accepted_m += step
+        self.accepted_looks += counts
+        np.minimum(self.accepted_looks, np.float32(2.0 * MEMORY_LOOKS - 1.0),
+                   out=self.accepted_looks)
 
     def _confirmed(
-        self, smooth_m: Floats, judged: NDArray[np.bool_], noise: GridNoise,
-        shared_m: Floats, stamp_ns: int,
+        self, smooth_m: NDArray[np.float32], judged: NDArray[np.bool_], noise: GridNoise,
+        shared_m: NDArray[np.float32], stamp_ns: int,
     ) -> list[Change]:
         """Return the groups of alarming cells that are a change; book-keep each."""
         out: list[Change] = []
         for gain in (False, True):
-            sums = self._high if gain else self._low
-            since_ns = self._gained_ns if gain else self._lost_ns
+            sums = self._charts.high if gain else self._charts.low
+            since_ns = self._charts.gained_ns if gain else self._charts.lost_ns
             for group in self._alarming(sums, judged, smooth_m):
                 first = self._begin(since_ns[group])
                 evidence = self._evidence(first, judged, noise, shared_m)
@@ -326,15 +320,14 @@ class DisturbanceWatch:
         return out
 
     def _still_there(
-        self, evidence: Evidence, core: NDArray[np.intp], smooth_m: Floats
+        self, evidence: Evidence, core: NDArray[np.intp], smooth_m: NDArray[np.float32]
     ) -> NDArray[np.intp]:
         """Return the cells where the newest look shows the change too; forget the others."""
         since = evidence.mean_m[core] - evidence.accepted_m[core] - evidence.fill_m[core]
         now = smooth_m[core]
         known = np.isfinite(since) & np.isfinite(now)
-        was, still = (
-            float(np.median(part[known])) if known.any() else 0.0 for part in (since, now))
-        if was * still <= 0.0 or abs(still) < PASSED_SHARE * abs(was):
+        middle = [float(np.median(v[known])) if known.any() else 0.0 for v in (since, now)]
+        if middle[0] * middle[1] <= 0.0 or abs(middle[1]) < PASSED_SHARE * abs(middle[0]):
             self._restart(core)
             return core[:0]
         # What is far beyond the noise of one look is judged cell by cell.
@@ -346,14 +339,20 @@ class DisturbanceWatch:
         return core[~passed]
 
     def _alarming(
-        self, sums: Floats, judged: NDArray[np.bool_], smooth_m: Floats
+        self, sums: NDArray[np.float32], judged: NDArray[np.bool_], smooth_m: NDArray[np.float32]
     ) -> list[NDArray[np.intp]]:
         """Return groups of cells around charts above the limit, as far as in view now."""
-        sure = (sums > LIMIT) & judged
-        if not sure.any():
+        above = np.flatnonzero(sums > LIMIT)
+        above = above[judged[above]]
+        if len(above) < LEAST_SURE:
             return []
+        around = (sums > EDGE) & judged
+        if np.count_nonzero(self._canvas.in_core(above, around)) < LEAST_SURE:
+            return []
+        sure = np.zeros(len(sums), dtype=bool)
+        sure[above] = True
         seen = np.isfinite(smooth_m)
-        groups = clusters(self._canvas, (sums > EDGE) & judged, sure)
+        groups = clusters(self._canvas, around, sure)
         return [group for group in groups if np.mean(seen[group]) >= SEEN_SHARE]
 
     @staticmethod
@@ -368,7 +367,7 @@ class DisturbanceWatch:
 
     def _evidence(
         self, first_ns: int, judged: NDArray[np.bool_], noise: GridNoise,
-        shared_m: Floats,
+        shared_m: NDArray[np.float32],
     ) -> Evidence:
         """Return the looks since a time against the accepted surface."""
         mean_m, looks = self._recent.mean_since(first_ns)

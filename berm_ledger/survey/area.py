@@ -31,6 +31,8 @@ CORRIDOR_MARGIN_M = 0.30
 APRON_M = 0.50
 # Reach of the slope estimate on either side of a cell, in cells.
 SLOPE_REACH = 2
+# Sampling rows by columns is so much quicker than point by point that it pays from here on.
+LEAST_FILLED = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,6 +99,28 @@ class SurveyArea:
     def centres_xy(self) -> NDArray[np.float64]:
         """Centres of the cells, shape (n, 2) [m]."""
         return self.corridor.centres_xy
+
+    def cells_around(
+        self, x_m: float, y_m: float, reach_m: float
+    ) -> NDArray[np.intp]:
+        """Return the cells of a square around a point that reaches so far to all sides [m]."""
+        low = self.lattice.index_from_xy([[x_m - reach_m, y_m - reach_m]])[0]
+        high = self.lattice.index_from_xy([[x_m + reach_m, y_m + reach_m]])[0]
+        first = np.clip(np.ceil(low), 0, self.lattice.shape).astype(int)
+        stop = np.clip(np.floor(high) + 1, 0, self.lattice.shape).astype(int)
+        near = self.cell_of_flat.reshape(self.lattice.shape)[
+            first[0]:max(first[0], stop[0]), first[1]:max(first[1], stop[1])].ravel()
+        return near[near >= 0].astype(np.intp)
+
+    @cached_property
+    def corners_xy(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Least and greatest coordinates of the centres of all cells, shape (2,) each [m]."""
+        return self.centres_xy.min(axis=0), self.centres_xy.max(axis=0)
+
+    @cached_property
+    def fills_its_lattice(self) -> bool:
+        """Whether so much of the lattice is surveyed that all of it may as well be sampled."""
+        return len(self) >= LEAST_FILLED * self.lattice.rows * self.lattice.cols
 
     def laplacian(
         self, height_m: NDArray[np.float32], cells: NDArray[np.intp]

@@ -9,7 +9,7 @@ crest. Each is fitted with the detail that the noise of its own cells allows.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -60,6 +60,7 @@ class CrestLines:
         rows = len(area.segments)
         self._stretches = [
             stretch for own in self._sections for stretch in _stretches(area, own)]
+        self._berm_of_row = np.array([stretch.berm_index for stretch in self._stretches])
         self._stale = np.ones(rows, dtype=bool)
         watch = sparse.lil_matrix((rows, len(area)), dtype=np.int32)
         for row, stretch in enumerate(self._stretches):
@@ -67,12 +68,17 @@ class CrestLines:
         self._watch = sparse.csr_matrix(watch)
         self._crests = [_blank(len(own.station_m)) for own in self._sections]
 
-    def touch(self, cells: NDArray[np.bool_] | None = None) -> None:
-        """Fit segments again that lean on given cells (n,), all by default."""
-        if cells is None:
-            self._stale[:] = True
-        else:
-            self._stale |= self._watch @ cells.astype(np.int32) > 0
+    def touch(self, cells: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
+        """Fit segments again that lean on given cells (n,), all by default; return which."""
+        rows = np.ones(len(self._stale), dtype=bool)
+        if cells is not None:
+            rows = self._watch @ cells.astype(np.int32) > 0
+        self._stale |= rows
+        return rows
+
+    def touch_rows(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> None:
+        """Fit given segments again."""
+        self._stale[rows] = True
 
     def put_back(self, berm_index: int, crest: Crest) -> None:
         """Take a crest that was fitted before; it stands until its cells are seen again."""
@@ -87,8 +93,17 @@ class CrestLines:
             self._templates.clear()
             self.touch()
 
+    def has_stale(self, berm_index: int) -> bool:
+        """Tell whether any segment of a berm is to be fitted again."""
+        return bool((self._stale & (self._berm_of_row == berm_index)).any())
+
+    def kept(self, berm_index: int) -> Crest:
+        """Return the crest of a berm as it was fitted last."""
+        return self._crests[berm_index]
+
     def crest(
-        self, berm_index: int, height_m: NDArray[np.float32], spread_m: NDArray[np.float32]
+        self, berm_index: int, height_m: NDArray[np.float32],
+        spread_of: Callable[[NDArray[np.intp]], NDArray[np.float32]],
     ) -> Crest:
         """
         Return the crest of all sections of a berm.
@@ -97,9 +112,11 @@ class CrestLines:
         ----------
         berm_index : int
             Which berm.
-        height_m, spread_m : array
-            Height above the datum at every cell, NaN where unknown, and the standard deviation
-            of what neighbours do not share in it, shape (n,) [m].
+        height_m : array
+            Height above the datum at every cell, NaN where unknown, shape (n,) [m].
+        spread_of : callable
+            Takes cells (k,), returns the standard deviation of what neighbours do not share in
+            their heights, shape (k,) [m].
 
         Returns
         -------
@@ -112,7 +129,7 @@ class CrestLines:
                 if self._stretches[row].berm_index == berm_index]
         if rows:
             kept = Crest(kept.height_m.copy(), kept.offset_m.copy(), kept.spread.copy())
-            noise = {row: self._noise_m(row, height_m, spread_m) for row in rows}
+            noise = {row: self._noise_m(row, height_m, spread_of) for row in rows}
             for run in _runs(rows, [detail_for(noise[row]) for row in rows]):
                 self._fit(kept, run, height_m, noise)
             self._stale[rows] = False
@@ -120,11 +137,12 @@ class CrestLines:
         return kept
 
     def _noise_m(
-        self, row: int, height_m: NDArray[np.float32], spread_m: NDArray[np.float32]
+        self, row: int, height_m: NDArray[np.float32],
+        spread_of: Callable[[NDArray[np.intp]], NDArray[np.float32]],
     ) -> float:
         """Return the noise along the crest of a segment [m]; infinite where nothing is known."""
         strip = self._stretches[row].strip
-        spread = spread_m[strip][np.isfinite(height_m[strip])]
+        spread = spread_of(strip)[np.isfinite(height_m[strip])]
         return float(np.median(spread)) if len(spread) else np.inf
 
     def _fit(

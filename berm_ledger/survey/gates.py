@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .grid import ElevationGrid
 from ..findings import Finding, Severity
@@ -144,7 +145,10 @@ def check_pose(pose: StampedPose, state: GateState) -> Finding | None:
     return None
 
 
-def check_grid(grid: ElevationGrid, state: GateState, *, largest_cell_m: float) -> Finding | None:
+def check_grid(
+    grid: ElevationGrid, state: GateState, *, largest_cell_m: float,
+    near_m: NDArray[np.float32] | None = None,
+) -> Finding | None:
     """
     Return why a grid is not used, or None.
 
@@ -156,6 +160,9 @@ def check_grid(grid: ElevationGrid, state: GateState, *, largest_cell_m: float) 
         What was used before.
     largest_cell_m : float
         Coarsest cell that still shows a berm of this site [m].
+    near_m : array, optional
+        The part of its heights that will be used, all by default [m]; what lies elsewhere is not
+        looked at.
 
     Returns
     -------
@@ -175,13 +182,24 @@ def check_grid(grid: ElevationGrid, state: GateState, *, largest_cell_m: float) 
         return refusal('coarse_grid', (
             f'cells of {grid.axes.cell_m:.3f} m are too coarse for this site; '
             f'at most {largest_cell_m:.3f} m'), stamp_ns)
-    known = np.isfinite(grid.height_m)
-    if not known.any():
+    near_m = grid.height_m if near_m is None else near_m
+    highest_m = _greatest_m(near_m)
+    if math.isnan(highest_m) and not np.isfinite(grid.height_m).any():
         return refusal('all_unknown', 'the grid has no known cell; check the sensor', stamp_ns)
-    if float(np.abs(grid.height_m[known]).max()) > MOST_HEIGHT_M:
+    if highest_m > MOST_HEIGHT_M:
         return refusal('absurd_height', (
             f'the grid has heights beyond {MOST_HEIGHT_M:g} m; check its units'), stamp_ns)
     return None
+
+
+def _greatest_m(height_m: NDArray[np.float32]) -> float:
+    """Return the greatest size of a finite height [m], NaN where there is none."""
+    size = max(float(np.fmax.reduce(height_m, axis=None)),
+               -float(np.fmin.reduce(height_m, axis=None)))
+    if math.isinf(size):
+        known = np.abs(height_m[np.isfinite(height_m)])
+        return float(known.max()) if len(known) else math.nan
+    return size
 
 
 def _check_pose_of_grid(stamp_ns: int, state: GateState) -> Finding | None:

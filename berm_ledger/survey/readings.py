@@ -14,7 +14,6 @@ from .crest import Crest
 from .error_budget import effective_sample_size
 from .noise import GridNoise, RANGE_M
 from .sections import Sections
-from .volumes import Volumes
 from ..design import Segment
 
 # What no number of looks averages away [m]: shape of the crest, and what grids have in common.
@@ -120,7 +119,8 @@ class Budget:
 
 def crest_reading(
     segment: Segment, row: int, sections: Sections, crest: Crest, target_m: NDArray[np.float64],
-    tolerance_m: float, budget: Budget, volumes: Volumes, volume_area_m2: float,
+    tolerance_m: float, budget: Budget, volumes_m3: tuple[float, float, float, float],
+    volume_area_m2: float,
 ) -> Reading:
     """
     Put the figures of one segment together.
@@ -141,8 +141,8 @@ def crest_reading(
         Height tolerance [m].
     budget : Budget
         Error budget of the segment.
-    volumes : Volumes
-        Volumes of all segments.
+    volumes_m3 : tuple of float
+        Placed, missing, over and spilled volume of the segment [m3].
     volume_area_m2 : float
         Area of the segment's corridor [m2].
 
@@ -163,10 +163,9 @@ def crest_reading(
         low_m, high_m = float(known.min()), float(known.max())
         line_offset_m = float(crest.offset_m[own][seen].mean())
     within = seen & (np.abs(height - target_m[own]) <= tolerance_m)
-    placed_m3 = float(volumes.placed_m3[row])
+    placed_m3, missing_m3, over_m3, spilled_m3 = volumes_m3
     placed_se_m3 = budget.mean_error_m(volume_area_m2) * volume_area_m2
     return Reading(
         row, height_m, height_se_m, low_m, high_m, float(seen.mean()), float(within.mean()),
         line_offset_m, placed_m3, placed_se_m3 if math.isfinite(placed_m3) else math.nan,
-        float(volumes.missing_m3[row]), float(volumes.over_m3[row]),
-        float(volumes.spilled_m3[row]))
+        missing_m3, over_m3, spilled_m3)

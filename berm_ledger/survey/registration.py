@@ -31,18 +31,25 @@ WALK_Z_M = 0.004
 LIMIT_XY_M = 0.15
 LIMIT_Z_M = 0.15
 LIMIT_SPREAD_M = 0.012
-# Cells used: every third row and column, known by enough looks.
+# Cells used: every third row and column or fewer, about as many as are enough, known by enough
+# looks; more lie so close that they say the same.
 THINNING = 3
+ENOUGH_CELLS = 6000
 LEAST_LOOKS = 3.0
 LEAST_CELLS = 150
 # Slopes below this, or below so many of their own errors, are noise and no relief [m/m].
 LEAST_SLOPE = 0.06
 SLOPE_SIGMAS = 3.0
-# Neighbouring differences are correlated: how many cells are worth one.
+# Neighbouring differences are correlated: how many cells, every third one, are worth one.
 CELLS_PER_INDEPENDENT = 10.0
 # Half widths of the robust weights, step by step [m]; the last is in noise sigmas.
 ROBUST_STEPS_M = (0.10, 0.05, 0.03)
 LAST_STEP_SIGMAS = 4.0
+# A wide step is left out when differences lie closer than this share of it to the expected place.
+WIDE_SHARE = 0.25
+# The slopes of the surface are worked out again after so many looks: where nobody works it hardly
+# moves.
+SLOPE_LOOKS = 8
 # Share of stable cells that may disagree after the best shift.
 MOST_DISAGREEING = 0.4
 # The level of the site frame is the mean of so many first grids, and what one may be off [m].
@@ -134,11 +141,17 @@ class Registration:
 
     def __post_init__(self) -> None:
         """Pick the cells to compare and their neighbours."""
+        self._slope = np.empty((0, 2))
+        self._slope_age = 0
         flat = self.area.corridor.flat_index
         row, col = np.divmod(flat, self.area.lattice.cols)
-        picked = (row % THINNING == 0) & (col % THINNING == 0)
+        self._thinning = max(THINNING, round(math.sqrt(len(flat) / ENOUGH_CELLS)))
+        picked = (row % self._thinning == 0) & (col % self._thinning == 0)
         self._cells: NDArray[np.intp] = np.flatnonzero(picked)
+        self._per_independent = max(
+            1.0, CELLS_PER_INDEPENDENT * (THINNING / self._thinning) ** 2)
         self._points = self.area.centres_xy[self._cells]
+        self._beside = self.area.neighbours(self._cells, 0, THINNING)
         steps = [(s * SLOPE_REACH, side) for s in (1, -1) for side in (-1, 0, 1)]
         near = self.area.neighbours
         self._north_south = np.stack([near(self._cells, a, b) for a, b in steps])
@@ -150,8 +163,7 @@ class Registration:
 
     def pairs(self) -> tuple[NDArray[np.intp], NDArray[np.intp], float]:
         """Return the cells compared, the cell beside each (-1: none), and their distance [m]."""
-        beside = self.area.neighbours(self._cells, 0, THINNING)
-        return self._cells, beside, THINNING * self.area.lattice.cell_m
+        return self._cells, self._beside, THINNING * self.area.lattice.cell_m
 
     def register(
         self, grid: ElevationGrid, surface: SiteSurface, worked: NDArray[np.bool_],
@@ -190,7 +202,8 @@ class Registration:
             height = surface.height_m[self._cells[picked]].astype(float)
             return shift_between(
                 grid, self._points[picked], height, slope, expected=self.mean,
-                information=information, noise_m=noise_m), information
+                information=information, noise_m=noise_m,
+                per_independent=self._per_independent), information
 
         fit, information = fitted(prior)
         if fit is not None:
@@ -253,18 +266,26 @@ class Registration:
         self, surface: SiteSurface, picked: NDArray[np.intp], noise_m: float
     ) -> NDArray[np.float64]:
         """Return slopes (k, 2) along x and y; zero where too small or unknown."""
-        height = np.append(surface.height_m, np.float32(np.nan))
-        run = 2.0 * SLOPE_REACH * self.area.lattice.cell_m
-        out = np.empty((len(picked), 2))
-        for axis, near in enumerate((self._east_west, self._north_south)):
-            values = height[near[:, picked]]
-            out[:, axis] = (values[:3].mean(axis=0) - values[3:].mean(axis=0)) / run
-        out[~np.isfinite(out).all(axis=1)] = 0.0
+        if self._slope_age == 0 or self.opening:
+            self._slope = self._all_slopes(surface)
+        self._slope_age = (self._slope_age + 1) % SLOPE_LOOKS
+        out = self._slope[picked]
         # Each slope is the difference of two means of three cells.
-        error = noise_m * np.sqrt(2.0 / 3.0) / run
-        error = error / np.sqrt(surface.effective_looks()[self._cells[picked]])
+        error = noise_m * np.sqrt(2.0 / 3.0) / (2.0 * SLOPE_REACH * self.area.lattice.cell_m)
+        error = error / np.sqrt(surface.effective_looks(self._cells[picked]))
         least = np.maximum(LEAST_SLOPE, SLOPE_SIGMAS * error)
         out[np.hypot(out[:, 0], out[:, 1]) < least] = 0.0
+        return out
+
+    def _all_slopes(self, surface: SiteSurface) -> NDArray[np.float64]:
+        """Return slopes along x and y at all cells compared, zero where unknown, shape (m, 2)."""
+        height = np.append(surface.height_m, np.float32(np.nan))
+        out = np.empty((len(self._cells), 2))
+        for axis, near in enumerate((self._east_west, self._north_south)):
+            values = height[near]
+            out[:, axis] = values[:3].mean(axis=0) - values[3:].mean(axis=0)
+        out /= 2.0 * SLOPE_REACH * self.area.lattice.cell_m
+        out[~np.isfinite(out).all(axis=1)] = 0.0
         return out
 
     def _judge(
@@ -294,6 +315,7 @@ def shift_between(
     grid: ElevationGrid, points_xy: NDArray[np.float64], height_m: NDArray[np.float64],
     slope: NDArray[np.float64], *, expected: NDArray[np.float64],
     information: NDArray[np.float64], noise_m: float,
+    per_independent: float = CELLS_PER_INDEPENDENT,
 ) -> Fit | None:
     """
     Return the shift of a grid against a surface, robust weights tightening step by step.
@@ -311,6 +333,8 @@ def shift_between(
         (3, 3) [1/m2]; zero for none.
     noise_m : float
         Standard deviation of a height of the grid [m].
+    per_independent : float
+        How many of the points are worth one that shares nothing with the others.
 
     Returns
     -------
@@ -320,14 +344,22 @@ def shift_between(
     """
     mean = expected.astype(np.float64)
     design = np.column_stack([-slope, np.ones(len(slope))])
-    variance = noise_m**2 * CELLS_PER_INDEPENDENT
-    for width in (*ROBUST_STEPS_M, max(0.012, LAST_STEP_SIGMAS * noise_m)):
+    variance = noise_m**2 * per_independent
+    last = max(0.012, LAST_STEP_SIGMAS * noise_m)
+    widths = [*ROBUST_STEPS_M, last]
+    while widths:
         left = bilinear(grid, points_xy + mean[:2]).astype(float) - mean[2] - height_m
         known = np.isfinite(left)
         if np.count_nonzero(known) < LEAST_CELLS:
             return None
         centre = float(np.median(left[known]))
-        weight = tukey(np.where(known, left - centre, np.inf), width)
+        away = np.where(known, left - centre, np.inf)
+        if len(widths) > len(ROBUST_STEPS_M):
+            # Where all lie close by, the first step may be as narrow as the last two.
+            near_m = abs(centre) + 3.0 * float(np.median(np.abs(away)))
+            wide = [width for width in ROBUST_STEPS_M if near_m > WIDE_SHARE * width]
+            widths = [*wide, last] if wide else [last, last]
+        weight = tukey(away, widths.pop(0))
         weighted = design * weight[:, None]
         normal = weighted.T @ design / variance
         toward = weighted.T @ np.where(known, left, 0.0) / variance

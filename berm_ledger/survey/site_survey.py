@@ -10,12 +10,11 @@ the shift, sample, drop what stands too high to be soil, fuse, learn the noise.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from .area import survey_area, SurveyArea
 from .crest import Crest
@@ -25,9 +24,11 @@ from .grid import ElevationGrid
 from .noise import GridNoise
 from .readings import Budget, crest_reading, Reading
 from .registration import Refused, Registration, Shift
-from .resample import bilinear, under_footprint, without_spikes
+from .resample import without_spikes
+from .sampling import part_of_area, sampled, too_high, under_rover
 from .sections import Sections, sections_of_berm
 from .surface import Fused, SiteSurface
+from .turns import Turns
 from .volumes import Volumes, VolumeSums
 from ..design import Site
 from ..design.surface import crest_above_datum_m, height_at_distance_m
@@ -35,8 +36,6 @@ from ..geometry import Pose2
 
 # What stands this far above the highest design crest around is no soil [m].
 OBJECT_M = 0.15
-# How far around such a thing nothing is believed [m].
-OBJECT_PAD_M = 0.08
 FOOTPRINT_PAD_M = 0.10
 # The survey counts as complete when this share of the corridor has this many looks.
 COMPLETE_SHARE = 0.98
@@ -95,6 +94,9 @@ class SiteSurvey:
         self._sums: VolumeSums | None = None
         self._grid_cell_m = site.cell_m
         self._crests = CrestLines(self.area, self.sections)
+        self._turns = Turns(self.area)
+        # Segments that are to be read as soon as they are in view.
+        self._due = np.zeros(len(self.area.segments), dtype=bool)
         shares = self.area.shares
         #: Cells and area [m2] of the corridor of every segment.
         self._extents = [
@@ -102,6 +104,7 @@ class SiteSurvey:
             for row in range(len(self.area.segments))]
         self.datum: Datum | None = None
         self._design_m: NDArray[np.float64] | None = None
+        self._highest_m = 0.0
         self._targets: list[NDArray[np.float64]] = []
         given = plane_datum(self.area, 0)
         if given is not None:
@@ -122,6 +125,7 @@ class SiteSurvey:
             middle = self.sections[index]
             centre = middle.sample(datum.level_m, slice(None))[:, len(middle.offset_m) // 2]
             self._targets.append(crest_above_datum_m(berm, centre.astype(float)))
+        self._highest_m = float(self._design_m.max())
         self._sums = VolumeSums(self.area, self._design_m)
         self._crests.touch()
 
@@ -202,25 +206,31 @@ class SiteSurvey:
             What was learned, or why the grid was not used.
 
         """
-        height, spikes = without_spikes(grid.height_m)
-        clean = ElevationGrid(grid.stamp_ns, grid.frame_id, grid.axes, height)
+        part = self.part_of(grid)
+        height, spikes = without_spikes(part.height_m)
+        clean = replace(part, height_m=height)
         shift = self.registration.register(clean, self.surface, worked, self.noise.total_m)
         if isinstance(shift, Refused):
             return shift
         self.shift = shift
         self.use_cell(grid.axes.cell_m)
-        points = self.area.centres_xy + np.array([shift.dx_m, shift.dy_m])
-        measured = bilinear(clean, points) - np.float32(shift.dz_m)
-        under = under_footprint(
-            points, self.site.rover.footprint, site_from_base, FOOTPRINT_PAD_M + slack_m)
+        measured = sampled(clean, self.area, shift)
+        under = under_rover(self.area, shift, site_from_base, FOOTPRINT_PAD_M + slack_m)
         measured[under] = np.nan
-        objects = self._objects(measured)
+        objects = self._too_high(measured)
         measured[objects] = np.nan
         self._learn_noise(measured, worked)
         fused = self.surface.fuse(
             measured, grid.stamp_ns, self._look_noise_m(shift), expected)
-        self._crests.touch(fused.seen)
-        return Look(shift, fused, spikes, int(under.sum()), int(objects.sum()), measured)
+        turn = self._turns.after_look(
+            fused.seen, self.surface.looks, np.flatnonzero(fused.adopted))
+        self._crests.touch_rows(turn)
+        self._due |= turn
+        return Look(shift, fused, spikes, len(under), len(objects), measured)
+
+    def part_of(self, grid: ElevationGrid) -> ElevationGrid:
+        """Return the part of a grid that may show a surveyed cell."""
+        return part_of_area(grid, self.area, self.registration.mean)
 
     def move_surface(
         self, cells: NDArray[np.intp], height_m: NDArray[np.float64], looks: NDArray[Any]
@@ -242,7 +252,7 @@ class SiteSurvey:
         self.surface.aside_looks[cells] = 0
         moved = np.zeros(len(self.area), dtype=bool)
         moved[cells] = True
-        self._crests.touch(moved)
+        self._due |= self._crests.touch(moved)
 
     def use_cell(self, grid_cell_m: float) -> None:
         """Expect grids of another cell [m]."""
@@ -254,23 +264,13 @@ class SiteSurvey:
         slope = max(berm.side_slope for berm in self.site.berms)
         return float(np.hypot(self.noise.total_m, slope * shift.se_xy_m))
 
-    def _objects(self, measured_m: NDArray[np.float32]) -> NDArray[np.bool_]:
-        """Tell which cells show something that stands too high for soil, and those beside."""
+    def _too_high(self, measured_m: NDArray[np.float32]) -> NDArray[np.intp]:
+        """Return the cells that show something that stands too high for soil, and those beside."""
         if self.datum is None or self._design_m is None:
-            ground = self.surface.height_m
             crest = max(berm.crest_height_m or OBJECT_M for berm in self.site.berms)
-        else:
-            ground = self.datum.level_m
-            crest = float(self._design_m.max())
-        with np.errstate(invalid='ignore'):
-            high = measured_m - ground > crest + OBJECT_M
-        if not high.any():
-            return high
-        reach = max(1, round(OBJECT_PAD_M / self.area.lattice.cell_m))
-        spread = ndimage.binary_dilation(
-            self.area.on_lattice(high, fill=0), iterations=reach)
-        out: NDArray[np.bool_] = spread.ravel()[self.area.corridor.flat_index]
-        return out
+            return too_high(self.area, measured_m - self.surface.height_m, crest + OBJECT_M)
+        return too_high(
+            self.area, measured_m - self.datum.level_m, self._highest_m + OBJECT_M)
 
     def _learn_noise(self, measured_m: NDArray[np.float32], worked: NDArray[np.bool_]) -> None:
         """Learn the noise on the ground that registration uses."""
@@ -278,31 +278,43 @@ class SiteSurvey:
         steady = (self.surface.looks[cells] >= 5.0) & ~worked[cells] & (beside >= 0)
         cells, beside = cells[steady], beside[steady]
         if len(cells):
-            left = (measured_m - self.surface.height_m).astype(float)
-            looks = float(np.median(self.surface.effective_looks()[cells]))
-            self.noise = self.noise.learned(left[cells], left[beside], looks, spacing_m)
+            surface = self.surface
+            left, right = (
+                (measured_m[at] - surface.height_m[at]).astype(float) for at in (cells, beside))
+            looks = float(np.median(surface.effective_looks(cells)))
+            self.noise = self.noise.learned(left, right, looks, spacing_m)
 
     # ---- readings ----------------------------------------------------------------------------
 
     def height_m(self) -> NDArray[np.float64]:
         """Return the height above the datum at every cell (n,) [m]; NaN where not known."""
-        if self.datum is None:
-            return np.where(self.surface.known, 0.0, np.nan)
-        return (self.surface.height_m - self.datum.level_m).astype(float)
+        return self._above_m(slice(None)).astype(float)
 
-    def inverse_looks(self) -> NDArray[np.float32]:
-        """Return 1 / looks that those heights are worth (n,); infinite where not known."""
+    def _above_m(self, cells: slice | NDArray[np.intp]) -> NDArray[np.float32]:
+        """Return the height above the datum at some cells [m]; NaN where not known."""
+        height = self.surface.height_m[cells]
+        if self.datum is None:
+            return height * np.float32(0.0)
+        return height - self.datum.level_m[cells]
+
+    def inverse_looks(
+        self, cells: slice | NDArray[np.intp] = slice(None)
+    ) -> NDArray[np.float32]:
+        """Return 1 / looks that heights, all by default, are worth; infinite where not known."""
         with np.errstate(divide='ignore'):
-            inverse: NDArray[np.float32] = 1.0 / self.surface.effective_looks()
+            inverse: NDArray[np.float32] = 1.0 / self.surface.effective_looks(cells)
             if self.datum is not None:
-                inverse = inverse + 1.0 / self.datum.looks
+                inverse = inverse + 1.0 / self.datum.looks[cells]
         return inverse
 
     def crest(self, berm_index: int) -> Crest:
         """Return the crest of all sections of a berm as the surface stands."""
-        height_m = self.height_m().astype(np.float32)
-        spread_m = np.float32(self.noise.white_m) * np.sqrt(self.inverse_looks())
-        return self._crests.crest(berm_index, height_m, spread_m)
+        if not self._crests.has_stale(berm_index):
+            return self._crests.kept(berm_index)
+        white_m = np.float32(self.noise.white_m)
+        return self._crests.crest(
+            berm_index, self._above_m(slice(None)),
+            lambda cells: white_m * np.sqrt(self.inverse_looks(cells)))
 
     def put_back_crest(self, berm_index: int, crest: Crest) -> None:
         """Take a crest of an earlier run; it stands until its cells are seen again."""
@@ -321,14 +333,22 @@ class SiteSurvey:
             level = crest.height_m + self.datum.level_m[cells]
         return np.column_stack([points, level])
 
-    def readings(self, seen: NDArray[np.bool_] | None = None) -> tuple[Reading, ...]:
+    def rows_due(self, overdue: NDArray[np.bool_]) -> NDArray[np.intp]:
+        """Return the rows in view that are worth reading, or ``overdue`` (segments,) anyway."""
+        return np.flatnonzero((self._due | overdue) & self._turns.seen)
+
+    def rows_seen(self) -> NDArray[np.intp]:
+        """Return the rows that the last look has shown; none before there is a datum."""
+        return np.flatnonzero(self._turns.seen & (self._sums is not None))
+
+    def readings(self, rows: NDArray[np.intp] | None = None) -> tuple[Reading, ...]:
         """
-        Return readings of the segments that given cells touch, all by default.
+        Return readings of segments, all by default, as the surface stands.
 
         Parameters
         ----------
-        seen : array, optional
-            Cells, shape (n,).
+        rows : array, optional
+            Rows of the books.
 
         Returns
         -------
@@ -336,26 +356,30 @@ class SiteSurvey:
             In the order of the rows; nothing before there is a datum.
 
         """
-        if self._sums is None:
+        rows = np.arange(len(self.area.segments)) if rows is None else rows
+        if self._sums is None or not len(rows):
             return ()
-        rows = np.arange(len(self.area.segments))
-        if seen is not None:
-            rows = np.flatnonzero(self.area.shares @ seen > 0.0)
-        else:
-            self._crests.touch()
-        spread_m = self.noise.total_m * np.sqrt(self.inverse_looks().astype(float))
-        volumes = self._sums.volumes(self.height_m(), spread_m)
+        self._crests.touch_rows(rows)
+        cells = self._sums.cells(rows)
+        spread_m = self.noise.total_m * np.sqrt(self.inverse_looks(cells).astype(float))
+        volumes = self._sums.volumes(self._above_m(cells).astype(float), spread_m, rows)
         crests = [self.crest(index) for index in range(len(self.site.berms))]
-        return tuple(self._reading(int(row), crests, volumes) for row in rows)
+        self._turns.done(rows)
+        self._due[rows] = False
+        return tuple(
+            self._reading(int(row), crests, volumes, place) for place, row in enumerate(rows))
 
-    def _reading(self, row: int, crests: Sequence[Crest], volumes: Volumes) -> Reading:
-        """Put the reading of one segment together."""
+    def _reading(
+        self, row: int, crests: Sequence[Crest], volumes: Volumes, place: int
+    ) -> Reading:
+        """Put the reading of one segment together; its volumes are at a place among others."""
         segment = self.area.segments[row]
         index = segment.berm_index
         cells, area_m2 = self._extents[row]
         return crest_reading(
             segment, row, self.sections[index], crests[index], self._targets[index],
-            self.site.berms[index].height_tolerance_m, self._budget(cells), volumes, area_m2)
+            self.site.berms[index].height_tolerance_m, self._budget(cells), volumes.at(place),
+            area_m2)
 
     def mean_error_m(self, cells: NDArray[np.intp]) -> float:
         """Return the standard error of the mean height change over some cells [m]."""

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse, special
+from scipy import special
 
 from .area import SurveyArea
 
@@ -29,7 +29,7 @@ LEAST_SEEN = 0.5
 @dataclass(frozen=True, eq=False)
 class Volumes:
     """
-    Loose volumes of every segment, each of shape (segments,) [m3]; NaN where too little was seen.
+    Loose volumes of segments, each of shape (segments,) [m3]; NaN where too little was seen.
 
     Parameters
     ----------
@@ -42,6 +42,11 @@ class Volumes:
     missing_m3: NDArray[np.float64]
     over_m3: NDArray[np.float64]
     spilled_m3: NDArray[np.float64]
+
+    def at(self, place: int) -> tuple[float, float, float, float]:
+        """Return placed, missing, over and spilled of one of the segments [m3]."""
+        return (float(self.placed_m3[place]), float(self.missing_m3[place]),
+                float(self.over_m3[place]), float(self.spilled_m3[place]))
 
 
 class VolumeSums:
@@ -58,28 +63,41 @@ class VolumeSums:
     """
 
     def __init__(self, area: SurveyArea, design_m: NDArray[np.float64]) -> None:
-        """Split the shares into inside and outside of the footprint."""
+        """Put the cells of each segment together, with their shares."""
+        shares = area.shares.copy()
+        shares.eliminate_zeros()
         self._cell_area_m2 = area.lattice.cell_area_m2
-        self._cells = np.flatnonzero(area.in_corridor)
+        self._first, self._cells = shares.indptr, shares.indices.astype(np.intp)
         self._design_m = design_m[self._cells]
-        shares = sparse.csr_matrix(area.shares[:, self._cells])
-        self._inside = sparse.csr_matrix(
-            shares @ sparse.diags((self._design_m > 0.0).astype(float)))
-        self._outside = sparse.csr_matrix(shares - self._inside)
-        self._outside.eliminate_zeros()
-        self._cells_inside = np.asarray(self._inside.sum(axis=1)).ravel()
-        self._cells_outside = np.asarray(self._outside.sum(axis=1)).ravel()
+        inside = self._design_m > 0.0
+        self._share_in = np.where(inside, shares.data, 0.0)
+        self._share_out = np.where(inside, 0.0, shares.data)
+        owner = np.repeat(np.arange(shares.shape[0]), np.diff(self._first))
+        self._sum_in, self._sum_out, self._sum_design = (
+            _total(owner, values, shares.shape[0])
+            for values in (self._share_in, self._share_out, self._share_in * self._design_m))
 
     def design_m3(self) -> NDArray[np.float64]:
         """Return the design volume of every segment (segments,) [m3]."""
-        out: NDArray[np.float64] = self._inside @ self._design_m * self._cell_area_m2
+        out: NDArray[np.float64] = self._sum_design * self._cell_area_m2
+        return out
+
+    def _places(self, rows: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Return the places of the cells of some segments, one segment after the other."""
+        return np.concatenate([
+            np.arange(self._first[row], self._first[row + 1]) for row in rows])
+
+    def cells(self, rows: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Return the cells of some segments, one segment after the other, shape (k,)."""
+        out: NDArray[np.intp] = self._cells[self._places(rows)]
         return out
 
     def volumes(
-        self, height_m: NDArray[np.float64], spread_m: NDArray[np.float64]
+        self, height_m: NDArray[np.float64], spread_m: NDArray[np.float64],
+        rows: NDArray[np.intp] | None = None,
     ) -> Volumes:
         """
-        Return the volumes of every segment.
+        Return the volumes of every segment, or of some.
 
         Parameters
         ----------
@@ -88,38 +106,51 @@ class VolumeSums:
             count like the mean of its seen ones inside, and outside of the footprint.
         spread_m : array
             Standard deviation of the height, shape (n,) [m].
+        rows : array, optional
+            Segments wanted, shape (r,); heights and spreads are then those of ``cells(rows)``.
 
         Returns
         -------
         Volumes
-            The volumes.
+            The volumes, of the r segments.
 
         """
-        height_m, spread_m = height_m[self._cells], spread_m[self._cells]
+        if rows is None:
+            rows = np.arange(len(self._sum_in))
+            height_m, spread_m = height_m[self._cells], spread_m[self._cells]
+        places = self._places(rows)
+        owner = np.repeat(np.arange(len(rows)), np.diff(self._first)[rows])
+        share_in, share_out = self._share_in[places], self._share_out[places]
+
+        def total(values: NDArray[np.float64]) -> NDArray[np.float64]:
+            return _total(owner, values, len(rows))
+
         known = np.isfinite(height_m)
         height = np.where(known, height_m, 0.0)
-        scale_in, scale_out = self._scales(known)
-        placed_in = self._inside @ height * scale_in
-        spilled = self._outside @ height * scale_out
-        gap = np.where(known, self._design_m - height, 0.0)
-        missing = self._inside @ np.where(known, positive_part(gap, spread_m), 0.0) * scale_in
-        over = missing - self._inside @ gap * scale_in
+        scale_in = _scale(total(share_in * known), self._sum_in[rows])
+        scale_out = _scale(total(share_out * known), self._sum_out[rows])
+        placed_in = total(share_in * height) * scale_in
+        spilled = total(share_out * height) * scale_out
+        gap = np.where(known, self._design_m[places] - height, 0.0)
+        short = np.where(known, positive_part(gap, spread_m), 0.0)
+        missing = total(share_in * short) * scale_in
+        over = missing - total(share_in * gap) * scale_in
         area = self._cell_area_m2
         return Volumes((placed_in + spilled) * area, missing * area, over * area, spilled * area)
 
-    def _scales(
-        self, known: NDArray[np.bool_]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return factors from seen cells to all cells, inside and outside; NaN for too few."""
-        seen_in, seen_out = self._inside @ known, self._outside @ known
-        with np.errstate(invalid='ignore', divide='ignore'):
-            scale_in = np.where(
-                seen_in >= LEAST_SEEN * self._cells_inside, self._cells_inside / seen_in, np.nan)
-            scale_out = np.where(
-                seen_out >= LEAST_SEEN * self._cells_outside, self._cells_outside / seen_out,
-                np.nan)
-        return (np.where(self._cells_inside > 0.0, scale_in, 1.0),
-                np.where(self._cells_outside > 0.0, scale_out, 1.0))
+
+def _total(
+    owner: NDArray[np.intp], values: NDArray[np.float64], count: int
+) -> NDArray[np.float64]:
+    """Return the sum of the values of each of so many owners, shape (count,)."""
+    return np.asarray(np.bincount(owner, values, count), dtype=np.float64)
+
+
+def _scale(seen: NDArray[np.float64], whole: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return factors from seen cells to all cells; NaN for too few, 1 where there are none."""
+    with np.errstate(invalid='ignore', divide='ignore'):
+        scale = np.where(seen >= LEAST_SEEN * whole, whole / seen, np.nan)
+    return np.where(whole > 0.0, scale, 1.0)
 
 
 def positive_part(

@@ -17,6 +17,7 @@ import cProfile
 from pathlib import Path
 import pstats
 import sys
+import time
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / 'test' / 'benchmarks')]  # runs from a clone
@@ -102,7 +103,7 @@ def segment_rows() -> Iterator[Line]:
 def profile(*, load: bool) -> str:
     """Return where the time of steps goes, as a table."""
     bench = Bench(1000, SEGMENTS)
-    watch = cProfile.Profile()
+    watch = cProfile.Profile(time.process_time)
     for _ in range(ROUNDS):
         bench.advance(load=load)
         watch.runcall(bench.step)

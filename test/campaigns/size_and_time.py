@@ -104,7 +104,14 @@ class Day:
         self.booked_step = np.full(record.shape[1], -10 ** 9)
         self.bounds = np.array([0.9 * NEWS.get(name, np.inf) for name in NAMES])
 
-    def readings(self, _seen: Any = None) -> tuple[Reading, ...]:
+    def rows_due(self, _overdue: Any) -> None:
+        """Leave it to the record which segments are read."""
+
+    def rows_seen(self) -> np.ndarray:
+        """Return all rows: every look shows the whole berm."""
+        return np.arange(self.record.shape[1])
+
+    def readings(self, _rows: Any = None) -> tuple[Reading, ...]:
         """Return the readings of the next look that may say something new."""
         count, segments = self.record.shape[:2]
         turn, place = divmod(self.step, count)
@@ -125,6 +132,8 @@ class Day:
     def note(self, entries: Any) -> None:
         """Note what the clerk booked."""
         for entry in entries:
+            if entry.kind == 'seen':
+                continue
             row = entry.segment - 1
             self.booked[row] = [np.nan if entry.data[n] is None else entry.data[n] for n in NAMES]
             self.booked_step[row] = self.step - 1
@@ -168,7 +177,7 @@ def a_day(site: Site, path: Path, layers: list[Any], record: np.ndarray, looks: 
     day = clerk._survey = Day(pipeline.survey, record, looks)
     with Journal.open(path, 'digest', 'site.yaml', SITE, durable=False) as journal:
         for step in range(looks):
-            clerk.book_readings(None, START_NS + step * PERIOD_NS)
+            clerk.book_readings(START_NS + step * PERIOD_NS)
             new = keeper.take_new()
             day.note(new)
             if new:

@@ -49,7 +49,7 @@ def segment_figures(site, height_of, *, seeds=range(5), noise_m=NOISE_M, cell_m=
                            seed=1000 * seed + n)
             total += bilinear(grid, area.corridor.centres_xy)
         lines.touch()
-        crest = lines.crest(0, total / looks, spread)
+        crest = lines.crest(0, total / looks, spread.__getitem__)
         rows = np.unique(sections[0].row)
         heights.append([crest.height_m[sections[0].row == row].mean() for row in rows])
         offsets.append([crest.offset_m[sections[0].row == row].mean() for row in rows])
@@ -110,11 +110,11 @@ def test_unknown_stretches_are_unseen_and_leave_the_rest_alone() -> None:
     area, sections, lines = lines_of(site)
     height = design_of(site)(area.corridor.centres_xy).astype(np.float32)
     spread = np.full(len(area), 0.0005, dtype=np.float32)
-    whole = lines.crest(0, height, spread)
+    whole = lines.crest(0, height, spread.__getitem__)
     hidden = (area.corridor.station_m > 0.4) & (area.corridor.station_m < 0.6)
     height[hidden] = np.nan
     lines.touch(hidden)
-    part = lines.crest(0, height, spread)
+    part = lines.crest(0, height, spread.__getitem__)
     station = sections[0].station_m
     assert not part.seen[(station > 0.42) & (station < 0.58)].any()
     assert part.seen[(station < 0.38) | (station > 0.62)].all()
@@ -129,17 +129,17 @@ def test_only_segments_that_lean_on_a_cell_are_fitted_again() -> None:
     area, sections, lines = lines_of(site)
     height = design_of(site)(area.corridor.centres_xy).astype(np.float32)
     spread = np.full(len(area), 0.0005, dtype=np.float32)
-    before = lines.crest(0, height, spread)
+    before = lines.crest(0, height, spread.__getitem__)
     touched = (area.corridor.station_m > 0.9) & (area.corridor.station_m < 1.0)
     height += np.float32(0.01)
     lines.touch(touched)
-    after = lines.crest(0, height, spread)
+    after = lines.crest(0, height, spread.__getitem__)
     # The third segment, and those beside it, whose last sections are pooled with its own.
     again = np.unique(sections[0].row[after.height_m != before.height_m])
     assert again.tolist() == [1, 2, 3]
     lines.touch()
-    npt.assert_allclose(lines.crest(0, height, spread).height_m, before.height_m + 0.01,
-                        atol=1e-6)
+    again = lines.crest(0, height, spread.__getitem__)
+    npt.assert_allclose(again.height_m, before.height_m + 0.01, atol=1e-6)
 
 
 def test_piecewise_fitting_is_that_of_the_whole_ring() -> None:
@@ -150,7 +150,8 @@ def test_piecewise_fitting_is_that_of_the_whole_ring() -> None:
         area, _, lines = lines_of(site)
         noisy = design_of(site)(area.corridor.centres_xy)
         noisy += np.random.default_rng(1).normal(0.0, 0.0005, len(area))
-        crest = lines.crest(0, noisy.astype(np.float32), np.full(len(area), 5e-4, np.float32))
+        crest = lines.crest(0, noisy.astype(np.float32),
+                            np.full(len(area), 5e-4, np.float32).__getitem__)
         assert crest.seen.all()
         figures.append((crest.height_m.mean(), crest.height_m.std()))
     npt.assert_allclose(figures[0], figures[1], atol=0.0002)

@@ -49,7 +49,7 @@ def reading_of(height_m, *, offset_m=None, budget=None, volumes=None, tolerance_
     crest = Crest(height, np.where(np.isfinite(height), offset, NAN), np.full(COUNT, 0.5))
     return crest_reading(
         AREA.segments[1], 1, SECTIONS, crest, TARGET, tolerance_m, budget or budget_of(),
-        volumes or volumes_of(), 0.3)
+        (volumes or volumes_of()).at(1), 0.3)
 
 
 def test_hand_values_of_a_half_seen_segment() -> None:

@@ -138,13 +138,12 @@ def test_a_berm_built_as_designed_reads_as_designed(site) -> None:
         npt.assert_allclose(none, 0.0, atol=0.004 * placed.max())
 
 
-def test_a_reading_of_what_was_not_touched_is_left_out() -> None:
+def test_only_the_rows_asked_for_are_read_and_as_with_all() -> None:
     site = straight(1.2)
     survey = filled_survey(site, low_berm(site))
-    seen = survey.area.corridor.segment_index == 1
-    seen &= survey.area.corridor.station_m > 0.5
-    seen &= survey.area.corridor.station_m < 0.7
-    assert [reading.row for reading in survey.readings(seen)] == [1]
+    whole = survey.readings()
+    assert survey.readings(np.array([1])) == (whole[1],)
+    assert survey.readings(np.array([0, 2])) == (whole[0], whole[2])
 
 
 def test_before_there_is_a_datum_there_is_no_reading() -> None:

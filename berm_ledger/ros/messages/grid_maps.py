@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .common import array_from, fill_header, listed, MessageTypes, put_array, quoted
-from .grids import checked_grid, known_heights
+from .grids import checked_grid
+from .heights import unrolled_heights
 from ...errors import GeometryError, MessageError
 from ...geometry import GridAxes, yaw_from_quat_xyzw
 from ...survey import ElevationGrid
@@ -135,12 +136,13 @@ def grid_from_grid_map(msg: Any, layer: str) -> ElevationGrid:
     stored = _layer(msg, layer, rows, cols)
     outer, inner = _starts(msg, rows, cols)
     axes = _axes(msg.info, rows, cols)
-    heights = known_heights(stored)
+    heights, any_known = unrolled_heights(stored, outer, inner)
     for basic in {str(name) for name in msg.basic_layers} - {layer}:
-        heights[~np.isfinite(_layer(msg, basic, rows, cols))] = np.nan
-    if outer or inner:
-        heights = np.roll(heights, (-outer, -inner), axis=(0, 1))
-    return checked_grid(msg.header, axes, heights, f'grid map layer {quoted(layer)}')
+        known = np.isfinite(_layer(msg, basic, rows, cols))
+        heights[~np.roll(known, (-outer, -inner), axis=(0, 1))] = np.nan
+        any_known = bool(np.isfinite(heights).any())
+    return checked_grid(
+        msg.header, axes, heights, any_known, f'grid map layer {quoted(layer)}')
 
 
 def fill_grid_map(

@@ -15,42 +15,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .common import fill_header, MessageTypes, stamp_ns_from
-from .lattice_fit import fit_axes
+from .heights import heights_on_lattice, known_heights
+from .lattice_fit import OFF_SHARE, points_off, sample_axes
 from .point_clouds import cloud_columns, fill_cloud
 from ...errors import GeometryError, MessageError
 from ...survey import ElevationGrid
 
-ABSURD_HEIGHT_M = 1e4
-
-
-def known_heights(heights: NDArray[Any]) -> NDArray[np.float32]:
-    """
-    Return a float32 copy of heights [m] in C order, NaN where they are infinite or absurd.
-
-    Parameters
-    ----------
-    heights : array
-        Shape (rows, cols), any float type and byte order [m].
-
-    Returns
-    -------
-    array
-        A new array, still writable.
-
-    """
-    with np.errstate(invalid='ignore', over='ignore'):
-        out = np.array(heights, dtype=np.float32, order='C')
-        absurd = np.abs(out) > ABSURD_HEIGHT_M
-    if absurd.any():
-        out[absurd] = np.nan
-    return out
-
 
 def checked_grid(
-    header: Any, axes: Any, heights: NDArray[np.float32], what: str
+    header: Any, axes: Any, heights: NDArray[np.float32], any_known: bool, what: str
 ) -> ElevationGrid:
     """Return an elevation grid from decoded parts; refuse one without a single height."""
-    if not np.isfinite(heights).any():
+    if not any_known:
         msg = f'{what} has no finite height in any of its {heights.size} cells'
         raise MessageError(msg)
     heights.flags.writeable = False
@@ -90,11 +66,16 @@ def grid_from_point_cloud(msg: Any) -> ElevationGrid:
                 f'grid needs both to be 2 or more')
         raise MessageError(text)
     x, y, z = cloud_columns(msg, ('x', 'y', 'z'))
-    heights = known_heights(z)
-    axes, off = fit_axes(x, y)
+    axes = sample_axes(x, y)
+    proved = heights_on_lattice(x, y, z, axes, OFF_SHARE * axes.cell_m)
+    if proved is not None:
+        return checked_grid(msg.header, axes, *proved, 'point cloud')
+    heights, any_known = known_heights(z)
+    off = points_off(x, y, axes)
     if off is not None:
         heights[off] = np.nan
-    return checked_grid(msg.header, axes, heights, 'point cloud')
+        any_known = bool(np.isfinite(heights).any())
+    return checked_grid(msg.header, axes, heights, any_known, 'point cloud')
 
 
 def fill_point_cloud(msg: Any, grid: ElevationGrid, types: MessageTypes) -> None:

@@ -120,13 +120,11 @@ def _off_lattice(
     return out
 
 
-def fit_axes(
-    x: NDArray[Any], y: NDArray[Any]
-) -> tuple[GridAxes, NDArray[np.bool_] | None]:
+def sample_axes(x: NDArray[Any], y: NDArray[Any]) -> GridAxes:
     """
-    Return the lattice under an organised cloud, and which cells do not lie on it.
+    Return the lattice that a sample of the points of an organised cloud lies on.
 
-    Fitted to a sample by least squares that leave out strays, then checked on every point.
+    Fitted by least squares that leave out strays; no other point has been looked at.
 
     Parameters
     ----------
@@ -135,25 +133,59 @@ def fit_axes(
 
     Returns
     -------
-    tuple of GridAxes and array or None
-        The lattice, and True where a point has no position or lies off its place by more than a
-        tenth of a cell; None when there is no such point.
+    GridAxes
+        The lattice.
 
     Raises
     ------
     MessageError
-        Too few points, points in one line, cells that are not square, or more than 1 % of the
-        points off the lattice.
+        Too few points, points in one line, or cells that are not square.
 
     """
     # NaN and numbers of any size are to be expected, not to be warned of.
     with np.errstate(all='ignore'):
         steps, origin = _robust_fit(*_sample(x, y))
-        axes = _axes(steps.round(STEP_DIGITS), origin.round(ORIGIN_DIGITS))
+        return _axes(steps.round(STEP_DIGITS), origin.round(ORIGIN_DIGITS))
+
+
+def points_off(
+    x: NDArray[Any], y: NDArray[Any], axes: GridAxes
+) -> NDArray[np.bool_] | None:
+    """
+    Return which cells of an organised cloud do not lie on a lattice, each point looked at.
+
+    Parameters
+    ----------
+    x, y : array
+        Coordinates, shape (rows, cols) [m]; NaN where not known.
+    axes : GridAxes
+        The lattice.
+
+    Returns
+    -------
+    array or None
+        True where a point has no position or lies off its place by more than a tenth of a cell;
+        None when there is no such point.
+
+    Raises
+    ------
+    MessageError
+        More than 1 % of the points off the lattice.
+
+    """
+    with np.errstate(all='ignore'):
         off = _off_axes(x, y, axes)
         if off is not None:
             _check_strays(x, y, off, axes)
-    return axes, off
+    return off
+
+
+def fit_axes(
+    x: NDArray[Any], y: NDArray[Any]
+) -> tuple[GridAxes, NDArray[np.bool_] | None]:
+    """Return the lattice under an organised cloud, and which cells do not lie on it."""
+    axes = sample_axes(x, y)
+    return axes, points_off(x, y, axes)
 
 
 def _axes(steps: NDArray[np.float64], origin: NDArray[np.float64]) -> GridAxes:

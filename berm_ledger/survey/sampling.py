@@ -1,0 +1,64 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""What a grid shows at the surveyed cells, and which of them must not be believed."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .area import SurveyArea
+from .grid import ElevationGrid
+from .registration import LIMIT_XY_M, Shift
+from .resample import bilinear, on_lattice, part_around, under_footprint
+from ..geometry import Pose2
+
+# How far around what is too high for soil nothing is believed [m].
+OBJECT_PAD_M = 0.08
+
+
+def part_of_area(
+    grid: ElevationGrid, area: SurveyArea, shift_xyz: NDArray[np.float64]
+) -> ElevationGrid:
+    """Return the part of a grid that may show a surveyed cell, about where it is expected."""
+    low, high = area.corners_xy
+    slack_m = LIMIT_XY_M + float(np.hypot(*shift_xyz[:2]))
+    return part_around(grid, low - slack_m, high + slack_m)
+
+
+def sampled(grid: ElevationGrid, area: SurveyArea, shift: Shift) -> NDArray[np.float32]:
+    """Return the heights of a grid at the cells (n,), its shift taken off [m]; NaN unseen."""
+    measured = None
+    if area.fills_its_lattice:
+        whole = on_lattice(grid, area.lattice, shift.dx_m, shift.dy_m)
+        measured = None if whole is None else whole.ravel().take(area.corridor.flat_index)
+    if measured is None:
+        measured = bilinear(grid, area.centres_xy + np.array([shift.dx_m, shift.dy_m]))
+    measured -= np.float32(shift.dz_m)
+    return measured
+
+
+def under_rover(
+    area: SurveyArea, shift: Shift, site_from_base: Pose2, pad_m: float
+) -> NDArray[np.intp]:
+    """Return the cells that a grid shows under the rover or within a pad around it."""
+    footprint = area.site.rover.footprint
+    reach_m = float(np.hypot(*footprint.corners_xy.T).max()) + pad_m + area.lattice.cell_m
+    near = area.cells_around(
+        site_from_base.x_m - shift.dx_m, site_from_base.y_m - shift.dy_m, reach_m)
+    points = area.centres_xy[near] + np.array([shift.dx_m, shift.dy_m])
+    return near[under_footprint(points, footprint, site_from_base, pad_m)]
+
+
+def too_high(
+    area: SurveyArea, above_m: NDArray[np.float32], most_m: float
+) -> NDArray[np.intp]:
+    """Return the cells (n,) that stand higher above the ground than is believed, and around."""
+    with np.errstate(invalid='ignore'):
+        high = above_m > np.float32(most_m)
+    if not high.any():
+        return np.empty(0, dtype=np.intp)
+    reach = max(1, round(OBJECT_PAD_M / area.lattice.cell_m))
+    spread = ndimage.binary_dilation(area.on_lattice(high, fill=0), iterations=reach)
+    return np.flatnonzero(spread.ravel()[area.corridor.flat_index])

@@ -1,0 +1,94 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Which segments are worth fitting and reading again after a look.
+
+A surface that is the mean of many looks hardly moves with one more. A segment's turn comes when
+the mean may have moved by about a quarter of what one look is off: at once while it has few looks,
+after a load or a change, and every sixteenth look when it has settled. Turns of settled segments
+are spread over the looks, neighbours together.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .area import SurveyArea
+
+# Part of one look by which a surface may have moved before it is read again.
+MOST_MOVED = 0.25
+# Longest wait [looks]; a power of two.
+MOST_LOOKS = 16
+# One in so many cells of a segment tells whether it was seen, and how settled it is.
+EVERY = 16
+# A segment of which this share, and so many cells, were pulled over to a new height is read.
+MOVED_SHARE = 0.005
+LEAST_MOVED = 8
+
+
+class Turns:
+    """
+    Counts looks and tells whose turn it is.
+
+    Parameters
+    ----------
+    area : SurveyArea
+        The surveyed cells.
+
+    """
+
+    def __init__(self, area: SurveyArea) -> None:
+        """Pick the cells that stand for each segment."""
+        shares = area.shares.copy()
+        shares.eliminate_zeros()
+        rows = len(area.segments)
+        parts = [
+            shares.indices[shares.indptr[row]:shares.indptr[row + 1]][::EVERY]
+            for row in range(rows)]
+        self._cells = np.concatenate(parts).astype(np.intp)
+        self._owner = np.repeat(np.arange(rows), [len(part) for part in parts])
+        self._segment = area.corridor.segment_index
+        self._least = np.maximum(LEAST_MOVED, MOVED_SHARE * np.diff(shares.indptr))
+        self._block = np.arange(rows) * MOST_LOOKS // max(1, rows)
+        self._look = 0
+        self._waiting = np.zeros(rows, dtype=bool)
+        self.seen = np.zeros(rows, dtype=bool)
+
+    def after_look(
+        self, seen: NDArray[np.bool_], looks: NDArray[np.float32], moved: NDArray[np.intp]
+    ) -> NDArray[np.bool_]:
+        """
+        Return the segments whose turn it is after a look, shape (segments,).
+
+        Parameters
+        ----------
+        seen : array
+            Cells that the look shows, shape (n,).
+        looks : array
+            Looks that the surface has, shape (n,).
+        moved : array
+            Cells that were pulled over to a new height, shape (k,).
+
+        Returns
+        -------
+        array
+            Mask of segments.
+
+        """
+        rows = len(self._block)
+        shown = seen[self._cells].astype(float)
+        count = np.bincount(self._owner, shown, rows)
+        gain = np.bincount(self._owner, shown / (looks[self._cells] + 1.0), rows)
+        self.seen = count > 0.0
+        self._waiting |= self.seen
+        wait = MOST_MOVED * count / np.maximum(gain, 1e-9)
+        period = np.exp2(np.floor(np.log2(np.clip(wait, 1.0, MOST_LOOKS)))).astype(int)
+        turn: NDArray[np.bool_] = self._waiting & ((self._look + self._block) % period == 0)
+        turn |= np.bincount(self._segment[moved], minlength=rows) >= self._least
+        self._look += 1
+        return turn
+
+    def done(self, rows: NDArray[np.intp]) -> None:
+        """Note that segments have been read."""
+        self._waiting[rows] = False
