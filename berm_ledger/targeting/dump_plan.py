@@ -13,6 +13,7 @@ brings the berm closer to the design. A ridge of height h and length L, slopes t
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 import math
 
 import numpy as np
@@ -93,6 +94,7 @@ def ridge_height_m(area_m2: float, tangent: float, width_m: float = 0.0) -> floa
     return math.sqrt(half * half + max(0.0, area_m2) * tangent) - half
 
 
+@lru_cache(maxsize=64)
 def heap_height_m(volume_m3: float, width_m: float, tangent: float) -> float:
     """
     Return the height [m] of one load on level ground.

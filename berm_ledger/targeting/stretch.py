@@ -58,18 +58,23 @@ def lowest_stretch(
     """
     station, short = np.asarray(station_m, dtype=float), np.asarray(short_m, dtype=float)
     step = (to_m - from_m) / CANDIDATES
-    best = (math.nan, math.nan)
-    for k in range(CANDIDATES):
-        middle = from_m + (k + 0.5) * step
-        if not closed:
-            inset = min((0.5 - PAST_END) * drum_width_m, 0.5 * line_length_m)
-            middle = min(max(middle, inset), line_length_m - inset)
-        gap = np.abs(station - middle)
-        gap = np.minimum(gap, line_length_m - gap) if closed else gap
-        near = short[gap <= 0.5 * drum_width_m + 1e-9]
-        known = near[np.isfinite(near)]
-        if len(known) and 2 * len(known) >= len(near):
-            mean = float(known.mean())
-            if not best[1] >= mean:
-                best = (float(middle), mean)
-    return best
+    middle = from_m + (np.arange(CANDIDATES) + 0.5) * step
+    if not closed:
+        inset = min((0.5 - PAST_END) * drum_width_m, 0.5 * line_length_m)
+        middle = np.clip(middle, inset, line_length_m - inset)
+        # Stations ascend: only those within a drum width of the segment can be near.
+        reach = (middle[0] - drum_width_m, middle[-1] + drum_width_m)
+        first, last = np.searchsorted(station, reach)
+        station, short = station[first:last], short[first:last]
+    gap = np.abs(station - middle[:, None])
+    gap = np.minimum(gap, line_length_m - gap) if closed else gap
+    near = gap <= 0.5 * drum_width_m + 1e-9
+    known = near & np.isfinite(short)
+    count = known.sum(axis=1)
+    total = np.where(known, short, 0.0).sum(axis=1)
+    enough = (count > 0) & (2 * count >= near.sum(axis=1))
+    if not enough.any():
+        return math.nan, math.nan
+    mean = np.where(enough, total / np.maximum(count, 1), -np.inf)
+    best = int(np.argmax(mean))
+    return float(middle[best]), float(mean[best])
