@@ -81,7 +81,9 @@ class Patrol:
         low = -0.5 * cell_m * (side - 1) + 0.004
         self.axes = GridAxes((low, low), (0.0, cell_m), (cell_m, 0.0))
         along = low + cell_m * np.arange(side)
-        self._still, self._loaded = (soil_m(along[None, :], along[:, None], k) for k in (0.0, 1.0))
+        self._still, loaded = (soil_m(along[None, :], along[:, None], k) for k in (0.0, 1.0))
+        self._heap = loaded - self._still
+        self._room, self._spare = np.empty_like(self._still), np.empty_like(self._still)
         self.stamp_ns = START_NS
         self.load = 0.0
         self.entries = 0
@@ -91,10 +93,12 @@ class Patrol:
     def next_grid(self) -> ElevationGrid:
         """Return the next grid, with noise of its own and a small shift of the map."""
         self.stamp_ns += PERIOD_NS
-        height = self._still + np.float32(self.load) * (self._loaded - self._still)
-        noise = self._noise.standard_normal(height.shape, dtype=np.float32)
+        # Into the same memory each time: no large array is given back between two steps.
+        noise = self._noise.standard_normal(dtype=np.float32, out=self._room)
         noise *= np.float32(NOISE_M)
-        noise += height + np.float32(self._noise.normal(0.0, 0.001))
+        noise += self._still
+        noise += np.multiply(self._heap, np.float32(self.load), out=self._spare)
+        noise += np.float32(self._noise.normal(0.0, 0.001))
         dx, dy = self._noise.normal(0.0, 0.002, 2)
         return ElevationGrid(self.stamp_ns, 'map', self.axes.moved(dx, dy), noise)
 
