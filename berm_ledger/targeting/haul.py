@@ -9,6 +9,8 @@ the curve into the run-up and the run-up. Way out and way in are the same.
 
 from __future__ import annotations
 
+from collections import OrderedDict
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +18,8 @@ from .options import Options
 from .reach import built_from_mask, Field, ReachMap
 
 MOST_ALONE = 40
+# Ways that are kept; each takes 16 bytes per cell.
+KEPT_FIELDS = 8
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -48,6 +52,7 @@ class HaulCosts:
         self._loads = np.array([len(place.loads) for place in options.places], dtype=float)
         self._row = np.array([place.row for place in options.places], dtype=np.intp)
         self._best: dict[int, tuple[Ints, Floats]] = {}
+        self._fields: OrderedDict[int, Field] = OrderedDict()
 
     def __call__(self, mask: int) -> list[float]:
         """Return the haul [m] of all loads of each segment with a set (bits) standing."""
@@ -68,7 +73,13 @@ class HaulCosts:
 
     def field(self, mask: int) -> Field:
         """Return the ways with a set (bits) standing."""
-        return self.reach.field(built_from_mask(mask, self.segments))
+        found = self._fields.pop(mask, None)
+        if found is None:
+            found = self.reach.field(built_from_mask(mask, self.segments))
+        self._fields[mask] = found
+        if len(self._fields) > KEPT_FIELDS:
+            self._fields.popitem(last=False)
+        return found
 
     def alone(self) -> list[float]:
         """
