@@ -204,8 +204,8 @@ def rows() -> Iterator[Line]:
     """Give all lines."""
     for kind in SITES:
         yield from size_lines(kind)
-    for kind in SITES:
-        times = replans_s(SITES[kind](100))
+    for kind, make in SITES.items():
+        times = replans_s(make(100))
         yield Line(f'replan, {kind}, one reading of 100 [s]', shown_ms(max(times)), '',
                    max(times), REPLAN_LIMIT_S, note=f'worst of {len(times)}')
     ours, peer = ways_s(facing_site(100))
