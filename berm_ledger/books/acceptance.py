@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .accounts import Books
-from .layers import CREST, CREST_OFFSET, CREST_TARGET
+from .layers import CREST, CREST_ERROR, CREST_OFFSET, CREST_TARGET
 from .rows import Row, State
 from ..design import Berm, Site
 from ..survey.snapshot import NamedSurface
@@ -33,6 +33,9 @@ class CrestLine:
         Offset of the crest from the centreline, left positive, shape (m,) [m].
     section_m : float
         Length of crest line that one section stands for [m].
+    error_m : array
+        Standard error of each section that the others do not share, shape (m,) [m]; NaN is
+        unknown.
 
     """
 
@@ -41,6 +44,7 @@ class CrestLine:
     target_m: NDArray[np.float64]
     offset_m: NDArray[np.float64]
     section_m: float
+    error_m: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -173,8 +177,12 @@ def crest_lines(site: Site, surfaces: Iterable[NamedSurface]) -> dict[str, Crest
             lattice = known[0].lattice
             values = np.array([part.values[0] for part in known], dtype=float)
             station_m = lattice.centres_xy()[0, :, 0]
+            error = layers.get(CREST_ERROR + berm.name)
+            own = error is not None and error.lattice == lattice
             lines[berm.name] = CrestLine(
-                station_m, values[0], values[1], values[2], lattice.cell_m)
+                station_m, values[0], values[1], values[2], lattice.cell_m,
+                error.values[0].astype(float) if error is not None and own
+                else np.full(len(station_m), np.nan))
     return lines
 
 

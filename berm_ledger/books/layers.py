@@ -25,7 +25,7 @@ ACCEPTED, ACCEPTED_LOOKS, SAME = 'accepted_m', 'accepted_looks', 'same_ns'
 FILL = 'fill_m'
 DESIGN = 'design_m'
 CREST, CREST_OFFSET, CREST_TARGET = 'crest:', 'crest_offset:', 'crest_target:'
-CREST_SPREAD = 'crest_spread:'
+CREST_SPREAD, CREST_ERROR = 'crest_spread:', 'crest_error_m:'
 
 
 def layers_of(
@@ -83,7 +83,8 @@ def _crests(survey: SiteSurvey, stamp_ns: int) -> list[NamedSurface]:
                           len(sections.station_m))
         crest, target = survey.crest(index), survey.targets_m(index)
         values = {CREST: crest.height_m, CREST_OFFSET: crest.offset_m,
-                  CREST_SPREAD: crest.spread, CREST_TARGET: target}
+                  CREST_SPREAD: crest.spread, CREST_TARGET: target,
+                  CREST_ERROR: survey.crest_error_m(index)}
         out.extend(
             NamedSurface(name + berm.name, stamp_ns, lattice, row[None, :].astype(np.float32))
             for name, row in values.items())

@@ -86,10 +86,18 @@ def crest_of_sections(
     seen = (np.isfinite(part).mean(axis=1) >= LEAST_SEEN) & np.isfinite(own).any(axis=1)
     seen &= np.isfinite(part[:, window - 1:window + 2]).any(axis=1)
     part = np.where(seen[:, None], _bridged(part, seen), 0.0)
-    height, place, spread = templates.fit(part, noise_m * POOLED_NOISE / (2 * reach + 1) ** 0.5)
+    height, place, spread = templates.fit(part, pooled_noise_m(noise_m, reach))
     step = sections.offset_m[1] - sections.offset_m[0]
     offset = sections.offset_m[first + window] + place * step
     return Crest(*(np.where(seen, values, np.nan) for values in (height, offset, spread)))
+
+
+def pooled_noise_m(
+    noise_m: NDArray[np.float64], reach: int | NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """Return the noise of samples that are means of so many sections on either side [m]."""
+    noise: NDArray[np.float64] = noise_m * POOLED_NOISE / np.sqrt(2 * reach + 1)
+    return noise
 
 
 def _mean_known(values: NDArray[np.float64], reach: int, axis: int) -> NDArray[np.float64]:

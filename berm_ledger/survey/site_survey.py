@@ -297,9 +297,7 @@ class SiteSurvey:
             return height * np.float32(0.0)
         return height - self.datum.level_m[cells]
 
-    def inverse_looks(
-        self, cells: slice | NDArray[np.intp] = slice(None)
-    ) -> NDArray[np.float32]:
+    def inverse_looks(self, cells: slice | NDArray[np.intp] = slice(None)) -> NDArray[np.float32]:
         """Return 1 / looks that heights, all by default, are worth; infinite where not known."""
         with np.errstate(divide='ignore'):
             inverse: NDArray[np.float32] = 1.0 / self.surface.effective_looks(cells)
@@ -311,10 +309,15 @@ class SiteSurvey:
         """Return the crest of all sections of a berm as the surface stands."""
         if not self._crests.has_stale(berm_index):
             return self._crests.kept(berm_index)
-        white_m = np.float32(self.noise.white_m)
-        return self._crests.crest(
-            berm_index, self._above_m(slice(None)),
-            lambda cells: white_m * np.sqrt(self.inverse_looks(cells)))
+        return self._crests.crest(berm_index, self._above_m(slice(None)), self._own_noise_m)
+
+    def crest_error_m(self, berm_index: int) -> NDArray[np.float64]:
+        """Return the error of each section of a crest that the others do not share [m]."""
+        return self._crests.own_error_m(berm_index, self._above_m(slice(None)), self._own_noise_m)
+
+    def _own_noise_m(self, cells: NDArray[np.intp]) -> NDArray[np.float32]:
+        """Return the noise of heights that neighbours do not share [m]."""
+        return np.float32(self.noise.white_m) * np.sqrt(self.inverse_looks(cells))
 
     def put_back_crest(self, berm_index: int, crest: Crest) -> None:
         """Take a crest of an earlier run; it stands until its cells are seen again."""
@@ -323,12 +326,11 @@ class SiteSurvey:
     def crest_line_xyz(self, berm_index: int) -> NDArray[np.float64]:
         """Return the standing crest, shape (sections, 3): x, y, level [m]; NaN where unseen."""
         sections, crest = self.sections[berm_index], self.crest(berm_index)
-        line = self.site.berms[berm_index].centreline
-        points = line.point_at(sections.station_m, np.nan_to_num(crest.offset_m))
+        points = self.site.berms[berm_index].centreline.point_at(
+            sections.station_m, np.nan_to_num(crest.offset_m))
         level = np.full(len(points), np.nan)
         if self.datum is not None:
-            flat = self.area.lattice.index_from_xy(points)
-            index = np.rint(flat).astype(np.intp)
+            index = np.rint(self.area.lattice.index_from_xy(points)).astype(np.intp)
             cells = self.area.cell_of_flat[index[:, 0] * self.area.lattice.cols + index[:, 1]]
             level = crest.height_m + self.datum.level_m[cells]
         return np.column_stack([points, level])
@@ -369,9 +371,7 @@ class SiteSurvey:
         return tuple(
             self._reading(int(row), crests, volumes, place) for place, row in enumerate(rows))
 
-    def _reading(
-        self, row: int, crests: Sequence[Crest], volumes: Volumes, place: int
-    ) -> Reading:
+    def _reading(self, row: int, crests: Sequence[Crest], volumes: Volumes, place: int) -> Reading:
         """Put the reading of one segment together; its volumes are at a place among others."""
         segment = self.area.segments[row]
         index = segment.berm_index

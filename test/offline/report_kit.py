@@ -132,6 +132,10 @@ def eventful(berm: str = 'west arc') -> list[Entry]:
         ('reading', berm, 4, reading(0.19, at_grade=0.0)))
 
 
+# Error of a section that the others do not share.
+OWN_ERROR_M = 0.004
+
+
 def layers(text: str, lowered_m: float = 0.01) -> list[NamedSurface]:
     """Return layers of a berm that stands lower than its design by so much, 3 cm to the left."""
     site = site_from_text(text, 'site.yaml')
@@ -151,6 +155,7 @@ def layers(text: str, lowered_m: float = 0.01) -> list[NamedSurface]:
         'design_m': (lattice, height_at_distance_m(berm, design).reshape(lattice.shape)),
         f'crest:{berm.name}': (line, (HEIGHT_M - lowered_m) * ones),
         f'crest_offset:{berm.name}': (line, 0.03 * ones),
+        f'crest_error_m:{berm.name}': (line, OWN_ERROR_M * ones),
         f'crest_target:{berm.name}': (line, HEIGHT_M * ones)}
     assert float(half_width_m(berm)) < 0.3
     return [NamedSurface(name, START_NS + 60 * SECOND_NS, where, array.astype(np.float32))

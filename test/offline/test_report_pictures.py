@@ -30,6 +30,7 @@ from report_kit import (
     GROUND,
     HEIGHT_M,
     layers,
+    OWN_ERROR_M,
     site_text,
     SLOPE,
 )
@@ -134,6 +135,38 @@ def test_long_section_shows_levels_and_differences(facts: Facts, figures: list[A
     assert has_line(bottom, np.column_stack([station, np.full(len(station), 30.0)]), atol=1e-3)
     # The reading of segment 4 was 40 mm over the design.
     assert has_line(middle, np.array([[1.2, 40.0], [1.6, 40.0]]), atol=1e-6)
+
+
+def test_crest_has_an_error_band_section_by_section(facts: Facts, figures: list[Any]) -> None:
+    with canvas.drawing():
+        long_section.long_section(facts, 0)
+    row, crest = facts.books.rows[1], facts.crests['west arc']
+    half_mm = 1.96e3 * math.hypot(OWN_ERROR_M, row.height_se_m)
+    pale = mpl.colors.to_rgba(long_section.BAND)
+    (band,) = [fill for fill in figures[0].axes[1].collections
+               if np.array_equal(fill.get_facecolor(), [pale])]
+    corners = np.vstack([path.vertices for path in band.get_paths()])
+    inside = corners[(corners[:, 0] > row.station_from_m + 1e-6)
+                     & (corners[:, 0] < row.station_to_m - 1e-6)]
+    npt.assert_allclose(np.unique(np.round(inside[:, 1], 3)), [-10.0 - half_mm, -10.0 + half_mm],
+                        atol=2e-3)
+    # A segment that was never read has no error, and so no band rather than one of no width.
+    unread = next(r for r in facts.books.rows if not math.isfinite(r.height_se_m))
+    own = (crest.station_m > unread.station_from_m) & (crest.station_m < unread.station_to_m)
+    assert own.any()
+    assert np.isnan(long_section.section_error_m(crest, facts.books.rows)[own]).all()
+
+
+def test_books_without_errors_of_sections_are_drawn_without_bands(
+        tmp_path: Path, figures: list[Any]) -> None:
+    kept = [layer for layer in layers(site_text()) if not layer.name.startswith('crest_error')]
+    old = gathered(tmp_path / 'books.sqlite', eventful(), kept)
+    assert np.isnan(old.crests['west arc'].error_m).all()
+    with canvas.drawing():
+        long_section.long_section(old, 0)
+    words = [text.get_text() for text in figures[0].legends[0].get_texts()]
+    assert 'standing crest' in words
+    assert 'a section, 95 % band' not in words
 
 
 def test_cross_section_is_cut_true_to_scale(facts: Facts, figures: list[Any]) -> None:

@@ -299,3 +299,42 @@ def test_errors_of_a_mean_grow_with_what_is_not_known() -> None:
     assert survey.mean_error_m(np.arange(0)) == 0.0
     given_plane = filled_survey(straight(), lambda p: np.zeros(p.shape[:-1]))
     assert given_plane.mean_error_m(many) > 0.002  # the level of the frame is not known either
+
+
+# ---- errors of single sections ---------------------------------------------------------------
+
+
+def survey_of(site, heights_m, noise_m):
+    """Return a survey whose surface is as given, each cell seen once with noise."""
+    survey = SiteSurvey(site)
+    survey.surface.height_m[:] = heights_m
+    survey.surface.looks[:] = np.where(np.isfinite(heights_m), 1.0, 0.0)
+    survey.noise = type(survey.noise)(noise_m, 0.0)
+    survey.use_cell(0.02)
+    return survey
+
+
+@pytest.mark.parametrize('noise_m', [0.002, 0.005, 0.010])
+def test_error_of_a_section_is_the_scatter_that_noise_gives_it(noise_m) -> None:
+    site = straight(1.2, turn_deg=20.0)
+    still = filled_survey(site, low_berm(site)).surface.height_m
+    rng = np.random.default_rng(5)
+    surveys = [survey_of(site, still + noise_m * rng.standard_normal(len(still)), noise_m)
+               for _ in range(16)]
+    found = [survey.crest(0).height_m for survey in surveys]
+    scatter = float(np.sqrt(np.nanmean(np.nanvar(found, axis=0, ddof=1))))
+    stated = float(np.sqrt(np.nanmean(surveys[0].crest_error_m(0) ** 2)))
+    # 16 draws of some 80 sections that share a few neighbours: the ratio is known to some 10 %.
+    assert 0.7 < scatter / stated < 1.3
+    assert stated < noise_m
+
+
+def test_error_of_a_section_is_unknown_where_there_is_no_crest() -> None:
+    site = straight(1.2)
+    full = filled_survey(site, low_berm(site))
+    heights = full.surface.height_m.copy()
+    heights[full.area.corridor.station_m > 0.6] = np.nan
+    survey = survey_of(site, heights, 0.003)
+    crest, error = survey.crest(0), survey.crest_error_m(0)
+    npt.assert_array_equal(np.isfinite(error), crest.seen)
+    assert 0 < crest.seen.sum() < len(error)

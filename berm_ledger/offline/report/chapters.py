@@ -231,9 +231,9 @@ def _detail(kind: str, data: Any) -> str:
     if data.get('height_m') is not None:
         words.append(f'height {data["height_m"]:.3f} m')
     if data.get('dumps') is not None:
-        words.append(f'after {data["dumps"]} dumps')
+        words.append('after 1 dump' if data['dumps'] == 1 else f'after {data["dumps"]} dumps')
     if kind == 'map_shift':
-        shift = ', '.join(f'{name} {1e3 * (data.get(name + "_m") or 0.0):.0f} mm'
+        shift = ', '.join(f'{name} {figure(data.get(name + "_m"), 0, MM)} mm'
                           for name in ('dx', 'dy', 'dz'))
         words.insert(0, shift)
     if kind == 'stray_dump':

@@ -18,12 +18,15 @@ from .canvas import new_figure, Picture, png_of, ruled, span_of
 from .facts import Facts, Z95
 from .palette import BLACK, BLUE, GREY, PALE, PURPLE, STATE_STYLES, VERMILLION
 from ...books import Row
+from ...books.acceptance import CrestLine
 from ...books.statement import stamp_text
 from ...design import Berm
 
 POINTS = 400
 DESIGN_DASHES = (0, (6, 2, 1, 2))
 STATE_HEIGHT = 0.055
+# The colour of the crest, paler.
+BAND = '#F2C6A8'
 
 
 def long_section(facts: Facts, berm_index: int) -> Picture:
@@ -65,8 +68,8 @@ def long_section(facts: Facts, berm_index: int) -> Picture:
         f'long-section-{berm_index + 1}', png_of(figure), 'Long section',
         'Elevations in the site frame; the crest is drawn at its height above the natural ground '
         'below it, laid over the natural ground at the design line. The scales of the two axes '
-        'differ. The steps are the means of the segments with their 95 % confidence band '
-        f'(1.96 standard errors).{when}',
+        'differ. Bands are 95 % confidence (1.96 standard errors): along the crest of each '
+        f'section by itself, about the steps of the means of the segments.{when}',
         'Natural ground, design crest with tolerance, and standing crest over the station; below '
         'it the difference from the design and the offset of the crest from the line.')
 
@@ -102,7 +105,7 @@ def _elevation(axes: Axes, facts: Facts, berm: Berm, rows: Sequence[Row]) -> Non
     crest = facts.crests.get(berm.name)
     if crest is not None:
         level = facts.datum_m(berm.centreline.point_at(crest.station_m)) + crest.height_m
-        axes.plot(crest.station_m, level, color=VERMILLION, linewidth=1.3)
+        _crest(axes, crest, level, section_error_m(crest, rows))
         drawn.append(level)
     for row in rows:
         inside = (station >= row.station_from_m) & (station <= row.station_to_m)
@@ -110,6 +113,40 @@ def _elevation(axes: Axes, facts: Facts, berm: Berm, rows: Sequence[Row]) -> Non
         _mean_step(axes, row, base + row.height_m, row.height_se_m)
     low, high = span_of(np.concatenate(drawn), 0.05)
     axes.set(ylabel='elevation [m]', ylim=(low, high + 0.22 * (high - low)))
+
+
+def section_error_m(crest: CrestLine, rows: Sequence[Row]) -> NDArray[np.float64]:
+    """
+    Return the standard error of every section of a crest.
+
+    Parameters
+    ----------
+    crest : CrestLine
+        The crest.
+    rows : sequence of Row
+        Segments of its berm.
+
+    Returns
+    -------
+    array
+        What is its own and what it shares with its segment [m]; NaN is unknown.
+
+    """
+    shared = np.full(len(crest.station_m), np.nan)
+    for row in rows:
+        own = (crest.station_m >= row.station_from_m) & (crest.station_m <= row.station_to_m)
+        shared[own] = row.height_se_m
+    error: NDArray[np.float64] = np.hypot(crest.error_m, shared)
+    return error
+
+
+def _crest(
+    axes: Axes, crest: CrestLine, values: NDArray[np.float64], error: NDArray[np.float64]
+) -> None:
+    """Draw the standing crest, each section with its confidence band."""
+    axes.fill_between(crest.station_m, values - Z95 * error, values + Z95 * error,
+                      facecolor=BAND, edgecolor=VERMILLION, linewidth=0.4)
+    axes.plot(crest.station_m, values, color=VERMILLION, linewidth=1.3)
 
 
 def _mean_step(axes: Axes, row: Row, value: float, error: float) -> None:
@@ -132,7 +169,7 @@ def _difference(axes: Axes, facts: Facts, berm: Berm, rows: Sequence[Row]) -> No
     crest = facts.crests.get(berm.name)
     if crest is not None:
         gap_mm = 1e3 * (crest.height_m - crest.target_m)
-        axes.plot(crest.station_m, gap_mm, color=VERMILLION, linewidth=1.3)
+        _crest(axes, crest, gap_mm, 1e3 * section_error_m(crest, rows))
         drawn.append(gap_mm)
     for row in rows:
         _mean_step(axes, row, -1e3 * row.deficit_height_m, 1e3 * row.height_se_m)
@@ -180,6 +217,9 @@ def _legend(facts: Facts, berm: Berm) -> list[Any]:
         Line2D([], [], color=BLUE, linestyle='--', linewidth=1.0, label='natural ground')]
     if berm.name in facts.crests:
         handles.append(Line2D([], [], color=VERMILLION, linewidth=1.3, label='standing crest'))
+        if np.isfinite(facts.crests[berm.name].error_m).any():
+            handles.append(Patch(facecolor=BAND, edgecolor=VERMILLION, linewidth=0.4,
+                                 label='a section, 95 % band'))
     handles.append(Line2D([], [], color=PURPLE, linewidth=1.4, marker='|', markersize=7,
                           label='mean of a segment, 95 % band'))
     for state in sorted({row.state for row in facts.rows_of(berm)}):
