@@ -22,11 +22,22 @@ from .books.clerk import Clerk
 from .books.entries import Entry
 from .books.layers import as_kept, ground_level_m, layers_of, restore
 from .books.profile import CrestProfile
+from .borrow.account import BorrowAccount
+from .borrow.clerk import BorrowClerk
+from .borrow.lanes import Lane
+from .borrow.layers import is_borrow_layer
 from .design import Site
 from .findings import Finding, Severity
 from .geometry import Lattice, PoseTrack, StampedPose
 from .survey import ElevationGrid
-from .survey.gates import check_dump, check_grid, check_pose, GateState, refusal
+from .survey.gates import (
+    check_drum_current,
+    check_dump,
+    check_grid,
+    check_pose,
+    GateState,
+    refusal,
+)
 from .survey.registration import Refused, Shift
 from .survey.site_survey import Look, SiteSurvey
 from .survey.snapshot import NamedSurface
@@ -102,7 +113,8 @@ class Pipeline:
     ) -> None:
         """Open the books, or go on from where they were left."""
         self.site = site
-        earlier, kept = tuple(entries), tuple(surfaces)
+        earlier, layers = tuple(entries), tuple(surfaces)
+        kept = tuple(layer for layer in layers if not is_borrow_layer(layer))
         # Refusals bear the stamp of the newest message, which may have been the wrong one.
         books_ns = max((e.stamp_ns for e in earlier if e.kind != 'refused'), default=None)
         self._gate = GateState(site.frame, books_ns=books_ns)
@@ -119,6 +131,8 @@ class Pipeline:
         restore(self.survey, self._clerk.changes, kept)
         self._clerk.remember(earlier)
         self._clerk.reopen_dumps(max((layer.stamp_ns for layer in kept), default=None))
+        self._borrow = BorrowClerk(
+            site, self._keeper, self._standing_books, entries=earlier, layers=layers)
         self._dump_ns = self.books.dumps[-1].stamp_ns if self.books.dumps else None
 
     def _lay_out(self, ground_m: float) -> None:
@@ -159,7 +173,17 @@ class Pipeline:
 
     def no_go(self) -> tuple[Lattice, NDArray[np.bool_]]:
         """Return a grid of the yard and which of its cells are built on or kept out of."""
-        return self._no_go.lattice, self._no_go.blocked(self.survey.height_m())
+        lattice, blocked = self._no_go.lattice, self._no_go.blocked(self.survey.height_m())
+        return lattice, blocked | self._borrow.blocked(lattice.centres_xy())
+
+    @property
+    def borrow(self) -> BorrowAccount:
+        """Return the borrow side of the books as it stands."""
+        return self._borrow.account
+
+    def next_lane(self) -> tuple[Lane, float] | None:
+        """Return the lane to dig next and how deep a load cuts there [m]; None where none is."""
+        return self._borrow.proposal()
 
     @property
     def crest_lines(self) -> tuple[NDArray[np.float64], ...]:
@@ -185,6 +209,7 @@ class Pipeline:
         self._gate = replace(self._gate.after_use(pose.stamp_ns), pose=pose)
         self._track.add(pose)
         self._count('poses')
+        self._borrow.note_pose(pose, self.survey.shift)
         return self._update()
 
     def add_grid(self, grid: ElevationGrid) -> Update:
@@ -207,6 +232,8 @@ class Pipeline:
         for code in ('spikes', 'under_rover', 'objects'):
             self._count(f'cells_{code}', getattr(look, code))
         self._after_look(look, grid.stamp_ns)
+        self._borrow.take_grid(
+            grid, was.pose, was.slack_m, look.shift, self.survey.noise)
         return self._update()
 
     def _after_look(self, look: Look, stamp_ns: int) -> None:
@@ -226,6 +253,7 @@ class Pipeline:
         for change in changes:
             clerk.book_change(change, stamp_ns)
         clerk.book_states(stamp_ns)
+        self._borrow.book_balance(stamp_ns)
 
     def add_dump(self, mass_kg: float) -> Update:
         """Take in an announced dump; its time and place are those of the last pose before it."""
@@ -239,8 +267,19 @@ class Pipeline:
                 'a dump was announced before any ground was surveyed; its rise is not known'))
         x_m, y_m = pose.pose.apply([self.site.rover.drop_point_xy])[0]
         shift = self.survey.shift
-        self._clerk.book_dump(mass_kg, float(x_m) - shift.dx_m, float(y_m) - shift.dy_m, pose)
+        entry = self._clerk.book_dump(
+            mass_kg, float(x_m) - shift.dx_m, float(y_m) - shift.dy_m, pose)
         self._dump_ns = pose.stamp_ns
+        self._borrow.note_dump(entry, self.survey.noise)
+        return self._update()
+
+    def add_drum_current(self, current_a: float) -> Update:
+        """Take in a drum current [A]; its time is that of the last pose before it."""
+        finding = check_drum_current(current_a, self._gate)
+        if finding:
+            return self._refuse(finding)
+        self._count('drum_currents')
+        self._borrow.note_current(current_a)
         return self._update()
 
     def refuse(self, code: str, text: str, stamp_ns: int = 0) -> Update:
@@ -251,6 +290,7 @@ class Pipeline:
         """Take the present surface for the datum, on an operator's request."""
         if not self._take_datum(self.stamp_ns):
             self._note('no_datum', 'too little ground is known to take a datum from')
+        self._borrow.take_datums(self.stamp_ns)
         return self._update()
 
     def resume(self) -> Update:
@@ -271,7 +311,7 @@ class Pipeline:
 
     def finish(self) -> Update:
         """Return the layers as they stand at the end; books nothing."""
-        self._clerk.layers_are_news = True
+        self._clerk.layers_are_news = self._borrow.layers_are_news = True
         return self._update()
 
     # ---- the ends of every step --------------------------------------------------------------
@@ -302,9 +342,13 @@ class Pipeline:
 
     def _update(self) -> Update:
         """Hand out what has come together."""
-        clerk = self._clerk
+        clerk, borrow = self._clerk, self._borrow
         surfaces = (layers_of(self.survey, clerk.changes, self.stamp_ns)
                     if clerk.layers_are_news else ())
+        if borrow.layers_are_news:
+            surfaces = (*surfaces, *borrow.layers(self.stamp_ns))
+        for code, text in borrow.take_problems():
+            self._note(code, text)
         update = Update(self._keeper.take_new(), tuple(self._findings), surfaces)
-        self._findings, clerk.layers_are_news = [], False
+        self._findings, clerk.layers_are_news, borrow.layers_are_news = [], False, False
         return update

@@ -178,7 +178,7 @@ class Clerk:
 
     # ---- dumps -------------------------------------------------------------------------------
 
-    def book_dump(self, mass_kg: float, x_m: float, y_m: float, pose: StampedPose) -> None:
+    def book_dump(self, mass_kg: float, x_m: float, y_m: float, pose: StampedPose) -> Entry:
         """
         Book an announced dump and open it for measuring, unless it fell off every berm.
 
@@ -191,6 +191,11 @@ class Clerk:
         pose : StampedPose
             Pose it was announced from.
 
+        Returns
+        -------
+        Entry
+            Entry of the dump.
+
         """
         place = self.place_of(x_m, y_m)
         entry = self._keeper.book('dump', pose.stamp_ns, place.berm, place.segment, {
@@ -202,11 +207,12 @@ class Clerk:
             self._keeper.book('stray_dump', pose.stamp_ns, None, None, {
                 'dump_seq': entry.seq, 'volume_m3': None,
                 'text': 'the drop point lies off every berm'})
-            return
+            return entry
         for patch in self.dumps.touched_by(x_m, y_m):
             if patch.share_with(HURRIED_LOOKS) >= HURRIED_SHARE:
                 self._settle(patch, pose.stamp_ns)
         self._open(entry.seq, pose.stamp_ns, x_m, y_m, mass_kg)
+        return entry
 
     def _open(
         self, seq: int, stamp_ns: int, x_m: float, y_m: float, mass_kg: float

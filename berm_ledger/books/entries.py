@@ -33,6 +33,12 @@ KINDS = (
     'cleared',
     'hold',
     'resume',
+    'borrow_datum',
+    'cut',
+    'load',
+    'void',
+    'balance',
+    'imbalance',
 )
 KIND_RANK = {kind: rank for rank, kind in enumerate(KINDS)}
 

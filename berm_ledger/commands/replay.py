@@ -35,6 +35,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     for role in ('elevation', 'pose', 'dump'):
         parser.add_argument(f'--{role}-topic', metavar='TOPIC',
                             help=f'topic of the {role} (default: found by its type)')
+    parser.add_argument('--drum-current-topic', metavar='TOPIC',
+                        help='topic of the drum current (default: one named drum_current)')
     parser.add_argument('--layer', default='elevation', metavar='NAME',
                         help='layer of a grid map that holds the heights (default: elevation)')
     parser.add_argument('--start', type=float, metavar='S',
@@ -53,7 +55,8 @@ def run(args: argparse.Namespace) -> int:
     from ..offline.progress import Progress
     from ..ros.table_text import table_text
     options = BagOptions(
-        args.elevation_topic, args.pose_topic, args.dump_topic, args.layer, args.start, args.end)
+        args.elevation_topic, args.pose_topic, args.dump_topic, args.layer, args.start, args.end,
+        args.drum_current_topic)
     check_free(Path(args.out), (REPORT_NAME,))
     with Progress(sys.stderr, 'messages') as progress:
         def watch(stream: BagStream, count: int, bag_ns: int) -> None:
@@ -64,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
     for warning in done.warnings:
         sys.stderr.write(f'warning: {warning}\n')
     _say('')
-    _say(table_text(done.books, done.books.last_stamp_ns or 0))
+    _say(table_text(done.books, done.books.last_stamp_ns or 0, done.borrow))
     _say('')
     verdict = 'meets' if done.summary['accepted'] else 'does not meet'
     _say(f'{verdict} the specification: {done.summary["why"]}')

@@ -32,7 +32,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print what was asked for."""
     from ..books.statement import statement_text
+    from ..borrow.account import account_of
     from ..offline.opened import open_books
+    from ..ros.borrow_text import borrow_line
     from ..ros.table_text import table_text
     opened = open_books(args.books)
     rows = chosen_rows(opened.books.rows, args.berm, args.segment)
@@ -43,7 +45,8 @@ def run(args: argparse.Namespace) -> int:
         sys.stdout.write(text + '\n')
         return 0
     books = replace(opened.books, rows=rows)
-    sys.stdout.write(table_text(books, books.last_stamp_ns or 0) + '\n')
+    borrow = borrow_line(account_of(opened.entries), opened.books.dumps_remaining)
+    sys.stdout.write(table_text(books, books.last_stamp_ns or 0, borrow) + '\n')
     return 0
 
 

@@ -41,6 +41,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument('--intruder', choices=INTRUDERS, default='none',
                         help='remove, fill or slump soil of the finished berm, which is mended; '
                              'or a person who walks over it while it is built (default: none)')
+    parser.add_argument('--borrow', action='store_true',
+                        help='dig along the lanes of the borrow areas, look at them, and write '
+                             'the drum current too')
     parser.add_argument('--loads', type=int, metavar='N', help='end after so many loads')
     parser.add_argument('--storage', choices=('mcap', 'sqlite3'), default='mcap',
                         help='storage of the bag (default: mcap)')
@@ -59,7 +62,8 @@ def run(args: argparse.Namespace) -> int:
     from ..offline.progress import Progress
     from ..simulation import SimulatedBuild
     site = load_site(args.site).site
-    options = build_options(site, args.noise, args.intruder, args.loads)
+    options = build_options(
+        site, args.noise, args.intruder, args.loads, borrow=args.borrow)
     bag, truth = Path(args.out), truth_path(args.out)
     if truth.exists():
         msg = f'{truth} exists already and is not overwritten; give another path'
@@ -94,7 +98,7 @@ def truth_path(bag: str) -> Path:
 
 
 def build_options(
-    site: Site, noise: str, intruder: str, loads: int | None
+    site: Site, noise: str, intruder: str, loads: int | None, *, borrow: bool = False
 ) -> BuildOptions:
     """
     Return the options of a simulated build.
@@ -109,6 +113,8 @@ def build_options(
         One of ``INTRUDERS``.
     loads : int or None
         Most loads.
+    borrow : bool
+        Whether the borrow areas are dug in lanes and looked at.
 
     Returns
     -------
@@ -121,7 +127,7 @@ def build_options(
         No loads at all.
 
     """
-    from ..simulation import BuildOptions, Intrusion, NOISE_PRESETS, YardOptions
+    from ..simulation import BorrowOptions, BuildOptions, Intrusion, NOISE_PRESETS, YardOptions
     if loads is not None and loads < 1:
         msg = f'--loads {loads} builds nothing; name at least 1'
         raise UsageError(msg)
@@ -132,7 +138,9 @@ def build_options(
     elif intruder != 'none':
         station_m = INTRUSION_AT * site.berms[0].centreline.length_m
         intrusions = (Intrusion(kind=intruder, volume_m3=INTRUSION_M3, station_m=station_m),)
-    return BuildOptions(yard=YardOptions(noise=NOISE_PRESETS[noise]), intrusions=intrusions,
+    yard = YardOptions(
+        noise=NOISE_PRESETS[noise], borrow=BorrowOptions() if borrow else None)
+    return BuildOptions(yard=yard, intrusions=intrusions,
                         people_at_loads=walks, most_loads=loads)
 
 

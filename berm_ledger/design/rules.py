@@ -189,6 +189,19 @@ def drop_is_ahead(draft: Draft) -> Iterator[Fault]:
             f'x must be more than 0, not {drop[0]:g}: the load lands ahead of base_link'))
 
 
+def full_drum_draws_more(draft: Draft) -> Iterator[Fault]:
+    """Ask for a current that grows with the load: it is to tell the mass."""
+    rover = draft.root.table('rover')
+    current = rover.table('drum_current') if rover else None
+    if current is None:
+        return
+    empty, full = current.number('empty_a'), current.number('full_a')
+    if empty is not None and full is not None and full <= empty:
+        yield current.fault('full_a', (
+            f'{full:g} A is not more than empty_a {empty:g}: the current would not tell the '
+            f'mass'))
+
+
 def lattice_fits(draft: Draft) -> Iterator[Fault]:
     """Refuse a lattice around all berms that would not fit in memory."""
     cell = draft.root.number('cell_m')
@@ -212,5 +225,6 @@ RULES: tuple[Callable[[Draft], Iterator[Fault]], ...] = (
     tolerance_is_small,
     level_is_above_ground,
     drop_is_ahead,
+    full_drum_draws_more,
     lattice_fits,
 )

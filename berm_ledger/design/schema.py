@@ -151,6 +151,8 @@ TABLES: Mapping[str, tuple[Key, ...]] = {
         Key('loose_density_kg_m3', 'number', 'density as dumped', 'kg/m3', low=100.0,
             high=10000.0),
         _slope('repose_deg', 'angle of repose'),
+        Key('swell', 'number', 'loose volume for one volume in the ground', default=1.11, low=1.0,
+            high=3.0),
     ),
     'rover': (
         _points('footprint', 'outline in base_link (x forward, y left)', 3),
@@ -164,6 +166,13 @@ TABLES: Mapping[str, tuple[Key, ...]] = {
         _length('run_up_m', 'length of the straight run-up before a dump', high=1000.0),
         _length('clearance_m', 'ground that rises more than this is an obstacle to the wheels',
                 high=10.0, default=0.05),
+        Key('drum_current', 'table', 'what the drum draws while a load is carried', default=None,
+            table='drum_current'),
+    ),
+    'drum_current': (
+        Key('empty_a', 'number', 'current of the empty drum', 'A', low=0.0, high=1.0e4),
+        Key('full_a', 'number', 'current with the payload in it', 'A', low=0.0, high=1.0e4,
+            open_low=True),
     ),
     'yard': (
         _points('boundary', 'where the robot may work', 3),

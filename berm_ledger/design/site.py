@@ -89,10 +89,24 @@ class Berm:
 
 @dataclass(frozen=True)
 class Material:
-    """Loose soil: ``loose_density_kg_m3`` [kg/m3] and angle of repose ``repose_rad`` [rad]."""
+    """
+    Soil.
+
+    Parameters
+    ----------
+    loose_density_kg_m3 : float
+        Density as dumped [kg/m3].
+    repose_rad : float
+        Angle of repose [rad].
+    swell : float
+        Loose volume for one volume in the ground; 1.11 is that of sand (US Navy training manual,
+        soil conversion factors, Table 10-1).
+
+    """
 
     loose_density_kg_m3: float
     repose_rad: float
+    swell: float = 1.11
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,6 +130,8 @@ class Rover:
         Length of the straight run-up before a dump [m].
     clearance_m : float
         Ground that rises more than this is an obstacle to the wheels [m].
+    drum_current_a : tuple of float or None
+        Drum current with an empty drum and with a full one [A]; None where it is not known.
 
     """
 
@@ -126,6 +142,7 @@ class Rover:
     turning_radius_m: float
     run_up_m: float
     clearance_m: float
+    drum_current_a: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, eq=False)

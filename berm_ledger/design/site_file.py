@@ -203,12 +203,14 @@ def _material(table: Table) -> Material:
     return Material(
         loose_density_kg_m3=_need(table.number('loose_density_kg_m3')),
         repose_rad=math.radians(_need(table.number('repose_deg'))),
+        swell=_need(table.number('swell')),
     )
 
 
 def _rover(table: Table, footprint: Polygon) -> Rover:
     """Return the machine."""
     drop = _need(table.numbers('drop_point'))
+    current = table.table('drum_current')
     return Rover(
         footprint=footprint,
         drop_point_xy=(drop[0], drop[1]),
@@ -217,4 +219,6 @@ def _rover(table: Table, footprint: Polygon) -> Rover:
         turning_radius_m=_need(table.number('turning_radius_m')),
         run_up_m=_need(table.number('run_up_m')),
         clearance_m=_need(table.number('clearance_m')),
+        drum_current_a=None if current is None else (
+            _need(current.number('empty_a')), _need(current.number('full_a'))),
     )

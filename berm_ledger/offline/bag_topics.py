@@ -21,11 +21,14 @@ ROLE_TYPES = {
     'elevation': (POINT_CLOUD, GRID_MAP),
     'pose': (POSE_STAMPED, POSE_WITH_COVARIANCE, ODOMETRY),
     'dump': (MASS,),
+    'drum_current': (MASS,),
 }
 # Topics of this package's own nodes that have one of these types but are never an input.
 OWN_OUTPUTS = ('segments', 'target_pose')
 # Without dumps there are still books; without the others there are none.
-OPTIONAL = ('dump',)
+OPTIONAL = ('dump', 'drum_current')
+# Topics of one type with others are taken by their name alone.
+BY_NAME = ('drum_current',)
 MAX_LISTED = 40
 
 
@@ -60,22 +63,32 @@ class BagTopic:
 
 @dataclass(frozen=True)
 class TopicChoice:
-    """The topics used, by role; ``dump`` may be None."""
+    """The topics used, by role; ``dump`` and ``drum_current`` may be None."""
 
     elevation: BagTopic
     pose: BagTopic
     dump: BagTopic | None
+    drum_current: BagTopic | None = None
 
     def roles(self) -> dict[str, str]:
         """Return role by topic name."""
-        named = (('elevation', self.elevation), ('pose', self.pose), ('dump', self.dump))
+        named = (('elevation', self.elevation), ('pose', self.pose), ('dump', self.dump),
+                 ('drum_current', self.drum_current))
         return {topic.name: role for role, topic in named if topic is not None}
 
     def lines(self) -> tuple[str, ...]:
         """Return the choice for a person, one line per role."""
         dump = 'none in the bag' if self.dump is None else self.dump.line()
+        current = () if self.drum_current is None else (
+            f'drum current: {self.drum_current.line()}',)
         return (f'elevation: {self.elevation.line()}', f'pose: {self.pose.line()}',
-                f'dump: {dump}')
+                f'dump: {dump}', *current)
+
+    @property
+    def topics(self) -> tuple[BagTopic, ...]:
+        """Topics used, in the order of the roles."""
+        given = (self.elevation, self.pose, self.dump, self.drum_current)
+        return tuple(topic for topic in given if topic is not None)
 
 
 def joined_topics(parts: Iterable[Sequence[BagTopic]]) -> tuple[BagTopic, ...]:
@@ -136,12 +149,13 @@ def _found(topics: Sequence[BagTopic], role: str) -> BagTopic | None:
                and topic.name.rsplit('/', 1)[-1] not in OWN_OUTPUTS]
     spoken = [topic for topic in fitting if topic.count != 0]
     named = [topic for topic in spoken if topic.name.rsplit('/', 1)[-1] == role]
-    for candidates in (named, spoken):
+    others = [topic for topic in spoken if topic.name.rsplit('/', 1)[-1] not in BY_NAME]
+    for candidates in (named, () if role in BY_NAME else others):
         if len(candidates) == 1:
             return candidates[0]
         if candidates:
             msg = (f'more than one topic can be the {role}: {_listing(candidates)}; name one '
-                   f'with --{role}-topic')
+                   f'with --{role.replace("_", "-")}-topic')
             raise BagError(msg)
     if role in OPTIONAL:
         return None
@@ -153,6 +167,7 @@ def _found(topics: Sequence[BagTopic], role: str) -> BagTopic | None:
 def choose_topics(
     topics: Sequence[BagTopic], *, elevation_topic: str | None = None,
     pose_topic: str | None = None, dump_topic: str | None = None,
+    drum_current_topic: str | None = None,
 ) -> TopicChoice:
     """
     Choose the topic of each role, by name where one is given, by type otherwise.
@@ -161,7 +176,7 @@ def choose_topics(
     ----------
     topics : sequence of BagTopic
         What the bag has.
-    elevation_topic, pose_topic, dump_topic : str, optional
+    elevation_topic, pose_topic, dump_topic, drum_current_topic : str, optional
         Names asked for.
 
     Returns
@@ -181,7 +196,8 @@ def choose_topics(
      'pose: /odom (nav_msgs/msg/Odometry)', 'dump: none in the bag')
 
     """
-    names = {'elevation': elevation_topic, 'pose': pose_topic, 'dump': dump_topic}
+    names = {'elevation': elevation_topic, 'pose': pose_topic, 'dump': dump_topic,
+             'drum_current': drum_current_topic}
     chosen = {
         role: _found(topics, role) if name is None else _named(topics, role, name)
         for role, name in names.items()}
@@ -189,4 +205,4 @@ def choose_topics(
     if elevation is None or pose is None:
         msg = f'the bag has no elevation or no pose; it has: {_listing(topics)}'
         raise BagError(msg)
-    return TopicChoice(elevation, pose, chosen['dump'])
+    return TopicChoice(elevation, pose, chosen['dump'], chosen['drum_current'])

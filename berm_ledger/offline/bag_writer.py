@@ -37,11 +37,12 @@ QUEUE_DEPTH = 10
 
 @dataclass(frozen=True)
 class BagTopics:
-    """Names of the topics written: ``elevation``, ``pose`` and ``dump``."""
+    """Names of the topics written: ``elevation``, ``pose``, ``dump`` and ``drum_current``."""
 
     elevation: str = '/elevation'
     pose: str = '/pose'
     dump: str = '/dump'
+    drum_current: str = '/drum_current'
 
 
 def _qos(*, reliable: bool) -> Qos:
@@ -64,7 +65,7 @@ def _fillers(elevation_kind: str, layer: str) -> dict[str, tuple[str, Callable[[
     if elevation_kind == GRID_MAP:
         grid = partial(fill_grid_map, layer=layer, types=types)
     return {'grid': (elevation_kind, grid), 'pose': (POSE_STAMPED, fill_pose),
-            'dump': (MASS, fill_mass)}
+            'dump': (MASS, fill_mass), 'drum_current': (MASS, fill_mass)}
 
 
 def write_bag(
@@ -80,7 +81,8 @@ def write_bag(
     path : path
         Folder to make; must not exist.
     events : iterable of (stamp_ns, kind, value)
-        ``pose`` with a StampedPose, ``grid`` with an ElevationGrid, ``dump`` with a mass [kg].
+        ``pose`` with a StampedPose, ``grid`` with an ElevationGrid, ``dump`` with a mass [kg],
+        ``drum_current`` with a current [A].
     storage : str
         ``mcap`` or ``sqlite3``.
     compression : str
@@ -133,17 +135,22 @@ def _write(
     writer: Any, events: Iterable[tuple[int, str, Any]],
     fillers: dict[str, tuple[str, Callable[[Any, Any], None]]], topics: BagTopics,
 ) -> dict[str, int]:
-    """Write all events; topics without messages are in the bag too."""
+    """Write all events; topics without messages are in the bag too, but for the current."""
     store = bag_typestore()
-    names = {'grid': topics.elevation, 'pose': topics.pose, 'dump': topics.dump}
-    channels = {
-        kind: writer.add_connection(
-            names[kind], name, typestore=store,
+    names = {'grid': topics.elevation, 'pose': topics.pose, 'dump': topics.dump,
+             'drum_current': topics.drum_current}
+
+    def channel(kind: str) -> Any:
+        return writer.add_connection(
+            names[kind], fillers[kind][0], typestore=store,
             offered_qos_profiles=[_qos(reliable=kind != 'grid')])
-        for kind, (name, _) in fillers.items()}
+
+    channels = {kind: channel(kind) for kind in fillers if kind != 'drum_current'}
     counts = dict.fromkeys(fillers, 0)
     for stamp_ns, kind, value in events:
         name, fill = fillers[kind]
+        if kind not in channels:
+            channels[kind] = channel(kind)
         msg = blank_message(name)
         fill(msg, value)
         writer.write(channels[kind], int(stamp_ns), store.serialize_cdr(msg, name))

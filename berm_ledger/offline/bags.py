@@ -32,6 +32,7 @@ from ..errors import BagError, MessageError, UsageError
 from ..findings import Finding, Severity
 from ..geometry import StampedPose
 from ..ros.messages import (
+    current_from_msg,
     grid_from_grid_map,
     grid_from_point_cloud,
     mass_from_msg,
@@ -44,7 +45,9 @@ NS_PER_S = 1_000_000_000
 MIN_TIME_NS, MAX_TIME_NS = -2 ** 63, 2 ** 63 - 1
 # Header stamps further than this from the time of recording are worth a word.
 FAR_STAMP_NS = 60 * NS_PER_S
-KINDS = {'elevation': 'grid', 'pose': 'pose', 'dump': 'dump'}
+KINDS = {'elevation': 'grid', 'pose': 'pose', 'dump': 'dump', 'drum_current': 'drum_current'}
+# Messages without a header.
+STAMPLESS = ('dump', 'drum_current')
 
 
 @dataclass(frozen=True)
@@ -55,11 +58,12 @@ class BagEvent:
     Parameters
     ----------
     kind : str
-        ``pose``, ``grid``, ``dump`` or ``bad``.
+        ``pose``, ``grid``, ``dump``, ``drum_current`` or ``bad``.
     stamp_ns : int or None
-        Stamp of its header [ns]; None for a dump, which has none, and where it cannot be read.
+        Stamp of its header [ns]; None where it has none or cannot be read.
     value : StampedPose, ElevationGrid, float or str
-        The value: mass of a dump [kg], and of a bad message the topic's role and what is wrong.
+        The value: mass of a dump [kg], drum current [A], and of a bad message the topic's role
+        and what is wrong.
     bag_ns : int
         When it was recorded [ns].
 
@@ -106,7 +110,7 @@ class BagStream:
         self.choice = choice
         self.start_ns, self.end_ns = span.first_ns, span.last_ns
         self.findings: list[Finding] = []
-        topics = [topic for topic in (choice.elevation, choice.pose, choice.dump) if topic]
+        topics = choice.topics
         counts = [topic.count for topic in topics]
         self.message_count = None if None in counts else sum(c or 0 for c in counts)
         self._names = [name for name, _ in sources]
@@ -116,7 +120,8 @@ class BagStream:
         self._kinds = {topic.name: topic.kind for topic in topics}
         self._roles = choice.roles()
         self._converters: dict[str, Callable[[Any], Any]] = {
-            'elevation': grid_from_point_cloud, 'pose': pose_from_msg, 'dump': mass_from_msg}
+            'elevation': grid_from_point_cloud, 'pose': pose_from_msg, 'dump': mass_from_msg,
+            'drum_current': current_from_msg}
         if choice.elevation.kind == GRID_MAP:
             self._converters['elevation'] = partial(grid_from_grid_map, layer=layer)
         self._recent: list[tuple[int, int, str, Any]] = []
@@ -205,7 +210,7 @@ class BagStream:
         stamp_ns: int | None = None
         try:
             msg = self._decoded(raw, self._kinds[topic])
-            if role != 'dump':
+            if role not in STAMPLESS:
                 stamp_ns = stamp_ns_from(msg.header)
             value = self._converters[role](msg)
         except MessageError as exc:
@@ -293,7 +298,8 @@ def _check_definition(topic: BagTopic) -> None:
 
 def open_bag(
     paths: Sequence[str | Path] | str | Path, *, elevation_topic: str | None = None,
-    pose_topic: str | None = None, dump_topic: str | None = None, layer: str = 'elevation',
+    pose_topic: str | None = None, dump_topic: str | None = None,
+    drum_current_topic: str | None = None, layer: str = 'elevation',
     start_s: float | None = None, end_s: float | None = None,
 ) -> BagStream:
     """
@@ -303,7 +309,7 @@ def open_bag(
     ----------
     paths : path or sequence of paths
         Folders or single files (MCAP or sqlite3, plain or zstd), in any order.
-    elevation_topic, pose_topic, dump_topic : str, optional
+    elevation_topic, pose_topic, dump_topic, drum_current_topic : str, optional
         Topics; found by type where not given.
     layer : str
         Layer of a grid map that holds the heights.
@@ -337,10 +343,10 @@ def open_bag(
             span = _span(sources, start_s, end_s)
             choice = choose_topics(
                 joined_topics(source.topics for source in sources),
-                elevation_topic=elevation_topic, pose_topic=pose_topic, dump_topic=dump_topic)
-            for topic in (choice.elevation, choice.pose, choice.dump):
-                if topic is not None:
-                    _check_definition(topic)
+                elevation_topic=elevation_topic, pose_topic=pose_topic, dump_topic=dump_topic,
+                drum_current_topic=drum_current_topic)
+            for topic in choice.topics:
+                _check_definition(topic)
         except BagError as exc:
             msg = f'{names}: {reason_of(exc)}'
             raise BagError(msg) from exc

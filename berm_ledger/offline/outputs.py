@@ -34,7 +34,7 @@ def output_texts(opened: OpenedBooks) -> dict[str, str]:
         Text by name of the file, in the order of ``TABLE_NAMES``.
 
     """
-    summary = summary_dict(opened.site, opened.books, opened.surfaces)
+    summary = summary_dict(opened.site, opened.books, opened.surfaces, opened.entries)
     return {
         SEGMENTS_NAME: segments_csv(opened.books),
         EVENTS_NAME: events_csv(opened.entries, opened.books),
@@ -68,4 +68,4 @@ def write_outputs(
     opened = open_books(books_path)
     for name, text in output_texts(opened).items():
         write_whole(Path(folder) / name, text)
-    return summary_dict(opened.site, opened.books, opened.surfaces)
+    return summary_dict(opened.site, opened.books, opened.surfaces, opened.entries)

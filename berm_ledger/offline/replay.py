@@ -26,6 +26,7 @@ from ..books.journal import Journal
 from ..errors import BagError, UsageError
 from ..findings import Finding, Severity
 from ..pipeline import Pipeline, Update
+from ..ros.borrow_text import borrow_line
 from ..survey.snapshot import NamedSurface
 
 # Entries written to the file together.
@@ -44,7 +45,7 @@ class BagOptions:
 
     Parameters
     ----------
-    elevation_topic, pose_topic, dump_topic : str or None
+    elevation_topic, pose_topic, dump_topic, drum_current_topic : str or None
         Topics; found by type where None.
     layer : str
         Layer of a grid map that holds the heights.
@@ -59,6 +60,7 @@ class BagOptions:
     layer: str = 'elevation'
     start_s: float | None = None
     end_s: float | None = None
+    drum_current_topic: str | None = None
 
 
 @dataclass(frozen=True)
@@ -74,12 +76,15 @@ class Replayed:
         What ``summary.json`` says.
     warnings : tuple of str
         What is wrong with the bag or its messages.
+    borrow : str
+        Line about the borrow side; empty for none.
 
     """
 
     books: Books
     summary: dict[str, Any]
     warnings: tuple[str, ...]
+    borrow: str = ''
 
 
 @dataclass
@@ -175,12 +180,12 @@ def replay(
                 tell(line)
             earlier.check_bags(stream)
             with earlier.create(path) as journal:
-                tally, books, broken = _drive(stream, earlier, journal, watch)
+                tally, books, broken, borrow = _drive(stream, earlier, journal, watch)
             _check_used(tally, bags, broken)
             found = [finding.text for finding in stream.findings]
         summary = write_outputs(path, folder)
     warnings = (*broken, *found, *tally.lines(), *_unseen(books))
-    return Replayed(books, summary, warnings)
+    return Replayed(books, summary, warnings, borrow)
 
 
 def _earlier(
@@ -199,13 +204,14 @@ def _open(bags: Sequence[str | os.PathLike[str]], options: BagOptions) -> BagStr
     """Open the bags with these options."""
     return open_bag(
         [Path(bag) for bag in bags], elevation_topic=options.elevation_topic,
-        pose_topic=options.pose_topic, dump_topic=options.dump_topic, layer=options.layer,
+        pose_topic=options.pose_topic, dump_topic=options.dump_topic,
+        drum_current_topic=options.drum_current_topic, layer=options.layer,
         start_s=options.start_s, end_s=options.end_s)
 
 
 def _drive(
     stream: BagStream, earlier: Earlier, journal: Journal, watch: Watcher
-) -> tuple[Tally, Books, tuple[str, ...]]:
+) -> tuple[Tally, Books, tuple[str, ...], str]:
     """Put every message through the pipeline; return also why the bag ended early, if it did."""
     pipeline = Pipeline(
         earlier.loaded.site, entries=earlier.entries, surfaces=earlier.surfaces)
@@ -226,7 +232,8 @@ def _drive(
         broken = (f'the bag could not be read to its end: {exc}',)
     writer.add(pipeline.finish())
     writer.flush(notes_of(stream.records(), len(earlier.bags)))
-    return tally, pipeline.books, broken
+    books = pipeline.books
+    return tally, books, broken, borrow_line(pipeline.borrow, books.dumps_remaining)
 
 
 def step(pipeline: Pipeline, event: BagEvent) -> Update:
@@ -234,7 +241,8 @@ def step(pipeline: Pipeline, event: BagEvent) -> Update:
     if event.kind == 'bad':
         return pipeline.refuse('bad_message', str(event.value), event.stamp_ns or 0)
     take: dict[str, Callable[[Any], Update]] = {
-        'pose': pipeline.add_pose, 'grid': pipeline.add_grid, 'dump': pipeline.add_dump}
+        'pose': pipeline.add_pose, 'grid': pipeline.add_grid, 'dump': pipeline.add_dump,
+        'drum_current': pipeline.add_drum_current}
     return take[event.kind](event.value)
 
 

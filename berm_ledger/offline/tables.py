@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from .borrow_summary import borrow_summary
 from ..books import Books, Entry, Row
 from ..books.acceptance import (
     acceptance,
@@ -38,7 +39,7 @@ EVENT_COLUMNS = (
     'stamp_s', 'kind', 'berm', 'segment', 'station_from_m', 'station_to_m', 'volume_m3', 'detail')
 EVENT_KINDS = (
     'datum', 'dump', 'stray_dump', 'unbooked_fill', 'at_grade', 'disturbed', 'slump', 'reworked',
-    'map_shift', 'refused', 'hold', 'resume')
+    'map_shift', 'refused', 'hold', 'resume', 'void', 'imbalance')
 SUMMARY_KEYS = (
     'crest_length_m', 'longest_gap_m', 'mean_height_m', 'line_deviation_m', 'placed_volume_m3',
     'missing_volume_m3', 'placed_mass_kg', 'dumps', 'yield_m3', 'accepted', 'why', 'berms')
@@ -203,7 +204,8 @@ def _detail(entry: Entry) -> str:
 
 
 def summary_dict(
-    site: Site, books: Books, surfaces: Iterable[NamedSurface] = ()
+    site: Site, books: Books, surfaces: Iterable[NamedSurface] = (),
+    entries: Iterable[Entry] = (),
 ) -> dict[str, Any]:
     """
     Return the figures of the whole site, and the same for each berm under ``berms``.
@@ -220,11 +222,14 @@ def summary_dict(
     surfaces : iterable of NamedSurface
         Layers kept with the entries; for a berm without its crest line the crest figures come
         from the readings, and its longest gap is unknown.
+    entries : iterable of Entry
+        All entries; left out, nothing is said of the borrow side.
 
     Returns
     -------
     dict
-        With the keys ``SUMMARY_KEYS``; unknown is None.
+        With the keys ``SUMMARY_KEYS``, and ``borrow`` where anything was booked on that side;
+        unknown is None.
 
     """
     lines = crest_lines(site, surfaces)
@@ -234,12 +239,14 @@ def summary_dict(
         for berm in site.berms}
     accepted, why = acceptance(site, books, crests)
     found = books.dump_yield
+    borrow = borrow_summary(entries, books)
     return {
         **_crest_figures(list(crests.values())), **_soil_figures(site, books.rows),
         'dumps': len(books.dumps),
         'yield_m3': _rounded('yield_m3', found.value_m3) if found.count > 0 else None,
         'accepted': accepted, 'why': why,
-        'berms': [_berm(site, books, name, crest) for name, crest in crests.items()]}
+        'berms': [_berm(site, books, name, crest) for name, crest in crests.items()],
+        **({} if borrow is None else {'borrow': borrow})}
 
 
 def summary_json(summary: Mapping[str, Any]) -> str:

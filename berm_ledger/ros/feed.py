@@ -7,6 +7,7 @@ from __future__ import annotations
 from typing import Any
 
 from .messages import (
+    current_from_msg,
     grid_from_grid_map,
     grid_from_point_cloud,
     mass_from_msg,
@@ -16,9 +17,10 @@ from .messages import (
 from ..errors import MessageError
 
 POSE, DUMP, ELEVATION = 'pose', 'dump', 'elevation'
+DRUM_CURRENT = 'drum_current'
 # Order in which messages of one instant are taken: a dump takes its place from the pose before
-# it, a grid is judged by both.
-INPUTS = (POSE, DUMP, ELEVATION)
+# it, a grid is judged by both; a drum current belongs to the load before the dump.
+INPUTS = (POSE, DRUM_CURRENT, DUMP, ELEVATION)
 
 
 def feed(pipeline: Any, kind: str, msg: Any, *, layer: str = 'elevation') -> Any:
@@ -45,6 +47,8 @@ def feed(pipeline: Any, kind: str, msg: Any, *, layer: str = 'elevation') -> Any
     try:
         if kind == POSE:
             return pipeline.add_pose(pose_from_msg(msg))
+        if kind == DRUM_CURRENT:
+            return pipeline.add_drum_current(current_from_msg(msg))
         if kind == DUMP:
             return pipeline.add_dump(mass_from_msg(msg))
         if hasattr(msg, 'layers'):

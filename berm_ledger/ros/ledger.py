@@ -24,8 +24,9 @@ from std_msgs.msg import Float32
 from std_srvs.srv import Trigger
 
 from .books_path import default_books_path
+from .borrow_text import borrow_line, borrow_statuses
 from .datum_levels import datum_levels_m
-from .feed import DUMP, ELEVATION, feed, POSE
+from .feed import DRUM_CURRENT, DUMP, ELEVATION, feed, POSE
 from .health import (
     books_status,
     InputMonitor,
@@ -42,6 +43,7 @@ from .messages import pose_from_msg
 from .parameters import LedgerParameters
 from .report_files import NextTurn, ReportJob
 from .wire import (
+    DRUM_CURRENT_DEPTH,
     DUMP_DEPTH,
     elevation_class,
     ELEVATION_DEPTH,
@@ -64,8 +66,9 @@ SLOW_PERIOD_NS = 1_000_000_000
 LOG_PERIOD_S = 5.0
 # After so long without a look the table says so, and says so again as long as that lasts.
 SILENT_S = 10.0
-QUIET_KINDS = ('reading', 'seen', 'rise')
-LOUD_KINDS = ('refused', 'map_shift', 'stray_dump', 'unbooked_fill', 'slump', 'disturbed', 'hold')
+QUIET_KINDS = ('reading', 'seen', 'rise', 'cut', 'load', 'balance')
+LOUD_KINDS = ('refused', 'map_shift', 'stray_dump', 'unbooked_fill', 'slump', 'disturbed', 'hold',
+              'void', 'imbalance')
 
 
 class LedgerNode(ManagedNode[LedgerParameters]):
@@ -105,6 +108,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         self._monitors = {
             POSE: InputMonitor(POSE), DUMP: InputMonitor(DUMP, steady=False),
             ELEVATION: InputMonitor(ELEVATION)}
+        self._current_monitor = InputMonitor(DRUM_CURRENT, steady=False)
 
     @property
     def pipeline(self) -> Any:
@@ -144,6 +148,8 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         given = self.parameters
         self._intake = Intake(self, self._on_message)
         self._intake.subscribe(POSE, POSE_TYPES[given.pose_type], 'pose', sensor_qos(POSE_DEPTH))
+        self._intake.subscribe(
+            DRUM_CURRENT, Float32, 'drum_current', sensor_qos(DRUM_CURRENT_DEPTH))
         self._intake.subscribe(
             DUMP, Float32, 'dump', event_qos(DUMP_DEPTH), weaker_qos=sensor_qos(DUMP_DEPTH))
         self._intake.subscribe(
@@ -210,10 +216,16 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         update = feed(self.pipeline, kind, msg, layer=self.parameters.layer)
         refused = [f for f in update.findings if f.severity == Severity.REFUSAL]
         self._refusals.update(f.code for f in update.findings if f.severity > Severity.NOTE)
-        self._monitors[kind].note(self.pipeline.stamp_ns, refused[0].text if refused else '')
+        self._monitor(kind).note(self.pipeline.stamp_ns, refused[0].text if refused else '')
         if kind == ELEVATION and not refused:
             self._look_s = self._told_s = self._steady_s()
-        self._book(update, show=kind != POSE)
+        self._book(update, show=kind not in (POSE, DRUM_CURRENT))
+
+    def _monitor(self, kind: str) -> InputMonitor:
+        """Return the monitor of a topic; that of the drum current is shown once one came."""
+        if kind == DRUM_CURRENT:
+            self._monitors[kind] = self._current_monitor
+        return self._monitors[kind]
 
     def _book(self, update: Any, *, show: bool) -> bool:
         """Write an update and show what is due; tell whether it is written."""
@@ -243,7 +255,12 @@ class LedgerNode(ManagedNode[LedgerParameters]):
             topics.publish_no_go(lattice, blocked, stamp_ns)
         datum_m = datum_levels_m(pipeline.survey)
         topics.publish_crest(pipeline.crest_profiles, pipeline.crest_lines, stamp_ns)
-        topics.publish_books(books, stamp_ns, datum_m)
+        account, proposal = pipeline.borrow, pipeline.next_lane()
+        topics.publish_borrow(
+            borrow_statuses(pipeline.site, account, proposal, books.dumps_remaining),
+            proposal[0] if proposal else None, stamp_ns)
+        topics.publish_books(
+            books, stamp_ns, datum_m, borrow_line(account, books.dumps_remaining))
         if due:
             topics.publish_markers(
                 books, stamp_ns, crest_lines=pipeline.crest_lines, target=self._target,

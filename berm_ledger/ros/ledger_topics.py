@@ -9,6 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 from diagnostic_msgs.msg import DiagnosticArray
+from geometry_msgs.msg import PoseStamped
 from nav_msgs.msg import OccupancyGrid
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from .messages import (
     fill_diagnostics,
     fill_markers,
     fill_occupancy_grid,
+    fill_pose,
     fill_rework,
     fill_segments_cloud,
     Status,
@@ -29,8 +31,9 @@ from .table_text import table_text
 from .wire import latched_qos, wire_types
 from ..books import Books
 from ..books.profile import CrestProfile
+from ..borrow.lanes import Lane
 from ..design import Site
-from ..geometry import Lattice, Pose2
+from ..geometry import Lattice, Pose2, StampedPose
 
 
 def looked_at(books: Books, looked_ns: Mapping[tuple[str, int], int]) -> Books:
@@ -80,7 +83,26 @@ class LedgerTopics:
         self._markers = node.create_publisher(MarkerArray, 'markers', qos)
         # By convention one absolute topic for all nodes of a machine.
         self._diagnostics = node.create_publisher(DiagnosticArray, '/diagnostics', qos)
+        self._borrow = node.create_publisher(DiagnosticArray, 'borrow', qos)
+        self._borrow_pose = node.create_publisher(PoseStamped, 'borrow_pose', qos)
         self._blocked: NDArray[np.bool_] | None = None
+        self._lane: Lane | None = None
+        self._borrow_line = ''
+
+    def publish_borrow(
+        self, statuses: Sequence[Status], lane: Lane | None, stamp_ns: int
+    ) -> None:
+        """Publish the borrow side; the pose where the next lane begins only when it changes."""
+        if not statuses:
+            return
+        msg = DiagnosticArray()
+        fill_diagnostics(msg, statuses, stamp_ns=stamp_ns, types=self._types)
+        self._borrow.publish(msg)
+        if lane is not None and lane != self._lane:
+            pose = PoseStamped()
+            fill_pose(pose, StampedPose(stamp_ns, self._site.frame, lane.start))
+            self._borrow_pose.publish(pose)
+        self._lane = lane
 
     def publish_crest(
         self, profiles: Sequence[CrestProfile], crest_lines: Sequence[NDArray[np.float64]],
@@ -92,7 +114,8 @@ class LedgerTopics:
         self._crest.publish(crest)
 
     def publish_books(
-        self, books: Books, stamp_ns: int, datum_m: Sequence[float] | None = None
+        self, books: Books, stamp_ns: int, datum_m: Sequence[float] | None = None,
+        borrow: str = '',
     ) -> None:
         """
         Publish flags, table and segments.
@@ -107,12 +130,15 @@ class LedgerTopics:
             Stamp of the newest message processed [ns].
         datum_m : sequence of float, optional
             Height of the datum at each segment's middle [m].
+        borrow : str
+            Line about the borrow side for the table; empty for none.
 
         """
         rework = DiagnosticArray()
         fill_rework(rework, books.flags, on_hold=books.on_hold, hold_text=books.hold_text,
                     stamp_ns=stamp_ns, types=self._types)
         self._rework.publish(rework)
+        self._borrow_line = borrow
         self.publish_table(books, stamp_ns)
         segments = PointCloud2()
         fill_segments_cloud(
@@ -121,7 +147,8 @@ class LedgerTopics:
 
     def publish_table(self, books: Books, stamp_ns: int, silent_s: float = 0.0) -> None:
         """Publish the table for a person, which says when no look has come in for long [s]."""
-        self._table.publish(String(data=table_text(books, stamp_ns, silent_s=silent_s)))
+        self._table.publish(String(data=table_text(
+            books, stamp_ns, self._borrow_line, silent_s=silent_s)))
 
     def publish_no_go(self, lattice: Lattice, blocked: NDArray[np.bool_], stamp_ns: int) -> bool:
         """Publish the ground to keep off, if it changed; tell whether it did."""
@@ -157,5 +184,5 @@ class LedgerTopics:
     def close(self) -> None:
         """Take the topics away; what was latched goes with them."""
         for publisher in (self._segments, self._crest, self._table, self._rework, self._no_go,
-                          self._markers, self._diagnostics):
+                          self._markers, self._diagnostics, self._borrow, self._borrow_pose):
             self._node.destroy_publisher(publisher)

@@ -129,7 +129,9 @@ COLUMNS = (
 )
 
 
-def table_text(books: Books, stamp_ns: int, *, silent_s: float = 0.0) -> str:
+def table_text(
+    books: Books, stamp_ns: int, borrow: str = '', *, silent_s: float = 0.0
+) -> str:
     """
     Return the table: what matters at the top, then one line per segment.
 
@@ -139,6 +141,8 @@ def table_text(books: Books, stamp_ns: int, *, silent_s: float = 0.0) -> str:
         Books as they stand.
     stamp_ns : int
         Newest message time [ns]; ages count from it.
+    borrow : str
+        Line about the borrow side, below those at the top; empty for none.
     silent_s : float
         For how long no look has come in by the clock on the wall [s]; zero when that is nothing
         to tell.
@@ -154,6 +158,8 @@ def table_text(books: Books, stamp_ns: int, *, silent_s: float = 0.0) -> str:
         age = age_text(round(silent_s * 1e9), 0)
         lines.insert(1, _clip(f'NO LOOK HAS COME IN for {age}: all below is as of then; does '
                               f'anything publish elevation?'))
+    if borrow:
+        lines.append(_clip(borrow))
     for name in dict.fromkeys(row.berm for row in books.rows):
         rows = books.rows_of(name)
         lines += ['', _clip(berm_line(books, name, rows))]

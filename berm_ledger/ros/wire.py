@@ -25,6 +25,7 @@ POSE_TYPES = {
 ELEVATION_DEPTH = 5
 POSE_DEPTH = 100
 DUMP_DEPTH = 100
+DRUM_CURRENT_DEPTH = 100
 
 
 def message_class(name: str) -> Any:

@@ -132,7 +132,7 @@ class YardOptions:
     grid_period_s : float
         Time between grids where the rover looks [s].
     look_within_m : float
-        It looks while it is this close to a berm's foot [m].
+        It looks while it is this close to a berm's foot, or to a borrow area that is followed [m].
     dump_s, dig_s : float
         Time that dumping and digging take [s].
     density_spread, mass_spread, scale_spread : float

@@ -322,12 +322,24 @@ class Yard:
     def _looks(self) -> bool:
         """Tell whether the rover looks about here: close enough to a berm, and not told not to."""
         routes = self.routes
-        if not self.watching or self.elapsed_ns < self._grid_due_ns:
+        if self.elapsed_ns < self._grid_due_ns:
+            return False
+        if self.drum is not None and self._near_borrow():
+            return True
+        if not self.watching:
             return False
         row, col = np.rint(routes.lattice.index_from_xy(self.true_pose.xy)).astype(int)
         row, col = min(max(row, 0), routes.lattice.rows - 1), min(
             max(col, 0), routes.lattice.cols - 1)
         return bool(routes.to_toe_m[row, col] <= self.options.look_within_m)
+
+    def _near_borrow(self) -> bool:
+        """Tell whether the rover is in a borrow area or close to one."""
+        here = self.true_pose.xy[None]
+        return any(
+            area.polygon.contains(here)[0]
+            or area.polygon.distance_m(here)[0] <= self.options.look_within_m
+            for area in self.site.yard.borrow_areas)
 
     def _home(self) -> Pose2:
         """Return where the rover starts: in the first borrow area, else inside the boundary."""

@@ -227,3 +227,20 @@ def check_dump(mass_kg: float, state: GateState, last_dump_ns: int | None) -> Fi
         return refusal('repeated_dump', (
             'a dump was announced twice: no pose has come since the last one'), stamp_ns)
     return None
+
+
+def check_drum_current(current_a: float, state: GateState) -> Finding | None:
+    """Return why a drum current is not used, or None; its time is that of the last pose."""
+    stamp_ns = state.newest_ns or 0
+    if not math.isfinite(current_a) or current_a < 0.0:
+        return refusal('bad_current', (
+            f'a drum current of {current_a} A is none; publish amperes, 0 or more, and nothing '
+            f'while it is not measured'), stamp_ns)
+    if state.pose is None:
+        return refusal('no_pose', 'a drum current came before any usable pose', stamp_ns)
+    age_ns = stamp_ns - state.pose.stamp_ns
+    if age_ns > MOST_POSE_AGE_NS:
+        return refusal('old_pose', (
+            f'the last pose is {age_ns / 1e9:.3f} s older than the newest message, so it is not '
+            f'known whether a load is carried; check that poses keep coming'), stamp_ns)
+    return None

@@ -193,7 +193,7 @@ def gather(books_path: str | os.PathLike[str]) -> Facts:
 def facts_of(opened: OpenedBooks, meta: Mapping[str, str]) -> Facts:
     """Return the facts of opened books."""
     return Facts(
-        opened, meta, summary_dict(opened.site, opened.books, opened.surfaces),
+        opened, meta, summary_dict(opened.site, opened.books, opened.surfaces, opened.entries),
         {layer.name: layer for layer in opened.surfaces},
         crest_lines(opened.site, opened.surfaces), _events(opened.entries))
 

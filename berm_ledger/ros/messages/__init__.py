@@ -24,7 +24,14 @@ from .grid_maps import fill_grid_map, grid_from_grid_map
 from .grids import fill_point_cloud, grid_from_point_cloud
 from .markers import fill_markers
 from .occupancy import blocked_from_occupancy_grid, fill_occupancy_grid
-from .poses import fill_path, fill_pose, mass_from_msg, pose_from_msg, poses_from_path
+from .poses import (
+    current_from_msg,
+    fill_path,
+    fill_pose,
+    mass_from_msg,
+    pose_from_msg,
+    poses_from_path,
+)
 from .tables import fill_segments_cloud, rows_from_segments_cloud
 
 __all__ = [
@@ -33,6 +40,7 @@ __all__ = [
     'Status',
     'blocked_from_occupancy_grid',
     'counters_status',
+    'current_from_msg',
     'fill_crest_cloud',
     'fill_diagnostics',
     'fill_grid_map',

@@ -150,6 +150,11 @@ def poses_from_path(msg: Any) -> tuple[Pose2, ...]:
         _pose2(item.pose, f'path pose {i}') for i, item in enumerate(msg.poses))
 
 
+def current_from_msg(msg: Any) -> float:
+    """Return the drum current told by a std_msgs/Float32 [A]."""
+    return float(msg.data)
+
+
 def mass_from_msg(msg: Any) -> float:
     """Return the mass of a dump announced by a std_msgs/Float32 [kg]; NaN is not weighed."""
     return float(msg.data)

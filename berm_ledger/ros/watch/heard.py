@@ -26,6 +26,7 @@ from ...books.profile import CrestProfile
 from ...books.rows import Row, State
 from ...errors import MessageError
 
+BORROW_LINE = re.compile(r'^borrow: .*', re.MULTILINE)
 BERM_LINE = re.compile(r'^berm (.*): \d+ % of its length at grade', re.MULTILINE)
 # More than this on one site is taken for a broken message.
 MOST_SEGMENTS = 100_000
@@ -54,6 +55,8 @@ class Heard:
         What the target node says.
     health : tuple of Status
         What the ledger says of its health, under short names.
+    borrow : str
+        Line about the borrow side; empty where there is none.
 
     """
 
@@ -65,6 +68,7 @@ class Heard:
     hold_text: str | None = None
     target: Status | None = None
     health: tuple[Status, ...] = ()
+    borrow: str = ''
 
     def name_of(self, berm_index: int) -> str:
         """Return the name of a berm, its number where no table has come in."""
@@ -155,8 +159,10 @@ def _crest(msg: Any) -> dict[str, Any]:
 
 
 def _table(msg: Any) -> dict[str, Any]:
-    """Return the names of the berms."""
-    return {'names': tuple(BERM_LINE.findall(str(msg.data)))}
+    """Return the names of the berms, and the line about the borrow side."""
+    text = str(msg.data)
+    borrow = BORROW_LINE.search(text)
+    return {'names': tuple(BERM_LINE.findall(text)), 'borrow': borrow[0] if borrow else ''}
 
 
 def _rework(msg: Any) -> dict[str, Any]:

@@ -97,6 +97,14 @@ def _place(status: Status) -> str:
     return f' from x {x_m:.2f} y {y_m:.2f} yaw {math.degrees(yaw_rad):.0f} deg'
 
 
+def borrow_lines(heard: Heard) -> list[Text]:
+    """Return the line about the borrow side, none where there is nothing to say."""
+    if not heard.borrow:
+        return []
+    loud = 'ADD UP' in heard.borrow or 'closed' in heard.borrow
+    return [Text(heard.borrow, style='yellow' if loud else '')]
+
+
 def berm_line(heard: Heard, berm: int, rows: Sequence[Row]) -> Text:
     """Return the line above the long section."""
     length_m = sum(row.station_to_m - row.station_from_m for row in rows)

@@ -19,6 +19,7 @@ from .heard import Heard
 from .lines import (
     axis_line,
     berm_line,
+    borrow_lines,
     event_line,
     HEADING,
     health_lines,
@@ -147,7 +148,8 @@ def _full(view: View, width: int, height: int) -> list[Text]:
     rows = tuple(row for row in heard.rows if row.berm_index == berm)
     here = target_segment(heard, berm)
     top = [title_line(heard), *warning_lines(heard, view.around, width)[:4],
-           *target_lines(heard, width, 2), berm_line(heard, berm, rows)]
+           *target_lines(heard, width, 2), *borrow_lines(heard),
+           berm_line(heard, berm, rows)]
     health = health_lines(heard, width, 1 if height < 30 else 3)
     # One line each for the axis, the heading of the table and the keys.
     rest = height - len(top) - len(health) - 3

@@ -1,0 +1,173 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Does it add up: cut times swell = placed + spilled + carried + unexplained.
+
+The error of what is unexplained is the root of the sum of squares of
+
+    swell * error of the cut,  cut * error of the swell,  error of placed,  error of carried
+
+with 95 % of it within 1.96 times that. The berm's segments share the error of the level of their
+survey, so their errors are added and not squared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+import math
+
+from .account import Balance, BorrowAccount
+from .load import SIGMAS
+from .swell import SWELL_SPREAD
+from ..books import Books, DumpRecord
+from ..design import Site
+
+# A load off every berm is known by its mass alone, to this share; common practice, no source.
+STRAY_SPREAD = 0.15
+# Less than this part of a load is never worth a finding, whatever the error.
+LEAST_SHARE = 0.5
+HOUR_NS = 3_600_000_000_000
+DAY_NS = 24 * HOUR_NS
+
+
+def balance_of(site: Site, books: Books, account: BorrowAccount, stamp_ns: int) -> Balance | None:
+    """
+    Return the balance as it stands.
+
+    Parameters
+    ----------
+    site : Site
+        Swell and density.
+    books : Books
+        What lies on the berms, and the dumps.
+    account : BorrowAccount
+        What was cut, and what the loads weighed.
+    stamp_ns : int
+        Time of it [ns].
+
+    Returns
+    -------
+    Balance or None
+        None where no cut or no berm was measured.
+
+    """
+    cut_m3, cut_se_m3 = account.cut_m3
+    seen = [row for row in books.rows
+            if math.isfinite(row.placed_m3) and math.isfinite(row.spilled_m3)]
+    if not math.isfinite(cut_m3) or not seen:
+        return None
+    masses = {load.dump_seq: (load.mass_kg, load.mass_se_kg) for load in account.loads}
+    density = site.material.loose_density_kg_m3
+    stray_m3, stray_se_m3 = _sum_m3(
+        (d for d in books.dumps if d.stray), masses, books, density, STRAY_SPREAD)
+    carried_m3, carried_se_m3 = _sum_m3(
+        (d for d in books.dumps if not d.stray and math.isnan(d.volume_m3)), masses, books,
+        density, 0.0)
+    spilled_m3 = sum(row.spilled_m3 for row in seen)
+    placed_m3 = sum(row.placed_m3 for row in seen) - spilled_m3
+    placed_se_m3 = math.hypot(sum(
+        row.placed_se_m3 for row in seen if math.isfinite(row.placed_se_m3)), stray_se_m3)
+    swell = site.material.swell
+    unexplained = cut_m3 * swell - placed_m3 - spilled_m3 - stray_m3 - carried_m3
+    error = math.hypot(swell * cut_se_m3, cut_m3 * swell * SWELL_SPREAD, placed_se_m3,
+                       carried_se_m3)
+    return Balance(stamp_ns, cut_m3, cut_se_m3, swell, placed_m3, spilled_m3 + stray_m3,
+                   placed_se_m3, carried_m3, carried_se_m3, unexplained, error)
+
+
+def _sum_m3(
+    dumps: Iterable[DumpRecord], masses: dict[int, tuple[float, float]], books: Books,
+    density: float, spread: float,
+) -> tuple[float, float]:
+    """Return the loose volume of some dumps that nothing has measured, and its error [m3]."""
+    total, square = 0.0, 0.0
+    for dump in dumps:
+        mass, se = masses.get(dump.seq, (math.nan, math.nan))
+        volume = mass / density if math.isfinite(mass) else books.dump_yield.value_m3
+        error = se / density if math.isfinite(se) else books.dump_yield.spread_m3
+        total += volume
+        square += error**2 + (spread * volume)**2
+    return total, math.sqrt(square)
+
+
+def is_open(site: Site, balance: Balance) -> bool:
+    """Tell whether more is unexplained than error and half a load can be."""
+    least_m3 = LEAST_SHARE * site.load_volume_m3
+    return abs(balance.unexplained_m3) > max(SIGMAS * balance.unexplained_se_m3, least_m3)
+
+
+@dataclass(frozen=True)
+class Period:
+    """
+    What was moved in one hour or day; loose volumes but for ``cut_m3`` [m3], errors 95 %.
+
+    Parameters
+    ----------
+    start_ns : int
+        Its beginning [ns].
+    cut_m3, placed_m3, spilled_m3, carried_m3, unexplained_m3 : float
+        Changes within it.
+    cut_error_m3, placed_error_m3, unexplained_error_m3 : float
+        How far they may be off.
+    loads : int
+        Loads dumped.
+
+    """
+
+    start_ns: int
+    cut_m3: float
+    placed_m3: float
+    spilled_m3: float
+    carried_m3: float
+    unexplained_m3: float
+    cut_error_m3: float
+    placed_error_m3: float
+    unexplained_error_m3: float
+    loads: int
+
+
+def periods(account: BorrowAccount, length_ns: int = HOUR_NS) -> tuple[Period, ...]:
+    """
+    Return the balance hour by hour, or day by day; periods begin at whole hours of the stamps.
+
+    Errors are those of the difference of two balances, each with its own.
+
+    Parameters
+    ----------
+    account : BorrowAccount
+        The account.
+    length_ns : int
+        Length of a period [ns].
+
+    Returns
+    -------
+    tuple of Period
+        Those in which there was a balance.
+
+    """
+    last: dict[int, Balance] = {}
+    for balance in account.balances:
+        last[balance.stamp_ns // length_ns] = balance
+    out: list[Period] = []
+    before: Balance | None = None
+    for number, balance in sorted(last.items()):
+        loads = sum(load.stamp_ns // length_ns == number for load in account.loads)
+        out.append(_between(number * length_ns, before, balance, loads))
+        before = balance
+    return tuple(out)
+
+
+def _between(start_ns: int, before: Balance | None, after: Balance, loads: int) -> Period:
+    """Return the change from one balance to the next, from nothing where there is none before."""
+
+    def change(name: str) -> float:
+        return float(getattr(after, name) - (getattr(before, name) if before else 0.0))
+
+    def error(name: str) -> float:
+        return SIGMAS * math.hypot(getattr(after, name), getattr(before, name) if before else 0.0)
+
+    return Period(
+        start_ns, change('cut_m3'), change('placed_m3'), change('spilled_m3'),
+        change('carried_m3'), change('unexplained_m3'), error('cut_se_m3'),
+        error('placed_se_m3'), error('unexplained_se_m3'), loads)

@@ -1,0 +1,412 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+What poses, grids, dumps and drum currents mean for the borrow side, as entries.
+
+A visit is the time between two dumps as far as the rover is in a borrow area. The surfaces of the
+areas are looked at no more often than every ``PERIOD_NS`` of message time, and with the shift
+that was found for the grid over the berm, so that an update costs little.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .account import BorrowAccount, BorrowFold
+from .balance import balance_of, is_open
+from .booking import (
+    balance_data,
+    cut_data,
+    load_data,
+    void_data,
+)
+from .cycle import CycleClock
+from .lane_figures import cut_of_load_m, figures_of, LaneFigures, next_lane, room_left, why_void
+from .lanes import Lane, lanes_of_area
+from .layers import layers_of, restore
+from .load import CurrentLine, Estimate, load_of, weighed
+from .patch import BorrowPatch
+from .swell import SWELL_SPREAD
+from ..books import Books, Entry
+from ..books.booking import rounded
+from ..books.bookkeeper import Bookkeeper
+from ..design import Site
+from ..geometry import Pose2, StampedPose
+from ..survey import ElevationGrid
+from ..survey.noise import GridNoise
+from ..survey.registration import Shift
+from ..survey.snapshot import NamedSurface
+
+PERIOD_NS = 1_000_000_000
+# Drum currents kept of one load.
+KEPT_CURRENTS = 5000
+# Cut volumes of loads may be off by this share for what slides and is seen late; common practice,
+# no source.
+CUT_SPREAD = 0.03
+
+Before = tuple[NDArray[np.float32], NDArray[np.float32]]
+
+
+class AreaDesk:
+    """
+    One borrow area: its surface, its lanes and the present visit.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    patch : BorrowPatch
+        Its surface.
+
+    """
+
+    def __init__(self, site: Site, patch: BorrowPatch) -> None:
+        """Lay out the lanes; no visit yet."""
+        self.patch = patch
+        self.lanes: tuple[Lane, ...] = lanes_of_area(site, patch.area)
+        self.name = patch.area.name
+        self.looked_ns: int | None = None
+        #: Surface before the visit; None while there is none.
+        self.before: Before | None = None
+        self.voids: set[int] = set()
+        self.depths: dict[int, float] = {}
+
+    def holds(self, pose: Pose2, drop_xy: NDArray[np.float64]) -> bool:
+        """Tell whether base_link or the drop point is in the area."""
+        return bool(self.patch.area.polygon.contains(np.array([pose.xy, drop_xy])).any())
+
+    def visit(self, pose: Pose2, stamp_ns: int) -> None:
+        """Note that the drum may have dug here."""
+        if self.before is None:
+            surface = self.patch.surface
+            self.before = (surface.height_m.copy(), surface.effective_looks().copy())
+        self.patch.work(pose, stamp_ns)
+
+    def leave(self) -> None:
+        """End the visit."""
+        self.patch.settle()
+        self.before = None
+        self.patch.visited[:] = False
+
+
+class BorrowClerk:
+    """
+    Turns what happens in the borrow areas into entries.
+
+    Parameters
+    ----------
+    site : Site
+        The site; nothing is kept of one without borrow areas.
+    keeper : Bookkeeper
+        Who writes the entries.
+    books : callable
+        Returns the books as they stand, with the loads still called for.
+    entries : iterable of Entry
+        Entries of an earlier run.
+    layers : iterable of NamedSurface
+        Layers kept with them.
+
+    """
+
+    def __init__(
+        self, site: Site, keeper: Bookkeeper, books: Callable[[], Books], *,
+        entries: Iterable[Entry] = (), layers: Iterable[NamedSurface] = (),
+    ) -> None:
+        """Lay out the areas, or go on from where they were left."""
+        self._site, self._keeper, self._books = site, keeper, books
+        earlier = tuple(entries)
+        self._fold = BorrowFold(earlier)
+        self.desks = tuple(
+            AreaDesk(site, BorrowPatch(site, area)) for area in site.yard.borrow_areas)
+        kept = tuple(layers)
+        for desk in self.desks:
+            restore(desk.patch, kept)
+            known = self.account.areas.get(desk.name)
+            desk.voids = set(known.voids) if known else set()
+        last_ns = max((e.stamp_ns for e in earlier if e.kind == 'dump'), default=None)
+        self._clock = CycleClock(last_ns)
+        self._line = CurrentLine.of_rover(site.rover)
+        self._currents: deque[float] = deque(maxlen=KEPT_CURRENTS)
+        self._carrying = self._inside = False
+        self._pose: Pose2 | None = None
+        self._measured = self._count_measured()
+        self._problems: list[tuple[str, str]] = []
+        #: Whether something was booked that makes the layers worth keeping.
+        self.layers_are_news = False
+
+    @property
+    def account(self) -> BorrowAccount:
+        """Return the account as it stands."""
+        return self._fold.account()
+
+    def layers(self, stamp_ns: int) -> tuple[NamedSurface, ...]:
+        """Return the layers of all areas that were seen."""
+        return tuple(layer for desk in self.desks for layer in layers_of(desk.patch, stamp_ns))
+
+    def take_problems(self) -> tuple[tuple[str, str], ...]:
+        """Return codes and texts of what was found since the last call."""
+        found, self._problems = tuple(self._problems), []
+        return found
+
+    # ---- inputs ------------------------------------------------------------------------------
+
+    def note_pose(self, pose: StampedPose, shift: Shift) -> None:
+        """Take in a pose that was used; places are those of the site."""
+        if not self.desks:
+            return
+        here = Pose2(pose.pose.x_m - shift.dx_m, pose.pose.y_m - shift.dy_m, pose.pose.yaw_rad)
+        drop_xy = here.apply([self._site.rover.drop_point_xy])[0]
+        inside = False
+        for desk in self.desks:
+            if desk.holds(here, drop_xy):
+                desk.visit(here, pose.stamp_ns)
+                inside = True
+        self._inside = inside
+        if inside:
+            # What the drum draws while it digs is not the weight of the load.
+            self._currents.clear()
+            self._carrying = True
+        self._pose = here
+        self._clock.pose(pose.stamp_ns, here, inside)
+
+    def note_current(self, current_a: float) -> None:
+        """Take in a drum current that was used; it counts while a load is carried."""
+        if self._carrying:
+            self._currents.append(current_a)
+
+    def take_grid(
+        self, grid: ElevationGrid, pose: Pose2, slack_m: float, shift: Shift, noise: GridNoise
+    ) -> None:
+        """Take in a grid that was used over the berm, where an area is due."""
+        for desk in self.desks:
+            due = desk.looked_ns is None or grid.stamp_ns - desk.looked_ns >= PERIOD_NS
+            if not (due and desk.patch.shown_by(grid)):
+                continue
+            desk.looked_ns = grid.stamp_ns
+            if desk.patch.take_grid(grid, pose, slack_m, shift, noise):
+                self._after_look(desk, grid.stamp_ns)
+
+    def _after_look(self, desk: AreaDesk, stamp_ns: int) -> None:
+        """Take a datum where the survey is complete; else see to the lanes."""
+        patch = desk.patch
+        if patch.datum_m is None:
+            if patch.survey_complete:
+                self._take_datum(desk, stamp_ns)
+                desk.leave()
+            return
+        patch.survey_late()
+        if patch.visited.any():
+            self._close_voids(desk, figures_of(patch, desk.lanes), stamp_ns)
+
+    def take_datums(self, stamp_ns: int) -> None:
+        """Take the present surfaces for the natural ground, on an operator's request."""
+        for desk in self.desks:
+            desk.patch.touched[:] = False
+            desk.leave()
+            self._take_datum(desk, stamp_ns)
+
+    def note_dump(
+        self, entry: Entry, noise: GridNoise
+    ) -> None:
+        """
+        Close a cycle with an announced dump.
+
+        Parameters
+        ----------
+        entry : Entry
+            Entry of the dump.
+        noise : GridNoise
+            Noise of one look.
+
+        """
+        if not self.desks or self._inside:
+            # What is dumped where it was dug was put back; the cycle goes on.
+            return
+        times = self._clock.dump()
+        visited = [desk for desk in self.desks if desk.before is not None]
+        cut_m3, cut_se_m3 = 0.0, 0.0
+        for desk in visited:
+            part = self._measure(desk, noise, entry.stamp_ns)
+            cut_m3, cut_se_m3 = cut_m3 + part[0], math.hypot(cut_se_m3, part[1])
+        if not visited:
+            cut_m3 = cut_se_m3 = math.nan
+        if visited or self._currents:
+            self._book_load(entry, times, cut_m3, cut_se_m3)
+        self._currents.clear()
+        self._carrying = False
+
+    def _measure(
+        self, desk: AreaDesk, noise: GridNoise, stamp_ns: int
+    ) -> tuple[float, float]:
+        """Book the figures of an area after a visit; return what was cut in it [m3]."""
+        patch = desk.patch
+        patch.settle()
+        if patch.datum_m is None:
+            # Where the survey was not complete, looks before and after the cut are mixed.
+            self._take_datum(desk, stamp_ns, after_a_load=True)
+            desk.leave()
+            return math.nan, math.nan
+        assert desk.before is not None
+        own = patch.volume_m3(patch.visited, noise, desk.before)
+        desk.leave()
+        figures = figures_of(patch, desk.lanes)
+        self._close_voids(desk, figures, stamp_ns)
+        self._book_cut(desk, figures, noise, own, stamp_ns)
+        return own
+
+    # ---- entries -----------------------------------------------------------------------------
+
+    def _book(self, kind: str, stamp_ns: int, data: dict[str, Any]) -> None:
+        """Write an entry and post it to the account."""
+        self._fold.post(self._keeper.book(kind, stamp_ns, None, None, data))
+        self.layers_are_news = True
+
+    def _take_datum(
+        self, desk: AreaDesk, stamp_ns: int, *, after_a_load: bool = False
+    ) -> None:
+        """Take and book the datum of an area, where enough of it is known."""
+        share = desk.patch.take_datum(after_a_load=after_a_load)
+        if share is not None:
+            self._book('borrow_datum', stamp_ns, {
+                'area': desk.name, 'seen_fraction': rounded('fraction', share)})
+
+    def _close_voids(
+        self, desk: AreaDesk, figures: tuple[LaneFigures, ...], stamp_ns: int
+    ) -> None:
+        """Book lanes that have become voids."""
+        limit_m = desk.patch.area.max_cut_m
+        for lane, figure in zip(desk.lanes, figures):
+            if lane.number in desk.voids:
+                continue
+            # A rover that digs deeper in one place than a pass would is believed to go on so.
+            deeper = figure.deepest_m - desk.depths.get(lane.number, 0.0)
+            next_cut_m = cut_of_load_m(self._site, lane)
+            if desk.before is None:
+                desk.depths[lane.number] = figure.deepest_m
+            elif deeper > next_cut_m and math.isfinite(deeper):
+                next_cut_m = min(deeper, 2.0 * next_cut_m)
+            reason = why_void(self._site, limit_m, figure, next_cut_m)
+            if reason is not None:
+                desk.voids.add(lane.number)
+                data = void_data(self._site, desk.name, limit_m, figure, reason)
+                self._book('void', stamp_ns, data)
+                self._problems.append(('void', data['text']))
+
+    def _book_cut(
+        self, desk: AreaDesk, figures: tuple[LaneFigures, ...], noise: GridNoise,
+        own: tuple[float, float], stamp_ns: int,
+    ) -> None:
+        """Book the figures of an area."""
+        patch = desk.patch
+        lane = next_lane(desk.lanes, figures, desk.voids, self._pose)
+        next_cut_m = math.nan if lane is None else cut_of_load_m(self._site, lane)
+        deepest = [f.deepest_m for f in figures if math.isfinite(f.deepest_m)]
+        steps = [f.step_m for f in figures if math.isfinite(f.step_m)]
+        left = room_left(
+            patch, desk.lanes, desk.voids, 0.0 if math.isnan(next_cut_m) else next_cut_m)
+        self._book('cut', stamp_ns, cut_data(
+            desk.name, patch.volume_m3(patch.counted, noise), own,
+            max(deepest, default=math.nan), max(steps, default=math.nan), left, figures,
+            None if lane is None else lane.number, next_cut_m))
+
+    def _book_load(
+        self, dump: Entry, times: Any, cut_m3: float, cut_se_m3: float
+    ) -> None:
+        """Book what a load weighs, by all that is known of it."""
+        books, density = self._books(), self._site.material.loose_density_kg_m3
+        swell = self._site.material.swell
+        line = self._line.learned(self._measured_loads(books, density))
+        current_a, by_current = line.mass(self._currents)
+        by_cut = Estimate()
+        if math.isfinite(cut_m3):
+            mass = max(0.0, cut_m3) * swell * density
+            by_cut = Estimate(mass, math.hypot(
+                cut_se_m3 * swell * density, mass * math.hypot(SWELL_SPREAD, CUT_SPREAD)))
+        found = books.dump_yield
+        usual = Estimate(found.value_m3 * density,
+                         math.hypot(found.spread_m3, found.se_m3) * density)
+        announced = dump.data.get('mass_kg')
+        parts = {'weighed': weighed(math.nan if announced is None else announced),
+                 'current': by_current, 'cut': by_cut}
+        load, partial = load_of(parts.values(), usual)
+        self._book('load', dump.stamp_ns, load_data(
+            dump.seq, load, partial, {**parts, 'yield': usual}, current_a,
+            (cut_m3, cut_se_m3), times, books.dumps_remaining))
+
+    def _measured_loads(
+        self, books: Books, density: float
+    ) -> list[tuple[float, float, float]]:
+        """Return current, mass and its error of the loads whose rise was measured."""
+        dumps = {d.seq: d for d in books.dumps
+                 if not d.stray and math.isfinite(d.volume_m3 + d.volume_se_m3)}
+        out = []
+        for load in self.account.loads:
+            dump = dumps.get(load.dump_seq)
+            if dump is not None and math.isfinite(load.current_a):
+                out.append((load.current_a, dump.volume_m3 * density,
+                            dump.volume_se_m3 * density))
+        return out
+
+    def book_balance(self, stamp_ns: int) -> None:
+        """Book the balance after rises were measured, and a finding where it does not close."""
+        if not self.account.loads:
+            return
+        measured = self._count_measured()
+        if measured == self._measured:
+            return
+        self._measured = measured
+        balance = balance_of(self._site, self._books(), self.account, stamp_ns)
+        if balance is None:
+            return
+        was_open, now_open = self.account.unbalanced, is_open(self._site, balance)
+        data = balance_data(balance, now_open)
+        self._book('balance', stamp_ns, data)
+        if now_open and not was_open:
+            missing = balance.unexplained_m3 > 0.0
+            text = ('more soil was cut than lies on the berms or was spilled' if missing
+                    else 'more soil lies on the berms than was cut')
+            self._book('imbalance', stamp_ns, {
+                'volume_m3': data['unexplained_m3'],
+                'volume_se_m3': data['unexplained_se_m3'], 'text': text})
+            self._problems.append(('imbalance', f'{text}: {balance.unexplained_m3:+.4f} m3'))
+
+    def _count_measured(self) -> int:
+        """Count the dumps that were measured, or found to have strayed."""
+        counts = self._books().counts
+        return counts.get('rise', 0) + counts.get('stray_dump', 0)
+
+    # ---- advice ------------------------------------------------------------------------------
+
+    def proposal(self) -> tuple[Lane, float] | None:
+        """Return the lane to dig next, of all areas the one dug least, and its cut [m]."""
+        best: tuple[float, Lane] | None = None
+        for desk in self.desks:
+            known = self.account.areas.get(desk.name)
+            figures = known.lanes if known and known.lanes else tuple(
+                LaneFigures(lane.number, math.nan, math.nan, math.nan, math.nan)
+                for lane in desk.lanes)
+            lane = next_lane(desk.lanes, figures, desk.voids, None)
+            if lane is None:
+                continue
+            if known is not None and known.next_lane not in (None, *desk.voids):
+                lane = desk.lanes[(known.next_lane or 1) - 1]
+            mean = figures[lane.number - 1].mean_m
+            mean = 0.0 if math.isnan(mean) else mean
+            if best is None or mean < best[0]:
+                best = (mean, lane)
+        return None if best is None else (best[1], cut_of_load_m(self._site, best[1]))
+
+    def blocked(self, centres_xy: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Tell which points (..., 2) [m] lie in a void."""
+        out = np.zeros(centres_xy.shape[:-1], dtype=bool)
+        for desk in self.desks:
+            for lane in desk.lanes:
+                if lane.number in desk.voids:
+                    out |= lane.contains(centres_xy)
+        return out

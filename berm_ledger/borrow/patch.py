@@ -1,0 +1,384 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+The surface of one borrow area: cells of its own, coarser than the berm's, and their datum.
+
+A grid comes with the shift that was found for it over the berm. The level of what is left is found
+here anew, on the apron of ground around the area where nobody digs, because a millimetre of level
+over a whole area is more than a load. Where the drum has passed since the last look nothing of the
+old surface is believed.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ..design import BorrowArea, Site
+from ..design.surface import footprint_half_width_m
+from ..geometry import Lattice, Pose2
+from ..survey import ElevationGrid
+from ..survey.area import CORRIDOR_MARGIN_M
+from ..survey.error_budget import effective_sample_size
+from ..survey.noise import GridNoise, RANGE_M
+from ..survey.readings import Budget
+from ..survey.registration import Shift, tukey
+from ..survey.resample import bilinear, under_footprint, without_spikes
+from ..survey.site_survey import FOOTPRINT_PAD_M, OBJECT_M, OBJECT_PAD_M
+from ..survey.surface import SiteSurface
+
+# Cells are twice as wide as the berm's, and no more than so many.
+COARSER = 2.0
+MOST_CELLS = 40_000
+# Ground around the area that is looked at [m], and how near to it soil may slide into a cut.
+MARGIN_M = 0.45
+SLIDE_M = 0.10
+# Fewer cells of apron than this do not tell the level.
+LEAST_APRON = 60
+# The level of one look may be off by this, however many cells there are [m].
+LEVEL_FLOOR_M = 0.0002
+# Beyond this a look does not show the same ground at all [m].
+MOST_LEVEL_M = 0.15
+# Looks that the old height counts where the drum has passed.
+WORKED_LOOKS = 0.001
+# Looks that a cell counts after a restart: what happened meanwhile must show soon.
+RESUMED_LOOKS = 4.0
+# From here on a fall outside the area is soil that slid in, not noise [m].
+SLID_M = 0.02
+# The surface counts as surveyed when this share of the area has this many looks.
+COMPLETE_SHARE = 0.98
+COMPLETE_LOOKS = 10.0
+# Least share of the area known when a datum is taken of it.
+LEAST_KNOWN = 0.5
+FILLED_LOOKS = 0.1
+# As long as there is no datum, passes over one place that lie closer together than this belong to
+# one stay: the ground is the surface before the last stay [ns].
+STAY_NS = 60_000_000_000
+
+
+class BorrowPatch:
+    """
+    Cells of one borrow area; the part of the borrow room that keeps heights.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    area : BorrowArea
+        The area.
+
+    """
+
+    def __init__(self, site: Site, area: BorrowArea) -> None:
+        """Lay out the cells; nothing is known yet."""
+        self.area = area
+        self._rover = site.rover
+        corners = area.polygon.corners_xy
+        span = np.ptp(corners, axis=0) + 2.0 * MARGIN_M
+        cell_m = max(COARSER * site.cell_m, math.sqrt(float(span.prod()) / MOST_CELLS))
+        self.lattice = Lattice.covering(corners, cell_m, MARGIN_M)
+        self.points_xy = self.lattice.centres_xy().reshape(-1, 2)
+        inside = area.polygon.contains(self.points_xy)
+        gap = np.where(inside, 0.0, area.polygon.distance_m(self.points_xy))
+        self.inside: NDArray[np.bool_] = inside
+        #: Cells whose fall is cut: the area and what may slide into it.
+        self.near: NDArray[np.bool_] = gap <= SLIDE_M
+        self._around = gap <= MARGIN_M
+        self.apron: NDArray[np.bool_] = self._around & ~self.near & ~_built_on(
+            site, self.points_xy)
+        count = len(self.points_xy)
+        self.surface = SiteSurface(count)
+        self.datum_m: NDArray[np.float32] | None = None
+        self.datum_looks = np.zeros(count, dtype=np.float32)
+        #: Where the drum has ever passed, and since the last look.
+        self.touched = np.zeros(count, dtype=bool)
+        self._passed = np.zeros(count, dtype=bool)
+        #: Where a look is still to show what the drum has left.
+        self._fresh = np.zeros(count, dtype=bool)
+        #: Where the drum has passed since ``begin_visit``, and what has slid there.
+        self.visited = np.zeros(count, dtype=bool)
+        self._ground_m = np.full(count, np.nan, dtype=np.float32)
+        self._ground_looks = np.zeros(count, dtype=np.float32)
+        self._passed_ns = np.full(count, -STAY_NS, dtype=np.int64)
+        self._level_se_m = 0.0
+        self._grid_cell_m = site.cell_m
+
+    # ---- looks -------------------------------------------------------------------------------
+
+    def shown_by(self, grid: ElevationGrid) -> bool:
+        """Tell whether a grid shows some of the area."""
+        rows, cols = grid.height_m.shape
+        index = grid.axes.index_from_world(self._corners_xy)
+        low, high = index.min(axis=0), index.max(axis=0)
+        return bool((high >= 0.0).all() and low[0] <= rows - 1 and low[1] <= cols - 1)
+
+    @property
+    def _corners_xy(self) -> NDArray[np.float64]:
+        """Corners of the area, shape (n, 2) [m]."""
+        return self.area.polygon.corners_xy
+
+    def work(self, site_from_base: Pose2, stamp_ns: int) -> None:
+        """Note where the drum may have dug: between base_link and the drop point."""
+        rover = self._rover
+        along, across = rover.drop_point_xy
+        own = site_from_base.inverse().apply(self.points_xy)
+        half = rover.drum_width_m / 2.0 + self.lattice.cell_m
+        passed = (own[:, 0] >= 0.0) & (own[:, 0] <= along + half)
+        passed &= np.abs(own[:, 1] - across) <= half
+        passed &= self.near
+        if self.datum_m is not None:
+            self._passed |= passed
+            return
+        # Before there is a datum the rover may well only look round.
+        first = passed & (stamp_ns - self._passed_ns > STAY_NS)
+        self._ground_m[first] = self.surface.height_m[first]
+        self._ground_looks[first] = self.surface.effective_looks()[first]
+        self._passed_ns[passed] = stamp_ns
+
+    def take_grid(
+        self, grid: ElevationGrid, site_from_base: Pose2, slack_m: float, shift: Shift,
+        noise: GridNoise,
+    ) -> bool:
+        """
+        Take in one grid; tell whether it showed anything that could be used.
+
+        Parameters
+        ----------
+        grid : ElevationGrid
+            Grid in the site frame, not yet corrected for the shift of the map.
+        site_from_base : Pose2
+            Where the rover stands, with the same shift.
+        slack_m : float
+            How far off that it may have been [m].
+        shift : Shift
+            Where the grid lies, as found over the berm.
+        noise : GridNoise
+            Noise of one look.
+
+        Returns
+        -------
+        bool
+            Whether the surface was changed by it.
+
+        """
+        self._grid_cell_m = grid.axes.cell_m
+        points = self.points_xy + np.array([shift.dx_m, shift.dy_m])
+        measured = bilinear(_around(grid, points), points) - np.float32(shift.dz_m)
+        measured[~self._around] = np.nan
+        measured[under_footprint(
+            points, self._rover.footprint, site_from_base, FOOTPRINT_PAD_M + slack_m)] = np.nan
+        measured[self._objects(measured)] = np.nan
+        level_m = self._level(measured, noise)
+        if level_m is None:
+            return False
+        self.settle()
+        seen = np.isfinite(measured)
+        worked = self._fresh & seen
+        surface = self.surface
+        known = surface.looks > 0.0
+        surface.looks[worked & known] = WORKED_LOOKS
+        surface.trend_m[worked] = 0.0
+        surface.aside_looks[worked] = 0
+        # What was dug is taken as it is seen: no gate stands between it and the old height.
+        surface.height_m[worked & known] = (measured - np.float32(level_m))[worked & known]
+        surface.fuse(measured - np.float32(level_m), grid.stamp_ns, noise.total_m)
+        self._fresh &= ~seen
+        self._level_se_m = self._level_error_m(measured, noise)
+        return True
+
+    def settle(self) -> None:
+        """Let soil slide from beside where the drum has passed; a look is to show it."""
+        if self._passed.any():
+            reach = max(1, round(SLIDE_M / self.lattice.cell_m))
+            spread = ndimage.binary_dilation(
+                self._passed.reshape(self.lattice.shape), iterations=reach).ravel() & self.near
+            self._passed[:] = False
+            self._fresh |= spread
+            self.visited |= spread
+            self.touched |= spread
+
+    def _objects(self, measured_m: NDArray[np.float32]) -> NDArray[np.bool_]:
+        """Tell which cells show something that stands on the ground, and those beside."""
+        with np.errstate(invalid='ignore'):
+            high = measured_m - self.surface.height_m > OBJECT_M
+        if not high.any():
+            return high
+        reach = max(1, round(OBJECT_PAD_M / self.lattice.cell_m))
+        spread: NDArray[np.bool_] = ndimage.binary_dilation(
+            high.reshape(self.lattice.shape), iterations=reach).ravel()
+        return spread
+
+    def _level(self, measured_m: NDArray[np.float32], noise: GridNoise) -> float | None:
+        """Return how much higher a look shows the apron than the surface, None for unknown."""
+        if not (self.surface.looks[self.apron] > 0.0).any():
+            return 0.0 if np.isfinite(measured_m[self.apron]).sum() >= LEAST_APRON else None
+        left = (measured_m - self.surface.height_m)[self.apron].astype(float)
+        left = left[np.isfinite(left)]
+        if len(left) < LEAST_APRON:
+            return None
+        level_m = float(np.median(left))
+        for _ in range(3):
+            weight = tukey(left - level_m, max(0.012, 4.0 * noise.total_m))
+            level_m = float((weight * left).sum() / max(float(weight.sum()), 1e-9))
+        return level_m if abs(level_m) <= MOST_LEVEL_M else None
+
+    def _level_error_m(self, measured_m: NDArray[np.float32], noise: GridNoise) -> float:
+        """Return the standard error of the level of one look [m]."""
+        cells = int(np.isfinite(measured_m[self.apron]).sum())
+        area_m2 = cells * self.lattice.cell_area_m2
+        return math.hypot(
+            noise.correlated_m / math.sqrt(effective_sample_size(area_m2, RANGE_M)),
+            noise.white_m / math.sqrt(max(1, cells)), LEVEL_FLOOR_M)
+
+    # ---- datum -------------------------------------------------------------------------------
+
+    @property
+    def survey_complete(self) -> bool:
+        """Whether the area has been looked at often enough to call it surveyed."""
+        return bool(np.mean(self.surface.looks[self.near] >= COMPLETE_LOOKS) >= COMPLETE_SHARE)
+
+    def take_datum(self, *, after_a_load: bool = False) -> float | None:
+        """
+        Take the present surface for the natural ground.
+
+        Parameters
+        ----------
+        after_a_load : bool
+            Whether a load was dug already: where the drum has passed, the ground is the surface
+            before that.
+
+        Returns
+        -------
+        float or None
+            Share of the area that was seen; None when that is too little and nothing was taken.
+
+        """
+        height, worth = self.surface.height_m, self.surface.effective_looks()
+        if after_a_load:
+            passed = self._passed_ns >= 0
+            height = np.where(passed, self._ground_m, height)
+            worth = np.where(passed, self._ground_looks, worth)
+            self.surface.looks[passed & self.surface.known] = WORKED_LOOKS
+            self.touched |= passed
+        known = np.isfinite(height) & (worth > 0.0)
+        share = float(known[self.near].mean())
+        if share < LEAST_KNOWN:
+            return None
+        # Cells that nobody has seen stand like the nearest that somebody has.
+        nearest = ndimage.distance_transform_edt(
+            ~known.reshape(self.lattice.shape), return_distances=False, return_indices=True)
+        flat = (nearest[0] * self.lattice.cols + nearest[1]).ravel()
+        self.datum_m = height[flat].copy()
+        self.datum_looks = np.where(known, worth, FILLED_LOOKS).astype(np.float32)
+        return share
+
+    def survey_late(self) -> None:
+        """Go on surveying where the drum has not passed yet: that is natural ground still."""
+        if self.datum_m is None:
+            return
+        looks = self.surface.effective_looks()
+        late = ~(self.touched | self._passed) & (looks > self.datum_looks)
+        self.datum_m[late] = self.surface.height_m[late]
+        self.datum_looks[late] = looks[late]
+
+    # ---- figures -----------------------------------------------------------------------------
+
+    def depth_m(self) -> NDArray[np.float64]:
+        """Return how far the surface lies below the datum, shape (n,) [m]; NaN unknown."""
+        if self.datum_m is None:
+            return np.full(len(self.points_xy), np.nan)
+        return (self.datum_m - self.surface.height_m).astype(float)
+
+    @property
+    def counted(self) -> NDArray[np.bool_]:
+        """Which cells count as cut: where the drum has passed, and what slid in from outside."""
+        with np.errstate(invalid='ignore'):
+            slid = self._around & ~self.near & (self.depth_m() > SLID_M)
+        out: NDArray[np.bool_] = (self.touched & self.near) | (slid & self._beside_touched())
+        return out
+
+    def _beside_touched(self) -> NDArray[np.bool_]:
+        """Return the cells no further from where the drum has passed than the margin."""
+        reach = max(1, round(MARGIN_M / self.lattice.cell_m))
+        out: NDArray[np.bool_] = ndimage.binary_dilation(
+            self.touched.reshape(self.lattice.shape), iterations=reach).ravel()
+        return out
+
+    def volume_m3(
+        self, cells: NDArray[np.bool_], noise: GridNoise,
+        before: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None,
+    ) -> tuple[float, float]:
+        """
+        Return what was taken from some cells and its standard error [m3]; bank state.
+
+        Parameters
+        ----------
+        cells : array
+            Which cells, shape (n,).
+        noise : GridNoise
+            Noise of one look.
+        before : tuple of array, optional
+            Heights and looks to compare with; left out, the datum.
+
+        Returns
+        -------
+        volume_m3, volume_se_m3 : float
+            NaN where less than half of the cells are known.
+
+        """
+        if before is None:
+            if self.datum_m is None:
+                return math.nan, math.nan
+            before = (self.datum_m, self.datum_looks)
+        fall = (before[0] - self.surface.height_m).astype(float)
+        looks = self.surface.effective_looks()
+        known = cells & np.isfinite(fall) & (looks > 0.0) & (before[1] > 0.0)
+        total, seen = int(cells.sum()), int((known & ~self._fresh).sum())
+        if not total:
+            return 0.0, 0.0
+        if seen < 0.5 * total:
+            return math.nan, math.nan
+        cell_m2 = self.lattice.cell_area_m2
+        used = known & ~self._fresh
+        volume = float(fall[used].sum()) * cell_m2 * total / seen
+        inverse = float(np.mean(1.0 / looks[used] + 1.0 / before[1][used]))
+        budget = Budget(noise, 1.0 / inverse, self._level_se_m, 0.0, self.lattice.cell_m,
+                        self._grid_cell_m)
+        unseen = (total - seen) / total * abs(volume)
+        return volume, math.hypot(budget.mean_error_m(total * cell_m2) * total * cell_m2, unseen)
+
+    def smooth_depth_m(self, size: int) -> NDArray[np.float64]:
+        """Return the depth as the mean of a square of cells, shape of the lattice [m]."""
+        depth = self.depth_m().reshape(self.lattice.shape)
+        known = np.isfinite(depth)
+        weight = ndimage.uniform_filter(known.astype(float), size, mode='constant')
+        total = ndimage.uniform_filter(np.where(known, depth, 0.0), size, mode='constant')
+        with np.errstate(invalid='ignore', divide='ignore'):
+            out: NDArray[np.float64] = np.where(weight >= 0.5, total / weight, np.nan)
+        return out
+
+
+def _around(grid: ElevationGrid, points_xy: NDArray[np.float64]) -> ElevationGrid:
+    """Return the part of a grid around points, spikes removed; the whole where it is small."""
+    index = grid.axes.index_from_world(points_xy)
+    rows, cols = grid.height_m.shape
+    low = np.clip(np.floor(index.min(axis=0)).astype(int) - 1, 0, (rows - 2, cols - 2))
+    high = np.clip(np.ceil(index.max(axis=0)).astype(int) + 2, low + 2, (rows, cols))
+    part = grid.height_m[low[0]:high[0], low[1]:high[1]]
+    step = grid.axes.world_from_index([low])[0] - grid.axes.origin_xy
+    axes = grid.axes.moved(float(step[0]), float(step[1]))
+    return ElevationGrid(grid.stamp_ns, grid.frame_id, axes, without_spikes(part)[0])
+
+
+def _built_on(site: Site, points_xy: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return which points lie where a berm's soil may come."""
+    out = np.zeros(len(points_xy), dtype=bool)
+    for berm in site.berms:
+        half = footprint_half_width_m(berm, site.datum_plane)
+        reach = (half if math.isfinite(half) else 1.0) + CORRIDOR_MARGIN_M
+        _, offset = berm.centreline.station_offset(points_xy)
+        out |= np.abs(offset) <= reach
+    return out
