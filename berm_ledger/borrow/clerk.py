@@ -26,9 +26,10 @@ from .booking import (
     load_data,
     void_data,
 )
-from .cycle import CycleClock
+from .cycle import CycleClock, CycleTimes
+from .desk import AreaDesk
 from .lane_figures import cut_of_load_m, figures_of, LaneFigures, next_lane, room_left, why_void
-from .lanes import Lane, lanes_of_area
+from .lanes import Lane
 from .layers import layers_of, restore
 from .load import CurrentLine, Estimate, load_of, weighed
 from .patch import BorrowPatch
@@ -44,55 +45,13 @@ from ..survey.registration import Shift
 from ..survey.snapshot import NamedSurface
 
 PERIOD_NS = 1_000_000_000
+# In the middle of a visit a lane is closed only by places with so many looks since the last pass.
+LEAST_LOOKS = 2.5
 # Drum currents kept of one load.
 KEPT_CURRENTS = 5000
 # Cut volumes of loads may be off by this share for what slides and is seen late; common practice,
 # no source.
 CUT_SPREAD = 0.03
-
-Before = tuple[NDArray[np.float32], NDArray[np.float32]]
-
-
-class AreaDesk:
-    """
-    One borrow area: its surface, its lanes and the present visit.
-
-    Parameters
-    ----------
-    site : Site
-        The site.
-    patch : BorrowPatch
-        Its surface.
-
-    """
-
-    def __init__(self, site: Site, patch: BorrowPatch) -> None:
-        """Lay out the lanes; no visit yet."""
-        self.patch = patch
-        self.lanes: tuple[Lane, ...] = lanes_of_area(site, patch.area)
-        self.name = patch.area.name
-        self.looked_ns: int | None = None
-        #: Surface before the visit; None while there is none.
-        self.before: Before | None = None
-        self.voids: set[int] = set()
-        self.depths: dict[int, float] = {}
-
-    def holds(self, pose: Pose2, drop_xy: NDArray[np.float64]) -> bool:
-        """Tell whether base_link or the drop point is in the area."""
-        return bool(self.patch.area.polygon.contains(np.array([pose.xy, drop_xy])).any())
-
-    def visit(self, pose: Pose2, stamp_ns: int) -> None:
-        """Note that the drum may have dug here."""
-        if self.before is None:
-            surface = self.patch.surface
-            self.before = (surface.height_m.copy(), surface.effective_looks().copy())
-        self.patch.work(pose, stamp_ns)
-
-    def leave(self) -> None:
-        """End the visit."""
-        self.patch.settle()
-        self.before = None
-        self.patch.visited[:] = False
 
 
 class BorrowClerk:
@@ -202,7 +161,8 @@ class BorrowClerk:
             return
         patch.survey_late()
         if patch.visited.any():
-            self._close_voids(desk, figures_of(patch, desk.lanes), stamp_ns)
+            self._close_voids(desk, figures_of(
+                patch, desk.lanes, least_looks=LEAST_LOOKS), stamp_ns)
 
     def take_datums(self, stamp_ns: int) -> None:
         """Take the present surfaces for the natural ground, on an operator's request."""
@@ -236,8 +196,7 @@ class BorrowClerk:
             cut_m3, cut_se_m3 = cut_m3 + part[0], math.hypot(cut_se_m3, part[1])
         if not visited:
             cut_m3 = cut_se_m3 = math.nan
-        if visited or self._currents:
-            self._book_load(entry, times, cut_m3, cut_se_m3)
+        self._book_load(entry, times, cut_m3, cut_se_m3)
         self._currents.clear()
         self._carrying = False
 
@@ -316,7 +275,7 @@ class BorrowClerk:
             None if lane is None else lane.number, next_cut_m))
 
     def _book_load(
-        self, dump: Entry, times: Any, cut_m3: float, cut_se_m3: float
+        self, dump: Entry, times: CycleTimes, cut_m3: float, cut_se_m3: float
     ) -> None:
         """Book what a load weighs, by all that is known of it."""
         books, density = self._books(), self._site.material.loose_density_kg_m3

@@ -64,7 +64,9 @@ class LaneFigures:
         return math.atan(self.step_m / STEP_RUN_M)
 
 
-def figures_of(patch: BorrowPatch, lanes: Sequence[Lane]) -> tuple[LaneFigures, ...]:
+def figures_of(
+    patch: BorrowPatch, lanes: Sequence[Lane], *, least_looks: float = 0.0
+) -> tuple[LaneFigures, ...]:
     """
     Measure the lanes of a borrow area.
 
@@ -74,6 +76,8 @@ def figures_of(patch: BorrowPatch, lanes: Sequence[Lane]) -> tuple[LaneFigures, 
         Its surface.
     lanes : sequence of Lane
         Its lanes.
+    least_looks : float
+        Looks that a place must have had to count for the deepest one and for steps.
 
     Returns
     -------
@@ -84,8 +88,9 @@ def figures_of(patch: BorrowPatch, lanes: Sequence[Lane]) -> tuple[LaneFigures, 
     depth = patch.depth_m()
     cell_m = patch.lattice.cell_m
     run = max(1, round(STEP_RUN_M / cell_m))
-    step = _steps(patch.smooth_depth_m(STEP_CELLS), run).ravel()
-    smooth = patch.smooth_depth_m(2 * round(DEEPEST_M / cell_m / 2.0) + 1).ravel()
+    step = _steps(patch.smooth_depth_m(STEP_CELLS, least_looks), run).ravel()
+    smooth = patch.smooth_depth_m(
+        2 * round(DEEPEST_M / cell_m / 2.0) + 1, least_looks).ravel()
     out = []
     for lane in lanes:
         own = lane.contains(patch.points_xy)

@@ -350,10 +350,11 @@ class BorrowPatch:
         unseen = (total - seen) / total * abs(volume)
         return volume, math.hypot(budget.mean_error_m(total * cell_m2) * total * cell_m2, unseen)
 
-    def smooth_depth_m(self, size: int) -> NDArray[np.float64]:
+    def smooth_depth_m(self, size: int, least_looks: float = 0.0) -> NDArray[np.float64]:
         """Return the depth as the mean of a square of cells, shape of the lattice [m]."""
         depth = self.depth_m().reshape(self.lattice.shape)
-        known = np.isfinite(depth)
+        seen = self.surface.looks.reshape(self.lattice.shape) >= least_looks
+        known = np.isfinite(depth) & seen
         weight = ndimage.uniform_filter(known.astype(float), size, mode='constant')
         total = ndimage.uniform_filter(np.where(known, depth, 0.0), size, mode='constant')
         with np.errstate(invalid='ignore', divide='ignore'):

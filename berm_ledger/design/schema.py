@@ -151,8 +151,8 @@ TABLES: Mapping[str, tuple[Key, ...]] = {
         Key('loose_density_kg_m3', 'number', 'density as dumped', 'kg/m3', low=100.0,
             high=10000.0),
         _slope('repose_deg', 'angle of repose'),
-        Key('swell', 'number', 'loose volume for one volume in the ground', default=1.11, low=1.0,
-            high=3.0),
+        Key('swell', 'number', 'loose volume for one volume in the ground', 'm3/m3', 1.11, 1.0,
+            3.0),
     ),
     'rover': (
         _points('footprint', 'outline in base_link (x forward, y left)', 3),

@@ -96,7 +96,7 @@ class BorrowOptions:
     """
 
     looks: int = 3
-    survey_looks: int = 6
+    survey_looks: int = 10
     one_lane: bool = False
     area: int = 0
     empty_a: float = 0.0

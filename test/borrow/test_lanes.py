@@ -64,7 +64,9 @@ def test_lanes_lie_inside_and_apart_wherever_the_area_is_turned(turn: float, dx:
     assert len(lanes) >= 4
     for k, shape in enumerate(shapes):
         assert shape.difference(Shape(corners)).area < 0.02 * shape.area
-        assert all(shape.intersection(other).area < 1e-6 for other in shapes[k + 1:])
+        # Edges that touch are taken apart a little first.
+        inner = shape.buffer(-1e-6)
+        assert all(inner.intersection(other).area < 1e-6 for other in shapes[k + 1:])
 
 
 def test_lanes_are_dug_towards_the_berms() -> None:

@@ -14,7 +14,8 @@ from berm_ledger.borrow.load import (
     weighed,
 )
 from borrow_kit import a_site
-from hypothesis import given, settings, strategies as st
+from hypothesis import given, settings
+from hypothesis import strategies as st
 import numpy as np
 import pytest
 
@@ -48,7 +49,8 @@ def test_nothing_known_is_unknown() -> None:
 
 
 @pytest.mark.parametrize(('mass_kg', 'se_kg', 'partial'), [
-    (3.0, 0.3, True), (6.1, 0.3, False), (4.8, 0.3, None), (3.0, 2.0, None), (math.nan, 1.0, None)])
+    (3.0, 0.3, True), (6.1, 0.3, False), (4.8, 0.3, None), (3.0, 2.0, None),
+    (math.nan, 1.0, None)])
 def test_partial_only_where_the_evidence_is_good_enough(mass_kg, se_kg, partial) -> None:
     """Below or above 80 % of a usual load by 1.96 standard errors, else not known."""
     assert is_partial(Estimate(mass_kg, se_kg), USUAL) is partial

@@ -146,7 +146,7 @@ def test_a_missing_key_is_told_with_the_line_of_its_mapping():
     ('rover', 'repose_deg: 3',
      'rover.repose_deg (line 21)', "a rover; it belongs under 'material'"),
     ('material', 'x: 3',
-     'material.x (line 14)', 'a material; known here are loose_density_kg_m3, repose_deg'),
+     'material.x (line 14)', 'a material; known here are loose_density_kg_m3, repose_deg, swell'),
     ('yard', '1: 3',
      'yard.1 (line 23)', 'a yard; known here are boundary, keep_outs, borrow_areas'),
 ])

@@ -14,6 +14,7 @@ from typing import Any
 
 from berm_ledger.books import Entry, Fold
 from berm_ledger.books.profile import CrestProfile
+from berm_ledger.borrow.account import BorrowAccount
 from berm_ledger.findings import Finding, Severity
 from berm_ledger.geometry import GridAxes, Lattice, Pose2, StampedPose
 from berm_ledger.survey import ElevationGrid
@@ -102,6 +103,17 @@ class FakePipeline:
 
     def no_go(self) -> tuple[Lattice, Any]:
         return LATTICE, self.blocked
+
+    @property
+    def borrow(self) -> BorrowAccount:
+        return BorrowAccount()
+
+    def next_lane(self) -> None:
+        return None
+
+    def add_drum_current(self, current_a: float) -> Update:
+        self.inputs.append('drum_current')
+        return Update()
 
     def add_pose(self, pose: StampedPose) -> Update:
         self.inputs.append('pose')

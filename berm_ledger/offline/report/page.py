@@ -7,6 +7,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from . import chapters
+from .borrow import borrow_pictures, borrow_tables
 from .canvas import drawing, Picture
 from .cross_sections import cross_sections
 from .facts import Facts
@@ -51,14 +52,14 @@ def draw(facts: Facts) -> list[list[Picture]]:
     Returns
     -------
     list of list of Picture
-        First those of the whole site, then those of each berm.
+        First those of the whole site, then those of each berm, then of the borrow side.
 
     """
     with drawing():
         return [[location_plan(facts)]] + [
             [plan_view(facts, index), long_section(facts, index), *cross_sections(facts, index),
              *timelines(facts, index)]
-            for index in range(len(facts.site.berms))]
+            for index in range(len(facts.site.berms))] + [borrow_pictures(facts)]
 
 
 def page(facts: Facts, pictures: Sequence[Sequence[Picture]], stem: str = 'report') -> str:
@@ -96,6 +97,13 @@ def page(facts: Facts, pictures: Sequence[Sequence[Picture]], stem: str = 'repor
             count, size = count + 1, size + len(shown.png)
             beside = '' if size <= MOST_BYTES else f'{stem}-{shown.name}.png'
             parts.append(picture(shown, count, subject, beside))
+    tables = borrow_tables(facts)
+    if tables:
+        parts += ['<h2>Borrow areas and production</h2>', tables]
+        for shown in pictures[-1]:
+            count, size = count + 1, size + len(shown.png)
+            beside = '' if size <= MOST_BYTES else f'{stem}-{shown.name}.png'
+            parts.append(picture(shown, count, '', beside))
     parts += [
         '<h2>What happened</h2>', chapters.events(facts), chapters.loads(facts),
         chapters.refusals(facts),

@@ -1,0 +1,211 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The borrow side through the pipeline: messages in, entries out, restarts, gates, voids."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+import math
+
+from berm_ledger.borrow.account import account_of
+from berm_ledger.borrow.layers import is_borrow_layer
+from berm_ledger.geometry import Pose2, StampedPose
+from berm_ledger.pipeline import Pipeline, Update
+from berm_ledger.simulation import (
+    BorrowOptions,
+    BuildOptions,
+    SensorOptions,
+    SimEvent,
+    SimulatedBuild,
+    YardOptions,
+)
+from borrow_kit import a_site
+import numpy as np
+import pytest
+
+SITE = a_site()
+YARD = YardOptions(
+    pose_rate_hz=1.0, grid_period_s=3.0, dig_s=6.0, sensor=SensorOptions(size_m=4.4, cell_m=0.035),
+    weighed=False, borrow=BorrowOptions(partial_loads=(3,), partial_fill=0.4))
+LOADS = 4
+KINDS = ('borrow_datum', 'cut', 'load', 'void', 'balance', 'imbalance')
+
+
+def feed(pipeline: Pipeline, event: SimEvent) -> Update:
+    take = {'pose': pipeline.add_pose, 'grid': pipeline.add_grid, 'dump': pipeline.add_dump,
+            'drum_current': pipeline.add_drum_current}
+    return take[event.kind](event.value)
+
+
+@pytest.fixture(scope='module')
+def build() -> tuple[list[SimEvent], dict]:
+    made = SimulatedBuild(SITE, seed=5, options=BuildOptions(
+        most_loads=LOADS, final_looks=2, yard=YARD))
+    events = list(made.events())
+    return events, made.truth()
+
+
+@pytest.fixture(scope='module')
+def done(build) -> tuple[Pipeline, list, dict]:
+    pipeline, entries, layers = Pipeline(SITE), [], {}
+    for event in build[0]:
+        update = feed(pipeline, event)
+        entries += update.entries
+        layers.update({layer.name: layer for layer in update.surfaces})
+    return pipeline, entries, layers
+
+
+def test_every_load_is_cut_weighed_and_timed(build, done) -> None:
+    """A datum before the first, then figures of the area and of the load with each dump."""
+    kinds = [entry.kind for entry in done[1] if entry.kind in KINDS]
+    assert kinds.count('borrow_datum') == 1
+    assert kinds.count('load') == kinds.count('cut') == LOADS
+    account, truth = done[0].borrow, build[1]
+    for load, dump in zip(account.loads, truth['dumps']):
+        assert abs(load.mass_kg - dump['mass_kg']) < 3.0 * load.mass_se_kg
+        assert load.mass_se_kg < 0.35 * dump['mass_kg']
+    times = account.loads[-1].times
+    assert times.dig_s + times.haul_s + times.dump_s == pytest.approx(times.cycle_s, abs=0.05)
+    assert times.dig_s > 6.0
+    assert times.dump_s > 2.0
+
+
+def test_the_cut_is_that_of_the_truth(build, done) -> None:
+    """Bank volume within 3.5 of its own errors; each load's own cut too."""
+    account, borrow = done[0].borrow, build[1]['borrow']
+    cut_m3, cut_se_m3 = account.cut_m3
+    true_m3 = sum(area['cut_m3'] for area in borrow['areas'])
+    assert abs(cut_m3 - true_m3) < 3.5 * cut_se_m3
+    assert cut_se_m3 < 0.15 * true_m3
+    for load, dig in zip(account.loads, borrow['digs']):
+        assert abs(load.cut_m3 - dig['bank_m3']) < 3.5 * load.cut_se_m3
+
+
+def test_a_partial_load_is_not_taken_for_a_full_one(build, done) -> None:
+    """Four tenths of a drum is found, or left open, never called full; full ones never partial."""
+    said = [load.partial for load in done[0].borrow.loads]
+    assert said[2] is not False
+    assert not any(partial is True for n, partial in enumerate(said) if n != 2)
+
+
+def test_the_balance_closes(done) -> None:
+    """Nothing is found where nothing is wrong."""
+    account = done[0].borrow
+    assert account.balances
+    for balance in account.balances:
+        assert abs(balance.unexplained_m3) < 2.6 * balance.unexplained_se_m3
+    assert 'imbalance' not in [entry.kind for entry in done[1]]
+
+
+def test_the_account_is_the_fold_of_the_entries(done) -> None:
+    """Whoever folds the entries has the account that the pipeline tells."""
+    assert repr(account_of(done[1])) == repr(done[0].borrow)
+
+
+def test_same_messages_same_bytes(build, done) -> None:
+    """A second run writes the same entries and layers, byte for byte."""
+    again, entries, layers = Pipeline(SITE), [], {}
+    for event in build[0]:
+        update = feed(again, event)
+        entries += update.entries
+        layers.update({layer.name: layer for layer in update.surfaces})
+    assert [(e.seq, e.stamp_ns, e.kind, e.data_json()) for e in entries] == [
+        (e.seq, e.stamp_ns, e.kind, e.data_json()) for e in done[1]]
+    ours = {n: v.values.tobytes() for n, v in layers.items() if is_borrow_layer(v)}
+    theirs = {n: v.values.tobytes() for n, v in done[2].items() if is_borrow_layer(v)}
+    assert ours == theirs
+    assert len(ours) == 6
+
+
+@pytest.mark.parametrize('share', [0.45, 0.75])
+def test_a_restart_goes_on_with_the_same_account(build, done, share: float) -> None:
+    """Stopped anywhere, the loads are booked once and the cut is the same within its error."""
+    stop = round(share * len(build[0]))
+    first, entries, layers = Pipeline(SITE), [], {}
+    for event in build[0][:stop]:
+        update = feed(first, event)
+        entries += update.entries
+        layers.update({layer.name: layer for layer in update.surfaces})
+    second = Pipeline(SITE, entries=entries, surfaces=layers.values())
+    assert repr(second.borrow) == repr(first.borrow)
+    assert repr(second.next_lane()) == repr(first.next_lane())
+    for event in build[0][stop:]:
+        entries += feed(second, event).entries
+    straight = done[0].borrow
+    assert [load.dump_seq is not None for load in second.borrow.loads] == [True] * LOADS
+    ours, theirs = second.borrow.cut_m3, straight.cut_m3
+    assert abs(ours[0] - theirs[0]) < 3.0 * math.hypot(ours[1], theirs[1])
+    assert [e.kind for e in entries].count('borrow_datum') == 1
+
+
+def test_without_grids_of_the_area_loads_are_still_timed_and_weighed(build) -> None:
+    """A rover that does not look where it digs has no cut account, and no balance."""
+    pipeline = Pipeline(SITE)
+    entries = []
+    for event in build[0]:
+        if event.kind == 'grid' and pipeline._borrow.desks[0].patch.shown_by(event.value):
+            continue
+        entries += feed(pipeline, event).entries
+    account = pipeline.borrow
+    assert len(account.loads) == LOADS
+    assert not account.areas
+    assert not account.balances
+    assert all(math.isnan(load.cut_m3) for load in account.loads)
+    assert math.isfinite(account.loads[-1].times.haul_s)
+
+
+def test_a_site_without_borrow_areas_books_nothing_of_it(build) -> None:
+    """As before: no entry of the new kinds, no layer."""
+    site = replace(SITE, yard=replace(SITE.yard, borrow_areas=()))
+    pipeline = Pipeline(site)
+    for event in build[0]:
+        update = feed(pipeline, event)
+        assert not [entry for entry in update.entries if entry.kind in KINDS]
+        assert not [layer for layer in update.surfaces if is_borrow_layer(layer)]
+    assert pipeline.borrow.is_empty
+    assert pipeline.next_lane() is None
+
+
+@pytest.mark.parametrize(('current_a', 'code'), [
+    (math.nan, 'bad_current'), (-1.0, 'bad_current'), (math.inf, 'bad_current')])
+def test_impossible_currents_are_refused(current_a: float, code: str) -> None:
+    """Amperes, 0 or more; the books do not move but for saying so."""
+    pipeline = Pipeline(SITE)
+    pipeline.add_pose(StampedPose(10**12, 'map', Pose2(0.0, 0.0)))
+    update = pipeline.add_drum_current(current_a)
+    assert [finding.code for finding in update.findings] == [code]
+    assert [entry.kind for entry in update.entries] == ['refused']
+
+
+def test_a_current_needs_a_pose() -> None:
+    """It has no stamp of its own: its time is that of the last pose."""
+    assert [f.code for f in Pipeline(SITE).add_drum_current(2.0).findings] == ['no_pose']
+    pipeline = Pipeline(SITE)
+    pipeline.add_pose(StampedPose(10**12, 'map', Pose2(0.0, 0.0)))
+    assert not pipeline.add_drum_current(2.0).findings
+    assert pipeline.health.counters['drum_currents'] == 1
+
+
+def test_a_lane_dug_too_deep_is_closed_and_no_go() -> None:
+    """Digging in one lane again and again: closed before the limit is passed by a centimetre."""
+    site = a_site(max_cut_m=0.03)
+    made = SimulatedBuild(site, seed=2, options=BuildOptions(
+        most_loads=8, yard=replace(YARD, borrow=BorrowOptions(one_lane=True))))
+    pipeline, deepest_m = Pipeline(site), math.nan
+    lattice, _ = pipeline.no_go()
+    for event in made.events():
+        update = feed(pipeline, event)
+        closed = [entry for entry in update.entries if entry.kind == 'void']
+        if closed:
+            deepest_m = made.truth()['borrow']['areas'][0]['deepest_m']
+            assert [f.code for f in update.findings] == ['void'] * len(closed)
+            assert {entry.data['lane'] for entry in closed} == {1}
+            break
+    assert 0.010 < deepest_m < 0.04
+    lane = pipeline._borrow.desks[0].lanes[0]
+    middle = (lane.start @ Pose2(1.0, 0.0)).xy
+    row, col = np.rint(lattice.index_from_xy(middle)).astype(int)
+    assert pipeline.no_go()[1][row, col]
+    proposal = pipeline.next_lane()
+    assert proposal is not None
+    assert proposal[0].number != 1
