@@ -22,6 +22,7 @@ ARGUMENTS = (
     ('pose_topic', 'pose', 'Topic of the pose of base_link in the frame of the site.'),
     ('pose_type', 'pose_stamped', 'pose_stamped, pose_with_covariance or odometry.'),
     ('dump_topic', 'dump', 'Topic on which a dump is announced (std_msgs/Float32, kg).'),
+    ('drum_current_topic', 'drum_current', 'Topic of the drum current (std_msgs/Float32, A).'),
     ('pose_timeout_s', '2.0', 'No target is given when the last pose is older than this [s].'),
     ('books_timeout_s', '10.0', 'No target is given when the books are older than this [s].'),
     ('autostart', 'true', 'Whether the nodes start by themselves; if not, a manager does.'),
@@ -55,7 +56,8 @@ def generate_launch_description():
                 'elevation_type': typed('elevation_type'), 'layer': typed('layer')}],
             remappings=[
                 pose, ('elevation', LaunchConfiguration('elevation_topic')),
-                ('dump', LaunchConfiguration('dump_topic'))],
+                ('dump', LaunchConfiguration('dump_topic')),
+                ('drum_current', LaunchConfiguration('drum_current_topic'))],
             **common),
         Node(
             executable='target_node', name='target',

@@ -31,6 +31,7 @@ PASSED_ON = (
     ('pose_topic', 'pose', 'Topic of the pose in the bag.'),
     ('pose_type', 'pose_stamped', 'pose_stamped, pose_with_covariance or odometry.'),
     ('dump_topic', 'dump', 'Topic of the announced dumps in the bag.'),
+    ('drum_current_topic', 'drum_current', 'Topic of the drum current in the bag.'),
 )
 
 

@@ -293,7 +293,8 @@ class BorrowClerk:
         announced = dump.data.get('mass_kg')
         parts = {'weighed': weighed(math.nan if announced is None else announced),
                  'current': by_current, 'cut': by_cut}
-        load, partial = load_of(parts.values(), usual)
+        load, partial = load_of(
+            parts.values(), usual, Estimate(usual.mass_kg, found.se_m3 * density))
         self._book('load', dump.stamp_ns, load_data(
             dump.seq, load, partial, {**parts, 'yield': usual}, current_a,
             (cut_m3, cut_se_m3), times, books.dumps_remaining))

@@ -107,7 +107,9 @@ def is_partial(own: Estimate, usual: Estimate) -> bool | None:
     return False if gap - error > 0.0 else None
 
 
-def load_of(parts: Iterable[Estimate], usual: Estimate) -> tuple[Estimate, bool | None]:
+def load_of(
+    parts: Iterable[Estimate], usual: Estimate, mean: Estimate | None = None
+) -> tuple[Estimate, bool | None]:
     """
     Return what a load weighs and whether it is partial.
 
@@ -117,6 +119,8 @@ def load_of(parts: Iterable[Estimate], usual: Estimate) -> tuple[Estimate, bool 
         What is known of this load: weighed, by current, by cut.
     usual : Estimate
         What a load weighs by the yield, with the spread from load to load.
+    mean : Estimate, optional
+        The same with the error of the mean, to judge by whether this one is partial.
 
     Returns
     -------
@@ -127,7 +131,7 @@ def load_of(parts: Iterable[Estimate], usual: Estimate) -> tuple[Estimate, bool 
 
     """
     own = combined(parts)
-    partial = is_partial(own, usual)
+    partial = is_partial(own, mean or usual)
     return (own if partial else combined([own, usual])), partial
 
 

@@ -100,3 +100,10 @@ def test_few_readings_say_nothing() -> None:
     current_a, mass = line.mass([2.6, 2.5, 2.7, 2.6, 40.0, 2.5, 2.7])
     assert current_a == pytest.approx(2.6)
     assert mass.mass_kg == pytest.approx(2.6 * 8.0 / 3.5)
+
+
+def test_the_spread_of_loads_does_not_blur_what_a_usual_one_is() -> None:
+    """Loads that differ by 1 kg have a mean known to 0.1 kg: half a load is partial."""
+    usual, mean = Estimate(6.0, 1.0), Estimate(6.0, 0.1)
+    assert load_of([Estimate(3.3, 0.4)], usual)[1] is None
+    assert load_of([Estimate(3.3, 0.4)], usual, mean)[1] is True

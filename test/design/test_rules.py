@@ -167,3 +167,20 @@ def test_berms_too_far_apart_for_one_lattice():
     assert found.startswith(
         'cell_m (line 1): the berms lie 90 x 90 m apart: 3.6e+07 cells of 0.015 m')
     assert site_of_text(text.replace('frame: map', 'frame: map\ncell_m: 0.03'))
+
+
+def test_a_full_drum_draws_more_than_an_empty_one():
+    given = ('  run_up_m', '  drum_current: {empty_a: 2.0, full_a: 1.5}\n  run_up_m')
+    found, = faults_of(edited(given))
+    assert found.startswith('rover.drum_current.full_a (line ')
+    assert found.endswith('1.5 A is not more than empty_a 2: the current would not tell the mass')
+    site = site_of_text(edited((given[0], given[1].replace('1.5', '4.5'))))
+    assert site.rover.drum_current_a == (2.0, 4.5)
+    assert site.material.swell == 1.11
+
+
+@pytest.mark.parametrize(('text', 'fault'), [
+    ('swell: 0.9', 'material.swell (line 12): must be between 1 and 3 [m3/m3], not 0.9'),
+    ('swell: soft', "material.swell (line 12): must be a number [m3/m3], not the text 'soft'")])
+def test_soil_does_not_shrink_when_it_is_dug(text, fault):
+    assert fault in faults_of(edited(('material:', f'material:\n  {text}')))

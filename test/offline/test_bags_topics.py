@@ -88,3 +88,26 @@ def test_choice_reads_well():
     assert lines == (
         'elevation: /e (sensor_msgs/msg/PointCloud2, 3 messages)',
         'pose: /p (geometry_msgs/msg/PoseStamped)', 'dump: none in the bag')
+
+
+def test_the_drum_current_is_taken_by_its_name_and_is_no_dump():
+    topics = [BagTopic(*pair) for pair in (
+        ('/top', CLOUD), ('/odom', ODOMETRY), ('/rover/drum_current', MASS), ('/mass', MASS))]
+    choice = choose_topics(topics)
+    assert choice.roles() == {'/top': 'elevation', '/odom': 'pose', '/mass': 'dump',
+                              '/rover/drum_current': 'drum_current'}
+    assert choice.lines()[-1] == 'drum current: /rover/drum_current (std_msgs/msg/Float32)'
+    without = choose_topics(topics[:3])
+    assert without.dump is None
+    assert len(choose_topics([*topics[:2], topics[3]]).lines()) == 3
+    asked = choose_topics(topics[:2] + [BagTopic('/motor', MASS), topics[3]],
+                          dump_topic='/mass', drum_current_topic='/motor')
+    assert asked.roles()['/motor'] == 'drum_current'
+
+
+def test_two_drum_currents_are_too_many():
+    topics = [BagTopic(*pair) for pair in (
+        ('/top', CLOUD), ('/odom', ODOMETRY), ('/a/drum_current', MASS),
+        ('/b/drum_current', MASS))]
+    with pytest.raises(BagError, match='name one with --drum-current-topic'):
+        choose_topics(topics)

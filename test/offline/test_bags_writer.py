@@ -70,3 +70,13 @@ def test_no_dumps_at_all(tmp_path):
     with open_bag(tmp_path / 'bag') as stream:
         assert stream.choice.dump is None
     assert_events(read(tmp_path / 'bag')[0], written)
+
+
+def test_drum_currents_go_out_and_come_back(tmp_path):
+    told = sorted([*events(3), (1_000, 'drum_current', 2.5), (2_000, 'drum_current', 2.75)],
+                  key=lambda event: event[0])
+    path = tmp_path / 'bag'
+    assert write_bag(path, told)['drum_current'] == 2
+    found = [event for event in read(path)[0] if event.kind == 'drum_current']
+    assert [event.value for event in found] == [2.5, 2.75]
+    assert [event.stamp_ns for event in found] == [None, None]

@@ -63,3 +63,9 @@ def test_what_cannot_be_read_is_refused_at_its_stamp_or_the_newest(monkeypatch, 
 
     assert feed(FakePipeline(), 'elevation', msg) == (
         'bad_message', 'elevation: no field z', stamp_ns)
+
+
+def test_a_drum_current_is_handed_on():
+    pipeline = FakePipeline()
+    pipeline.add_drum_current = lambda current_a: ('current', current_a)
+    assert feed(pipeline, 'drum_current', SimpleNamespace(data=2.5)) == ('current', 2.5)

@@ -11,10 +11,11 @@ from matplotlib.patches import Polygon as Shape
 import numpy as np
 
 from .canvas import new_figure, Picture, png_of, ruled, WIDTH_IN
-from .facts import Facts, moment
+from .facts import Facts
 from .markup import figure, table, text, with_error
 from .palette import BLACK, BLUE, GREEN, GREY, ORANGE, SKY_BLUE, VERMILLION
 from .timeline import Clock
+from ...books.statement import stamp_text
 from ...borrow.account import account_of, AreaAccount, BorrowAccount
 from ...borrow.balance import DAY_NS, HOUR_NS, Period, periods
 from ...borrow.lanes import Lane, lanes_of_area
@@ -123,7 +124,8 @@ def _production(facts: Facts, account: BorrowAccount) -> Picture:
         part = np.nan_to_num([getattr(load.times, name) for load in account.loads]) / MINUTE_S
         lower.bar(at, part, width=max(width, 1e-6), bottom=base, color=colour, label=word)
         base = base + part
-    lower.set(ylabel='cycle [min]', xlabel=f'time [{clock.unit[0]}]')
+    lower.set(ylabel='cycle [min]', xlabel=f'time [{clock.unit[0]}]',
+              ylim=(0.0, max(1e-3, 1.3 * float(base.max()))))
     lower.legend(ncol=3, loc='upper right')
     for axes in (upper, lower):
         ruled(axes)
@@ -182,7 +184,7 @@ def _area_lines(account: BorrowAccount) -> Iterator[tuple[str, str]]:
 
 def _period(row: Period, swell: float) -> tuple[str, ...]:
     """Return the line of one hour or day."""
-    return (text(moment(row.start_ns)),
+    return (text(stamp_text(row.start_ns)),
             with_error(row.cut_m3, row.cut_error_m3, 1, LITRES),
             with_error(row.cut_m3 * swell, row.cut_error_m3 * swell, 1, LITRES),
             with_error(row.placed_m3, row.placed_error_m3, 1, LITRES),
