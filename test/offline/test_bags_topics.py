@@ -100,7 +100,7 @@ def test_the_drum_current_is_taken_by_its_name_and_is_no_dump():
     without = choose_topics(topics[:3])
     assert without.dump is None
     assert len(choose_topics([*topics[:2], topics[3]]).lines()) == 3
-    asked = choose_topics(topics[:2] + [BagTopic('/motor', MASS), topics[3]],
+    asked = choose_topics([*topics[:2], BagTopic('/motor', MASS), topics[3]],
                           dump_topic='/mass', drum_current_topic='/motor')
     assert asked.roles()['/motor'] == 'drum_current'
 
