@@ -40,6 +40,8 @@ from ..survey.snapshot import NamedSurface
 
 BUSY_S = 2.0
 CHUNK = 500
+# Books are only added to; more pages kept [kB] is memory that grows for hours, to no use.
+CACHE_KB = 256
 SALVAGE = 'python3 -m berm_ledger.books.salvage'
 ADVICE = {
     'full': 'free some space on the disk, then start again',
@@ -114,6 +116,7 @@ class Journal:
                 if db.execute('PRAGMA journal_mode = WAL').fetchone()[0] != 'wal':
                     raise OSError('no write-ahead log can be kept on this file system')
                 db.execute(f'PRAGMA synchronous = {"FULL" if durable else "NORMAL"}')
+                db.execute(f'PRAGMA cache_size = -{CACHE_KB}')
                 journal = cls(path, db, lock_fd)
             undo.pop_all()
         return journal
@@ -125,17 +128,12 @@ class Journal:
     ) -> Journal:
         """Open new books, as ``open``; refuse a file that is there already."""
         if os.path.lexists(path):
-            msg = f'{path} exists: name another file, or move it away first'
-            raise BooksError(msg)
+            raise BooksError(f'{path} exists: name another file, or move it away first')
         return cls.open(path, site_digest, site_name, site_text, durable=durable)
 
     @classmethod
     def read(cls, path: str | os.PathLike[str]) -> Journal:
-        """
-        Open books to read only, also while a ledger writes them; leaves no files behind.
-
-        All that is read until it is closed is of one moment.
-        """
+        """Open books to read as they are now, also while in use; leaves no files behind."""
         path = Path(path).resolve()
         db = _checked(path)
         try:

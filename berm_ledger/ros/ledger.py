@@ -103,6 +103,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         self._report_service: Any = None
         self._target: Pose2 | None = None
         self._slow_ns: int | None = None
+        self._drawn = True
         self._refusals: Counter[str] = Counter()
         self._refusal_monitor = RefusalMonitor()
         self._monitors = {
@@ -262,15 +263,25 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         topics.publish_books(
             books, stamp_ns, datum_m, borrow_line(account, books.dumps_remaining))
         if due:
-            topics.publish_markers(
-                books, stamp_ns, crest_lines=pipeline.crest_lines, target=self._target,
-                datum_m=datum_m)
-            self._slow_ns = stamp_ns
+            self._slow_ns, self._drawn = stamp_ns, False
+            self._draw()
+
+    def _draw(self) -> None:
+        """Publish the markers, which are many, once somebody sees them."""
+        assert self.live is not None
+        assert self._topics is not None
+        pipeline = self.pipeline
+        if not self._drawn and not self.live.fault and self._topics.somebody_sees:
+            self._drawn = True
+            self._topics.publish_markers(
+                pipeline.books, pipeline.stamp_ns, crest_lines=pipeline.crest_lines,
+                target=self._target, datum_m=datum_levels_m(pipeline.survey))
 
     def _publish_health(self) -> None:
         """Publish diagnostics."""
         if self.live is None or self._topics is None:
             return
+        self._draw()
         books, live = self.pipeline.books, self.live
         statuses = [
             *(monitor.report() for monitor in self._monitors.values()),

@@ -161,6 +161,11 @@ class LedgerTopics:
         self._no_go.publish(msg)
         return True
 
+    @property
+    def somebody_sees(self) -> bool:
+        """Tell whether anybody listens to the markers."""
+        return bool(self._markers.get_subscription_count())
+
     def publish_markers(
         self, books: Books, stamp_ns: int, *, crest_lines: Sequence[NDArray[np.float64]],
         target: Pose2 | None, datum_m: Sequence[float] | None = None,

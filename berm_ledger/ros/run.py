@@ -16,6 +16,7 @@ import sys
 from types import FrameType
 from typing import Any
 
+from .memory import give_back_large_blocks, give_back_what_is_free
 from .parameters import specs_of
 from ..errors import BermLedgerError, UsageError
 
@@ -84,6 +85,7 @@ def run(name: str, make_node: Callable[[], Any], arguments: Sequence[str] | None
         return 0
     # First of all: a signal must not cut into the imports either.
     stop = StopSignal()
+    give_back_large_blocks()
     try:
         import rclpy
         from rclpy.signals import SignalHandlerOptions
@@ -114,6 +116,7 @@ def run_node(node: Any, stop: StopSignal) -> int:
     try:
         if not node.start_by_itself():
             return 2
+        give_back_what_is_free()
         while not stop.came and not node.finished:
             executor.spin_once(timeout_sec=WAIT_S)
             node.tick()

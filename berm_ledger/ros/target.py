@@ -43,6 +43,7 @@ from .messages import (
 from .messages.common import fill_stamp
 from .messages.diagnostics import OK, seconds_text, Status, WARN
 from .parameters import TargetParameters
+from .steady_rows import steadied
 from .wire import (
     DUMP_DEPTH,
     event_qos,
@@ -201,7 +202,7 @@ class TargetNode(ManagedNode[TargetParameters]):
         """Keep what a message says."""
         if kind == 'segments':
             rows = rows_from_segments_cloud(msg, self.site)
-            self._rows = with_stretches(self.site, rows, self._crest)
+            self._rows = steadied(with_stretches(self.site, rows, self._crest), self._rows)
         elif kind == 'crest':
             self._crest = profiles_from_crest_cloud(msg, self.site)
         elif kind == 'no_go':

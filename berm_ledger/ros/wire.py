@@ -20,9 +20,9 @@ POSE_TYPES = {
     'pose_with_covariance': PoseWithCovarianceStamped,
     'odometry': Odometry,
 }
-# Grids are as many as the sensor profile keeps. Poses are small and come often; a dump takes its
-# place from the last one, so none should fall out while a grid is worked on.
-ELEVATION_DEPTH = 5
+# Grids are large (12 MB for a million points) and only the newest count. Poses are small and come
+# often; a dump takes its place from the last, so none should fall out while a grid is worked on.
+ELEVATION_DEPTH = 2
 POSE_DEPTH = 100
 DUMP_DEPTH = 100
 DRUM_CURRENT_DEPTH = 100

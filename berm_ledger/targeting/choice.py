@@ -5,12 +5,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+import math
 
 from .planner import Planner
 from .values import Ground, NoTarget, Target
 from ..books.rows import Row
 from ..design import Site
 from ..geometry import Pose2
+from ..geometry.poses import wrap_rad
+
+# A robot that moved by less than this is asked the same question again.
+NEAR_M, NEAR_RAD = 0.05, 0.05
 
 
 def choose_target(
@@ -54,13 +59,15 @@ class ReadyChoice:
     """
     ``choose_target`` with a plan kept ready between calls, one per site.
 
-    Rows and ground are compared by identity: what has not been replaced has not changed.
+    Rows and ground are compared by identity: what has not been replaced has not changed. A robot
+    that has hardly moved is where it was.
     """
 
     def __init__(self) -> None:
         """Start without a plan."""
         self.planner: Planner | None = None
         self._seen: tuple[object, ...] = ()
+        self._place: Pose2 | None = None
 
     def __call__(
         self,
@@ -76,9 +83,17 @@ class ReadyChoice:
         if self.planner is None or self.planner.site is not site:
             self.planner = Planner(site)
             self._seen = ()
-        place = None if site.yard.borrow_areas else robot
+        if robot is None or self._place is None or not _near(robot, self._place):
+            self._place = robot
+        place = None if site.yard.borrow_areas else self._place
         seen = (rows, ground, place)
         if len(self._seen) != len(seen) or any(a is not b for a, b in zip(seen, self._seen)):
             self.planner.update(rows, ground, robot)
             self._seen = seen
         return self.planner.next_target(hold_text=hold_text, stale_text=stale_text)
+
+
+def _near(pose: Pose2, other: Pose2) -> bool:
+    """Tell whether two poses are as good as the same."""
+    return (math.hypot(pose.x_m - other.x_m, pose.y_m - other.y_m) <= NEAR_M
+            and abs(wrap_rad(pose.yaw_rad - other.yaw_rad)) <= NEAR_RAD)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 import contextlib
+import ctypes
 import multiprocessing
 import os
 from pathlib import Path
@@ -18,6 +19,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from typing import Any
 
@@ -26,6 +28,7 @@ sys.path.append(str(ROOT / 'test' / 'ros'))
 
 # As test/conftest.py: domains for tests, each held by a port.
 FIRST_LOCK_PORT, DOMAINS = 14200, range(60, 102)
+METER_S = 0.1
 FORK = multiprocessing.get_context('forkserver')
 FORK.set_forkserver_preload(['berm_ledger.ros.ledger', 'berm_ledger.pipeline'])
 
@@ -52,8 +55,37 @@ def node_arguments(**parameters: Any) -> list[str]:
         word for name, value in parameters.items() for word in ('-p', f'{name}:={value}'))]
 
 
-def run_node(kind: str, arguments: Sequence[str], log: str) -> None:
+class MallInfo(ctypes.Structure):
+    """What glibc tells of its heap."""
+
+    _fields_ = tuple((name, ctypes.c_size_t) for name in (
+        'arena', 'ordblks', 'smblks', 'hblks', 'hblkhd', 'usmblks', 'fsmblks', 'uordblks',
+        'fordblks', 'keepcost'))
+
+
+def memory_now(mallinfo: Any) -> tuple[int, int, int]:
+    """Return what is held: blocks of Python, kB allocated from glibc, kB of private pages."""
+    heap = mallinfo()
+    for line in Path('/proc/self/status').read_text().splitlines():
+        if line.startswith('RssAnon'):
+            private_kb = int(line.split()[1])
+    return sys.getallocatedblocks(), (heap.uordblks + heap.hblkhd) // 1000, private_kb
+
+
+def meter_memory(path: str) -> None:
+    """Write what this process holds to a file, again and again."""
+    mallinfo = ctypes.CDLL(None).mallinfo2
+    mallinfo.restype = MallInfo
+    with open(path, 'w', buffering=1) as out:
+        while True:
+            out.write(' '.join(map(str, (time.monotonic(), *memory_now(mallinfo)))) + '\n')
+            time.sleep(METER_S)
+
+
+def run_node(kind: str, arguments: Sequence[str], log: str, meter: str | None) -> None:
     """Be a node; runs in the forked process."""
+    if meter is not None:
+        threading.Thread(target=meter_memory, args=(meter,), daemon=True).start()
     fd = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
     os.dup2(fd, 1)
     os.dup2(fd, 2)
@@ -70,9 +102,10 @@ class NodeProcess:
     """A running node."""
 
     def __init__(
-        self, kind: str, arguments: Sequence[str], log: Path, *, fresh: bool = False
+        self, kind: str, arguments: Sequence[str], log: Path, *, fresh: bool = False,
+        meter: Path | None = None,
     ) -> None:
-        """Start it."""
+        """Start it; one that is forked can write what memory it holds to a file."""
         self.started_s = time.monotonic()
         if fresh:
             with log.open('ab') as out:
@@ -81,7 +114,8 @@ class NodeProcess:
             self._forked, self.pid = None, self._popen.pid
         else:
             self._forked = FORK.Process(
-                target=run_node, args=(kind, list(arguments), str(log)), daemon=True)
+                target=run_node, daemon=True, args=(
+                    kind, list(arguments), str(log), None if meter is None else str(meter)))
             self._forked.start()
             self._popen, self.pid = None, self._forked.pid
 

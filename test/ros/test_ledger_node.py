@@ -194,6 +194,26 @@ def test_whoever_comes_late_gets_the_last_state(world, site_file, tmp_path):
     assert rows_from_segments_cloud(late['segments'], bench.site)[0].state == State.AT_GRADE
 
 
+def test_markers_are_drawn_for_whoever_comes_and_for_nobody_else(
+        world, site_file, tmp_path, monkeypatch):
+    from berm_ledger.ros.ledger_topics import LedgerTopics
+    drawn, draw = [], LedgerTopics.publish_markers
+    monkeypatch.setattr(LedgerTopics, 'publish_markers', lambda self, books, stamp_ns, **rest: (
+        drawn.append(stamp_ns), draw(self, books, stamp_ns, **rest)))
+    monkeypatch.setitem(globals(), 'OUTPUTS', tuple(n for n in OUTPUTS if n != 'markers'))
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite').start()
+    bench.pose(10.0)
+    bench.grid(11.0, 0.21)
+    bench.until_stamp(11.0)
+    assert not drawn
+
+    seen = {}
+    listen(world.node('rviz'), ('markers',), seen)
+    world.until(lambda: 'markers' in seen)
+    assert seen['markers'].markers
+    assert drawn == [11 * NS]
+
+
 def test_two_rovers_in_two_namespaces_do_not_mix(world, site_file, tmp_path):
     one = Bench(world, site_file, tmp_path / 'one.sqlite', namespace='/rover1').start()
     two = Bench(world, site_file, tmp_path / 'two.sqlite', namespace='/rover2').start()

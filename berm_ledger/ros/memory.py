@@ -1,0 +1,42 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Ask the C library to give large blocks back to the system; where it cannot, nothing changes.
+
+A grid of a million points is 12 MB as a message. glibc keeps blocks of the size that was freed
+last for the next one, up to 32 MB and for every thread; on a rover other nodes need them more.
+"""
+
+from __future__ import annotations
+
+import ctypes
+from typing import Any
+
+# Names of glibc's <malloc.h>.
+M_TRIM_THRESHOLD, M_MMAP_THRESHOLD = -1, -3
+# Messages and grids are larger than this, what the survey works with is smaller [bytes].
+LARGE = 4 * 2**20
+# Free memory at the end of the heap that may be kept [bytes].
+KEPT = 16 * 2**20
+
+
+def give_back_large_blocks() -> bool:
+    """Have large blocks given back as soon as they are free; tell whether that was possible."""
+    mallopt = _function('mallopt')
+    if mallopt is None:
+        return False
+    return bool(mallopt(M_MMAP_THRESHOLD, LARGE)) and bool(mallopt(M_TRIM_THRESHOLD, KEPT))
+
+
+def give_back_what_is_free() -> bool:
+    """Give back now what is free; tell whether there was any."""
+    trim = _function('malloc_trim')
+    return trim is not None and bool(trim(ctypes.c_size_t(0)))
+
+
+def _function(name: str) -> Any:
+    """Return a function of the C library, or None where it has none of this name."""
+    try:
+        return getattr(ctypes.CDLL(None), name)
+    except (AttributeError, OSError, TypeError):
+        return None
