@@ -27,7 +27,8 @@ from ..survey.noise import GridNoise, RANGE_M
 from ..survey.readings import Budget
 from ..survey.registration import Shift, tukey
 from ..survey.resample import bilinear, under_footprint, without_spikes
-from ..survey.site_survey import FOOTPRINT_PAD_M, OBJECT_M, OBJECT_PAD_M
+from ..survey.sampling import OBJECT_PAD_M
+from ..survey.site_survey import FOOTPRINT_PAD_M, OBJECT_M
 from ..survey.surface import SiteSurface
 
 # Cells are twice as wide as the berm's, and no more than so many.
