@@ -110,7 +110,8 @@ def test_examples_are_sites(path):
 
 def test_there_are_examples():
     assert [path.stem for path in EXAMPLES] == [
-        'arc_site', 'demo_site', 'ring_site', 'shelter_site', 'two_berms_site']
+        'arc_site', 'demo_site', 'facing_site', 'horseshoe_site', 'ring_site', 'shelter_site',
+        'two_berms_site', 'wall_site']
 
 
 REQUIRED = [key.name for table in ('site', 'berm', 'material', 'rover', 'yard')
