@@ -117,9 +117,10 @@ class SqliteScan:
             In the order of the rows, which is that of recording.
 
         """
-        rows = self._database.execute(ROWS)
+        rows = None
         while True:
             try:
+                rows = rows or self._database.execute(ROWS)
                 number, time_ns, data = next(rows)
                 topic, time_ns = self._names.get(number), int(time_ns)
             except StopIteration:

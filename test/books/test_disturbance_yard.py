@@ -33,9 +33,9 @@ def finished(site: Site) -> Watched:
 
 
 def kinds(entries: list[Entry]) -> list[str]:
-    """Return the kinds of entries, readings and shifts of the map left out."""
+    """Return the kinds of entries, what is read, weighed and shifted left out."""
     return [e.kind for e in entries
-            if e.kind not in ('reading', 'seen', 'map_shift', 'at_grade')]
+            if e.kind not in ('reading', 'seen', 'load', 'map_shift', 'at_grade')]
 
 
 @pytest.mark.parametrize('period_s', [0.2, 2.0])

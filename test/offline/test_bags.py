@@ -21,6 +21,7 @@ from bags_kit import (
 )
 from berm_ledger.errors import BagError, UsageError
 from berm_ledger.geometry import Pose2, StampedPose
+from berm_ledger.offline.bag_records import MOST_WAITING
 from berm_ledger.offline.bag_types import bag_message_types, blank_message
 from berm_ledger.offline.bag_writer import write_bag
 from berm_ledger.offline.bags import open_bag
@@ -335,5 +336,6 @@ def test_memory_does_not_grow_with_the_bag(tmp_path, storage):
         finally:
             tracemalloc.stop()
     message = side * side * 12
-    assert peaks[1] < peaks[0] + message
+    # Some may wait for their digest, as many as the processor has not come to yet.
+    assert peaks[1] < peaks[0] + (MOST_WAITING + 1) * message
     assert peaks[1] < 25 * message

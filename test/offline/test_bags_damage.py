@@ -22,7 +22,7 @@ from bags_kit import (
 from berm_ledger.errors import BagError
 from berm_ledger.offline.bag_damage import inflated, lz4_frame, zstd
 from berm_ledger.offline.bags import open_bag
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 import pytest
 from rosbags.rosbag2 import CompressionMode
@@ -315,6 +315,7 @@ def test_no_bag_at_all(tmp_path, make, match):
     spoils=st.lists(st.tuples(st.integers(0, 10 ** 7), st.binary(min_size=1, max_size=9)),
                     min_size=1, max_size=6),
     storage=st.sampled_from(['small mcap', 'small sqlite3']), metadata=st.booleans())
+@example(spoils=[(3182, b'\t')], storage='small sqlite3', metadata=False)  # a column renamed
 def test_spoiled_bytes_never_cause_anything_but_our_own_error(
         bags, tmp_path_factory, spoils, storage, metadata):
     data = bytearray(storage_file(bags[storage]).read_bytes())

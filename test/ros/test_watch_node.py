@@ -14,6 +14,7 @@ import struct
 import subprocess
 import sys
 import termios
+import time
 from typing import Any
 
 from berm_ledger.ros.messages import fill_point_cloud
@@ -142,9 +143,11 @@ class Terminal:
 
     def until(self, text: str) -> None:
         """Read until a text was shown."""
+        give_up = time.monotonic() + GIVE_UP_S
         while text not in self.seen:
-            ready, _, _ = select.select([self.ours], [], [], GIVE_UP_S)
-            assert ready, f'{text!r} was not shown: {self.seen[-2000:]!r}'
+            left_s = max(0.0, give_up - time.monotonic())
+            ready, _, _ = select.select([self.ours], [], [], left_s)
+            assert ready and left_s, f'{text!r} was not shown: {self.seen[-2000:]!r}'
             self.seen += os.read(self.ours, 65536).decode('utf-8', 'replace')
 
     def press(self, keys: bytes) -> None:
