@@ -124,10 +124,11 @@ class Soak:
 
 
 def least_since(meter: Path, since_s: float) -> list[float]:
-    """Return the least of each figure that a node has measured since a time."""
+    """Return the least of each figure that a node has measured since a time, else the last."""
     lines = [line.split() for line in meter.read_text().splitlines()[:-1]]
     table = np.array([line for line in lines if len(line) == 1 + len(HELD)], dtype=float)
-    return [float(value) for value in table[table[:, 0] >= since_s, 1:].min(axis=0)]
+    newest = table[table[:, 0] >= since_s] if (table[-1, 0] >= since_s) else table[-1:]
+    return [float(value) for value in newest[:, 1:].min(axis=0)]
 
 
 def slope_text(hours: list[list[float]], nodes: Iterable[str]) -> str:

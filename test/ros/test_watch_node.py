@@ -145,9 +145,10 @@ class Terminal:
         """Read until a text was shown."""
         give_up = time.monotonic() + GIVE_UP_S
         while text not in self.seen:
-            left_s = max(0.0, give_up - time.monotonic())
+            left_s = give_up - time.monotonic()
+            assert left_s > 0.0, f'{text!r} was not shown: {self.seen[-2000:]!r}'
             ready, _, _ = select.select([self.ours], [], [], left_s)
-            assert ready and left_s, f'{text!r} was not shown: {self.seen[-2000:]!r}'
+            assert ready, f'{text!r} was not shown: {self.seen[-2000:]!r}'
             self.seen += os.read(self.ours, 65536).decode('utf-8', 'replace')
 
     def press(self, keys: bytes) -> None:
