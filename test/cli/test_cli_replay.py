@@ -45,7 +45,8 @@ SUMMARY_KEYS = {
     'crest_length_m', 'longest_gap_m', 'mean_height_m', 'line_deviation_m', 'placed_volume_m3',
     'missing_volume_m3', 'placed_mass_kg', 'dumps', 'yield_m3', 'accepted', 'why'}
 PICTURES = [f'report-{name}.png' for name in (
-    'cross-sections-1-1', 'location', 'long-section-1', 'plan-1', 'timeline-1-1')]
+    'borrow-production', 'cross-sections-1-1', 'location', 'long-section-1', 'plan-1',
+    'timeline-1-1')]
 FILES = ['books.sqlite', 'events.csv', *PICTURES, 'report.html', 'segments.csv', 'summary.json']
 
 
