@@ -96,7 +96,7 @@ def approach_for(
     """
     drop = replace(drop, station_m=drop.station_m + shift_m)
     drop_xy = berm.centreline.point_at(drop.station_m, drop.offset_m)
-    along = float(berm.centreline.heading_at(drop.station_m)) + drop.crest_turn_rad
+    along = float(berm.centreline.heading_at(drop.station_m)) + drop.turn_rad
     toward = along - side * 0.5 * math.pi
     sign = run_up_sign(rover)
     yaw = wrap_rad(toward + turn_rad + (0.0 if sign > 0 else math.pi))

@@ -4,7 +4,8 @@
 Where on a berm a load is to land: stations along it and the offset from the centreline.
 
 A load follows the standing crest, so that it lands on the last one, and is pulled toward the
-design line by no more than half the line tolerance at a time.
+design line by no more than half the line tolerance at a time. It follows no farther than the
+footprint stays off the toe: on the design line it does, or the site was never feasible.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import math
 
 import numpy as np
 
+from .obstacles import half_base_m, MARGIN_M
 from ..books.rows import Row
 from ..design import Berm, Site
 
@@ -35,6 +37,8 @@ class Drop:
         Offset of the standing crest from the centreline there [m]; NaN where none stands.
     crest_turn_rad : float
         Direction of the standing crest less that of the centreline [rad]; 0 where none stands.
+    turn_rad : float
+        How far the load follows that direction [rad].
 
     """
 
@@ -42,6 +46,7 @@ class Drop:
     offset_m: float
     crest_offset_m: float = math.nan
     crest_turn_rad: float = 0.0
+    turn_rad: float = 0.0
 
 
 def drop_stations(row: Row, drum_width_m: float) -> tuple[float, ...]:
@@ -121,7 +126,7 @@ def drops_of_row(site: Site, rows: Sequence[Row], index: int, count: int) -> tup
     stations = [places[(row.dumps_made + k) % len(places)] for k in range(count)]
     if stations and stands and math.isfinite(row.low_station_m):
         stations[0] = min(max(row.low_station_m, row.station_from_m), row.station_to_m)
-    return tuple(_drop_at(row, berm, station, turn) if stands else Drop(station, 0.0)
+    return tuple(_drop_at(site, row, station, turn) if stands else Drop(station, 0.0)
                  for station in stations)
 
 
@@ -130,11 +135,25 @@ def drop_of_row(site: Site, rows: Sequence[Row], index: int) -> Drop:
     return drops_of_row(site, rows, index, 1)[0]
 
 
-def _drop_at(row: Row, berm: Berm, station_m: float, turn_rad: float) -> Drop:
-    """Return the place on a standing crest at a station."""
+def _drop_at(site: Site, row: Row, station_m: float, turn_rad: float) -> Drop:
+    """Return the place on a standing crest at a station, as far as the robot can follow it."""
     middle = 0.5 * (row.station_from_m + row.station_to_m)
     crest = row.line_offset_m + math.tan(turn_rad) * (station_m - middle)
-    return Drop(station_m, pulled_offset(crest, berm.line_tolerance_m), crest, turn_rad)
+    room = room_m(site, row)
+    offset = pulled_offset(crest, site.berms[row.berm_index].line_tolerance_m)
+    offset = min(max(offset, -room), room)
+    half_width = float(np.abs(site.rover.footprint.corners_xy[:, 1]).max())
+    # Half of what is left: on the inside of a bend the corners come nearer still.
+    most = math.asin(min(1.0, 0.5 * (room - abs(offset)) / half_width))
+    return Drop(station_m, offset, crest, turn_rad, min(max(turn_rad, -most), most))
+
+
+def room_m(site: Site, row: Row) -> float:
+    """Return the gap between toe and footprint, without the margin, of a dump on the line [m]."""
+    x = site.rover.footprint.corners_xy[:, 0]
+    drop = site.rover.drop_point_xy[0]
+    ahead = drop - float(x.max()) if drop >= 0.0 else float(x.min()) - drop
+    return max(0.0, ahead - half_base_m(site, row) - MARGIN_M)
 
 
 def neighbours(rows: Sequence[Row], index: int, berm: Berm) -> tuple[Row | None, Row | None]:

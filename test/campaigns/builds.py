@@ -48,6 +48,8 @@ LOOKS_PER_LOAD = 3
 MOST_ROUNDS = 3
 # A berm is at grade where its crest is within tolerance over this share of its line.
 AT_GRADE = 0.9
+# Lines of the table by what one load raises a finished crest by, in units of the tolerance.
+RISES = ((0.4, 0.6), (0.6, 0.8), (0.8, 1.0))
 
 
 @dataclass(frozen=True)
@@ -259,6 +261,10 @@ def table(results: Sequence[Result]) -> str:
         own = [r for r in results if r.family == family]
         if own:
             lines.append(line_of(family, own))
+    for low, high in RISES:
+        own = [r for r in results if low <= r.rise < high]
+        if own:
+            lines.append(line_of(f'rise {low} to {high}', own))
     lines.append(line_of('all', results))
     return '\n'.join('| ' + ' | '.join(line) + ' |' for line in lines)
 

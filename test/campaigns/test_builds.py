@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 from targeting_kit import rectangle, ring, site_of, straight
 
-# Numbers of small builds: an arc, one along a wall, an intruder.
-SMALL = (2, 46, 99)
+# Small builds: an arc, one along a wall, an intruder; loads well below the limit of what is
+# feasible, so that the chance of single loads does not decide.
+SMALL = (22, 46, 189)
 
 
 @pytest.mark.parametrize('number', SMALL)

@@ -5,9 +5,11 @@
 from dataclasses import replace
 import math
 
+from berm_ledger.targeting.approach import approach_for, SIDES
 from berm_ledger.targeting.dump_line import drop_of_row, drop_stations, pulled_offset
+from berm_ledger.targeting.obstacles import MARGIN_M
 import pytest
-from targeting_kit import bare_rows, raised, ring, site_of, straight
+from targeting_kit import bare_rows, raised, ring, rover_of, site_of, SLOPE_DEG, straight
 
 
 def test_bare_segment_is_dumped_on_its_centreline_in_the_middle():
@@ -50,6 +52,25 @@ def test_dump_line_follows_a_crest_off_the_design_line():
     assert drop.offset_m == pytest.approx(0.02)
     assert drop.crest_offset_m == pytest.approx(0.05)
     assert drop.crest_turn_rad == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize('side', [1.0, -1.0])
+@pytest.mark.parametrize('shift', [0.01, 0.04])
+def test_a_crest_is_followed_no_farther_than_the_toe_allows(side, shift):
+    # The drop point is little more than the toe and the margin ahead of the footprint: every
+    # corner stays off the toe with the margin, from either side, wherever the crest lies.
+    toe = 0.15 / math.tan(math.radians(SLOPE_DEG))
+    rover = rover_of(drop=(0.3 + toe + 0.05, 0.0))
+    site = site_of(straight(2.0), rover=rover)
+    rows = [raised(row, 0.1, line_offset_m=side * (0.05 + shift * k))
+            for k, row in enumerate(bare_rows(site))]
+    for index in range(1, len(rows) - 1):
+        drop = drop_of_row(site, rows, index)
+        assert abs(drop.crest_turn_rad) == pytest.approx(math.atan(shift / 0.4))
+        for stands in SIDES:
+            pose = approach_for(site.berms[0], rover, drop, stands).pose
+            gaps = stands * pose.apply(rover.footprint.corners_xy)[:, 1] - toe
+            assert gaps.min() >= MARGIN_M - 1e-9
 
 
 def test_crest_that_turns_away_is_told_as_an_angle():
