@@ -321,7 +321,7 @@ class BorrowClerk:
         if measured == self._measured:
             return
         self._measured = measured
-        balance = balance_of(self._site, self._books(), self.account, stamp_ns)
+        balance = balance_of(self._site, self._keeper.books(), self.account, stamp_ns)
         if balance is None:
             return
         was_open, now_open = self.account.unbalanced, is_open(self._site, balance)
@@ -338,7 +338,7 @@ class BorrowClerk:
 
     def _count_measured(self) -> int:
         """Count the dumps that were measured, or found to have strayed."""
-        counts = self._books().counts
+        counts = self._keeper.books().counts
         return counts.get('rise', 0) + counts.get('stray_dump', 0)
 
     # ---- advice ------------------------------------------------------------------------------

@@ -32,7 +32,7 @@ def published() -> dict[str, str]:
 
 
 def test_every_topic_that_can_be_shown_is_shown_by_the_right_display() -> None:
-    assert len(published()) == 6
+    assert len(published()) == 7
     assert {topic: display['Class'] for topic, display in DISPLAYS.items()} == {
         topic: SHOWS[kind] for topic, kind in published().items()}
 

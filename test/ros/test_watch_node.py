@@ -121,7 +121,9 @@ def test_it_publishes_nothing(world: World) -> None:
 
 # A new session has no terminal of its own, and Ctrl-C comes from that one only.
 IN_TERMINAL = (
-    'import fcntl, runpy, sys, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0); '
+    'import fcntl, runpy, signal, sys, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0); '
+    # A shell has what runs in the background ignore it.
+    'signal.signal(signal.SIGINT, signal.default_int_handler); '
     'runpy.run_module("berm_ledger.cli", run_name="__main__")')
 
 
