@@ -20,7 +20,10 @@ GIVE_UP_S = 60.0
 class Player:
     """Plays a build to the nodes under test, each message after the last one was booked."""
 
-    def __init__(self, world, site, *, namespace='', dump_topic='dump', pose_listeners=1):
+    def __init__(self, world, site, *, namespace='', dump_topic='dump', pose_listeners=1,
+                 taken_pose_ns=None):
+        # With the stamp of the last pose taken to ask for, no pose is lost in a full queue.
+        self.taken_pose_ns = taken_pose_ns
         from berm_ledger.ros.wire import latched_qos, message_class, wire_types
         self.world, self.site, self.types = world, site, wire_types()
         self.make = message_class
@@ -49,6 +52,9 @@ class Player:
         for event in events:
             before = self.answers
             self.out[event.kind].publish(self.message(event))
+            if event.kind == 'pose' and self.taken_pose_ns:
+                self.world.until(lambda event=event: (
+                    self.taken_pose_ns() or 0) >= event.value.stamp_ns)
             if event.kind != 'pose':
                 self.world.until(lambda before=before, event=event: self.answers > before and (
                     stamp_ns_from(self.heard['segments'].header) >= event.stamp_ns))

@@ -31,7 +31,8 @@ def play_live(context, site_file, books, events):
             Parameter('site_file', value=str(site_file)),
             Parameter('books_file', value=str(books))]))
         assert ledger.start_by_itself()
-        Player(world, ledger.pipeline.site).play(events)
+        Player(world, ledger.pipeline.site,
+               taken_pose_ns=lambda: ledger.pipeline.health.pose_ns).play(events)
 
 
 def recorded(folder):
