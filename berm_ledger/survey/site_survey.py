@@ -235,7 +235,7 @@ class SiteSurvey:
     def move_surface(
         self, cells: NDArray[np.intp], height_m: NDArray[np.float64], looks: NDArray[Any]
     ) -> None:
-        """Let the surface at cells (m,) stand where a change has left it [m], worth so many looks."""
+        """Let the surface at cells (m,) stand where a change left it [m], worth so many looks."""
         self.surface.height_m[cells] = height_m
         self.surface.looks[cells] = looks
         self.surface.trend_m[cells] = 0.0
