@@ -151,14 +151,7 @@ class Pipeline:
         return self._books
 
     def _standing_books(self) -> Books:
-        """
-        Return the books for what is booked from them.
-
-        Every crest is fitted anew: who has asked for the books before, and when, must make no
-        difference to the entries. (A method, so that a copied pipeline asks its own.)
-        """
-        self.survey.refit()
-        self._books = None
+        """Return the books; a method, so that a copied pipeline asks its own."""
         return self.books
 
     @property

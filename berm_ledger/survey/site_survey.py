@@ -244,10 +244,6 @@ class SiteSurvey:
         moved[cells] = True
         self._due |= self._crests.touch(moved)
 
-    def refit(self) -> None:
-        """Have every crest fitted anew when it is next asked for."""
-        self._crests.touch()
-
     def use_cell(self, grid_cell_m: float) -> None:
         """Expect grids of another cell [m]."""
         self._grid_cell_m = grid_cell_m
