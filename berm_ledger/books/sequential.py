@@ -14,12 +14,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 import math
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-
-AnyFloat = TypeVar('AnyFloat', np.float32, np.float64)
 
 # How far a discrete sum overshoots its limit on average, in sigma (D. Siegmund, 1985).
 OVERSHOOT = 1.166
@@ -92,7 +89,8 @@ class Cusum:
         """
         value = np.asarray(deviation, dtype=float)
         known = np.isfinite(value)
-        high, low = cusum_sums(self.high, self.low, value, k=k)
+        high = np.where(known, np.maximum(0.0, self.high + value - k), self.high)
+        low = np.where(known, np.maximum(0.0, self.low - value - k), self.low)
         return Cusum(
             high, low, np.where(high > 0.0, self.high_count + known, 0),
             np.where(low > 0.0, self.low_count + known, 0))
@@ -105,32 +103,6 @@ class Cusum:
         """Return charts of which some start again from zero."""
         return Cusum(*(np.where(where, 0, part) for part in (
             self.high, self.low, self.high_count, self.low_count)))
-
-
-def cusum_sums(
-    high: NDArray[AnyFloat], low: NDArray[AnyFloat], deviation: NDArray[AnyFloat], *, k: float
-) -> tuple[NDArray[AnyFloat], NDArray[AnyFloat]]:
-    """
-    Return the two sums of tabular CUSUM charts after one more sample each.
-
-    Parameters
-    ----------
-    high, low : array
-        Sums of deviations upwards and downwards beyond k.
-    deviation : array
-        Sample minus in-control mean; NaN leaves the chart as it is.
-    k : float
-        Allowance.
-
-    Returns
-    -------
-    tuple of array
-        New sums, upwards and downwards.
-
-    """
-    known = np.isfinite(deviation)
-    return (np.where(known, np.maximum(high + (deviation - k), 0.0), high),
-            np.where(known, np.maximum(low - (deviation + k), 0.0), low))
 
 
 def cusum_run_length(shift: float, *, k: float, h: float) -> float:
