@@ -20,6 +20,7 @@ from scipy import ndimage
 
 from ..geometry import Lattice
 from ..survey.registration import tukey
+from ..survey.surface import without_nan
 
 Floats = NDArray[np.float64]
 
@@ -170,22 +171,6 @@ class Canvas:
                 whole &= padded[self.stepped(cells, down + row, right + col)]
             out |= whole
         return out
-
-
-def without_nan(values: NDArray[Any]) -> NDArray[Any]:
-    """
-    Return values with zero for NaN.
-
-    Examples
-    --------
-    >>> without_nan(np.array([1.5, np.nan, -2.0])).tolist()
-    [1.5, 0.0, -2.0]
-
-    """
-    # Of a number and NaN fmax and fmin return the number; quicker than a choice cell by cell.
-    out: NDArray[Any] = np.fmax(values, 0)
-    out += np.fmin(values, 0)
-    return out
 
 
 def robust_spread(values: NDArray[np.floating]) -> float:

@@ -35,11 +35,12 @@ from .changes import (
     SLIDE_REACH_M,
     smoothed_noise_m,
 )
-from .charts import Canvas, robust_spread, without_nan, without_shared_shift
+from .charts import Canvas, robust_spread, without_shared_shift
 from .detection import level_of_detection
 from .recent import RecentLooks
 from ..geometry import Lattice
 from ..survey.noise import GridNoise
+from ..survey.surface import without_nan
 
 __all__ = ['ALLOWANCE', 'Change', 'DisturbanceWatch']
 

@@ -11,6 +11,7 @@ old surface is believed.
 
 from __future__ import annotations
 
+from dataclasses import replace
 import math
 
 import numpy as np
@@ -26,8 +27,8 @@ from ..survey.error_budget import effective_sample_size
 from ..survey.noise import GridNoise, RANGE_M
 from ..survey.readings import Budget
 from ..survey.registration import Shift, tukey
-from ..survey.resample import bilinear, under_footprint, without_spikes
-from ..survey.sampling import OBJECT_PAD_M
+from ..survey.resample import bilinear, part_around, under_footprint, without_spikes
+from ..survey.sampling import and_around
 from ..survey.site_survey import FOOTPRINT_PAD_M, OBJECT_M
 from ..survey.surface import SiteSurface
 
@@ -167,7 +168,9 @@ class BorrowPatch:
         """
         self._grid_cell_m = grid.axes.cell_m
         points = self.points_xy + np.array([shift.dx_m, shift.dy_m])
-        measured = bilinear(_around(grid, points), points) - np.float32(shift.dz_m)
+        part = part_around(grid, points.min(axis=0), points.max(axis=0))
+        clean = replace(part, height_m=without_spikes(part.height_m)[0])
+        measured = bilinear(clean, points) - np.float32(shift.dz_m)
         measured[~self._around] = np.nan
         measured[under_footprint(
             points, self._rover.footprint, site_from_base, FOOTPRINT_PAD_M + slack_m)] = np.nan
@@ -177,15 +180,11 @@ class BorrowPatch:
             return False
         self.settle()
         seen = np.isfinite(measured)
-        worked = self._fresh & seen
-        surface = self.surface
-        known = surface.looks > 0.0
-        surface.looks[worked & known] = WORKED_LOOKS
-        surface.trend_m[worked] = 0.0
-        surface.aside_looks[worked] = 0
+        measured -= np.float32(level_m)
         # What was dug is taken as it is seen: no gate stands between it and the old height.
-        surface.height_m[worked & known] = (measured - np.float32(level_m))[worked & known]
-        surface.fuse(measured - np.float32(level_m), grid.stamp_ns, noise.total_m)
+        worked = self._fresh & seen & self.surface.known
+        self.surface.put(worked, measured[worked], WORKED_LOOKS)
+        self.surface.fuse(measured, grid.stamp_ns, noise.total_m)
         self._fresh &= ~seen
         self._level_se_m = self._level_error_m(measured, noise)
         return True
@@ -207,10 +206,7 @@ class BorrowPatch:
             high = measured_m - self.surface.height_m > OBJECT_M
         if not high.any():
             return high
-        reach = max(1, round(OBJECT_PAD_M / self.lattice.cell_m))
-        spread: NDArray[np.bool_] = ndimage.binary_dilation(
-            high.reshape(self.lattice.shape), iterations=reach).ravel()
-        return spread
+        return and_around(high.reshape(self.lattice.shape), self.lattice.cell_m).ravel()
 
     def _level(self, measured_m: NDArray[np.float32], noise: GridNoise) -> float | None:
         """Return how much higher a look shows the apron than the surface, None for unknown."""
@@ -361,18 +357,6 @@ class BorrowPatch:
         with np.errstate(invalid='ignore', divide='ignore'):
             out: NDArray[np.float64] = np.where(weight >= 0.5, total / weight, np.nan)
         return out
-
-
-def _around(grid: ElevationGrid, points_xy: NDArray[np.float64]) -> ElevationGrid:
-    """Return the part of a grid around points, spikes removed; the whole where it is small."""
-    index = grid.axes.index_from_world(points_xy)
-    rows, cols = grid.height_m.shape
-    low = np.clip(np.floor(index.min(axis=0)).astype(int) - 1, 0, (rows - 2, cols - 2))
-    high = np.clip(np.ceil(index.max(axis=0)).astype(int) + 2, low + 2, (rows, cols))
-    part = grid.height_m[low[0]:high[0], low[1]:high[1]]
-    step = grid.axes.world_from_index([low])[0] - grid.axes.origin_xy
-    axes = grid.axes.moved(float(step[0]), float(step[1]))
-    return ElevationGrid(grid.stamp_ns, grid.frame_id, axes, without_spikes(part)[0])
 
 
 def _built_on(site: Site, points_xy: NDArray[np.float64]) -> NDArray[np.bool_]:

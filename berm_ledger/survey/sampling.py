@@ -4,6 +4,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -59,6 +61,12 @@ def too_high(
         high = above_m > np.float32(most_m)
     if not high.any():
         return np.empty(0, dtype=np.intp)
-    reach = max(1, round(OBJECT_PAD_M / area.lattice.cell_m))
-    spread = ndimage.binary_dilation(area.on_lattice(high, fill=0), iterations=reach)
+    spread = and_around(area.on_lattice(high, fill=0), area.lattice.cell_m)
     return np.flatnonzero(spread.ravel()[area.corridor.flat_index])
+
+
+def and_around(high: NDArray[Any], cell_m: float) -> NDArray[np.bool_]:
+    """Return what is too high for soil and what lies so near that it is not believed, (r, c)."""
+    out: NDArray[np.bool_] = ndimage.binary_dilation(
+        high, iterations=max(1, round(OBJECT_PAD_M / cell_m)))
+    return out

@@ -236,10 +236,7 @@ class SiteSurvey:
         self, cells: NDArray[np.intp], height_m: NDArray[np.float64], looks: NDArray[Any]
     ) -> None:
         """Let the surface at cells (m,) stand where a change left it [m], worth so many looks."""
-        self.surface.height_m[cells] = height_m
-        self.surface.looks[cells] = looks
-        self.surface.trend_m[cells] = 0.0
-        self.surface.aside_looks[cells] = 0
+        self.surface.put(cells, height_m, looks)
         moved = np.zeros(len(self.area), dtype=bool)
         moved[cells] = True
         self._due |= self._crests.touch(moved)

@@ -13,6 +13,7 @@ leaves its limits.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +33,22 @@ EWMA_WEIGHT = 0.3
 EWMA_SIGMAS = 3.5
 RESTART_LOOKS = 4.0
 UNSEEN_NS = np.int64(-1)
+
+
+def without_nan(values: NDArray[Any]) -> NDArray[Any]:
+    """
+    Return values with zero for NaN.
+
+    Examples
+    --------
+    >>> without_nan(np.array([1.5, np.nan, -2.0])).tolist()
+    [1.5, 0.0, -2.0]
+
+    """
+    # Of a number and NaN fmax and fmin return the number; quicker than a choice cell by cell.
+    out: NDArray[Any] = np.fmax(values, 0)
+    out += np.fmin(values, 0)
+    return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,6 +114,14 @@ class SiteSurface:
         self.looks[cells] = np.minimum(self.looks[cells], LOOSE_LOOKS)
         self.trend_m[cells] = 0.0
 
+    def put(
+        self, cells: NDArray[np.intp] | NDArray[np.bool_], height_m: NDArray[np.floating],
+        looks: NDArray[np.floating] | float,
+    ) -> None:
+        """Let given cells stand at new heights [m] that are worth so many looks."""
+        self.height_m[cells], self.looks[cells] = height_m, looks
+        self.trend_m[cells], self.aside_looks[cells] = 0.0, 0
+
     def fuse(
         self, measured_m: NDArray[np.float32], stamp_ns: int, noise_m: float,
         expected: NDArray[np.bool_] | None = None,
@@ -146,8 +171,7 @@ class SiteSurface:
         """Average near heights in and forget what was set aside."""
         # Masked arithmetic costs far less than picking cells: weights of 1 and 0, no NaN.
         one_look = near.astype(np.float32)
-        step = np.fmax(innovation, np.float32(0.0))
-        step += np.fmin(innovation, np.float32(0.0))
+        step = without_nan(innovation)
         step *= one_look
         gain = np.minimum(self.looks + np.float32(1.0), np.float32(MOST_LOOKS))
         np.divide(np.float32(1.0), gain, out=gain)
@@ -199,6 +223,5 @@ class SiteSurface:
         believed = (count >= AGREEING_LOOKS) & (stamp_ns - since >= AGREEING_NS)
         believed |= hurry & (count >= 2)
         cells, mean, count = cells[believed], mean[believed], count[believed]
-        self.height_m[cells], self.looks[cells] = mean, count
-        self.trend_m[cells], self.aside_looks[cells] = 0.0, 0
+        self.put(cells, mean, count)
         return cells
