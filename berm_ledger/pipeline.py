@@ -181,6 +181,11 @@ class Pipeline:
         """Return the borrow side of the books as it stands."""
         return self._borrow.account
 
+    @property
+    def lanes(self) -> Mapping[str, tuple[Lane, ...]]:
+        """Lanes of the borrow areas, by name."""
+        return {desk.name: desk.lanes for desk in self._borrow.desks}
+
     def next_lane(self) -> tuple[Lane, float] | None:
         """Return the lane to dig next and how deep a load cuts there [m]; None where none is."""
         return self._borrow.proposal()

@@ -4,15 +4,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 import math
 
 from .messages.diagnostics import OK, Status, WARN
 from .table_text import figure
 from ..borrow.account import AreaAccount, BorrowAccount
-from ..borrow.lanes import Lane, lanes_of_area
+from ..borrow.lanes import Lane
 from ..borrow.load import SIGMAS
 from ..borrow.production import forecast, production_of
-from ..design import Site
 
 MINUTE_S = 60.0
 
@@ -60,15 +60,16 @@ def borrow_line(account: BorrowAccount, loads_left: int) -> str:
 
 
 def borrow_statuses(
-    site: Site, account: BorrowAccount, proposal: tuple[Lane, float] | None, loads_left: int
+    lanes: Mapping[str, Sequence[Lane]], account: BorrowAccount,
+    proposal: tuple[Lane, float] | None, loads_left: int,
 ) -> list[Status]:
     """
     Return the borrow side as statuses: one of all, then one per lane.
 
     Parameters
     ----------
-    site : Site
-        The site; one without borrow areas has none.
+    lanes : mapping
+        Lanes of the borrow areas by name; where there is no area there are no statuses.
     account : BorrowAccount
         The account.
     proposal : tuple of Lane and float, optional
@@ -82,12 +83,12 @@ def borrow_statuses(
         ``WARN`` for a lane that is closed and for a balance that does not close.
 
     """
-    if not site.yard.borrow_areas:
+    if not lanes:
         return []
     out = [_summary(account, proposal, loads_left)]
-    for area in site.yard.borrow_areas:
-        known = account.areas.get(area.name, AreaAccount(area.name))
-        out += [_lane(lane, known, proposal) for lane in lanes_of_area(site, area)]
+    for name, own in lanes.items():
+        known = account.areas.get(name, AreaAccount(name))
+        out += [_lane(lane, known, proposal) for lane in own]
     return out
 
 

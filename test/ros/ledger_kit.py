@@ -15,6 +15,7 @@ from typing import Any
 from berm_ledger.books import Entry, Fold
 from berm_ledger.books.profile import CrestProfile
 from berm_ledger.borrow.account import BorrowAccount
+from berm_ledger.borrow.lanes import Lane, lanes_of_area
 from berm_ledger.findings import Finding, Severity
 from berm_ledger.geometry import GridAxes, Lattice, Pose2, StampedPose
 from berm_ledger.survey import ElevationGrid
@@ -107,6 +108,10 @@ class FakePipeline:
     @property
     def borrow(self) -> BorrowAccount:
         return BorrowAccount()
+
+    @property
+    def lanes(self) -> dict[str, tuple[Lane, ...]]:
+        return {area.name: lanes_of_area(self.site, area) for area in self.site.yard.borrow_areas}
 
     def next_lane(self) -> None:
         return None

@@ -49,7 +49,7 @@ def test_the_table_has_the_line_below_those_at_the_top() -> None:
 
 def test_every_lane_has_a_status() -> None:
     """The first is about all; a closed lane is a warning; unknown figures are nan."""
-    first, *lanes = borrow_statuses(SITE, account(), (LANES[0], 0.0046), 10)
+    first, *lanes = borrow_statuses({'pit': LANES}, account(), (LANES[0], 0.0046), 10)
     assert first.values['next_lane'] == 1
     assert first.values['next_cut_m'] == '0.0046'
     assert first.level == OK
@@ -62,5 +62,5 @@ def test_every_lane_has_a_status() -> None:
 
 def test_no_open_lane_is_a_warning() -> None:
     """Somebody must find another place to dig."""
-    first = borrow_statuses(SITE, account(), None, 10)[0]
+    first = borrow_statuses({'pit': LANES}, account(), None, 10)[0]
     assert (first.level, first.message) == (WARN, 'no lane is open')
