@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 import math
 import statistics
+import sys
 import time
 from typing import Any
 
@@ -105,6 +106,17 @@ def compared(
 def skipped(name: str, reason: str) -> Line:
     """Return the line of a benchmark that could not be run here."""
     return Line(name, 'skipped', '', math.nan, note=reason)
+
+
+def printed(lines: Iterable[Line]) -> int:
+    """Print a table as its lines come; return 1 when a limit is not kept."""
+    sys.stdout.write(f'{HEAD}\n')
+    short = False
+    for line in lines:
+        short |= line.verdict == 'short'
+        sys.stdout.write(f'{line.text()}\n')
+        sys.stdout.flush()
+    return int(short)
 
 
 def lines_of(rows: Iterable[Any]) -> list[Line]:

@@ -24,7 +24,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / 'test' / 'benchmarks'),
                 str(ROOT / 'test' / 'targeting')]  # runs from a clone
 
-from bench_kit import HEAD, Line, medians_s, processor_s, shown_ms  # noqa: E402
+from bench_kit import Line, medians_s, printed, processor_s, shown_ms  # noqa: E402
 from berm_ledger.design import Site  # noqa: E402
 from berm_ledger.geometry import Polyline  # noqa: E402
 from berm_ledger.targeting import Plan, plan_work, Planner  # noqa: E402
@@ -218,13 +218,7 @@ def rows() -> Iterator[Line]:
 
 def main() -> int:
     """Print the table."""
-    sys.stdout.write(f'{HEAD}\n')
-    short = 0
-    for line in rows():
-        short += line.verdict == 'short'
-        sys.stdout.write(f'{line.text()}\n')
-        sys.stdout.flush()
-    return int(short > 0)
+    return printed(rows())
 
 
 if __name__ == '__main__':

@@ -24,7 +24,7 @@ from tempfile import TemporaryDirectory
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parents[1]), str(HERE)]  # runs from a clone
 
-from bench_kit import compared, HEAD, Line, medians_s  # noqa: E402
+from bench_kit import compared, Line, medians_s, printed  # noqa: E402
 from berm_ledger.offline.bag_writer import write_bag  # noqa: E402
 from berm_ledger.offline.replay import BagOptions, replay  # noqa: E402
 from berm_ledger.simulation import (  # noqa: E402
@@ -115,8 +115,7 @@ def main() -> int:
         bag = args.bag or Path(folder) / 'bag'
         if args.bag is None:
             make_bag(bag, args.grids)
-        for text in (HEAD, *(line.text() for line in measure(bag, args.site, args.turns))):
-            sys.stdout.write(f'{text}\n')
+        printed(measure(bag, args.site, args.turns))
         if args.profile:
             profile(bag, args.site)
     return 0

@@ -25,7 +25,7 @@ for _name in ('OPENBLAS_NUM_THREADS', 'OMP_NUM_THREADS', 'MKL_NUM_THREADS'):
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parents[1]), str(HERE)]  # runs from a clone
 
-from bench_kit import HEAD, Line, lines_of, skipped  # noqa: E402
+from bench_kit import Line, lines_of, printed, skipped  # noqa: E402
 
 #: Name on the command line: module that has ``rows``.
 BENCHMARKS = {
@@ -60,14 +60,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     unknown = [name for name in names if name not in BENCHMARKS]
     if unknown:
         parser.error(f'no benchmark {unknown[0]}; there are {", ".join(BENCHMARKS)}')
-    sys.stdout.write(f'{HEAD}\n')
-    short = 0
-    for name in names:
-        for line in lines(name):
-            short += line.verdict == 'short'
-            sys.stdout.write(f'{line.text()}\n')
-            sys.stdout.flush()
-    return int(short > 0)
+    return printed(line for name in names for line in lines(name))
 
 
 if __name__ == '__main__':

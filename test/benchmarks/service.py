@@ -28,7 +28,7 @@ HERE = Path(__file__).resolve().parent
 for _room in ('benchmarks', 'campaigns', 'ros'):
     sys.path.append(str(HERE.parent / _room))
 
-from bench_kit import HEAD, Line  # noqa: E402
+from bench_kit import Line, printed  # noqa: E402
 from campaign_kit import node_arguments, NodeProcess, private_domain  # noqa: E402
 import numpy as np  # noqa: E402
 
@@ -303,10 +303,7 @@ def main() -> int:
     elif sys.argv[1:2] == ['--publish']:
         publish(int(sys.argv[2]), float(sys.argv[3]))
     else:
-        sys.stdout.write(f'{HEAD}\n')
-        for line in rows():
-            sys.stdout.write(f'{line.text()}\n')
-            sys.stdout.flush()
+        printed(rows())
     return 0
 
 

@@ -22,7 +22,7 @@ import time
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / 'test' / 'benchmarks')]  # runs from a clone
 
-from bench_kit import compared, HEAD, Line, medians_s, processor_s, shown_ms  # noqa: E402
+from bench_kit import compared, Line, medians_s, printed, processor_s, shown_ms  # noqa: E402
 from berm_ledger.survey import ElevationGrid  # noqa: E402
 import numpy as np  # noqa: E402
 from scipy import ndimage  # noqa: E402
@@ -154,10 +154,7 @@ def limit_lines() -> Iterator[str]:
 
 def main() -> int:
     """Print the table, the limit and the profiles."""
-    sys.stdout.write(f'{HEAD}\n')
-    for line in rows():
-        sys.stdout.write(f'{line.text()}\n')
-        sys.stdout.flush()
+    printed(rows())
     for text in limit_lines():
         sys.stdout.write(f'\n{text}\n')
     for load in (False, True):
