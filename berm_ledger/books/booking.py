@@ -60,11 +60,14 @@ def rounded(name: str, value: float) -> float | None:
     (0.12346, None)
 
     """
-    if not math.isfinite(value):
-        return None
-    digits = next((d for ending, d in DIGITS if name.endswith(ending)), SHARE_DIGITS)
+    return with_digits(
+        value, next((d for ending, d in DIGITS if name.endswith(ending)), SHARE_DIGITS))
+
+
+def with_digits(value: float, digits: int) -> float | None:
+    """Return a figure with so many digits after the point; unknown is None."""
     # Adding zero turns -0.0, which prints differently, into 0.0.
-    return round(float(value), digits) + 0.0
+    return round(float(value), digits) + 0.0 if math.isfinite(value) else None
 
 
 def reading_data(reading: Reading) -> dict[str, Any]:

@@ -224,8 +224,9 @@ class Clerk:
         by then the looks of the last seconds have seen the soil fall.
         """
         changes, surface = self.changes, self._survey.surface
-        known = np.isfinite(changes.accepted_m)
-        before_m = np.where(known, changes.accepted_m + changes.fill_m, surface.height_m)
+        reference_m = changes.reference_m()
+        known = np.isfinite(reference_m)
+        before_m = np.where(known, reference_m, surface.height_m)
         looks = np.where(known, changes.accepted_looks, surface.effective_looks())
         density = self._survey.site.material.loose_density_kg_m3
         expected_m3 = (mass_kg / density if math.isfinite(mass_kg)

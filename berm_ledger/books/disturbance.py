@@ -174,8 +174,8 @@ class DisturbanceWatch:
         self._recent.forget(cells)
         self._slope_looks = 0
 
-    def _reference(self) -> NDArray[np.float32]:
-        """Return what the looks are held against: what was accepted, and soil of no dump (n,)."""
+    def reference_m(self) -> NDArray[np.float32]:
+        """Return what looks are held against, (n,) [m]: what was accepted, and soil of no dump."""
         return self.accepted_m + self.fill_m
 
     def level(
@@ -199,7 +199,7 @@ class DisturbanceWatch:
             Standard error of the planar shift taken off [m].
 
         """
-        reference = self._reference()
+        reference = self.reference_m()
         if self._slope_looks == 0:
             self._slope = self._canvas.slopes(reference)
             self._steep = np.hypot(*self._slope)
@@ -248,7 +248,7 @@ class DisturbanceWatch:
         new = new[(looks[new] >= OPENING_LOOKS) & ~open_cells[new] & np.isfinite(level_m[new])]
         if len(new):
             self.accept(new, height_m, looks, stamp_ns)
-        reference = self._reference()
+        reference = self.reference_m()
         left = level_m - reference
         left[np.flatnonzero(open_cells)] = np.nan
         self._recent.add(reference + left, stamp_ns)

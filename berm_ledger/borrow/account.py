@@ -10,12 +10,13 @@ whole history may be handed in; books of before the borrow side was kept give an
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 import math
 from typing import Any
 
 from .cycle import CycleTimes, UNKNOWN_TIMES
 from .lane_figures import LaneFigures
+from .swell import loose_from_bank_m3
 from ..books import Entry
 from ..books.posting import number
 from ..errors import BooksError
@@ -126,7 +127,11 @@ class Balance:
     @property
     def loose_m3(self) -> float:
         """Volume cut, in the loose state [m3]."""
-        return self.cut_m3 * self.swell
+        return loose_from_bank_m3(self.cut_m3, self.swell)
+
+
+#: Figures of a balance, as its entry names them.
+BALANCE_FIGURES = tuple(part.name for part in fields(Balance) if part.name != 'stamp_ns')
 
 
 @dataclass(frozen=True)
@@ -253,9 +258,7 @@ class BorrowFold:
 
     def _balance(self, entry: Entry) -> None:
         """Book a balance; of one time the last counts."""
-        names = ('cut_m3', 'cut_se_m3', 'swell', 'placed_m3', 'spilled_m3', 'placed_se_m3',
-                 'carried_m3', 'carried_se_m3', 'unexplained_m3', 'unexplained_se_m3')
-        values: list[Any] = [number(entry.data[name]) for name in names]
+        values: list[Any] = [number(entry.data[name]) for name in BALANCE_FIGURES]
         self._balances.append(Balance(entry.stamp_ns, *values))
         self._unbalanced = bool(entry.data.get('open'))
 

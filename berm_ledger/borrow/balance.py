@@ -19,7 +19,7 @@ import math
 
 from .account import Balance, BorrowAccount
 from .load import SIGMAS
-from .swell import SWELL_SPREAD
+from .swell import loose_from_bank_m3, SWELL_SPREAD
 from ..books import Books, DumpRecord
 from ..design import Site
 
@@ -69,8 +69,9 @@ def balance_of(site: Site, books: Books, account: BorrowAccount, stamp_ns: int) 
     placed_se_m3 = math.hypot(sum(
         row.placed_se_m3 for row in seen if math.isfinite(row.placed_se_m3)), stray_se_m3)
     swell = site.material.swell
-    unexplained = cut_m3 * swell - placed_m3 - spilled_m3 - stray_m3 - carried_m3
-    error = math.hypot(swell * cut_se_m3, cut_m3 * swell * SWELL_SPREAD, placed_se_m3,
+    loose_m3 = loose_from_bank_m3(cut_m3, swell)
+    unexplained = loose_m3 - placed_m3 - spilled_m3 - stray_m3 - carried_m3
+    error = math.hypot(swell * cut_se_m3, loose_m3 * SWELL_SPREAD, placed_se_m3,
                        carried_se_m3)
     return Balance(stamp_ns, cut_m3, cut_se_m3, swell, placed_m3, spilled_m3 + stray_m3,
                    placed_se_m3, carried_m3, carried_se_m3, unexplained, error)

@@ -8,11 +8,11 @@ from collections.abc import Mapping, Sequence
 import math
 from typing import Any
 
-from .account import Balance
+from .account import Balance, BALANCE_FIGURES
 from .cycle import CycleTimes
 from .lane_figures import LaneFigures, STEP_RUN_M
 from .load import Estimate
-from ..books.booking import rounded
+from ..books.booking import rounded, with_digits
 from ..design import Site
 
 TIME_DIGITS = 2
@@ -122,7 +122,7 @@ def load_data(
         'mass_kg': rounded('mass_kg', load.mass_kg),
         'mass_se_kg': rounded('mass_se_kg', load.se_kg),
         'partial': partial,
-        'current_a': _digits(current_a, CURRENT_DIGITS),
+        'current_a': with_digits(current_a, CURRENT_DIGITS),
         'cut_m3': rounded('cut_m3', cut[0]),
         'cut_se_m3': rounded('cut_se_m3', cut[1]),
         'loads_left': loads_left,
@@ -131,17 +131,11 @@ def load_data(
         data[f'{name}_kg'] = rounded('_kg', part.mass_kg)
         data[f'{name}_se_kg'] = rounded('_kg', part.se_kg)
     for name in ('cycle_s', 'dig_s', 'haul_s', 'dump_s'):
-        data[name] = _digits(getattr(times, name), TIME_DIGITS)
+        data[name] = with_digits(getattr(times, name), TIME_DIGITS)
     return data
 
 
 def balance_data(balance: Balance, is_open: bool) -> dict[str, Any]:
     """Return the data of a ``balance`` entry; ``open`` tells that it does not close."""
-    names = ('cut_m3', 'cut_se_m3', 'swell', 'placed_m3', 'spilled_m3', 'placed_se_m3',
-             'carried_m3', 'carried_se_m3', 'unexplained_m3', 'unexplained_se_m3')
-    return {**{name: rounded(name, getattr(balance, name)) for name in names}, 'open': is_open}
-
-
-def _digits(value: float, digits: int) -> float | None:
-    """Return a figure with so many digits, unknown as None."""
-    return round(value, digits) + 0.0 if math.isfinite(value) else None
+    figures = {name: rounded(name, getattr(balance, name)) for name in BALANCE_FIGURES}
+    return {**figures, 'open': is_open}

@@ -33,7 +33,7 @@ from .lanes import Lane
 from .layers import layers_of, restore
 from .load import CurrentLine, Estimate, load_of, weighed
 from .patch import BorrowPatch
-from .swell import SWELL_SPREAD
+from .swell import loose_from_bank_m3, SWELL_SPREAD
 from ..books import Books, Entry
 from ..books.booking import rounded
 from ..books.bookkeeper import Bookkeeper
@@ -284,7 +284,7 @@ class BorrowClerk:
         current_a, by_current = line.mass(self._currents)
         by_cut = Estimate()
         if math.isfinite(cut_m3):
-            mass = max(0.0, cut_m3) * swell * density
+            mass = loose_from_bank_m3(max(0.0, cut_m3), swell) * density
             by_cut = Estimate(mass, math.hypot(
                 cut_se_m3 * swell * density, mass * math.hypot(SWELL_SPREAD, CUT_SPREAD)))
         found = books.dump_yield

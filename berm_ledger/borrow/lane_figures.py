@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from .lanes import Lane
 from .patch import BorrowPatch
+from .swell import bank_from_loose_m3
 from ..design import Site
 from ..geometry import Pose2
 
@@ -125,7 +126,7 @@ def _steps(depth_m: NDArray[np.float64], run: int) -> NDArray[np.float64]:
 
 def cut_of_load_m(site: Site, lane: Lane) -> float:
     """Return how deep a full load cuts over a whole lane [m]."""
-    return site.load_volume_m3 / site.material.swell / lane.area_m2
+    return bank_from_loose_m3(site.load_volume_m3, site.material.swell) / lane.area_m2
 
 
 def why_void(

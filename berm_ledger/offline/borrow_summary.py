@@ -5,10 +5,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-import math
 from typing import Any
 
 from ..books import Books, Entry
+from ..books.booking import with_digits
 from ..borrow.account import account_of, AreaAccount, BorrowAccount
 from ..borrow.production import forecast, production_of
 
@@ -36,26 +36,26 @@ def borrow_summary(entries: Iterable[Entry], books: Books) -> dict[str, Any] | N
     made, told = production_of(account), forecast(account, books.dumps_remaining)
     cut_m3, cut_se_m3 = account.cut_m3
     return {
-        'cut_volume_m3': _rounded(cut_m3, 7), 'cut_se_m3': _rounded(cut_se_m3, 7),
+        'cut_volume_m3': with_digits(cut_m3, 7), 'cut_se_m3': with_digits(cut_se_m3, 7),
         'areas': [_area(area) for _, area in sorted(account.areas.items())],
         'balance': _balance(account),
-        'loads_per_h': _rounded(made.loads_per_h, 3),
-        'kg_per_cycle': _rounded(made.kg_per_cycle, 3), 'cycle_s': _rounded(made.cycle_s, 2),
-        'dig_s': _rounded(made.dig_s, 2), 'haul_s': _rounded(made.haul_s, 2),
-        'dump_s': _rounded(made.dump_s, 2),
+        'loads_per_h': with_digits(made.loads_per_h, 3),
+        'kg_per_cycle': with_digits(made.kg_per_cycle, 3), 'cycle_s': with_digits(made.cycle_s, 2),
+        'dig_s': with_digits(made.dig_s, 2), 'haul_s': with_digits(made.haul_s, 2),
+        'dump_s': with_digits(made.dump_s, 2),
         'partial_loads': sum(load.partial is True for load in account.loads),
         'time_left_s': None if told is None else [
-            _rounded(value, 1) for value in (told.low_s, told.middle_s, told.high_s)],
+            with_digits(value, 1) for value in (told.low_s, told.middle_s, told.high_s)],
     }
 
 
 def _area(area: AreaAccount) -> dict[str, Any]:
     """Return the figures of one area."""
     return {
-        'area': area.area, 'cut_m3': _rounded(area.cut_m3, 7),
-        'cut_se_m3': _rounded(area.cut_se_m3, 7), 'deepest_m': _rounded(area.deepest_m, 5),
-        'step_m': _rounded(area.step_m, 5), 'left_m2': _rounded(area.left_m2, 4),
-        'left_m3': _rounded(area.left_m3, 5), 'closed_lanes': sorted(area.voids)}
+        'area': area.area, 'cut_m3': with_digits(area.cut_m3, 7),
+        'cut_se_m3': with_digits(area.cut_se_m3, 7), 'deepest_m': with_digits(area.deepest_m, 5),
+        'step_m': with_digits(area.step_m, 5), 'left_m2': with_digits(area.left_m2, 4),
+        'left_m3': with_digits(area.left_m3, 5), 'closed_lanes': sorted(area.voids)}
 
 
 def _balance(account: BorrowAccount) -> dict[str, Any] | None:
@@ -65,10 +65,5 @@ def _balance(account: BorrowAccount) -> dict[str, Any] | None:
     last = account.balances[-1]
     names = ('cut_m3', 'swell', 'placed_m3', 'spilled_m3', 'carried_m3', 'unexplained_m3',
              'unexplained_se_m3')
-    return {**{name: _rounded(getattr(last, name), 7) for name in names},
+    return {**{name: with_digits(getattr(last, name), 7) for name in names},
             'closes': not account.unbalanced}
-
-
-def _rounded(value: float, digits: int) -> float | None:
-    """Return a figure with so many digits, unknown as None."""
-    return round(value, digits) + 0.0 if math.isfinite(value) else None

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from .bag_records import BagRecord, notes_of, records_of
-from .opened import BOOKS_NAME
+from .opened import books_path
 from ..books import Entry
 from ..books.journal import Journal
 from ..books.statement import stamp_text
@@ -135,8 +135,7 @@ def earlier_books(
         A bad site file.
 
     """
-    path = Path(path)
-    path = path / BOOKS_NAME if path.is_dir() else path
+    path = books_path(path)
     asked = None if site_file is None else no_books(site_file)
     with Journal.read(path) as journal:
         meta = dict(journal.meta)

@@ -47,6 +47,12 @@ class OpenedBooks:
     site_digest: str
 
 
+def books_path(path: str | os.PathLike[str]) -> Path:
+    """Return the books file that is meant: a file, or the one in a folder."""
+    named = Path(path)
+    return named / BOOKS_NAME if named.is_dir() else named
+
+
 def open_books(path: str | os.PathLike[str]) -> OpenedBooks:
     """
     Read a books file, also one that a ledger is writing.
@@ -67,9 +73,7 @@ def open_books(path: str | os.PathLike[str]) -> OpenedBooks:
         No usable books.
 
     """
-    path = Path(path)
-    if path.is_dir():
-        path = path / BOOKS_NAME
+    path = books_path(path)
     with Journal.read(path) as journal:
         text = journal.meta.get('site_text', '')
         entries, surfaces = tuple(journal.entries()), journal.surfaces()

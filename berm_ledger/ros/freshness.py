@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import math
 
 from ..geometry import StampedPose
-from ..survey.gates import MOST_STD_XY_M, MOST_STD_YAW_RAD
+from ..survey.gates import is_uncertain
 
 
 @dataclass(frozen=True)
@@ -94,7 +94,7 @@ def uncertain_text(pose: StampedPose) -> str | None:
     'the pose is uncertain by 0.50 m and 6 degrees: wait for the localisation'
 
     """
-    if not (pose.std_xy_m > MOST_STD_XY_M or pose.std_yaw_rad > MOST_STD_YAW_RAD):
+    if not is_uncertain(pose):
         return None
     parts = [f'{pose.std_xy_m:.2f} m'] if math.isfinite(pose.std_xy_m) else []
     if math.isfinite(pose.std_yaw_rad):

@@ -130,6 +130,11 @@ def check_frame(frame_id: str, what: str, state: GateState, stamp_ns: int) -> Fi
         f'transform it or change the frame of the site file'), stamp_ns)
 
 
+def is_uncertain(pose: StampedPose) -> bool:
+    """Tell whether a pose is too uncertain to be used; one without covariance is believed."""
+    return pose.std_xy_m > MOST_STD_XY_M or pose.std_yaw_rad > MOST_STD_YAW_RAD
+
+
 def check_pose(pose: StampedPose, state: GateState) -> Finding | None:
     """Return why a pose is not used, or None."""
     last_ns = state.pose.stamp_ns if state.pose else None
@@ -137,7 +142,7 @@ def check_pose(pose: StampedPose, state: GateState) -> Finding | None:
     finding = finding or check_frame(pose.frame_id, 'the pose', state, pose.stamp_ns)
     if finding:
         return finding
-    if pose.std_xy_m > MOST_STD_XY_M or pose.std_yaw_rad > MOST_STD_YAW_RAD:
+    if is_uncertain(pose):
         return refusal('uncertain_pose', (
             f'the pose is uncertain by {pose.std_xy_m:.2f} m and '
             f'{math.degrees(pose.std_yaw_rad):.0f} degrees; wait for the localisation'),
@@ -206,12 +211,17 @@ def _check_pose_of_grid(stamp_ns: int, state: GateState) -> Finding | None:
     """Check that it is known where the rover stood when the grid was made."""
     if state.pose is None:
         return refusal('no_pose', 'a grid came before any usable pose', stamp_ns)
-    age_ns = stamp_ns - state.pose.stamp_ns
-    if age_ns > MOST_POSE_AGE_NS:
-        return refusal('old_pose', (
-            f'the last pose is {age_ns / 1e9:.3f} s older than the grid; check that poses keep '
-            f'coming'), stamp_ns)
-    return None
+    return _check_age(state.pose, stamp_ns, 'the grid')
+
+
+def _check_age(pose: StampedPose, stamp_ns: int, than: str) -> Finding | None:
+    """Check that a pose is not much older than what it is used for."""
+    age_ns = stamp_ns - pose.stamp_ns
+    if age_ns <= MOST_POSE_AGE_NS:
+        return None
+    return refusal('old_pose', (
+        f'the last pose is {age_ns / 1e9:.3f} s older than {than}; check that poses keep coming'),
+        stamp_ns)
 
 
 def check_dump(mass_kg: float, state: GateState, last_dump_ns: int | None) -> Finding | None:
@@ -238,9 +248,5 @@ def check_drum_current(current_a: float, state: GateState) -> Finding | None:
             f'while it is not measured'), stamp_ns)
     if state.pose is None:
         return refusal('no_pose', 'a drum current came before any usable pose', stamp_ns)
-    age_ns = stamp_ns - state.pose.stamp_ns
-    if age_ns > MOST_POSE_AGE_NS:
-        return refusal('old_pose', (
-            f'the last pose is {age_ns / 1e9:.3f} s older than the newest message, so it is not '
-            f'known whether a load is carried; check that poses keep coming'), stamp_ns)
-    return None
+    return _check_age(
+        state.pose, stamp_ns, 'the newest message, so it is not known whether a load is carried')

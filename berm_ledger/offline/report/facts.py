@@ -9,14 +9,13 @@ from dataclasses import dataclass
 import hashlib
 import math
 import os
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
-from ..opened import BOOKS_NAME, open_books, OpenedBooks
+from ..opened import books_path, open_books, OpenedBooks
 from ..tables import summary_dict
 from ...books import Books, Entry, Row
 from ...books.acceptance import crest_lines, CrestLine
@@ -163,13 +162,13 @@ class Facts:
         return known
 
 
-def gather(books_path: str | os.PathLike[str]) -> Facts:
+def gather(named: str | os.PathLike[str]) -> Facts:
     """
     Read a books file for a report, also one that a ledger is writing.
 
     Parameters
     ----------
-    books_path : path
+    named : path
         The file, or the folder that holds it under the name ``books.sqlite``.
 
     Returns
@@ -183,9 +182,8 @@ def gather(books_path: str | os.PathLike[str]) -> Facts:
         No usable books.
 
     """
-    opened = open_books(books_path)
-    path = Path(books_path)
-    with Journal.read(path / BOOKS_NAME if path.is_dir() else path) as journal:
+    opened = open_books(named)
+    with Journal.read(books_path(named)) as journal:
         meta = dict(journal.meta)
     return facts_of(opened, meta)
 

@@ -180,14 +180,6 @@ def points_off(
     return off
 
 
-def fit_axes(
-    x: NDArray[Any], y: NDArray[Any]
-) -> tuple[GridAxes, NDArray[np.bool_] | None]:
-    """Return the lattice under an organised cloud, and which cells do not lie on it."""
-    axes = sample_axes(x, y)
-    return axes, points_off(x, y, axes)
-
-
 def _axes(steps: NDArray[np.float64], origin: NDArray[np.float64]) -> GridAxes:
     """Return the lattice as grid axes; refuse one that is not square."""
     (row_step, col_step), (x_m, y_m) = steps.tolist(), origin.tolist()
