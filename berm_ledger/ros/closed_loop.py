@@ -29,6 +29,8 @@ STOLEN_SHARE = 0.8
 # Times in a row that the robot looks at everything again before it gives up.
 MOST_ROUNDS = 3
 SPARE_LOADS = 20
+# How long it waits where the order of work is being made [s].
+WAIT_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,7 @@ class ClosedLoop:
         rounds = 0
         while not self.trouble:
             yield from self._dig()
-            answer: Answer = yield Ask()
+            answer = yield from self._ask()
             if answer.code == 'target':
                 rounds = 0
                 yield from self._haul(answer)
@@ -125,6 +127,14 @@ class ClosedLoop:
                 return
             else:
                 self.trouble = f'no target: {answer.content["reason"]}'
+
+    def _ask(self) -> Generator[Step, Any, Answer]:
+        """Ask for the next target, again where the order of work is still being made."""
+        answer: Answer = yield Ask()
+        while answer.code == 'planning':
+            yield from self.yard.wait(WAIT_S)
+            answer = yield Ask()
+        return answer
 
     def _haul(self, answer: Answer) -> Work:
         """Drive to the run-up, dump, back out, look."""

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 import math
+from threading import Lock
 import time
 from typing import Any
 
@@ -43,6 +44,7 @@ from .messages import (
 from .messages.common import fill_stamp
 from .messages.diagnostics import OK, seconds_text, Status, WARN
 from .parameters import TargetParameters
+from .plan_worker import PlanWorker
 from .steady_rows import steadied
 from .wire import (
     DUMP_DEPTH,
@@ -80,7 +82,8 @@ class TargetNode(ManagedNode[TargetParameters]):
     Parameters
     ----------
     choose : callable, optional
-        Makes the choice, as ``targeting.choose_target``; left out, with a plan kept ready.
+        Makes the choice, as ``targeting.choose_target``; left out, with a plan kept ready that is
+        made anew on a thread of its own.
     steady_s : callable
         Steady clock [s].
     **options
@@ -94,7 +97,10 @@ class TargetNode(ManagedNode[TargetParameters]):
     ) -> None:
         """Declare the parameters; the site is read when the node is configured."""
         super().__init__('target', TargetParameters, **options)
-        self._choose, self._steady_s = choose or ReadyChoice(), steady_s
+        self._choose = choose or ReadyChoice(PlanWorker(self._wake))
+        self._steady_s = steady_s
+        self._waker: Any = None
+        self._waker_lock = Lock()
         self._site: Site | None = None
         self._intake: Intake | None = None
         self._watch: Any = None
@@ -148,6 +154,7 @@ class TargetNode(ManagedNode[TargetParameters]):
         self._watch = self.create_timer(
             WATCH_PERIOD_S, self._look_at_the_clock,
             clock=Clock(clock_type=ClockType.STEADY_TIME))
+        self._waker = self.create_guard_condition(self._decide_and_show)
         self._show_no_pose()
         self._decide_and_show()
 
@@ -156,6 +163,9 @@ class TargetNode(ManagedNode[TargetParameters]):
         if self._intake is not None:
             self._intake.close()
             self.destroy_timer(self._watch)
+            with self._waker_lock:
+                self.destroy_guard_condition(self._waker)
+                self._waker = None
             self._intake = self._watch = None
             self._show(NoTarget('stale', 'the target node is not active'))
 
@@ -248,6 +258,12 @@ class TargetNode(ManagedNode[TargetParameters]):
         choice = self._decide()
         self._show(choice)
         return choice
+
+    def _wake(self) -> None:
+        """Have the choice made again, by the executor; called on the thread that made a plan."""
+        with self._waker_lock:
+            if self._waker is not None:
+                self._waker.trigger()
 
     def _look_at_the_clock(self) -> None:
         """Take the target back when something has gone stale; choose again when it is fresh."""

@@ -6,6 +6,7 @@ from .choice import choose_target, ReadyChoice
 from .dump_plan import dumps_remaining
 from .plan import Plan, PLAN_COLUMNS, plan_work, PlanStep
 from .planner import Planner
+from .replan import Replan
 from .values import Ground, NoTarget, Target
 
 __all__ = [
@@ -16,6 +17,7 @@ __all__ = [
     'PlanStep',
     'Planner',
     'ReadyChoice',
+    'Replan',
     'Target',
     'choose_target',
     'dumps_remaining',

@@ -4,10 +4,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 import math
 
+from .plan import Plan
 from .planner import Planner
+from .replan import Replan
 from .values import Ground, NoTarget, Target
 from ..books.rows import Row
 from ..design import Site
@@ -55,18 +57,37 @@ def choose_target(
     return planner.next_target(hold_text=hold_text, stale_text=stale_text)
 
 
+def made_at_once(due: Replan) -> tuple[Plan, bool] | None:
+    """Make a plan that is due now, however long that takes."""
+    return due.made()
+
+
 class ReadyChoice:
     """
     ``choose_target`` with a plan kept ready between calls, one per site.
 
     Rows and ground are compared by identity: what has not been replaced has not changed. A robot
     that has hardly moved is where it was.
+
+    Parameters
+    ----------
+    make : callable
+        Makes a plan that is due, as ``due.made()``, or returns None while it is being made
+        elsewhere: it is called again with the same one at the next call, and until then the
+        answer is what ``Planner.revise`` gives. Left out, plans are made at once.
+
     """
 
-    def __init__(self) -> None:
+    def __init__(
+        self, make: Callable[[Replan], tuple[Plan, bool] | None] = made_at_once
+    ) -> None:
         """Start without a plan."""
         self.planner: Planner | None = None
+        self._make = make
+        self._due: Replan | None = None
+        # What there was to go by at the last call, and when the plan that is due became due.
         self._seen: tuple[object, ...] = ()
+        self._due_by: tuple[object, ...] = ()
         self._place: Pose2 | None = None
 
     def __call__(
@@ -80,17 +101,40 @@ class ReadyChoice:
         stale_text: str | None = None,
     ) -> Target | NoTarget:
         """Return the next target; arguments as ``choose_target``."""
-        if self.planner is None or self.planner.site is not site:
-            self.planner = Planner(site)
-            self._seen = ()
+        planner = self.planner
+        if planner is None or planner.site is not site:
+            planner = self.planner = Planner(site)
+            self._seen, self._due = (), None
         if robot is None or self._place is None or not _near(robot, self._place):
             self._place = robot
         place = None if site.yard.borrow_areas else self._place
         seen = (rows, ground, place)
-        if len(self._seen) != len(seen) or any(a is not b for a, b in zip(seen, self._seen)):
-            self.planner.update(rows, ground, robot)
+        changed = len(self._seen) != len(seen) or any(
+            a is not b for a, b in zip(seen, self._seen))
+        if changed:
             self._seen = seen
-        return self.planner.next_target(hold_text=hold_text, stale_text=stale_text)
+        self._get_ready(planner, rows, ground, robot, changed)
+        return planner.next_target(hold_text=hold_text, stale_text=stale_text)
+
+    def _get_ready(
+        self, planner: Planner, rows: Sequence[Row], ground: Ground | None, robot: Pose2 | None,
+        changed: bool,
+    ) -> None:
+        """Take what has changed, and the plan that was being made when it is there."""
+        due = self._due
+        if changed:
+            newest = planner.revise(rows, ground, robot)
+            # One that is being made is finished first: it may do for the new table, too.
+            if newest is None or due is None:
+                due, self._due_by = newest, self._seen
+        while due is not None:
+            made = self._make(due)
+            if made is None:
+                break
+            due = planner.adopt(due, *made)
+            if self._due_by is not self._seen:
+                due, self._due_by = planner.revise(rows, ground, robot), self._seen
+        self._due = due
 
 
 def _near(pose: Pose2, other: Pose2) -> bool:

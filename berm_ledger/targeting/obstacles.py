@@ -162,7 +162,9 @@ def segment_name(row: Row) -> str:
 def half_base_m(site: Site, row: Row) -> float:
     """Return the plan distance from centreline to toe of a segment as it will stand [m]."""
     berm = site.berms[row.berm_index]
-    height = max(row.target_height_m, row.height_m if math.isfinite(row.height_m) else 0.0)
+    # A design of unknown height has no toe yet beyond what stands.
+    height = max((h for h in (row.target_height_m, row.height_m) if math.isfinite(h)), default=0.0)
+    height = max(0.0, height)
     return 0.5 * berm.crest_width_m + height / berm.side_slope
 
 

@@ -10,7 +10,7 @@ blocked ground lies on a way that is still needed. Otherwise it is made anew.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 import logging
 import math
@@ -22,9 +22,11 @@ from scipy.spatial import cKDTree
 from .approach import Approach, approach_for, pose_array, SIDE_NAMES, swept_hull
 from .dump_line import drop_of_row
 from .lifts import may_begin
+from .look import look_at_unknown
 from .obstacles import MARGIN_M, Obstacles, segment_name, SOIL_CELL_M
-from .plan import Plan, plan_work, Unserved
+from .plan import Plan, Unserved
 from .reach import half_width_m, mask_from_built
+from .replan import Replan
 from .standing import look_reason, standing_segments
 from .values import Ground, NoTarget, Target
 from ..books.rows import Row, State
@@ -35,6 +37,8 @@ Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 
 LOG = logging.getLogger(__name__)
+
+PLANNING = 'the order of work is being made anew; ask again'
 
 
 class Planner:
@@ -71,7 +75,7 @@ class Planner:
         self, rows: Sequence[Row], ground: Ground | None = None, robot: Pose2 | None = None
     ) -> None:
         """
-        Take a new table of segments and get the next answer ready.
+        Take a new table of segments and get the next answer ready, however long that takes.
 
         Parameters
         ----------
@@ -83,25 +87,76 @@ class Planner:
             Where the robot is.
 
         """
+        due = self.revise(rows, ground, robot)
+        while due is not None:
+            due = self.adopt(due, *due.made())
+
+    def revise(
+        self, rows: Sequence[Row], ground: Ground | None = None, robot: Pose2 | None = None
+    ) -> Replan | None:
+        """
+        Take a new table of segments; get the next answer ready where the plan at hand holds.
+
+        Parameters
+        ----------
+        rows, ground, robot
+            As in ``update``.
+
+        Returns
+        -------
+        Replan or None
+            The plan that must be made first, and then be given to ``adopt``. Until then a target
+            is kept that takes no way from anybody; else the answer is that there is none yet.
+
+        """
         self.rows = tuple(rows)
         wanted = {k for k, row in enumerate(self.rows) if row.dumps_remaining > 0}
         if self._present is not None and self._present not in wanted:
             self._present = None
         if not wanted:
-            self._answer = None
-            return
+            self._answer = look_at_unknown(self.site, self.rows, ground, robot)
+            return None
         standing = standing_segments(self.site, self.rows)
         obstacles = Obstacles.of_site(self.site, self.rows, ground, standing.tolist())
         new = self._out_of_plan(wanted, standing)
         holds = self._plan_holds(wanted - new, obstacles.soil_xy)
         holds = holds and not self._way_may_be_free(standing, obstacles.soil_xy)
-        if not holds or (new and not self._inserted(new, standing, ground, robot)):
-            self._replan(ground, robot)
-        answer = self._first(standing, obstacles)
-        if answer is None:
-            self._replan(ground, robot)
-            answer = self._first(standing, obstacles)
+        answer = self._first(standing, obstacles) if holds and not new else None
+        if answer is not None:
+            self._answer = answer
+            return None
+        self._answer = self._meanwhile(standing, obstacles, new)
+        return Replan(
+            self.site, self.rows, ground, robot, self.in_lifts, self.exit_xy, self._present,
+            standing, self.plan if holds else None, frozenset(new))
+
+    def adopt(self, due: Replan, plan: Plan, anew: bool) -> Replan | None:
+        """
+        Take a plan that was due, and get the next answer ready for the rows it was made for.
+
+        Parameters
+        ----------
+        due : Replan
+            What was due.
+        plan, anew
+            What ``due.made()`` gave.
+
+        Returns
+        -------
+        Replan or None
+            What is due now, where the plan does not lead to an answer.
+
+        """
+        self.rows, self.plan = due.rows, plan
+        if anew:
+            self.replans += 1
+            LOG.debug('plan %d: %s', self.replans, plan.summary())
+        obstacles = Obstacles.of_site(self.site, due.rows, due.ground, due.standing.tolist())
+        answer = self._first(due.standing, obstacles)
+        if answer is None and not anew:
+            return replace(due, kept=None)
         self._answer = self._none_clear() if answer is None else answer
+        return None
 
     def next_target(
         self, *, hold_text: str | None = None, stale_text: str | None = None
@@ -129,28 +184,12 @@ class Planner:
             return NoTarget('stale', stale_text)
         if not self.rows:
             return NoTarget('stale', 'no table of segments has come in yet')
-        unknown = next((row for row in self.rows if math.isnan(row.target_height_m)), None)
-        if self._answer is None and unknown is not None:
-            return NoTarget('look', (
-                f'how high berm {unknown.berm} is to stand is not known before its ground was '
-                f'surveyed; look at it'), unknown.berm, unknown.segment)
         if self._answer is None:
             return NoTarget('done', 'no segment calls for another load')
         if isinstance(self._answer, Target):
-            self._present = next(
-                k for k, row in enumerate(self.rows)
-                if (row.berm_index, row.segment) == (
-                    self._answer.berm_index, self._answer.segment))
+            self._present = self._index_of(self._answer)
             self._present_dumps = self.rows[self._present].dumps_made
         return self._answer
-
-    def _replan(self, ground: Ground | None, robot: Pose2 | None) -> None:
-        """Make the plan anew."""
-        self.replans += 1
-        self.plan = plan_work(
-            self.site, self.rows, ground, robot, in_lifts=self.in_lifts, exit_xy=self.exit_xy,
-            present=self._present)
-        LOG.debug('plan %d: %s', self.replans, self.plan.summary())
 
     def _out_of_plan(self, wanted: set[int], standing: Bools) -> set[int]:
         """Return wanted rows the plan does not know, or knows only with less standing."""
@@ -188,33 +227,30 @@ class Planner:
         keep = half_width_m(self.site.rover) + MARGIN_M + SOIL_CELL_M
         return bool(gap.min() > keep)
 
-    def _inserted(
-        self, new: set[int], standing: Bools, ground: Ground | None, robot: Pose2 | None
-    ) -> bool:
-        """Put rows that stand already, and call for loads again, before the plan at hand."""
-        plan = self.plan
-        if plan is None or not all(standing[k] for k in new):
-            return False
-        rows = [row if k in new else replace(row, dumps_remaining=0)
-                for k, row in enumerate(self.rows)]
-        first = plan_work(self.site, rows, ground, robot, in_lifts=self.in_lifts,
-                          exit_xy=self.exit_xy, base=plan.base)
-        if not first.complete:
-            return False
-        kept = tuple(self.rows[k] if k in new else row for k, row in enumerate(plan.rows))
-        # They were only judged beside what stands now: nothing else is begun before they are done.
-        risen = mask_from_built(standing & ~plan.standing)
-        first_of_all = sum(1 << k for k in new)
-        before = {k: mask if standing[k] else mask | first_of_all
-                  for k, mask in plan.before.items()}
-        old = tuple(step for step in plan.steps if step.row not in new)
-        self.plan = replace(
-            plan, rows=kept, steps=first.steps + old,
-            exact=first.exact and plan.exact,
-            stands={**plan.stands, **dict.fromkeys(new, risen)},
-            before={**before, **dict.fromkeys(new, 0)},
-            ways={**plan.ways, **first.ways})
-        return True
+    def _meanwhile(
+        self, standing: Bools, obstacles: Obstacles, new: Collection[int]
+    ) -> Target | NoTarget:
+        """
+        Return what may be said while a plan is being made.
+
+        The target of before is kept where its segment stands already, so that another load takes
+        no way from anybody, still calls for loads, and can be served as the plan at hand says.
+        """
+        before, planning = self._answer, NoTarget('planning', PLANNING)
+        if not isinstance(before, Target) or self.plan is None or (
+                len(self.plan.rows) != len(self.rows)):
+            return planning
+        index = self._index_of(before)
+        served = index in self.plan.sequence and index not in new
+        if not served or not standing[index] or self.rows[index].dumps_remaining == 0 or not (
+                self._ways_clear(self.plan, {index}, obstacles.soil_xy)):
+            return planning
+        return self._answer_for(index, standing, obstacles) or planning
+
+    def _index_of(self, target: Target) -> int:
+        """Return the row that a target is for."""
+        return next(k for k, row in enumerate(self.rows) if (row.berm_index, row.segment) == (
+            target.berm_index, target.segment))
 
     def _next_row(self, standing: Bools) -> int | None:
         """Return the row to serve next, None when the plan serves none that is wanted."""
@@ -246,8 +282,13 @@ class Planner:
     def _first(self, standing: Bools, obstacles: Obstacles) -> Target | NoTarget | None:
         """Return the first answer of the plan, None when its approach is no longer clear."""
         index = self._next_row(standing)
-        if index is None:
-            return self._unserved()
+        return self._unserved() if index is None else (
+            self._answer_for(index, standing, obstacles))
+
+    def _answer_for(
+        self, index: int, standing: Bools, obstacles: Obstacles
+    ) -> Target | NoTarget | None:
+        """Return the answer to serving one row, None when its approach is no longer clear."""
         row = self.rows[index]
         look = look_reason(self.site, row)
         if look is not None:

@@ -111,7 +111,7 @@ class NoTarget:
     Parameters
     ----------
     code : str
-        One of ``hold``, ``stale``, ``done``, ``blocked``, ``look``.
+        One of ``hold``, ``stale``, ``planning``, ``done``, ``blocked``, ``look``.
     reason : str
         In plain words: which segment, blocked by what, what to do.
     berm, segment : str, int or None

@@ -5,6 +5,7 @@
 from dataclasses import replace
 import json
 import math
+from threading import Event
 
 from berm_ledger.books import Flag, opening_books, State
 from berm_ledger.books.profile import CrestProfile
@@ -22,7 +23,7 @@ from berm_ledger.site_source import load_site
 from ledger_kit import a_pose, LATTICE, NS, SITE_TEXT
 import numpy as np
 import pytest
-from ros_kit import World
+from ros_kit import GIVE_UP_S, World
 
 KEYS = ['segment', 'berm', 'x', 'y', 'yaw', 'run_up', 'loads_remaining', 'reason', 'code',
         'crest_offset', 'crest_turn', 'unserved', 'look']
@@ -400,3 +401,117 @@ def test_segments_of_another_site_are_not_used(bench):
     bench.world.until(lambda: 'pose' in bench.target._receipts)
 
     assert 'no segments have come in yet' in bench.next_target()[1]['reason']
+
+
+class SlowPlans:
+    """Holds every plan back until the test lets it go on."""
+
+    def __init__(self, monkeypatch):
+        from berm_ledger.targeting import replan
+        self.go, self.begun = Event(), 0
+        self._plan_work = replan.plan_work
+        monkeypatch.setattr(replan, 'plan_work', self)
+
+    def __call__(self, *arguments, **options):
+        self.begun += 1
+        assert self.go.wait(GIVE_UP_S)
+        return self._plan_work(*arguments, **options)
+
+
+@pytest.fixture
+def slow_plans(monkeypatch):
+    slow = SlowPlans(monkeypatch)
+    yield slow
+    slow.go.set()
+
+
+def test_while_the_first_plan_is_made_it_says_so_and_then_shows_the_target(bench, slow_plans):
+    bench.feed()
+
+    success, content = bench.next_target()
+
+    assert (success, content['code'], content['segment']) == (False, 'planning', None)
+    assert 'being made anew' in content['reason']
+    assert math.isnan(bench.heard['target_pose'].pose.position.x)
+    assert list(bench.plan().poses) == []
+    slow_plans.go.set()
+    bench.world.until(lambda: bench.status().values['code'] == 'target')
+    bench.world.until(lambda: math.isfinite(bench.heard['target_pose'].pose.position.x))
+    assert slow_plans.begun == 1
+
+
+def standing(row, loads, **change):
+    figures = {
+        'dumps_made': 2, 'height_m': 0.1, 'low_m': 0.09, 'high_m': 0.11, 'coverage': 1.0,
+        'line_offset_m': 0.0, 'deficit_height_m': 0.1, 'deficit_volume_m3': 0.004,
+        'state': State.SHORT, 'dumps_remaining': loads}
+    return replace(row, **{**figures, **change})
+
+
+def block(bench, low_xy, high_xy):
+    """Have ground turn out to be blocked between two corners."""
+    blocked = np.zeros(LATTICE.shape, dtype=bool)
+    centres = LATTICE.centres_xy()
+    blocked[((centres >= low_xy) & (centres <= high_xy)).all(axis=-1)] = True
+    before = bench.target._ground
+    bench.ground(blocked)
+    bench.world.until(lambda: bench.target._ground is not before)
+
+
+def test_a_target_on_standing_soil_is_kept_while_the_plan_is_made_anew(bench, slow_plans):
+    slow_plans.go.set()
+    first, second = bench.rows
+    bench.rows = (standing(first, 2), replace(second, dumps_remaining=0))
+    bench.feed()
+    assert bench.next_target()[1]['segment'] == 1
+    slow_plans.go.clear()
+
+    # A row that does not stand calls for loads, of which the plan at hand knows nothing.
+    rows = [standing(first, 1, dumps_made=3), second]
+    bench.segments(12.0, rows)
+
+    assert slow_plans.begun == 2
+    assert [bench.next_target()[1][key] for key in ('code', 'segment')] == ['target', 1]
+    # Now it calls for no more: what is next is not known yet.
+    rows[0] = standing(first, 0, dumps_made=4)
+    bench.segments(13.0, rows)
+    assert bench.next_target()[1]['code'] == 'planning'
+    slow_plans.go.set()
+    bench.world.until(lambda: bench.status().values['segment'] == '2')
+
+
+def test_a_target_whose_place_is_blocked_is_not_kept_while_the_plan_is_made(bench, slow_plans):
+    slow_plans.go.set()
+    first, second = bench.rows
+    bench.rows = (standing(first, 2), replace(second, dumps_remaining=0))
+    bench.feed()
+    _, content = bench.next_target()
+    slow_plans.go.clear()
+
+    place = np.array([content['x'], content['y']])
+    block(bench, place - 0.1, place + 0.1)
+    bench.segments(12.0, [standing(first, 2, height_m=0.101), bench.rows[1]])
+
+    assert bench.next_target()[1]['code'] == 'planning'
+    assert math.isnan(bench.heard['target_pose'].pose.position.x)
+    slow_plans.go.set()
+    bench.world.until(lambda: bench.status().values['code'] == 'target')
+    assert bench.next_target()[1]['y'] - 2.0 == pytest.approx(2.0 - content['y'], abs=0.1)
+
+
+def test_hold_and_stale_input_come_before_a_plan_that_is_made(bench, slow_plans):
+    bench.feed(hold_text='somebody is in the yard')
+    assert bench.next_target()[1]['code'] == 'hold'
+    bench.rework()
+    bench.segments(11.0)
+    assert bench.next_target()[1]['code'] == 'planning'
+    bench.now_s += 2.5
+    assert bench.next_target()[1]['code'] == 'stale'
+
+
+def test_a_node_that_is_closed_does_not_wait_for_a_plan(bench, slow_plans):
+    bench.feed()
+    assert bench.next_target()[1]['code'] == 'planning'
+    bench.target.stop()
+    slow_plans.go.set()
+    bench.world.until(lambda: 'not active' in bench.status().message)

@@ -278,7 +278,7 @@ def test_ready_choice_answers_as_a_plan_made_at_once_and_plans_once():
 def test_ready_choice_asks_again_from_another_place_only_when_the_robot_has_moved(monkeypatch):
     site, places = site_of(straight(2.0)), []
     rows, ready = bare_rows(site), ReadyChoice()
-    monkeypatch.setattr(Planner, 'update', lambda self, rows, ground, robot: places.append(robot))
+    monkeypatch.setattr(Planner, 'revise', lambda self, rows, ground, robot: places.append(robot))
     for y_m, yaw_rad in ((3.0, 0.0), (3.03, 0.0), (3.03, 6.3), (3.06, 0.0), (3.06, 0.1)):
         ready(site, rows, None, Pose2(1.8, y_m, yaw_rad))
 
