@@ -220,16 +220,19 @@ class Pipeline:
     def add_grid(self, grid: ElevationGrid) -> Update:
         """Take in an elevation grid."""
         largest_m = min(berm.segment_length_m for berm in self.site.berms) / 2.0
-        finding = check_grid(grid, self._gate, largest_cell_m=largest_m,
-                             near_m=self.survey.part_of(grid).height_m)
+        part = self.survey.part_of(grid)
+        finding = check_grid(
+            grid, self._gate, largest_cell_m=largest_m, near_m=part.height_m)
         if finding:
             return self._refuse(finding)
         if not self._ground_known:
             self._lay_out(float(np.nanmedian(grid.height_m)))
             self._ground_known = True
+            part = self.survey.part_of(grid)
         busy = self._clerk.dumps.mask()
         was = self._track.at(grid.stamp_ns)
-        look = self.survey.take_grid(grid, was.pose, busy, busy, slack_m=was.slack_m)
+        look = self.survey.take_grid(
+            grid, was.pose, busy, busy, slack_m=was.slack_m, part=part)
         if isinstance(look, Refused):
             return self._refuse(refusal(look.code, look.text, grid.stamp_ns))
         self._gate = replace(self._gate.after_use(grid.stamp_ns), last_grid_ns=grid.stamp_ns)

@@ -10,6 +10,7 @@ Regular lattices of cells: cell to world and back.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 import math
 
 import numpy as np
@@ -129,6 +130,14 @@ class Lattice:
         return cls(float(low[0] * cell_m), float(low[1] * cell_m), cell_m, rows, cols)
 
 
+@lru_cache(maxsize=64)
+def _inverse(row_xy: tuple[float, float], col_xy: tuple[float, float]) -> NDArray[np.float64]:
+    """Return the inverse of a matrix of two rows; grid after grid has the same, read-only."""
+    out: NDArray[np.float64] = np.ascontiguousarray(np.linalg.inv(np.array([row_xy, col_xy])))
+    out.flags.writeable = False
+    return out
+
+
 @dataclass(frozen=True)
 class GridAxes:
     """
@@ -180,10 +189,14 @@ class GridAxes:
 
     def index_from_world(self, points_xy: ArrayLike) -> NDArray[np.float64]:
         """Turn points (n, 2) [m] into fractional (row, col) of shape (n, 2)."""
-        steps = np.array([self.row_step_xy, self.col_step_xy])
-        moved = np.asarray(points_xy, dtype=float) - self.origin_xy
-        out: NDArray[np.float64] = moved @ np.linalg.inv(steps)
+        out: NDArray[np.float64] = (
+            np.asarray(points_xy, dtype=float) - self.origin_xy) @ self.index_from_step
         return out
+
+    @property
+    def index_from_step(self) -> NDArray[np.float64]:
+        """Return the matrix (2, 2) that a step (x, y) [m] times gives rows and columns."""
+        return _inverse(self.row_step_xy, self.col_step_xy)
 
     def moved(self, dx_m: float, dy_m: float) -> GridAxes:
         """Return the same grid moved by (dx, dy) [m]."""

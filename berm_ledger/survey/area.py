@@ -118,6 +118,14 @@ class SurveyArea:
         return self.centres_xy.min(axis=0), self.centres_xy.max(axis=0)
 
     @cached_property
+    def runs(self) -> NDArray[np.int32]:
+        """Cells in a row: lattice row and column, first cell, how many; shape (k, 4)."""
+        flat, cols = self.corridor.flat_index, self.lattice.cols
+        starts = np.flatnonzero(np.append(True, (np.diff(flat) != 1) | (flat[1:] % cols == 0)))
+        count = np.diff(np.append(starts, len(flat)))
+        return np.column_stack([*np.divmod(flat[starts], cols), starts, count]).astype(np.int32)
+
+    @cached_property
     def fills_its_lattice(self) -> bool:
         """Whether so much of the lattice is surveyed that all of it may as well be sampled."""
         return len(self) >= LEAST_FILLED * self.lattice.rows * self.lattice.cols

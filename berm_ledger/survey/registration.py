@@ -348,7 +348,7 @@ def shift_between(
     last = max(0.012, LAST_STEP_SIGMAS * noise_m)
     widths = [*ROBUST_STEPS_M, last]
     while widths:
-        left = bilinear(grid, points_xy + mean[:2]).astype(float) - mean[2] - height_m
+        left = bilinear(grid, points_xy, mean[:2]).astype(float) - mean[2] - height_m
         known = np.isfinite(left)
         if np.count_nonzero(known) < LEAST_CELLS:
             return None

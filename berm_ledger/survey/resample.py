@@ -4,11 +4,14 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from .grid import ElevationGrid
 from ..geometry import GridAxes, Lattice, Polygon, Pose2
+from ..kernels import compiled
 
 # A cell this far above or below all its neighbours is a spike, not ground [m].
 SPIKE_M = 0.04
@@ -18,7 +21,9 @@ TURN_CELLS = 1e-6
 RIM_CELLS = 2
 
 
-def bilinear(grid: ElevationGrid, points_xy: NDArray[np.float64]) -> NDArray[np.float32]:
+def bilinear(
+    grid: ElevationGrid, points_xy: NDArray[np.float64], moved_xy: ArrayLike = (0.0, 0.0),
+) -> NDArray[np.float32]:
     """
     Return grid heights at points by bilinear interpolation.
 
@@ -28,6 +33,8 @@ def bilinear(grid: ElevationGrid, points_xy: NDArray[np.float64]) -> NDArray[np.
         The grid.
     points_xy : array
         Shape (n, 2), in the grid's frame [m].
+    moved_xy : array
+        By how much further on each is looked for, shape (2,) [m].
 
     Returns
     -------
@@ -43,8 +50,18 @@ def bilinear(grid: ElevationGrid, points_xy: NDArray[np.float64]) -> NDArray[np.
     [1.5, nan]
 
     """
+    moved = np.asarray(moved_xy, dtype=np.float64)
+    turn = grid.axes.index_from_step
+    if compiled.sampling is not None:
+        out = np.empty(len(points_xy), dtype=np.float32)
+        compiled.sampling.bilinear(
+            grid.height_m, np.ascontiguousarray(points_xy, dtype=np.float64), moved,
+            np.array(grid.axes.origin_xy), turn, out)
+        return out
     rows, cols = grid.height_m.shape
-    row, col = _index(grid, points_xy)
+    # Quicker than with a product of matrices.
+    x, y = (points_xy[:, k] + moved[k] - grid.axes.origin_xy[k] for k in (0, 1))
+    row, col = (x * turn[0, k] + y * turn[1, k] for k in (0, 1))
     inside = (row >= 0.0) & (row <= rows - 1) & (col >= 0.0) & (col <= cols - 1)
     out = np.full(len(points_xy), np.nan, dtype=np.float32)
     row, col = row[inside], col[inside]
@@ -57,17 +74,6 @@ def bilinear(grid: ElevationGrid, points_xy: NDArray[np.float64]) -> NDArray[np.
     far = flat[base + cols] * (1 - fc) + flat[base + cols + 1] * fc
     out[inside] = near * (1 - fr) + far * fr
     return out
-
-
-def _index(
-    grid: ElevationGrid, points_xy: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return fractional rows and columns of points, quicker than with a product of matrices."""
-    axes = grid.axes
-    turn = np.linalg.inv(np.array([axes.row_step_xy, axes.col_step_xy]))
-    x, y = points_xy[:, 0] - axes.origin_xy[0], points_xy[:, 1] - axes.origin_xy[1]
-    row, col = (x * turn[0, k] + y * turn[1, k] for k in (0, 1))
-    return row, col
 
 
 def part_around(
@@ -90,24 +96,30 @@ def part_around(
         cells at the border where the grid shows nothing of it.
 
     """
-    corners = np.array([(x, y) for x in (low_xy[0], high_xy[0]) for y in (low_xy[1], high_xy[1])])
-    index = grid.axes.index_from_world(corners)
-    shape = np.array(grid.height_m.shape)
-    first = np.floor(index.min(axis=0)).astype(np.intp) - RIM_CELLS
-    stop = np.ceil(index.max(axis=0)).astype(np.intp) + RIM_CELLS + 1
-    first = np.clip(first, 0, shape - 2)
-    stop = np.clip(stop, first + 2, shape)
-    x, y = grid.axes.world_from_index(first)
-    axes = GridAxes((float(x), float(y)), grid.axes.row_step_xy, grid.axes.col_step_xy)
+    # Four points only: plain numbers are quicker than arrays.
+    turn, (x0, y0) = grid.axes.index_from_step.tolist(), grid.axes.origin_xy
+    steps = [(x - x0, y - y0) for x in (float(low_xy[0]), float(high_xy[0]))
+             for y in (float(low_xy[1]), float(high_xy[1]))]
+    first, stop = [], []
+    for k, count in enumerate(grid.height_m.shape):
+        index = [x * turn[0][k] + y * turn[1][k] for x, y in steps]
+        start = min(max(math.floor(min(index)) - RIM_CELLS, 0), count - 2)
+        first.append(start)
+        stop.append(min(max(math.ceil(max(index)) + RIM_CELLS + 1, start + 2), count))
+    (row_x, row_y), (col_x, col_y) = grid.axes.row_step_xy, grid.axes.col_step_xy
+    axes = GridAxes((first[0] * row_x + first[1] * col_x + x0,
+                     first[0] * row_y + first[1] * col_y + y0),
+                    grid.axes.row_step_xy, grid.axes.col_step_xy)
     return ElevationGrid(grid.stamp_ns, grid.frame_id, axes,
                          grid.height_m[first[0]:stop[0], first[1]:stop[1]])
 
 
-def on_lattice(
-    grid: ElevationGrid, lattice: Lattice, dx_m: float, dy_m: float
+def at_cells(
+    grid: ElevationGrid, lattice: Lattice, runs: NDArray[np.int32], dx_m: float, dy_m: float,
+    dz_m: float,
 ) -> NDArray[np.float32] | None:
     """
-    Return grid heights at the cells of a lattice, by bilinear interpolation.
+    Return grid heights at cells of a lattice, by bilinear interpolation.
 
     Where the axes of both run along x and y the weights are those of rows times those of columns,
     which is many times quicker than one point after the other.
@@ -118,51 +130,67 @@ def on_lattice(
         The grid.
     lattice : Lattice
         The lattice.
-    dx_m, dy_m : float
-        Where the cells are looked for in the grid, relative to where they are [m].
+    runs : array
+        The cells, as ``SurveyArea.runs`` gives them, shape (k, 4).
+    dx_m, dy_m, dz_m : float
+        Where the cells are looked for in the grid, relative to where they are, and how much too
+        high it shows them [m].
 
     Returns
     -------
     array or None
-        Shape (rows, cols) of the lattice, as ``bilinear`` gives them; None for a turned grid.
+        Shape (n,), as ``bilinear`` gives them; None for a turned grid.
 
     """
     (row_x, row_y), (col_x, col_y) = grid.axes.row_step_xy, grid.axes.col_step_xy
-    shape = grid.height_m.shape
-    slack = TURN_CELLS * grid.axes.cell_m / max(shape)
+    rows, cols = grid.height_m.shape
+    slack = TURN_CELLS * grid.axes.cell_m / max(rows, cols)
     x = lattice.x0_m + dx_m + lattice.cell_m * np.arange(lattice.cols) - grid.axes.origin_xy[0]
     y = lattice.y0_m + dy_m + lattice.cell_m * np.arange(lattice.rows) - grid.axes.origin_xy[1]
     if abs(row_x) <= slack and abs(col_y) <= slack:
-        return _crossed(grid.height_m, y / row_y, x / col_x)
-    if abs(row_y) <= slack and abs(col_x) <= slack:
-        return _crossed(grid.height_m, x / row_x, y / col_y).T
-    return None
+        row, col, turned = _places(y / row_y, rows), _places(x / col_x, cols), False
+    elif abs(row_y) <= slack and abs(col_x) <= slack:
+        row, col, turned = _places(x / row_x, rows), _places(y / col_y, cols), True
+    else:
+        return None
+    if compiled.sampling is None:
+        whole = _crossed(grid.height_m, row, col)
+        whole = whole.T if turned else whole
+        out = np.concatenate([whole[at, first:first + count] for at, first, _, count in runs])
+        out -= np.float32(dz_m)
+        return out
+    out = np.empty(int(runs[-1, 2] + runs[-1, 3]), dtype=np.float32)
+    compiled.sampling.crossed(grid.height_m, *row, *col, runs, turned, dz_m, out)
+    return out
 
 
-def _crossed(
-    height_m: NDArray[np.float32], row: NDArray[np.floating], col: NDArray[np.floating]
-) -> NDArray[np.float32]:
-    """Return heights at every pair of fractional rows (r,) and columns (c,), shape (r, c)."""
-    lows, parts, outside = [], [], []
-    for index, count in ((row, height_m.shape[0]), (col, height_m.shape[1])):
-        low = np.clip(np.floor(index).astype(np.intp), 0, count - 2)
-        lows.append(low)
-        parts.append((index - low).astype(np.float32))
-        outside.append(np.flatnonzero((index < 0.0) | (index > count - 1)))
-    low, part = lows[0], parts[0][:, None]
-    between = height_m.take(low, axis=0)
+Places = tuple[NDArray[np.int32], NDArray[np.float32]]
+
+
+def _places(index: NDArray[np.floating], count: int) -> Places:
+    """Return the place before each fractional one, -1 where outside, and the part beyond it."""
+    low = np.clip(np.floor(index), 0, count - 2).astype(np.int32)
+    part = (index - low).astype(np.float32)
+    low[(index < 0.0) | (index > count - 1)] = -1
+    return low, part
+
+
+def _crossed(height_m: NDArray[np.float32], row: Places, col: Places) -> NDArray[np.float32]:
+    """Return heights at every pair of r rows and c columns, shape (r, c)."""
+    low, part = row[0], row[1][:, None]
+    between = height_m.take(low, axis=0, mode='clip')
     between *= 1 - part
     far = height_m.take(low + 1, axis=0)
     far *= part
     between += far
-    low, part = lows[1], parts[1]
-    out: NDArray[np.float32] = between.take(low, axis=1)
+    low, part = col
+    out: NDArray[np.float32] = between.take(low, axis=1, mode='clip')
     out *= 1 - part
     far = between.take(low + 1, axis=1)
     far *= part
     out += far
-    out[outside[0]] = np.nan
-    out[:, outside[1]] = np.nan
+    out[row[0] < 0] = np.nan
+    out[:, low < 0] = np.nan
     return out
 
 
@@ -173,6 +201,19 @@ def without_spikes(height_m: NDArray[np.float32]) -> tuple[NDArray[np.float32], 
     A cell counts as a spike when it stands more than 4 cm above, or lies as far below, all its
     known neighbours of the four beside it; no soil at its angle of repose does that.
     """
+    if compiled.sampling is not None:
+        places = np.array(compiled.sampling.spikes(height_m, SPIKE_M), dtype=np.intp)
+    else:
+        places = _spikes(height_m)
+    if not len(places):
+        return height_m, 0
+    clean = height_m.copy()
+    clean.reshape(-1)[places] = np.nan
+    return clean, len(places)
+
+
+def _spikes(height_m: NDArray[np.float32]) -> NDArray[np.intp]:
+    """Return the places of spikes in flattened heights."""
     rows, cols = height_m.shape
     padded = np.full((rows + 2, cols + 2), np.nan, dtype=np.float32)
     padded[1:-1, 1:-1] = height_m
@@ -184,12 +225,7 @@ def without_spikes(height_m: NDArray[np.float32]) -> tuple[NDArray[np.float32], 
     low -= np.float32(SPIKE_M)
     spike = height_m > high
     spike |= height_m < low
-    places = np.flatnonzero(spike)
-    if not len(places):
-        return height_m, 0
-    clean = height_m.copy()
-    clean.reshape(-1)[places] = np.nan
-    return clean, len(places)
+    return np.flatnonzero(spike)
 
 
 def under_footprint(
@@ -198,13 +234,19 @@ def under_footprint(
     """Tell which points (n, 2) [m] lie under the rover or within a pad around it."""
     corners = footprint.corners_xy
     radius = float(np.hypot(*corners.T).max()) + pad_m
+    out = np.zeros(len(points_xy), dtype=bool)
+    # Coarse first: a square around the rover, then the box around its footprint.
     near = np.abs(points_xy[:, 0] - site_from_base.x_m) <= radius
     near &= np.abs(points_xy[:, 1] - site_from_base.y_m) <= radius
-    out = np.zeros(len(points_xy), dtype=bool)
-    if near.any():
-        local = site_from_base.inverse().apply(points_xy[near])
-        hit = footprint.contains(local)
-        if pad_m > 0.0:
-            hit |= footprint.distance_m(local) <= pad_m
-        out[near] = hit
+    cells = np.flatnonzero(near)
+    local = site_from_base.inverse().apply(points_xy[cells])
+    low, high = corners.min(axis=0) - pad_m, corners.max(axis=0) + pad_m
+    inside = (local[:, 0] >= low[0]) & (local[:, 0] <= high[0])
+    inside &= (local[:, 1] >= low[1]) & (local[:, 1] <= high[1])
+    cells, local = cells[inside], local[inside]
+    hit = footprint.contains(local)
+    if pad_m > 0.0:
+        beside = np.flatnonzero(~hit)
+        hit[beside] = footprint.distance_m(local[beside]) <= pad_m
+    out[cells] = hit
     return out

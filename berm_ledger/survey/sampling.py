@@ -13,7 +13,7 @@ from scipy import ndimage
 from .area import SurveyArea
 from .grid import ElevationGrid
 from .registration import LIMIT_XY_M, Shift
-from .resample import bilinear, on_lattice, part_around, under_footprint
+from .resample import at_cells, bilinear, part_around, under_footprint
 from ..geometry import Pose2
 
 # How far around what is too high for soil nothing is believed [m].
@@ -33,11 +33,11 @@ def sampled(grid: ElevationGrid, area: SurveyArea, shift: Shift) -> NDArray[np.f
     """Return the heights of a grid at the cells (n,), its shift taken off [m]; NaN unseen."""
     measured = None
     if area.fills_its_lattice:
-        whole = on_lattice(grid, area.lattice, shift.dx_m, shift.dy_m)
-        measured = None if whole is None else whole.ravel().take(area.corridor.flat_index)
+        measured = at_cells(
+            grid, area.lattice, area.runs, shift.dx_m, shift.dy_m, shift.dz_m)
     if measured is None:
-        measured = bilinear(grid, area.centres_xy + np.array([shift.dx_m, shift.dy_m]))
-    measured -= np.float32(shift.dz_m)
+        measured = bilinear(grid, area.centres_xy, (shift.dx_m, shift.dy_m))
+        measured -= np.float32(shift.dz_m)
     return measured
 
 

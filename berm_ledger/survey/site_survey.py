@@ -182,7 +182,7 @@ class SiteSurvey:
 
     def take_grid(
         self, grid: ElevationGrid, site_from_base: Pose2, worked: NDArray[np.bool_],
-        expected: NDArray[np.bool_], *, slack_m: float = 0.0,
+        expected: NDArray[np.bool_], *, slack_m: float = 0.0, part: ElevationGrid | None = None,
     ) -> Look | Refused:
         """
         Take in one grid.
@@ -199,6 +199,8 @@ class SiteSurvey:
             Cells where the next change is expected and believed sooner, shape (n,).
         slack_m : float
             How far the rover may have gone from there [m].
+        part : ElevationGrid, optional
+            What ``part_of`` gives of the grid, where it is known already.
 
         Returns
         -------
@@ -206,7 +208,7 @@ class SiteSurvey:
             What was learned, or why the grid was not used.
 
         """
-        part = self.part_of(grid)
+        part = part or self.part_of(grid)
         height, spikes = without_spikes(part.height_m)
         clean = replace(part, height_m=height)
         shift = self.registration.register(clean, self.surface, worked, self.noise.total_m)

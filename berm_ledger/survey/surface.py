@@ -18,6 +18,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..kernels import compiled
+
 # Looks that count at most: the mean follows change with a time constant of as many looks.
 MOST_LOOKS = 64.0
 # Smallest difference that is set aside rather than averaged in [m].
@@ -33,6 +35,8 @@ EWMA_WEIGHT = 0.3
 EWMA_SIGMAS = 3.5
 RESTART_LOOKS = 4.0
 UNSEEN_NS = np.int64(-1)
+# What happened to a cell: seen for the first time, far off, pulled over; as in kernels/cells.c.
+FIRST, FAR, ADOPTED = np.uint8(1), np.uint8(2), np.uint8(3)
 
 
 def without_nan(values: NDArray[Any]) -> NDArray[Any]:
@@ -146,8 +150,30 @@ class SiteSurface:
             What was seen and what was adopted.
 
         """
-        seen = np.isfinite(measured_m)
+        measured_m = np.ascontiguousarray(measured_m, dtype=np.float32)
         gate = max(LEAST_GATE_M, GATE_SIGMAS * noise_m)
+        # The trend of cells at rest scatters by so much of the noise.
+        limit = EWMA_SIGMAS * noise_m * np.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT))
+        seen, events = self._fuse_cells(measured_m, stamp_ns, np.float32(gate), np.float32(limit))
+        far = np.flatnonzero(events == FAR)
+        hurry = np.zeros(len(far), dtype=bool) if expected is None else expected[far]
+        adopted = events == ADOPTED
+        adopted[self._set_aside(far, measured_m[far], stamp_ns, gate, hurry)] = True
+        return Fused(seen, adopted)
+
+    def _fuse_cells(
+        self, measured_m: NDArray[np.float32], stamp_ns: int, gate: np.float32, limit: np.float32
+    ) -> tuple[NDArray[np.bool_], NDArray[np.uint8]]:
+        """Take in what is near or first seen; return what is seen, and what happened to cells."""
+        if compiled.cells is not None:
+            seen = np.empty(len(measured_m), dtype=bool)
+            events = np.empty(len(measured_m), dtype=np.uint8)
+            compiled.cells.fuse(
+                measured_m, self.height_m, self.looks, self.trend_m, self.aside_looks,
+                self.seen_ns, seen, events, stamp_ns, gate, limit, MOST_LOOKS, EWMA_WEIGHT,
+                RESTART_LOOKS)
+            return seen, events
+        seen = np.isfinite(measured_m)
         innovation = measured_m - self.height_m
         size = np.abs(innovation)
         # Comparisons with NaN are False, so neither holds for cells unseen or seen first.
@@ -155,15 +181,14 @@ class SiteSurface:
             near, far = size <= gate, np.flatnonzero(size > gate)
         first = np.flatnonzero(np.isnan(self.height_m))
         first = first[seen[first]]
-        adopted = np.zeros(len(seen), dtype=bool)
+        events = np.zeros(len(seen), dtype=np.uint8)
         self._average(innovation, near)
         self._begin(first, measured_m[first])
-        adopted[self._adopt_trend(near, noise_m)] = True
-        hurry = np.zeros(len(far), dtype=bool) if expected is None else expected[far]
-        adopted[self._set_aside(far, measured_m[far], stamp_ns, gate, hurry)] = True
+        events[self._adopt_trend(near, limit)] = ADOPTED
+        events[first], events[far] = FIRST, FAR
         # Stamps only grow; the greater one is quicker than a choice cell by cell.
         np.maximum(self.seen_ns, seen * np.int64(stamp_ns + 1) - 1, out=self.seen_ns)
-        return Fused(seen, adopted)
+        return seen, events
 
     def _average(
         self, innovation: NDArray[np.float32], near: NDArray[np.bool_]
@@ -196,10 +221,11 @@ class SiteSurface:
         self.trend_m[cells] = 0.0
         self.aside_looks[cells] = 0
 
-    def _adopt_trend(self, near: NDArray[np.bool_], noise_m: float) -> NDArray[np.intp]:
+    def _adopt_trend(
+        self, near: NDArray[np.bool_], limit: np.float32
+    ) -> NDArray[np.intp]:
         """Pull cells over whose innovations lean one way; return them."""
-        limit = EWMA_SIGMAS * noise_m * np.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT))
-        cells = np.flatnonzero(np.abs(self.trend_m) > np.float32(limit))
+        cells = np.flatnonzero(np.abs(self.trend_m) > limit)
         cells = cells[near[cells] & (self.looks[cells] > RESTART_LOOKS + 1.0)]
         self.height_m[cells] += self.trend_m[cells]
         self.trend_m[cells] = 0.0

@@ -1,0 +1,44 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+The compiled loops over cells, where they were built; without them numpy does the same.
+
+They are an optional part of the package: ``setup.py`` builds them where there is a C compiler, and
+their sources are in ``kernels``. Each is used in one place, beside the numpy code that gives the
+same figures, bit for bit, in more passes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import ModuleType
+
+try:
+    from . import _cells, _sampling
+    _BUILT: tuple[ModuleType | None, ModuleType | None] = _cells, _sampling
+except ImportError:
+    _BUILT = None, None
+
+
+class Kernels:
+    """The modules in use: over surveyed cells, and out of grids; None where numpy is to do it."""
+
+    def __init__(self) -> None:
+        """Use what was built."""
+        self.cells, self.sampling = _BUILT
+
+
+#: The one that all look at.
+compiled = Kernels()
+
+
+@contextmanager
+def numpy_only() -> Iterator[None]:
+    """Let numpy do it all for a while, to compare."""
+    before = compiled.cells, compiled.sampling
+    compiled.cells = compiled.sampling = None
+    try:
+        yield
+    finally:
+        compiled.cells, compiled.sampling = before

@@ -1,0 +1,367 @@
+/* Copyright 2026 The berm_ledger authors */
+/* SPDX-License-Identifier: Apache-2.0 */
+/* Over all surveyed cells: fusion of a look, and what it says against the accepted surface. */
+#include "held.h"
+
+enum { BLOCK = 1024, NINE = 9 };
+enum { NOTHING, FIRST, FAR, ADOPTED };
+
+static inline float at_most(float value, float most)
+{
+    return value < most ? value : most;
+}
+
+/* ---- fusion -------------------------------------------------------------------------------- */
+
+typedef struct {
+    float gate, limit, most_looks, weight, restart_looks;
+} Fusion;
+
+/* Up to BLOCK cells; what happened to each, and how many something happened to. */
+WIDE static int32_t fuse_block(const float *restrict measured, float *restrict height,
+                               float *restrict looks, float *restrict trend,
+                               int32_t *restrict seen, int32_t *restrict event, Py_ssize_t count,
+                               Fusion by)
+{
+    int32_t events = 0;
+    for (Py_ssize_t i = 0; i < count; i++) {
+        float m = measured[i], h = height[i], n = looks[i], t = trend[i];
+        float innovation = m - h, size = fabsf(innovation);
+        int32_t near = size <= by.gate, far = size > by.gate;
+        int32_t shown = fabsf(m) <= FLT_MAX, first = shown & (h != h);
+        float gain = 1.0f / at_most(n + 1.0f, by.most_looks);
+        float step = near ? innovation : 0.0f;
+        /* The trend is kept relative to the height, which moves by gain * innovation. */
+        float moved = step - t;
+        moved = moved * by.weight;
+        moved = moved + t;
+        moved = moved - gain * moved;
+        moved = moved - t;
+        t = near ? t + moved : t;
+        n = near ? n + 1.0f : n;
+        h = h + step * gain;
+        int32_t adopted = near & (fabsf(t) > by.limit) & (n > by.restart_looks + 1.0f);
+        h = adopted ? h + t : h;
+        h = first ? m : h;
+        n = first ? 1.0f : adopted ? by.restart_looks : n;
+        t = (first | adopted) ? 0.0f : t;
+        height[i] = h, looks[i] = n, trend[i] = t;
+        seen[i] = shown;
+        event[i] = adopted ? ADOPTED : first ? FIRST : far ? FAR : NOTHING;
+        events += adopted | first | far;
+    }
+    return events;
+}
+
+WIDE static void note_block(const int32_t *restrict shown, const int32_t *restrict what,
+                            uint8_t *restrict aside, uint8_t *restrict seen,
+                            uint8_t *restrict event, Py_ssize_t count)
+{
+    for (Py_ssize_t i = 0; i < count; i++) {
+        seen[i] = (uint8_t)shown[i];
+        event[i] = (uint8_t)what[i];
+    }
+    /* Near, or seen for the first time: what was set aside is forgotten. */
+    for (Py_ssize_t i = 0; i < count; i++) {
+        uint8_t stays = !seen[i] | (event[i] == FAR);
+        aside[i] = aside[i] & (uint8_t)-stays;
+    }
+}
+
+/* Stamps only grow. */
+WIDE static void stamp_block(const uint8_t *restrict marked, int64_t stamp_ns,
+                             int64_t *restrict since_ns, Py_ssize_t count)
+{
+    for (Py_ssize_t i = 0; i < count; i++) {
+        int64_t stamp = marked[i] ? stamp_ns : INT64_MIN;
+        since_ns[i] = since_ns[i] > stamp ? since_ns[i] : stamp;
+    }
+}
+
+/*
+ * fuse(measured, height, looks, trend, aside_looks, seen_ns, seen, event, stamp_ns, gate, limit,
+ *      most_looks, weight, restart_looks) -> cells that something happened to
+ */
+static PyObject *fuse(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 14)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t cells = length(args[0]), events = 0;
+    const float *measured = flat(&held, args[0], 'f', cells, 0);
+    float *height = flat(&held, args[1], 'f', cells, 1);
+    float *looks = flat(&held, args[2], 'f', cells, 1);
+    float *trend = flat(&held, args[3], 'f', cells, 1);
+    uint8_t *aside = flat(&held, args[4], 'B', cells, 1);
+    int64_t *seen_ns = flat(&held, args[5], 'q', cells, 1);
+    uint8_t *seen = flat(&held, args[6], '?', cells, 1);
+    uint8_t *event = flat(&held, args[7], 'B', cells, 1);
+    int64_t stamp_ns = PyLong_AsLongLong(args[8]);
+    Fusion by = {
+        (float)PyFloat_AsDouble(args[9]), (float)PyFloat_AsDouble(args[10]),
+        (float)PyFloat_AsDouble(args[11]), (float)PyFloat_AsDouble(args[12]),
+        (float)PyFloat_AsDouble(args[13])};
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    int32_t shown[BLOCK], what[BLOCK];
+    for (Py_ssize_t first = 0; first < cells; first += BLOCK) {
+        Py_ssize_t count = cells - first < BLOCK ? cells - first : BLOCK;
+        events += fuse_block(measured + first, height + first, looks + first, trend + first,
+                             shown, what, count, by);
+        note_block(shown, what, aside + first, seen + first, event + first, count);
+        stamp_block(seen + first, stamp_ns, seen_ns + first, count);
+    }
+    return done(&held, PyLong_FromSsize_t(events));
+}
+
+/* ---- a look against the accepted surface --------------------------------------------------- */
+
+WIDE static void level_cells(const float *restrict measured, const float *restrict accepted,
+                             const float *restrict fill, const float *restrict slope_x,
+                             const float *restrict slope_y, float dx, float dy, float dz,
+                             float *restrict out, Py_ssize_t cells)
+{
+    for (Py_ssize_t i = 0; i < cells; i++) {
+        float reference = accepted[i] + fill[i];
+        float base = reference == reference ? reference : 0.0f;
+        float along = slope_x[i] * dx, across = slope_y[i] * dy;
+        float shared = along + across;
+        shared = shared - dz;
+        out[i] = base + (shared + (measured[i] - base));
+    }
+}
+
+/* level(measured, accepted, fill, slope (2, n), shift (3,), out) */
+static PyObject *level(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 6)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t cells = length(args[0]);
+    const float *measured = flat(&held, args[0], 'f', cells, 0);
+    const float *accepted = flat(&held, args[1], 'f', cells, 0);
+    const float *fill = flat(&held, args[2], 'f', cells, 0);
+    const float *slope = flat(&held, args[3], 'f', 2 * cells, 0);
+    const float *shift = flat(&held, args[4], 'f', 3, 0);
+    float *out = flat(&held, args[5], 'f', cells, 1);
+    if (held.failed) return done(&held, NULL);
+    level_cells(measured, accepted, fill, slope, slope + cells, shift[0], shift[1], shift[2], out,
+                cells);
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
+WIDE static void against_cells(const float *restrict level_m, const float *restrict accepted,
+                               const float *restrict fill, const uint8_t *restrict open,
+                               float *restrict recent, float *restrict left, Py_ssize_t cells)
+{
+    for (Py_ssize_t i = 0; i < cells; i++) {
+        float reference = accepted[i] + fill[i];
+        float away = open[i] ? NAN : level_m[i] - reference;
+        left[i] = away;
+        recent[i] = reference + away;
+    }
+}
+
+/* against(level, accepted, fill, open, recent, left) */
+static PyObject *against(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 6)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t cells = length(args[0]);
+    const float *level_m = flat(&held, args[0], 'f', cells, 0);
+    const float *accepted = flat(&held, args[1], 'f', cells, 0);
+    const float *fill = flat(&held, args[2], 'f', cells, 0);
+    const uint8_t *open = flat(&held, args[3], '?', cells, 0);
+    float *recent = flat(&held, args[4], 'f', cells, 1);
+    float *left = flat(&held, args[5], 'f', cells, 1);
+    if (held.failed) return done(&held, NULL);
+    against_cells(level_m, accepted, fill, open, recent, left, cells);
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
+/* ---- means of 3 x 3 cells ------------------------------------------------------------------ */
+
+/* Row by row: value and count, with those of the cells to the right and left added. */
+WIDE static void add_along(const float *restrict values, float *restrict sums,
+                           uint8_t *restrict counts, Py_ssize_t count)
+{
+    for (Py_ssize_t i = 0; i < count; i++) {
+        float own = values[i] == values[i] ? values[i] : 0.0f;
+        float right = i + 1 < count && values[i + 1] == values[i + 1] ? values[i + 1] : 0.0f;
+        float left = i > 0 && values[i - 1] == values[i - 1] ? values[i - 1] : 0.0f;
+        sums[i] = own + right + left;
+        counts[i] = (values[i] == values[i]) + (i + 1 < count && values[i + 1] == values[i + 1])
+            + (i > 0 && values[i - 1] == values[i - 1]);
+    }
+}
+
+WIDE static void add_to(float *restrict sums, uint8_t *restrict counts,
+                        const float *restrict more, const uint8_t *restrict more_counts,
+                        Py_ssize_t count)
+{
+    for (Py_ssize_t i = 0; i < count; i++) sums[i] += more[i];
+    for (Py_ssize_t i = 0; i < count; i++) counts[i] += more_counts[i];
+}
+
+WIDE static void mean_of(const float *restrict values, const float *restrict sums,
+                         const uint8_t *restrict counts, int least, int only_known,
+                         float *restrict out, Py_ssize_t count)
+{
+    for (Py_ssize_t i = 0; i < count; i++) {
+        int32_t n = counts[i];
+        float mean = sums[i] / (float)(n > 1 ? n : 1);
+        int32_t told = (n >= least) & ((values[i] == values[i]) | !only_known);
+        out[i] = told ? mean : NAN;
+    }
+}
+
+/* Whether pieces (k, 3) of cell, other cell and count lie within so many cells. */
+static int pieces_fit(const int32_t *piece, Py_ssize_t pieces, Py_ssize_t cells)
+{
+    for (; pieces > 0; pieces--, piece += 3) {
+        if (piece[0] < 0 || piece[1] < 0 || piece[2] < 0 || piece[0] + (Py_ssize_t)piece[2] > cells
+            || piece[1] + (Py_ssize_t)piece[2] > cells) {
+            PyErr_SetString(PyExc_ValueError, "a piece holds cells that there are not");
+            return 0;
+        }
+    }
+    return 1;
+}
+
+/*
+ * box_mean(values, along (k, 3), north (m, 3), south (m, 3), least, only_known, out)
+ *
+ * A piece of `along` is cells in a row (its second column does not count); one of `north` and
+ * `south` says which cells lie beside which in the next row.
+ */
+static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 7)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t cells = length(args[0]), along = length(args[1]);
+    Py_ssize_t besides[2] = {length(args[2]), length(args[3])};
+    const float *values = flat(&held, args[0], 'f', cells, 0);
+    const int32_t *row = flat(&held, args[1], 'i', 3 * along, 0);
+    const int32_t *beside[2] = {flat(&held, args[2], 'i', 3 * besides[0], 0),
+                                flat(&held, args[3], 'i', 3 * besides[1], 0)};
+    int least = (int)PyLong_AsLong(args[4]), only_known = PyObject_IsTrue(args[5]);
+    float *out = flat(&held, args[6], 'f', cells, 1);
+    float *sums = held.failed ? NULL : scratch(0, 2 * (cells + 1) * sizeof(float));
+    uint8_t *counts = sums ? scratch(1, 2 * (cells + 1)) : NULL;
+    if (!counts || PyErr_Occurred() || !pieces_fit(row, along, cells)
+        || !pieces_fit(beside[0], besides[0], cells) || !pieces_fit(beside[1], besides[1], cells))
+        return done(&held, NULL);
+    for (Py_ssize_t k = 0; k < along; k++, row += 3)
+        add_along(values + row[0], sums + row[0], counts + row[0], row[2]);
+    float *totals = sums + cells;
+    uint8_t *numbers = counts + cells;
+    memcpy(totals, sums, cells * sizeof(float));
+    memcpy(numbers, counts, cells);
+    for (int side = 0; side < 2; side++) {
+        const int32_t *piece = beside[side];
+        for (Py_ssize_t k = 0; k < besides[side]; k++, piece += 3)
+            add_to(totals + piece[0], numbers + piece[0], sums + piece[1], counts + piece[1],
+                   piece[2]);
+    }
+    mean_of(values, totals, numbers, least, only_known, out, cells);
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
+/* ---- charts -------------------------------------------------------------------------------- */
+
+typedef struct {
+    float one, planar, shift_error, detection, settling, spread, most_per_look, allowance, most_sum,
+        quiet_sum, memory_looks, most_memory;
+} Charting;
+
+enum { FALLS = 1, RISES = 2, QUIET = 4 };
+
+WIDE static void chart_block(
+    const float *restrict smooth, const float *restrict left, const float *restrict fill,
+    const float *restrict ground, const float *restrict steep, float *restrict accepted,
+    float *restrict accepted_looks, float *restrict low, float *restrict high,
+    int32_t *restrict states, Py_ssize_t count, Charting by)
+{
+    for (Py_ssize_t i = 0; i < count; i++) {
+        float looks = accepted_looks[i], reference = accepted[i] + fill[i];
+        float allowed = by.one / sqrtf(looks) + at_most(steep[i] * by.planar, by.shift_error);
+        allowed = allowed * by.detection;
+        float standing = (reference - ground[i]) * by.settling;
+        float fallen = smooth[i] + allowed;
+        fallen = fallen + (standing > 0.0f ? standing : 0.0f);
+        float risen = smooth[i] - allowed;
+        /* Comparisons with NaN are false: nothing is beyond where nothing is known. */
+        float beyond = (risen > 0.0f ? risen : 0.0f) + (fallen < 0.0f ? fallen : 0.0f);
+        beyond = beyond / by.spread;
+        beyond = beyond < -by.most_per_look ? -by.most_per_look : at_most(beyond, by.most_per_look);
+        int32_t known = left[i] == left[i];
+        float toll = known ? by.allowance : 0.0f;
+        float down = low[i] + (-beyond - toll), up = high[i] + (beyond - toll);
+        down = at_most(down > 0.0f ? down : 0.0f, by.most_sum);
+        up = at_most(up > 0.0f ? up : 0.0f, by.most_sum);
+        low[i] = down, high[i] = up;
+        int32_t falls = down > 0.0f, rises = up > 0.0f;
+        states[i] = falls * FALLS | rises * RISES | (known & !falls & !rises) * QUIET;
+        /* Quiet cells are averaged into the accepted surface. */
+        int32_t follows = (fabsf(left[i]) <= FLT_MAX) & (down < by.quiet_sum) & (up < by.quiet_sum);
+        float step = (follows ? left[i] : 0.0f) / at_most(looks + 1.0f, by.memory_looks);
+        accepted[i] = accepted[i] + step;
+        accepted_looks[i] = at_most(looks + (follows ? 1.0f : 0.0f), by.most_memory);
+    }
+}
+
+/*
+ * chart(smooth, left, fill, ground, steep, accepted, accepted_looks, low, high, falls, rises,
+ *       lost_ns, gained_ns, same_ns, settings (12,), stamp_ns)
+ */
+static PyObject *chart(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 16)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t cells = length(args[0]);
+    const float *in[5];
+    float *kept[4];
+    uint8_t *on[2];
+    int64_t *since[3];
+    for (int k = 0; k < 5; k++) in[k] = flat(&held, args[k], 'f', cells, 0);
+    for (int k = 0; k < 4; k++) kept[k] = flat(&held, args[5 + k], 'f', cells, 1);
+    for (int k = 0; k < 2; k++) on[k] = flat(&held, args[9 + k], '?', cells, 1);
+    for (int k = 0; k < 3; k++) since[k] = flat(&held, args[11 + k], 'q', cells, 1);
+    const float *settings = flat(&held, args[14], 'f', sizeof(Charting) / sizeof(float), 0);
+    int64_t stamp_ns = PyLong_AsLongLong(args[15]);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    Charting by;
+    memcpy(&by, settings, sizeof by);
+    int32_t states[BLOCK];
+    for (Py_ssize_t first = 0; first < cells; first += BLOCK) {
+        Py_ssize_t count = cells - first < BLOCK ? cells - first : BLOCK;
+        chart_block(in[0] + first, in[1] + first, in[2] + first, in[3] + first, in[4] + first,
+                    kept[0] + first, kept[1] + first, kept[2] + first, kept[3] + first, states,
+                    count, by);
+        for (Py_ssize_t i = 0, cell = first; i < count; i++, cell++) {
+            int falls = states[i] & FALLS, rises = (states[i] & RISES) != 0;
+            if (falls && !on[0][cell]) since[0][cell] = stamp_ns;
+            if (rises && !on[1][cell]) since[1][cell] = stamp_ns;
+            on[0][cell] = (uint8_t)falls, on[1][cell] = (uint8_t)rises;
+            if ((states[i] & QUIET) && since[2][cell] < stamp_ns) since[2][cell] = stamp_ns;
+        }
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
+static PyMethodDef methods[] = {
+    {"fuse", (PyCFunction)(void (*)(void))fuse, METH_FASTCALL, NULL},
+    {"level", (PyCFunction)(void (*)(void))level, METH_FASTCALL, NULL},
+    {"against", (PyCFunction)(void (*)(void))against, METH_FASTCALL, NULL},
+    {"box_mean", (PyCFunction)(void (*)(void))box_mean, METH_FASTCALL, NULL},
+    {"chart", (PyCFunction)(void (*)(void))chart, METH_FASTCALL, NULL},
+    {NULL, NULL, 0, NULL},
+};
+
+static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "_cells", NULL, -1, methods};
+
+PyMODINIT_FUNC PyInit__cells(void)
+{
+    return PyModule_Create(&module);
+}

@@ -1,0 +1,122 @@
+/* Copyright 2026 The berm_ledger authors */
+/* SPDX-License-Identifier: Apache-2.0 */
+/*
+ * Loops over cells that numpy needs many passes for, each in one pass.
+ *
+ * Optional: without this module the numpy path does the same. What both give is equal
+ * (test/survey/test_kernels.py): the same operations on float32 in the same order, no fused
+ * multiply and add, nothing reordered. What a function computes is written beside its numpy path.
+ */
+#ifndef BERM_LEDGER_HELD_H
+#define BERM_LEDGER_HELD_H
+#define PY_SSIZE_T_CLEAN
+#include <Python.h>
+#include <float.h>
+#include <math.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* The widest vectors that the machine has, chosen when the module is loaded. */
+#if defined(__GNUC__) && !defined(__clang__) && defined(__x86_64__) && defined(__GLIBC__)
+#define WIDE __attribute__((target_clones("avx2", "default")))
+#else
+#define WIDE
+#endif
+#define OWN __attribute__((unused)) static
+
+enum { MOST_HELD = 24 };
+
+/* ---- arrays handed in ---------------------------------------------------------------------- */
+
+typedef struct {
+    Py_buffer views[MOST_HELD];
+    int count;
+    int failed;
+} Held;
+
+OWN void release(Held *held)
+{
+    while (held->count > 0) PyBuffer_Release(&held->views[--held->count]);
+}
+
+OWN int same_kind(const char *format, char kind)
+{
+    if (!format) return kind == 'B';
+    if (*format == '@' || *format == '=' || *format == '<') format++;
+    if (kind == 'q') return *format == 'q' || *format == 'l';
+    return *format == kind;
+}
+
+OWN Py_buffer *view_of(Held *held, PyObject *object, char kind, int flags)
+{
+    if (held->failed) return NULL;
+    Py_buffer *view = &held->views[held->count];
+    if (held->count == MOST_HELD || PyObject_GetBuffer(object, view, flags | PyBUF_FORMAT) < 0) {
+        held->failed = 1;
+        return NULL;
+    }
+    held->count++;
+    if (kind && !same_kind(view->format, kind)) {
+        PyErr_Format(PyExc_TypeError, "argument array %d: wanted type '%c', got '%s'",
+                     held->count, kind, view->format ? view->format : "B");
+        held->failed = 1;
+        return NULL;
+    }
+    return view;
+}
+
+/* Return the data of a contiguous array of so many values; with a count below 0, of any number. */
+OWN void *flat(Held *held, PyObject *object, char kind, Py_ssize_t count, int writable)
+{
+    Py_buffer *view = view_of(held, object, kind,
+                              PyBUF_C_CONTIGUOUS | (writable ? PyBUF_WRITABLE : 0));
+    if (!view) return NULL;
+    if (count >= 0 && view->len != count * view->itemsize) {
+        PyErr_Format(PyExc_ValueError, "argument array %d: wanted %zd values, got %zd",
+                     held->count, count, view->len / view->itemsize);
+        held->failed = 1;
+        return NULL;
+    }
+    return view->buf;
+}
+
+OWN Py_ssize_t length(PyObject *object)
+{
+    return PyObject_Length(object);
+}
+
+OWN int wanted(Py_ssize_t given, Py_ssize_t needed)
+{
+    if (given == needed) return 1;
+    PyErr_Format(PyExc_TypeError, "wanted %zd arguments, got %zd", needed, given);
+    return 0;
+}
+
+/* Memory that is kept from call to call; whoever calls holds the interpreter's lock. */
+OWN void *scratch(int place, size_t bytes)
+{
+    static struct { void *data; size_t size; } kept[4];
+    if (kept[place].size < bytes) {
+        void *data = realloc(kept[place].data, bytes);
+        if (!data) {
+            PyErr_NoMemory();
+            return NULL;
+        }
+        kept[place].data = data;
+        kept[place].size = bytes;
+    }
+    return kept[place].data;
+}
+
+OWN PyObject *done(Held *held, PyObject *result)
+{
+    release(held);
+    if (PyErr_Occurred()) {
+        Py_XDECREF(result);
+        return NULL;
+    }
+    return result;
+}
+
+#endif

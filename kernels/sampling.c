@@ -1,0 +1,258 @@
+/* Copyright 2026 The berm_ledger authors */
+/* SPDX-License-Identifier: Apache-2.0 */
+/* Out of a grid: spikes, and heights at the cells of a lattice or at points. */
+#include "held.h"
+
+/* Heights of a grid: any strides. */
+typedef struct {
+    const char *data;
+    Py_ssize_t rows, cols, down, right;
+} Grid;
+
+static inline float height(const Grid *grid, Py_ssize_t row, Py_ssize_t col)
+{
+    float value;
+    memcpy(&value, grid->data + row * grid->down + col * grid->right, sizeof value);
+    return value;
+}
+
+static Grid grid_of(Held *held, PyObject *object)
+{
+    Grid grid = {NULL, 0, 0, 0, 0};
+    Py_buffer *view = view_of(held, object, 'f', PyBUF_STRIDES);
+    if (!view) return grid;
+    if (view->ndim != 2 || view->shape[0] < 2 || view->shape[1] < 2) {
+        PyErr_SetString(PyExc_ValueError, "heights must have two rows and columns");
+        held->failed = 1;
+        return grid;
+    }
+    grid.data = view->buf;
+    grid.rows = view->shape[0], grid.cols = view->shape[1];
+    grid.down = view->strides[0], grid.right = view->strides[1];
+    return grid;
+}
+
+/* ---- spikes -------------------------------------------------------------------------------- */
+
+/* How many of a row stand by `limit` above, or lie below, all their known neighbours. */
+WIDE static int32_t spikes_in_row(const float *up, const float *own, const float *down,
+                                  Py_ssize_t cols, float limit, int32_t *marks)
+{
+    int32_t count = 0;
+    for (Py_ssize_t c = 0; c < cols; c++) {
+        float h = own[c + 1], l = own[c], r = own[c + 2], u = up[c + 1], d = down[c + 1];
+        /* Comparisons with NaN are false: an unknown neighbour never objects. */
+        int32_t high = !(h <= l + limit) & !(h <= r + limit) & !(h <= u + limit)
+            & !(h <= d + limit);
+        int32_t low = !(h >= l - limit) & !(h >= r - limit) & !(h >= u - limit)
+            & !(h >= d - limit);
+        int32_t known = (h == h) & ((l == l) | (r == r) | (u == u) | (d == d));
+        marks[c] = (high | low) & known;
+        count += marks[c];
+    }
+    return count;
+}
+
+static void padded_row(const Grid *grid, Py_ssize_t row, float *out)
+{
+    out[0] = out[grid->cols + 1] = NAN;
+    if (row < 0 || row >= grid->rows) {
+        for (Py_ssize_t c = 0; c < grid->cols; c++) out[c + 1] = NAN;
+    } else if (grid->right == sizeof(float)) {
+        memcpy(out + 1, grid->data + row * grid->down, grid->cols * sizeof(float));
+    } else {
+        for (Py_ssize_t c = 0; c < grid->cols; c++) out[c + 1] = height(grid, row, c);
+    }
+}
+
+/* spikes(height (r, c), limit) -> list of places in the flattened grid */
+static PyObject *spikes(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 2)) return NULL;
+    Held held = {.count = 0};
+    Grid grid = grid_of(&held, args[0]);
+    float limit = (float)PyFloat_AsDouble(args[1]);
+    if (held.failed) return done(&held, NULL);
+    size_t width = grid.cols + 2;
+    float *rows = scratch(0, 3 * width * sizeof(float));
+    int32_t *marks = scratch(1, grid.cols * sizeof(int32_t));
+    PyObject *places = PyList_New(0);
+    if (!rows || !marks || !places) return done(&held, places);
+    float *up = rows, *own = rows + width, *down = rows + 2 * width;
+    padded_row(&grid, -1, up);
+    padded_row(&grid, 0, own);
+    for (Py_ssize_t r = 0; r < grid.rows && !PyErr_Occurred(); r++) {
+        padded_row(&grid, r + 1, down);
+        if (spikes_in_row(up, own, down, grid.cols, limit, marks)) {
+            for (Py_ssize_t c = 0; c < grid.cols; c++) {
+                if (!marks[c]) continue;
+                PyObject *place = PyLong_FromSsize_t(r * grid.cols + c);
+                if (place) PyList_Append(places, place);
+                Py_XDECREF(place);
+            }
+        }
+        float *spare = up;
+        up = own, own = down, down = spare;
+    }
+    return done(&held, places);
+}
+
+/* ---- sampling ------------------------------------------------------------------------------ */
+
+static inline float between(float near, float far, float part)
+{
+    float low = near * (1.0f - part);
+    float high = far * part;
+    return low + high;
+}
+
+typedef struct {
+    const int32_t *low;
+    const float *part;
+    Py_ssize_t count;
+} Axis;
+
+static Axis axis_of(Held *held, PyObject *low, PyObject *part)
+{
+    Axis axis = {NULL, NULL, length(low)};
+    axis.low = flat(held, low, 'i', axis.count, 0);
+    axis.part = flat(held, part, 'f', axis.count, 0);
+    return axis;
+}
+
+/* Along one lattice row: the grid's rows run along it too. */
+WIDE static void along_row(const Grid *grid, Py_ssize_t r, float part, const Axis *cols,
+                           Py_ssize_t from, Py_ssize_t count, float *row, float shift, float *out)
+{
+    Py_ssize_t first = grid->cols, last = -1;
+    for (Py_ssize_t k = 0; k < count; k++) {
+        Py_ssize_t c = cols->low[from + k];
+        if (c < 0) continue;
+        if (c < first) first = c;
+        if (c > last) last = c;
+    }
+    if (grid->right == sizeof(float)) {
+        const float *near = (const float *)(grid->data + r * grid->down);
+        const float *far = (const float *)(grid->data + (r + 1) * grid->down);
+        for (Py_ssize_t c = first; c <= last + 1; c++) row[c] = between(near[c], far[c], part);
+    } else {
+        for (Py_ssize_t c = first; c <= last + 1; c++)
+            row[c] = between(height(grid, r, c), height(grid, r + 1, c), part);
+    }
+    for (Py_ssize_t k = 0; k < count; k++) {
+        Py_ssize_t c = cols->low[from + k];
+        out[k] = c < 0 ? NAN : between(row[c], row[c + 1], cols->part[from + k]) - shift;
+    }
+}
+
+/* Along one lattice row: the grid's columns run along it. */
+static void along_col(const Grid *grid, Py_ssize_t c, float part, const Axis *rows,
+                      Py_ssize_t from, Py_ssize_t count, float shift, float *out)
+{
+    for (Py_ssize_t k = 0; k < count; k++) {
+        Py_ssize_t r = rows->low[from + k];
+        if (r < 0) {
+            out[k] = NAN;
+            continue;
+        }
+        float p = rows->part[from + k];
+        float left = between(height(grid, r, c), height(grid, r + 1, c), p);
+        float right = between(height(grid, r, c + 1), height(grid, r + 1, c + 1), p);
+        out[k] = between(left, right, part) - shift;
+    }
+}
+
+/*
+ * crossed(height (r, c), row_low, row_part, col_low, col_part, runs (k, 4), turned, shift, out)
+ *
+ * A run is: place along the lattice's rows, first place along its columns, first cell, cells.
+ * `turned`: the grid's rows lie along the lattice's columns. A low place of -1 is outside.
+ */
+static PyObject *crossed(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 9)) return NULL;
+    Held held = {.count = 0};
+    Grid grid = grid_of(&held, args[0]);
+    Axis rows = axis_of(&held, args[1], args[2]), cols = axis_of(&held, args[3], args[4]);
+    Py_ssize_t runs = length(args[5]), cells = length(args[8]);
+    const int32_t *run = flat(&held, args[5], 'i', 4 * runs, 0);
+    int turned = PyObject_IsTrue(args[6]);
+    float shift = (float)PyFloat_AsDouble(args[7]);
+    float *out = flat(&held, args[8], 'f', cells, 1);
+    float *row = held.failed ? NULL : scratch(0, (grid.cols + 1) * sizeof(float));
+    if (!row || PyErr_Occurred()) return done(&held, NULL);
+    const Axis *fixed = turned ? &cols : &rows, *moving = turned ? &rows : &cols;
+    Py_ssize_t most = turned ? grid.cols : grid.rows, most_along = turned ? grid.rows : grid.cols;
+    for (Py_ssize_t k = 0; k < moving->count; k++) {
+        if (moving->low[k] > most_along - 2) {
+            PyErr_SetString(PyExc_ValueError, "a place lies outside the grid");
+            return done(&held, NULL);
+        }
+    }
+    for (; runs > 0; runs--, run += 4) {
+        if (run[0] < 0 || run[0] >= fixed->count || run[1] < 0 || run[3] < 0 || run[2] < 0
+            || run[1] + run[3] > moving->count || run[2] + run[3] > cells
+            || fixed->low[run[0]] > most - 2) {
+            PyErr_SetString(PyExc_ValueError, "a run does not fit the lattice");
+            break;
+        }
+        Py_ssize_t low = fixed->low[run[0]];
+        float part = fixed->part[run[0]], *target = out + run[2];
+        if (low < 0) {
+            for (Py_ssize_t k = 0; k < run[3]; k++) target[k] = NAN;
+        } else if (turned) {
+            along_col(&grid, low, part, moving, run[1], run[3], shift, target);
+        } else {
+            along_row(&grid, low, part, moving, run[1], run[3], row, shift, target);
+        }
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
+/* bilinear(height (r, c), points (n, 2), moved (2,), origin (2,), turn (2, 2), out (n,)) */
+static PyObject *bilinear(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 6)) return NULL;
+    Held held = {.count = 0};
+    Grid grid = grid_of(&held, args[0]);
+    Py_ssize_t count = length(args[5]);
+    const double *points = flat(&held, args[1], 'd', 2 * count, 0);
+    const double *moved = flat(&held, args[2], 'd', 2, 0);
+    const double *origin = flat(&held, args[3], 'd', 2, 0);
+    const double *turn = flat(&held, args[4], 'd', 4, 0);
+    float *out = flat(&held, args[5], 'f', count, 1);
+    if (held.failed) return done(&held, NULL);
+    double rows = (double)(grid.rows - 1), cols = (double)(grid.cols - 1);
+    for (Py_ssize_t k = 0; k < count; k++, points += 2) {
+        double x = points[0] + moved[0] - origin[0], y = points[1] + moved[1] - origin[1];
+        double row = x * turn[0] + y * turn[2], col = x * turn[1] + y * turn[3];
+        if (!(row >= 0.0 && row <= rows && col >= 0.0 && col <= cols)) {
+            out[k] = NAN;
+            continue;
+        }
+        Py_ssize_t r = (Py_ssize_t)row, c = (Py_ssize_t)col;
+        if (r > grid.rows - 2) r = grid.rows - 2;
+        if (c > grid.cols - 2) c = grid.cols - 2;
+        float along = (float)(row - (double)r), across = (float)(col - (double)c);
+        float near = between(height(&grid, r, c), height(&grid, r, c + 1), across);
+        float far = between(height(&grid, r + 1, c), height(&grid, r + 1, c + 1), across);
+        out[k] = between(near, far, along);
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
+static PyMethodDef methods[] = {
+    {"spikes", (PyCFunction)(void (*)(void))spikes, METH_FASTCALL, NULL},
+    {"crossed", (PyCFunction)(void (*)(void))crossed, METH_FASTCALL, NULL},
+    {"bilinear", (PyCFunction)(void (*)(void))bilinear, METH_FASTCALL, NULL},
+    {NULL, NULL, 0, NULL},
+};
+
+static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "_sampling", NULL, -1, methods};
+
+PyMODINIT_FUNC PyInit__sampling(void)
+{
+    return PyModule_Create(&module);
+}

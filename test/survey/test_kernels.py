@@ -1,0 +1,126 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The compiled loops give what numpy gives, bit for bit, and refuse what does not fit."""
+
+from berm_ledger.geometry import GridAxes, Lattice
+from berm_ledger.kernels import compiled, numpy_only
+from berm_ledger.survey.grid import ElevationGrid
+from berm_ledger.survey.resample import at_cells, bilinear, without_spikes
+from berm_ledger.survey.surface import SiteSurface
+from hypothesis import given
+from hypothesis import strategies as st
+import numpy as np
+import numpy.testing as npt
+import pytest
+
+built = pytest.mark.skipif(
+    compiled.cells is None, reason='the kernels are not built: pip install -e . with a C compiler')
+
+SECOND_NS = 1_000_000_000
+STATE = ('height_m', 'looks', 'trend_m', 'aside_m', 'aside_looks', 'aside_ns', 'seen_ns')
+
+
+def both(work):
+    """Return what a function gives with the kernels and without."""
+    with numpy_only():
+        plain = work()
+    return work(), plain
+
+
+def rough(rng, shape) -> np.ndarray:
+    """Return heights with holes, spikes and steps."""
+    out = rng.normal(0.0, 0.02, shape).astype(np.float32)
+    out[rng.random(shape) < 0.1] = np.nan
+    out[rng.random(shape) < 0.05] += np.float32(0.2)
+    return out
+
+
+@built
+@given(st.integers(0, 2**32 - 1), st.integers(2, 40), st.integers(2, 40), st.sampled_from('CFP'))
+def test_spikes_are_the_same(seed: int, rows: int, cols: int, order: str) -> None:
+    rng = np.random.default_rng(seed)
+    heights = rough(rng, (rows + 3, cols + 3))
+    heights = heights[1:rows + 1, 2:cols + 2] if order == 'P' else heights.copy(order)
+    (clean, found), (other, count) = both(lambda: without_spikes(heights))
+    assert found == count
+    npt.assert_array_equal(clean, other)
+
+
+@st.composite
+def turned_grids(draw) -> ElevationGrid:
+    """Grids along the axes in all eight ways, stored in either order."""
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    shape = draw(st.integers(2, 30)), draw(st.integers(2, 30))
+    along, across = draw(st.sampled_from((1.0, -1.0))), draw(st.sampled_from((1.0, -1.0)))
+    steps = [(0.0, 0.03 * along), (0.03 * across, 0.0)]
+    axes = GridAxes((draw(st.floats(-0.5, 0.5)), draw(st.floats(-0.5, 0.5))),
+                    *(steps if draw(st.booleans()) else steps[::-1]))
+    return ElevationGrid(0, 'map', axes, rough(rng, shape).copy(draw(st.sampled_from('CF'))))
+
+
+@built
+@given(turned_grids(), st.floats(-0.1, 0.1), st.floats(-0.1, 0.1), st.floats(-0.1, 0.1))
+def test_sampling_is_the_same(grid: ElevationGrid, dx: float, dy: float, dz: float) -> None:
+    lattice = Lattice(-0.3, -0.4, 0.02, 25, 31)
+    # Row and column on the lattice, first cell, how many.
+    runs = np.array([[0, 0, 0, 31], [3, 5, 31, 1], [3, 9, 32, 20], [24, 0, 52, 31]], np.int32)
+    sampled, plain = both(lambda: at_cells(grid, lattice, runs, dx, dy, dz))
+    npt.assert_array_equal(sampled, plain)
+    points = lattice.centres_xy().reshape(-1, 2)
+    npt.assert_array_equal(*both(lambda: bilinear(grid, points, (dx, dy))))
+    # Both ways of sampling agree, too.
+    cells = np.concatenate([row * 31 + col + np.arange(count) for row, col, _, count in runs])
+    by_points = bilinear(grid, points[cells], (dx, dy)) - np.float32(dz)
+    seen = np.isfinite(by_points) & np.isfinite(sampled)
+    npt.assert_allclose(sampled[seen], by_points[seen], atol=1e-5)
+
+
+@built
+@given(st.integers(0, 2**32 - 1), st.integers(1, 3000))
+def test_fusion_is_the_same(seed: int, cells: int) -> None:
+    rng = np.random.default_rng(seed)
+    noise_m = 0.004
+    looks = [(rng.normal(0.0, noise_m, cells)
+              + np.where(rng.random(cells) < 0.02, 0.1, 0.0) * (n > 5)
+              + np.where(np.arange(cells) < cells // 3, 0.002 * n, 0.0)).astype(np.float32)
+             for n in range(12)]
+    for look in looks:
+        look[rng.random(cells) < 0.1] = np.nan
+
+    def fused() -> list[np.ndarray]:
+        surface = SiteSurface(cells)
+        out = []
+        for n, look in enumerate(looks):
+            told = surface.fuse(look, (n + 1) * SECOND_NS, noise_m)
+            out += [told.seen, told.adopted]
+        return out + [getattr(surface, name) for name in STATE]
+
+    for ours, plain in zip(*both(fused)):
+        npt.assert_array_equal(ours, plain)
+
+
+@built
+def test_what_does_not_fit_is_refused() -> None:
+    heights, out = np.zeros((4, 5), dtype=np.float32), np.zeros(3, dtype=np.float32)
+    low, part = np.zeros(3, dtype=np.int32), np.zeros(3, dtype=np.float32)
+    run = np.array([[0, 0, 0, 3]], dtype=np.int32)
+    compiled.sampling.crossed(heights, low, part, low, part, run, False, 0.0, out)
+    for runs in ([[0, 1, 0, 3]], [[3, 0, 0, 3]], [[0, 0, 1, 3]], [[-1, 0, 0, 3]]):
+        with pytest.raises(ValueError, match='does not fit'):
+            compiled.sampling.crossed(
+                heights, low, part, low, part, np.array(runs, dtype=np.int32), False, 0.0, out)
+    with pytest.raises(ValueError, match='outside'):
+        compiled.sampling.crossed(heights, low, part, low + 4, part, run, False, 0.0, out)
+    with pytest.raises(TypeError, match="wanted type 'f', got 'd'"):
+        compiled.sampling.spikes(heights.astype(float), 0.1)
+    with pytest.raises(ValueError, match='two rows'):
+        compiled.sampling.spikes(heights[:1], 0.1)
+    with pytest.raises(TypeError, match='wanted 2 arguments'):
+        compiled.sampling.spikes(heights)
+
+
+def test_numpy_alone_can_be_asked_for() -> None:
+    before = compiled.cells, compiled.sampling
+    with numpy_only():
+        assert (compiled.cells, compiled.sampling) == (None, None)
+    assert (compiled.cells, compiled.sampling) == before
