@@ -10,6 +10,8 @@ from typing import Any
 import warnings
 
 GIVE_UP_S = 60.0
+# A question is asked again after so long: a server that has not met the client yet answers in vain.
+ASK_AGAIN_S = 5.0
 
 
 class World:
@@ -34,6 +36,7 @@ class World:
         self.context = context
         self.executor = SingleThreadedExecutor(context=context)
         self.nodes: list[Any] = []
+        self.clients: dict[tuple[Any, str], Any] = {}
 
     def __enter__(self) -> World:
         return self
@@ -68,11 +71,28 @@ class World:
             assert time.monotonic() < end, 'the fact waited for did not come true'
             self.executor.spin_once(timeout_sec=0.05)
 
+    def client(self, node: Any, kind: Any, name: str) -> Any:
+        """Return the node's client of a service; made early, it is known to a server in time."""
+        if (node, name) not in self.clients:
+            self.clients[node, name] = node.create_client(kind, name)
+        return self.clients[node, name]
+
     def call(self, node: Any, kind: Any, name: str, request: Any = None) -> Any:
-        """Call a service and return its answer."""
-        client = node.create_client(kind, name)
+        """Call a service once and return its answer."""
+        client = self.client(node, kind, name)
         self.until(client.service_is_ready)
         future = client.call_async(kind.Request() if request is None else request)
         self.until(future.done)
-        node.destroy_client(client)
         return future.result()
+
+    def ask(self, node: Any, kind: Any, name: str) -> Any:
+        """Call a service that changes nothing, again until it answers; return the answer."""
+        client, futures, end = self.client(node, kind, name), [], time.monotonic() + GIVE_UP_S
+        while not any(future.done() for future in futures):
+            assert time.monotonic() < end, f'{name} has never answered'
+            again = time.monotonic() + ASK_AGAIN_S
+            if client.service_is_ready():
+                futures.append(client.call_async(kind.Request()))
+            while time.monotonic() < again and not any(future.done() for future in futures):
+                self.executor.spin_once(timeout_sec=0.05)
+        return next(future.result() for future in futures if future.done())

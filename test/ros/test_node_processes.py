@@ -122,6 +122,7 @@ def test_a_managed_process_waits_for_its_manager(world, tmp_path, site_file, nod
     if node == 'ledger':
         given['books_file'] = tmp_path / 'b.sqlite'
     manager = world.node('manager')
+    world.client(manager, ChangeState, f'{node}/change_state')
 
     def change(step):
         request = ChangeState.Request()
@@ -132,7 +133,7 @@ def test_a_managed_process_waits_for_its_manager(world, tmp_path, site_file, nod
         command(node, *parameters(**given)), stderr=subprocess.PIPE, text=True)
     with process:
         try:
-            state = world.call(manager, GetState, f'{node}/get_state').current_state
+            state = world.ask(manager, GetState, f'{node}/get_state').current_state
             assert state.label == 'unconfigured'
             assert manager.count_publishers(topic) == 0
             assert change('configure')
