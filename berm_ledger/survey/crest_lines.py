@@ -133,7 +133,7 @@ class CrestLines:
         if rows:
             kept = Crest(kept.height_m.copy(), kept.offset_m.copy(), kept.spread.copy())
             noise = {row: self._noise_m(row, height_m, spread_of) for row in rows}
-            for run in _runs(rows, [detail_for(noise[row]) for row in rows]):
+            for run in _runs(rows, [detail_for(noise[row], self._grid_cell_m) for row in rows]):
                 self._fit(kept, run, height_m, noise)
             self._stale[rows] = False
             self._crests[berm_index] = kept
@@ -162,7 +162,7 @@ class CrestLines:
         noise_m = np.array([noise[row] for row in rows.tolist()])
         spread = self.crest(berm_index, height_m, spread_of).spread
         known = np.isfinite(noise_m) & np.isfinite(spread)
-        pooled = np.array([detail_for(own).pooled for own in noise_m[known]])
+        pooled = np.array([detail_for(own, self._grid_cell_m).pooled for own in noise_m[known]])
         error = np.full(len(rows), np.nan)
         error[known] = CHOICE * spread[known] * pooled_noise_m(noise_m[known], pooled)
         return error
@@ -186,7 +186,7 @@ class CrestLines:
         sections = self._sections[stretches[0].berm_index]
         index = _with_beside(sections, first, last)
         beside = int(np.argmax(index == first))
-        roofs = self._roofs(detail_for(noise_m[rows[0]]))
+        roofs = self._roofs(detail_for(noise_m[rows[0]], self._grid_cell_m))
         noise = np.repeat([noise_m[row] for row in rows], [s.last - s.first for s in stretches])
         noise = np.pad(noise, (beside, len(index) - beside - len(noise)), mode='edge')
         cells = np.zeros(len(self._area), dtype=bool)

@@ -22,6 +22,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 LEAST_WINDOW_CELLS = 4
+# A flank that is seen by fewer cells of the grid cannot be told from the blur of sampling.
+LEAST_WINDOW_GRID_CELLS = 1.4
 # Places of the ridge that are tried around the rough peak [cells].
 PLACES_CELLS = np.arange(-3.0, 3.01, 0.25)
 FLAT_TOPS_CELLS = (2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0, 12.0, 14.0)
@@ -75,9 +77,11 @@ DETAILS = (
 )
 
 
-def detail_for(noise_m: float) -> Detail:
-    """Return the detail that a noise allows."""
-    return next(detail for detail in DETAILS if noise_m <= detail.most_noise_m)
+def detail_for(noise_m: float, grid_cell_m: float) -> Detail:
+    """Return the detail that a noise and the cell of the grids [m] allow; the last is for all."""
+    window_m = LEAST_WINDOW_GRID_CELLS * grid_cell_m
+    return next((detail for detail in DETAILS
+                 if noise_m <= detail.most_noise_m and window_m <= detail.window_m), DETAILS[-1])
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,7 +201,8 @@ def roof_templates(cell_m: float, grid_cell_m: float, detail: Detail) -> RoofTem
         The templates.
 
     """
-    window = max(LEAST_WINDOW_CELLS, round(detail.window_m / cell_m))
+    window_m = max(detail.window_m, LEAST_WINDOW_GRID_CELLS * grid_cell_m)
+    window = max(LEAST_WINDOW_CELLS, round(window_m / cell_m))
     lift = detail.sharpened * blur_variance_m2(cell_m, grid_cell_m) / 2.0 / cell_m**2
     # Two interpolations one after the other: the squares of the widths add up.
     blur = float(np.hypot(1.0, grid_cell_m / cell_m))

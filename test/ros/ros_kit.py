@@ -10,7 +10,7 @@ from typing import Any
 import warnings
 
 GIVE_UP_S = 60.0
-# A question is asked again after so long: a server that has not met the client yet answers in vain.
+# A question is asked again after so long: a server that has not met the client answers in vain.
 ASK_AGAIN_S = 5.0
 
 

@@ -14,6 +14,7 @@ from berm_ledger.geometry import Polyline
 from berm_ledger.survey.area import survey_area
 from berm_ledger.survey.crest import crest_of_sections
 from berm_ledger.survey.crest_lines import CrestLines
+from berm_ledger.survey.readings import SHAPE_FLOOR_M, SHAPE_PER_GRID_CELL
 from berm_ledger.survey.resample import bilinear
 from berm_ledger.survey.roof import DETAILS, roof_templates
 from berm_ledger.survey.sections import sections_of_berm
@@ -76,6 +77,52 @@ def test_many_looks_are_free_of_bias_too(looks, cell_m) -> None:
     heights, _ = segment_figures(
         site, design_of(site), seeds=range(2), noise_m=0.003, cell_m=cell_m, looks=looks)
     npt.assert_allclose(heights, H, atol=0.0015)
+
+
+@pytest.mark.parametrize('width_m', [0.0, 0.10])
+@pytest.mark.parametrize('turn_deg', [0.0, 17.0, 45.0])
+@pytest.mark.parametrize('cell_m', [0.05, 0.07, 0.10])
+def test_coarse_grids_are_free_of_bias_on_an_even_berm(cell_m, turn_deg, width_m) -> None:
+    site = straight(1.6, turn_deg=turn_deg, height_m=H, width_m=width_m)
+    heights, _ = segment_figures(
+        site, design_of(site), seeds=range(1), noise_m=0.003, cell_m=cell_m, looks=10)
+    npt.assert_allclose(heights, H, atol=0.002)
+
+
+@pytest.mark.parametrize(('cell_m', 'error_m'), [(0.02, 0.0025), (0.05, 0.0025), (0.10, 0.006)])
+def test_lumps_that_a_coarse_grid_cannot_show_cost_what_its_error_says(cell_m, error_m) -> None:
+    # Cones of overlapping loads, their crest known by looking at every millimetre of it.
+    site = straight(2.4, turn_deg=25.0, height_m=H)
+    height_of = heaps(site)
+    sections = lines_of(site)[1][0]
+    offset_m = np.arange(-0.1, 0.1, 0.001)
+    points_xy = site.berms[0].centreline.point_at(sections.station_m[:, None], offset_m)
+    truth_m = height_of(points_xy).max(axis=1)
+    truth_m = [truth_m[sections.row == row].mean() for row in np.unique(sections.row)]
+    heights, _ = segment_figures(
+        site, height_of, seeds=range(1), noise_m=0.003, cell_m=cell_m, looks=10)
+    error = math.sqrt(np.mean((heights - truth_m)**2))
+    assert error <= error_m
+    assert error <= 2.5 * max(SHAPE_FLOOR_M, SHAPE_PER_GRID_CELL * cell_m)
+
+
+def heaps(site, *, every_m=0.06):
+    """Return the height of cones at 33 degrees along the line, each beside and off by a little."""
+    rng = np.random.default_rng(1)
+    line = site.berms[0].centreline
+    station_m = np.arange(0.0, line.length_m, every_m)
+    tops_xy = line.point_at(station_m, rng.normal(0.0, 0.015, len(station_m)))
+    tops_m = H + rng.normal(0.0, 0.012, len(station_m))
+    slope = math.tan(math.radians(33.0))
+
+    def height_of(points_xy):
+        out = np.zeros(points_xy.shape[:-1])
+        for top_xy, top_m in zip(tops_xy, tops_m):
+            away_m = np.linalg.norm(points_xy - top_xy, axis=-1)
+            out = np.maximum(out, top_m - slope * away_m)
+        return out
+
+    return height_of
 
 
 def test_the_lattice_of_the_grid_may_lie_in_any_direction() -> None:

@@ -41,17 +41,24 @@ def test_blur_is_the_variance_of_two_triangles() -> None:
     assert blur_variance_m2(0.015, 0.02) == pytest.approx((0.015**2 + 0.02**2) / 6.0)
 
 
+def test_a_coarse_grid_allows_less_detail() -> None:
+    windows = [detail_for(0.0, cell_m).window_m for cell_m in (0.015, 0.03, 0.05, 0.10)]
+    assert windows == sorted(windows)
+    assert detail_for(0.0, 0.10) is DETAILS[-1]
+    assert roof_templates(CELL_M, 0.10, DETAILS[-1]).window * CELL_M >= 0.13
+
+
 def test_less_noise_means_more_detail() -> None:
-    assert detail_for(0.0) is DETAILS[0]
-    assert detail_for(math.inf) is DETAILS[-1]
+    assert detail_for(0.0, CELL_M) is DETAILS[0]
+    assert detail_for(math.inf, CELL_M) is DETAILS[-1]
     limits = [detail.most_noise_m for detail in DETAILS]
     assert limits == sorted(limits)
     for key in ('window_m', 'pooled', 'voters'):
         values = [getattr(detail, key) for detail in DETAILS]
         assert values == sorted(values)
     for detail in DETAILS[:-1]:
-        assert detail_for(detail.most_noise_m) is detail
-        assert detail_for(math.nextafter(detail.most_noise_m, 1.0)) is not detail
+        assert detail_for(detail.most_noise_m, CELL_M) is detail
+        assert detail_for(math.nextafter(detail.most_noise_m, 1.0), CELL_M) is not detail
 
 
 def fit(templates, profiles):
