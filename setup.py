@@ -39,7 +39,8 @@ build_wheels = (
 # add, no other order of additions; errno and floating-point traps are not looked at.
 kernels = [
     Extension(
-        f'{package_name}._{name}', [f'kernels/{name}.c'], depends=['kernels/held.h'],
+        f'{package_name}._{name}', [f'{package_name}/native/{name}.c'],
+        depends=[f'{package_name}/native/held.h'],
         extra_compile_args=['-O3', '-ffp-contract=off', '-fno-math-errno', '-fno-trapping-math'],
         optional=True)
     for name in ('sampling', 'cells')
@@ -81,7 +82,7 @@ setup(
     license='Apache-2.0',
     license_files=['berm_ledger/resource/LICENSE'],
     packages=find_packages(include=['berm_ledger', 'berm_ledger.*']),
-    package_data={'berm_ledger': ['py.typed', '_*.pyi']},
+    package_data={'berm_ledger': ['py.typed', '_*.pyi', 'native/*.h']},
     data_files=[
         ('share/ament_index/resource_index/packages', ['berm_ledger/resource/berm_ledger']),
         (share, ['package.xml', 'berm_ledger/resource/LICENSE']),

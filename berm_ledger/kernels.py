@@ -4,7 +4,7 @@
 The compiled loops over cells, where they were built; without them numpy does the same.
 
 They are an optional part of the package: ``setup.py`` builds them where there is a C compiler, and
-their sources are in ``kernels``. Each is used in one place, beside the numpy code that gives the
+their sources are in ``native``. Each is used in one place, beside the numpy code that gives the
 same figures, bit for bit, in more passes.
 """
 

@@ -35,7 +35,7 @@ EWMA_WEIGHT = 0.3
 EWMA_SIGMAS = 3.5
 RESTART_LOOKS = 4.0
 UNSEEN_NS = np.int64(-1)
-# What happened to a cell: seen for the first time, far off, pulled over; as in kernels/cells.c.
+# What happened to a cell: seen for the first time, far off, pulled over; as in native/cells.c.
 FIRST, FAR, ADOPTED = np.uint8(1), np.uint8(2), np.uint8(3)
 
 
