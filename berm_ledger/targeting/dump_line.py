@@ -22,6 +22,10 @@ from ..design import Berm, Site
 
 PLACE_ROUNDING = 0.25
 MAX_TURN_RAD = math.radians(15.0)
+# A footprint at the very margin is on it as often as not, by the last bit [m].
+ROUNDING_M = 0.001
+# A bend is taken for no tighter than this share of its radius is left at the front.
+TIGHT = 0.2
 
 
 @dataclass(frozen=True)
@@ -149,11 +153,32 @@ def _drop_at(site: Site, row: Row, station_m: float, turn_rad: float) -> Drop:
 
 
 def room_m(site: Site, row: Row) -> float:
-    """Return the gap between toe and footprint, without the margin, of a dump on the line [m]."""
-    x = site.rover.footprint.corners_xy[:, 0]
+    """
+    Return how far off the line a load may land with the footprint off the toe, margin kept [m].
+
+    On the inside of a bend the corners of the footprint come nearer to the toe than its middle: of
+    a front of half width a at a distance D from a line of radius R by a^2 / (2 (R - D)). As
+    much again is left for a line of straight pieces, along which the robot is not quite square.
+    """
+    corners = site.rover.footprint.corners_xy
     drop = site.rover.drop_point_xy[0]
-    ahead = drop - float(x.max()) if drop >= 0.0 else float(x.min()) - drop
-    return max(0.0, ahead - half_base_m(site, row) - MARGIN_M)
+    ahead = drop - float(corners[:, 0].max()) if drop >= 0.0 else float(corners[:, 0].min()) - drop
+    curvature = _curvature_per_m(site, row)
+    half_width = float(np.abs(corners[:, 1]).max())
+    bend = half_width**2 * curvature / max(1.0 - ahead * curvature, TIGHT)
+    return max(0.0, ahead - half_base_m(site, row) - MARGIN_M - bend - ROUNDING_M)
+
+
+def _curvature_per_m(site: Site, row: Row) -> float:
+    """Return one over the radius of the circle through both ends and the middle of a segment."""
+    station = np.linspace(row.station_from_m, row.station_to_m, 3)
+    line = site.berms[row.berm_index].centreline
+    if line.closed:
+        station[-1] = np.nextafter(station[-1], 0.0)
+    start, middle, end = line.point_at(station)
+    rise = float(np.hypot(*(middle - 0.5 * (start + end))))
+    half_chord = 0.5 * float(np.hypot(*(end - start)))
+    return 2.0 * rise / (half_chord**2 + rise**2)
 
 
 def neighbours(rows: Sequence[Row], index: int, berm: Berm) -> tuple[Row | None, Row | None]:

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 CANDIDATES = 9
-# How much of the drum may reach past an open end, as a share of its width.
-PAST_END = 0.4
+# How much of the drum may reach past an open end, as a share of its width: the round end is part
+# of the design, and a crest whose end is not filled slopes down over its last sections.
+PAST_END = 0.5
 
 
 def lowest_stretch(

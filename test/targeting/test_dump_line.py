@@ -5,9 +5,9 @@
 from dataclasses import replace
 import math
 
-from berm_ledger.targeting.approach import approach_for, SIDES
+from berm_ledger.targeting.approach import approach_for, footprint_hull, pose_array, SIDES
 from berm_ledger.targeting.dump_line import drop_of_row, drop_stations, pulled_offset
-from berm_ledger.targeting.obstacles import MARGIN_M
+from berm_ledger.targeting.obstacles import MARGIN_M, Obstacles
 import pytest
 from targeting_kit import bare_rows, raised, ring, rover_of, site_of, SLOPE_DEG, straight
 
@@ -71,6 +71,22 @@ def test_a_crest_is_followed_no_farther_than_the_toe_allows(side, shift):
             pose = approach_for(site.berms[0], rover, drop, stands).pose
             gaps = stands * pose.apply(rover.footprint.corners_xy)[:, 1] - toe
             assert gaps.min() >= MARGIN_M - 1e-9
+
+
+@pytest.mark.parametrize('line_offset_m', [0.2, -0.2])
+@pytest.mark.parametrize('berm', [straight(2.0), ring(1.0), ring(0.8, sweep_rad=2.0)])
+def test_a_crest_that_cannot_be_followed_is_still_served_from_both_sides(berm, line_offset_m):
+    # The load goes as far as the footprint stays off the toe, by the planner's own check.
+    toe = 0.15 / math.tan(math.radians(SLOPE_DEG))
+    rover = rover_of(drop=(0.3 + toe + 0.08, 0.0))
+    site = site_of(berm, rover=rover)
+    rows = [raised(row, 0.1, line_offset_m=line_offset_m) for row in bare_rows(site)]
+    obstacles = Obstacles.of_site(site, rows, None)
+    for index in range(len(rows)):
+        drop = drop_of_row(site, rows, index)
+        poses = [approach_for(berm, rover, drop, side).pose for side in SIDES]
+        hits = obstacles.hits(footprint_hull(rover), pose_array(poses))
+        assert not hits[:, :len(rows)].any()
 
 
 def test_crest_that_turns_away_is_told_as_an_angle():
