@@ -27,6 +27,8 @@ from ..design import Site
 STRAY_SPREAD = 0.15
 # Less than this part of a load is never worth a finding, whatever the error.
 LEAST_SHARE = 0.5
+# Soils swell by nothing to some 70 % (rock, broken); common practice, no source.
+SWELLS = (1.0, 1.7)
 HOUR_NS = 3_600_000_000_000
 DAY_NS = 24 * HOUR_NS
 
@@ -96,6 +98,37 @@ def is_open(site: Site, balance: Balance) -> bool:
     """Tell whether more is unexplained than error and half a load can be."""
     least_m3 = LEAST_SHARE * site.load_volume_m3
     return abs(balance.unexplained_m3) > max(SIGMAS * balance.unexplained_se_m3, least_m3)
+
+
+def swell_that_closes(balance: Balance) -> float | None:
+    """
+    Return the swell with which nothing would be unexplained, None where no soil swells so.
+
+    Parameters
+    ----------
+    balance : Balance
+        The balance.
+
+    Returns
+    -------
+    float or None
+        Loose volume found over volume cut.
+
+    """
+    if not balance.cut_m3 > 0.0:
+        return None
+    swell = (balance.loose_m3 - balance.unexplained_m3) / balance.cut_m3
+    return swell if SWELLS[0] <= swell <= SWELLS[1] else None
+
+
+def imbalance_text(balance: Balance) -> str:
+    """Return what a balance that does not close may mean."""
+    text = ('more soil was cut than lies on the berms or was spilled'
+            if balance.unexplained_m3 > 0.0 else 'more soil lies on the berms than was cut')
+    swell = swell_that_closes(balance)
+    if swell is None:
+        return text
+    return f'{text}; or it swells by {swell:.2f} and not by {balance.swell:g} as the site says'
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .account import BorrowAccount, BorrowFold
-from .balance import balance_of, is_open
+from .balance import balance_of, imbalance_text, is_open
 from .booking import (
     balance_data,
     cut_data,
@@ -328,9 +328,7 @@ class BorrowClerk:
         data = balance_data(balance, now_open)
         self._book('balance', stamp_ns, data)
         if now_open and not was_open:
-            missing = balance.unexplained_m3 > 0.0
-            text = ('more soil was cut than lies on the berms or was spilled' if missing
-                    else 'more soil lies on the berms than was cut')
+            text = imbalance_text(balance)
             self._book('imbalance', stamp_ns, {
                 'volume_m3': data['unexplained_m3'],
                 'volume_se_m3': data['unexplained_se_m3'], 'text': text})

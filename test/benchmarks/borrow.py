@@ -8,6 +8,10 @@ compares the books with the truth: cut volume, masses of the loads, the balance 
 and at the end, and the forecast of the time to finish after a quarter, half and three quarters of
 the loads. Then a rover digs in one lane alone, and it is told how deep that truly was when the
 lane was closed, against its limit.
+
+``--true-swell 1.12`` or ``1.35`` builds with soil that swells so while the books are told
+``STATED_SWELL``; ``--true-line 0 2.9`` with a drum that draws another current than the books start
+from. What the books make of it is written build by build.
 """
 
 from __future__ import annotations
@@ -41,6 +45,8 @@ SHARES = (0.25, 0.5, 0.75)
 # The lane that is dug again and again: limit, and loads at most.
 LIMIT_M, MOST_LOADS = 0.05, 14
 PARTIAL = (6, 13, 20)
+# What the site file says of a soil that truly swells by something else.
+STATED_SWELL = 1.25
 
 
 @dataclass
@@ -56,7 +62,8 @@ class Build:
     cut_loads: list[float] = field(default_factory=list)
     partial: list[tuple[bool, bool | None]] = field(default_factory=list)
     forecasts: list[tuple[Forecast, float]] = field(default_factory=list)
-    findings: int = 0
+    findings: list[str] = field(default_factory=list)
+    kg_per_a: float = math.nan
 
 
 @dataclass
@@ -79,16 +86,24 @@ def steps(pipeline: Pipeline) -> dict:
             'drum_current': pipeline.add_drum_current}
 
 
-def run(noise: str, seed: int, weighed: bool = False) -> Build:
-    """Build once and compare."""
-    site = demo()
-    yard = YardOptions(noise=NOISE_PRESETS[noise], weighed=weighed,
-                       borrow=BorrowOptions(partial_loads=PARTIAL))
+def run(
+    noise: str, seed: int, true_swell: float | None = None, line: tuple[float, float] | None = None
+) -> Build:
+    """Build once and compare; the books may be told another swell, and nothing of the line."""
+    site = books_site = demo()
+    borrow = BorrowOptions(partial_loads=PARTIAL)
+    if line is not None:
+        borrow = replace(borrow, empty_a=line[0], a_per_kg=1.0 / line[1])
+    yard = YardOptions(noise=NOISE_PRESETS[noise], weighed=False, borrow=borrow)
+    if true_swell is not None:
+        yard = replace(yard, swell=true_swell)
+        books_site = replace(site, material=replace(site.material, swell=STATED_SWELL))
     build = SimulatedBuild(site, seed=seed, options=BuildOptions(yard=yard))
-    pipeline = Pipeline(site)
-    take, told = steps(pipeline), []
+    pipeline = Pipeline(books_site)
+    take, told, texts = steps(pipeline), [], []
     for event in build.events():
-        take[event.kind](event.value)
+        texts += [f'load {build.loads}: {e.data["text"]}'
+                  for e in take[event.kind](event.value).entries if e.kind == 'imbalance']
         if event.kind == 'dump':
             left = pipeline.books.dumps_remaining
             told.append((event.stamp_ns, forecast(pipeline.borrow, left)))
@@ -96,7 +111,10 @@ def run(noise: str, seed: int, weighed: bool = False) -> Build:
     out.cut_m3, out.cut_se_m3 = account.cut_m3
     out.true_m3 = sum(area['cut_m3'] for area in truth['borrow']['areas'])
     out.balances = [(b.unexplained_m3, b.unexplained_se_m3) for b in account.balances]
-    out.findings = pipeline.books.counts.get('imbalance', 0)
+    out.findings = texts
+    masses = np.array([load.mass_kg for load in account.loads])
+    currents = np.array([load.current_a for load in account.loads])
+    out.kg_per_a = float(np.nanmedian(masses / currents))
     for n, (load, dump, dig) in enumerate(
             zip(account.loads, truth['dumps'], truth['borrow']['digs']), 1):
         out.load_errors.append(load.mass_kg - dump['mass_kg'])
@@ -150,7 +168,7 @@ def show(noise: str, builds: Sequence[Build], closed: Sequence[Closed]) -> list[
         noise, f'{len(builds)}', f'{100 * cut.mean():+.2f}', f'{100 * np.abs(cut).max():.2f}',
         f'{100 * np.mean(np.abs(cut_z) < SIGMAS):.0f}',
         f'{100 * last.mean():.0f}', f'{100 * every.mean():.0f}',
-        f'{sum(b.findings for b in builds)}',
+        f'{sum(len(b.findings) for b in builds)}',
         f'{np.abs(errors).mean():.2f}', f'{100 * np.mean(np.abs(errors) < 2.0 * ses):.0f}',
         f'{sum(s is True for s in found)}/{len(found)}',
         f'{sum(s is True for s in full)}/{len(full)}',
@@ -169,21 +187,28 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument('--seeds', type=int, default=4, help='builds of each noise (default 4)')
     parser.add_argument('--first-seed', type=int, default=1, help='seed of the first (default 1)')
     parser.add_argument('--noise', default='field,drifting', help='presets, comma between')
+    parser.add_argument('--true-swell', type=float, help='another than the books are told')
+    parser.add_argument('--true-line', type=float, nargs=2, metavar=('A', 'KG_PER_A'),
+                        help='current of the empty drum [A] and mass for each ampere more [kg/A]')
     parser.add_argument('--jobs', type=int, default=1, help='processes (default 1)')
     args = parser.parse_args(argv)
     rows = [HEAD, UNITS]
     seeds = range(args.first_seed, args.first_seed + args.seeds)
     with ProcessPoolExecutor(args.jobs) as pool:
         for noise in args.noise.split(','):
-            builds = list(pool.map(run, [noise] * args.seeds, seeds))
-            closed = list(pool.map(close, [noise] * args.seeds, seeds))
+            builds = list(pool.map(run, [noise] * args.seeds, seeds,
+                                   [args.true_swell] * args.seeds, [args.true_line] * args.seeds))
+            plain = args.true_swell is None and args.true_line is None
+            closed = list(pool.map(close, [noise] * args.seeds, seeds)) if plain else []
             rows.append(tuple(show(noise, builds, closed)))
             for build in builds:
                 sys.stderr.write(
                     f'{noise}: cut {100 * (build.cut_m3 / build.true_m3 - 1):+.2f} %, unexplained '
                     f'{1e3 * build.balances[-1][0]:+.2f}+-{1e3 * build.balances[-1][1]:.2f} l, '
                     + ', '.join(f'{f.low_s / 60:.0f}-{f.high_s / 60:.0f} ({true / 60:.0f}) min'
-                                for f, true in build.forecasts) + '\n')
+                                for f, true in build.forecasts)
+                    + f', {build.kg_per_a:.3f} kg/A'
+                    + ''.join(f'; {text}' for text in build.findings) + '\n')
     for row in rows:
         sys.stdout.write('| ' + ' | '.join(row) + ' |\n')
     return 0
