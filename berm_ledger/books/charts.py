@@ -99,6 +99,18 @@ class Canvas:
         out: NDArray[np.intp] = self._place[row + row_step + REACH, col + col_step + REACH]
         return out
 
+    def square(self, x_m: float, y_m: float, reach_m: float) -> NDArray[np.intp]:
+        """Return, in order, the cells of a square that reaches so far around a point [m]."""
+        middle = self.lattice.index_from_xy([[x_m, y_m]])[0]
+        steps = reach_m / self.lattice.cell_m
+        # The next whole step, for whatever the rounding of the indices may do to the border.
+        shape = np.add(self.lattice.shape, REACH)
+        (top, left), (bottom, right) = (
+            np.clip(np.floor(middle + side * steps) + more + REACH, REACH, shape).astype(int)
+            for side, more in ((-1.0, 0), (1.0, 2)))
+        near = self._place[top:bottom, left:right].ravel()
+        return np.sort(near[near < len(self.flat_index)])
+
     @cached_property
     def _beside(self) -> tuple[NDArray[np.intp], ...]:
         """Return the cells one step to the east, west, north and south of each."""

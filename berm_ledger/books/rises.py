@@ -235,8 +235,9 @@ class DumpWatch:
 
     def cells_around(self, x_m: float, y_m: float, radius_m: float) -> NDArray[np.intp]:
         """Return the cells within a radius of a point."""
-        gap = self.points_xy - (x_m, y_m)
-        return np.flatnonzero(np.einsum('nc,nc->n', gap, gap) <= radius_m**2)
+        near = self.canvas.square(x_m, y_m, radius_m)
+        gap = self.points_xy[near] - (x_m, y_m)
+        return near[gap[:, 0]**2 + gap[:, 1]**2 <= radius_m**2]
 
     def announce(
         self, landing: Landing, height_m: NDArray[np.floating], looks: NDArray[np.floating]

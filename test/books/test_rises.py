@@ -17,6 +17,8 @@ from berm_ledger.books.rises import (
 )
 from berm_ledger.geometry import Lattice
 from berm_ledger.survey.noise import GridNoise
+from hypothesis import example, given
+from hypothesis import strategies as st
 import numpy as np
 import pytest
 from scipy import sparse
@@ -237,3 +239,16 @@ def test_a_dump_on_ground_never_seen_is_neither_measured_nor_astray() -> None:
     rise, = square.look(SETTLED_LOOKS)
     assert math.isnan(rise.volume_m3)
     assert not rise.missed
+
+
+@given(st.floats(-2.0, 4.0), st.floats(-2.0, 4.0), st.sampled_from([0.14, 0.15, 0.55, 3.0]))
+@example(0.9, 0.9, 0.15)
+@example(0.0, 1.785, 0.15)
+def test_the_cells_around_a_point(x_m: float, y_m: float, radius_m: float) -> None:
+    """Those that a search of all cells finds, in the same order, also where some are missing."""
+    some = np.flatnonzero(np.arange(SIDE * SIDE) % 7)
+    watch = DumpWatch(
+        POINTS[some], sparse.csr_matrix((1, len(some))), Canvas(LATTICE, some), radius_m)
+    gap = POINTS[some] - (x_m, y_m)
+    expected = np.flatnonzero(np.square(gap).sum(axis=1) <= radius_m**2)
+    np.testing.assert_array_equal(watch.cells_around(x_m, y_m, radius_m), expected)

@@ -5,11 +5,11 @@ How large the books get in a day, and how long a restart takes then; run by hand
 
 ``python test/campaigns/size_and_time.py``: 40 segments, 5 Hz. First the whole pipeline works
 through some minutes of grids that show the whole berm, so that the readings of standing soil, with
-the noise they truly have, are recorded look by look. Then the clerk books a day of readings made
-of those (played to and fro) on top of a berm that grows load by load: rules of what is worth
-booking, books and journal are the real ones, the survey is not run. The layers are those of the
-first part. At the end the file is closed, opened, and a pipeline resumed from it. Exit code 1 over
-50 MB or 2 s.
+the noise they truly have, are recorded of every segment look by look. Then the clerk books a day
+of readings made of those (played to and fro) on top of a berm that grows load by load, each load
+with a dump and a rise: rules of which segment's turn it is and of what is worth booking, books and
+journal are the real ones, the survey is not run. The layers are those of the first part. At the
+end the file is closed, opened, and a pipeline resumed from it. Exit code 1 over 50 MB or 2 s.
 """
 
 from __future__ import annotations
@@ -23,14 +23,16 @@ import tempfile
 import time
 from typing import Any
 
-from berm_ledger.books.booking import NEWS, NEWS_NS
+from berm_ledger.books.booking import NEWS
 from berm_ledger.books.journal import Journal
-from berm_ledger.design import Site
+from berm_ledger.design import Segment, Site
 from berm_ledger.design.site_file import site_from_text
 from berm_ledger.geometry import GridAxes, Pose2, StampedPose
 from berm_ledger.pipeline import Pipeline
 from berm_ledger.survey import ElevationGrid
 from berm_ledger.survey.readings import Reading
+from berm_ledger.survey.surface import MOST_LOOKS
+from berm_ledger.survey.turns import Turns
 import numpy as np
 
 SITE = """\
@@ -46,6 +48,8 @@ rover: {footprint: [[0.35, 0.25], [-0.35, 0.25], [-0.35, -0.25], [0.35, -0.25]],
         run_up_m: 0.5}
 yard:
   boundary: [[0.0, 0.0], [20.0, 0.0], [20.0, 6.0], [0.0, 6.0]]
+  borrow_areas:
+    - {name: pit, polygon: [[6.0, 4.0], [9.0, 4.0], [9.0, 5.5], [6.0, 5.5]], max_cut_m: 0.20}
 """
 START_NS, PERIOD_NS, RATE_HZ = 1_767_225_600_000_000_000, 200_000_000, 5
 NOISE_M, JITTER_M = 0.005, 0.003
@@ -76,10 +80,10 @@ def recorded(pipeline: Pipeline, count: int) -> tuple[np.ndarray, list[Any], Cou
     out, kinds, survey = [], Counter(), pipeline.survey
     plain = survey.readings
 
-    def noted(seen: Any = None) -> tuple[Reading, ...]:
-        found = plain(seen)
+    def noted(rows: Any = None) -> tuple[Reading, ...]:
+        found = plain()
         out.append([[getattr(r, name) for name in NAMES] for r in found])
-        return found
+        return tuple(found[row] for row in rows)
     survey.readings = noted
     for grid in grids(count):
         pipeline.add_pose(StampedPose(grid.stamp_ns, 'map', Pose2(10.0, 4.5)))
@@ -92,7 +96,8 @@ class Day:
     A survey whose readings are those recorded, to and fro, on a berm that grows.
 
     Readings that plainly say nothing new are left out before the clerk sees them, with bounds
-    closer than his, so that a day takes minutes; what is booked is his choice.
+    closer than his, so that a day takes minutes; what is booked is his choice. Whose turn it is
+    to be read is told by the real ``Turns``; a load makes the looks at its cells start anew.
     """
 
     def __init__(self, survey: Any, record: np.ndarray, looks: int) -> None:
@@ -101,42 +106,58 @@ class Day:
         self.rise_m = np.zeros(record.shape[1])
         self.every = max(looks // LOADS, 1)
         self.booked = np.full(record.shape[1:], np.nan)
-        self.booked_step = np.full(record.shape[1], -10 ** 9)
         self.bounds = np.array([0.9 * NEWS.get(name, np.inf) for name in NAMES])
+        self.turns, self.due = Turns(survey.area), np.zeros(record.shape[1], dtype=bool)
+        self.seen = np.ones(len(survey.area), dtype=bool)
+        self.looks = np.full(len(survey.area), MOST_LOOKS, dtype=np.float32)
+        self.read = 0
 
-    def rows_due(self, _overdue: Any) -> None:
-        """Leave it to the record which segments are read."""
+    def load(self) -> int | None:
+        """Let a load fall if one is due before the next look; return its row."""
+        if self.step % self.every:
+            return None
+        middle = (self.step // self.every * 7) % len(self.rise_m)
+        for offset, rise_m in ((-1, 0.001), (0, 0.004), (1, 0.001)):
+            row = (middle + offset) % len(self.rise_m)
+            self.rise_m[row] += rise_m
+            self.looks[self.area.corridor.segment_index == row] = 0.0
+        return middle
+
+    def look(self) -> None:
+        """Go on by one look at the whole berm."""
+        np.minimum(self.looks + 1.0, MOST_LOOKS, out=self.looks)
+        moved = np.flatnonzero(self.looks == 1.0)
+        self.due |= self.turns.after_look(self.seen, self.looks, moved)
+        self.step += 1
+
+    def rows_due(self, overdue: np.ndarray) -> np.ndarray:
+        """Return the rows whose turn it is, or that are overdue."""
+        return np.flatnonzero(self.due | overdue)
 
     def rows_seen(self) -> np.ndarray:
         """Return all rows: every look shows the whole berm."""
         return np.arange(self.record.shape[1])
 
-    def readings(self, _rows: Any = None) -> tuple[Reading, ...]:
-        """Return the readings of the next look that may say something new."""
-        count, segments = self.record.shape[:2]
-        turn, place = divmod(self.step, count)
-        if self.step % self.every == 0:
-            middle = (self.step // self.every * 7) % segments
-            for offset, rise_m in ((-1, 0.001), (0, 0.004), (1, 0.001)):
-                self.rise_m[(middle + offset) % segments] += rise_m
-        look = self.record[place if turn % 2 == 0 else count - 1 - place].copy()
+    def readings(self, rows: np.ndarray) -> tuple[Reading, ...]:
+        """Return the readings of some rows that may say something new, or are overdue."""
+        turn, place = divmod(self.step, len(self.record))
+        look = self.record[place if turn % 2 == 0 else len(self.record) - 1 - place].copy()
         for name in GROWING:
             look[:, NAMES.index(name)] += self.rise_m
         still = np.abs(look - self.booked) < self.bounds
         still |= np.isnan(look) & np.isnan(self.booked)
-        fresh = (self.step - self.booked_step) * PERIOD_NS < NEWS_NS - PERIOD_NS
-        rows = np.flatnonzero(~(still.all(axis=1) & fresh))
-        self.step += 1
-        return tuple(Reading(int(row), *look[row].tolist()) for row in rows)
+        news = ~still.all(axis=1) | ~self.due
+        self.turns.done(rows)
+        self.due[rows] = False
+        self.read += len(rows)
+        return tuple(Reading(int(row), *look[row].tolist()) for row in rows if news[row])
 
     def note(self, entries: Any) -> None:
         """Note what the clerk booked."""
         for entry in entries:
-            if entry.kind == 'seen':
-                continue
-            row = entry.segment - 1
-            self.booked[row] = [np.nan if entry.data[n] is None else entry.data[n] for n in NAMES]
-            self.booked_step[row] = self.step - 1
+            if entry.kind == 'reading':
+                self.booked[entry.segment - 1] = [
+                    np.nan if entry.data[n] is None else entry.data[n] for n in NAMES]
 
 
 def main() -> int:
@@ -155,11 +176,11 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix='berm_size_') as name:
         path = Path(name, 'books.sqlite')
         # The first half of the record is the survey settling in.
-        entries = a_day(site, path, layers, record[count // 2:], looks)
+        entries, read = a_day(site, path, layers, record[count // 2:], looks)
         size = sum(p.stat().st_size for p in Path(name).iterdir())
         wall_s, cpu_s = min(restart_s(site, path) for _ in range(3))
     tell(f'{given.hours:g} h at {RATE_HZ} Hz, {record.shape[1]} segments: {looks} looks, '
-         f'{looks * record.shape[1]} readings, {entries} booked, {size / 1e6:.1f} MB; '
+         f'{read} readings, {entries} entries booked, {size / 1e6:.1f} MB; '
          f'restart {wall_s:.2f} s ({cpu_s:.2f} s of processor)')
     return 1 if size > MOST_BYTES or cpu_s > MOST_S else 0
 
@@ -170,19 +191,54 @@ def tell(text: str) -> None:
     sys.stdout.flush()
 
 
-def a_day(site: Site, path: Path, layers: list[Any], record: np.ndarray, looks: int) -> int:
-    """Have the clerk book a day; return the number of entries."""
+def a_day(
+    site: Site, path: Path, layers: list[Any], record: np.ndarray, looks: int
+) -> tuple[int, int]:
+    """Have the clerk book a day; return the number of entries, and of readings taken."""
     pipeline = Pipeline(site, surfaces=layers)
     clerk, keeper = pipeline._clerk, pipeline._keeper
     day = clerk._survey = Day(pipeline.survey, record, looks)
     with Journal.open(path, 'digest', 'site.yaml', SITE, durable=False) as journal:
         for step in range(looks):
-            clerk.book_readings(START_NS + step * PERIOD_NS)
+            stamp_ns = START_NS + step * PERIOD_NS
+            row = day.load()
+            if row is not None:
+                book_load(keeper, day.area.segments[row], stamp_ns)
+            day.look()
+            clerk.book_readings(stamp_ns)
             new = keeper.take_new()
             day.note(new)
             if new:
                 journal.append(new, layers if step % (day.every * LAYERS_EVERY) == 0 else ())
-        return journal.last_seq
+        return journal.last_seq, day.read
+
+
+def book_load(keeper: Any, segment: Segment, stamp_ns: int) -> None:
+    """Book what one load brings on both sides, with figures of usual length."""
+    x_m, offset_m = 2.0 + 0.4 * segment.number, -0.00299
+    dump = keeper.book('dump', stamp_ns, segment.berm, segment.number, {
+        'mass_kg': 5.529, 'offset_m': offset_m, 'station_m': round(x_m - 1.99707, 5),
+        'x_m': round(x_m + 0.00293, 5), 'y_m': 2.0 + offset_m, 'yaw_rad': 0.00063})
+    keeper.book('rise', stamp_ns, segment.berm, segment.number, {
+        'dump_seq': dump.seq, 'volume_m3': 0.0035082, 'volume_se_m3': 0.0001249,
+        'shares': {str(segment.number): 0.0027897, str(segment.number - 1 or 2): 0.0007105}})
+    lane = {'deepest_m': 0.00961, 'mean_m': 0.00451, 'step_m': 0.00785, 'volume_m3': 0.0035548}
+    keeper.book('cut', stamp_ns, None, None, {
+        'area': 'pit', 'deepest_m': 0.00961, 'lanes': [{**lane, 'lane': n} for n in (1, 2, 3, 4)],
+        'left_m2': 3.1536, 'left_m3': 0.6161001, 'load_m3': 0.003736, 'load_se_m3': 0.0009029,
+        'next_cut_m': 0.00455, 'next_lane': 1, 'step_m': 0.00785, 'volume_m3': 0.0149873,
+        'volume_se_m3': 0.0012855})
+    keeper.book('load', stamp_ns, None, None, {
+        'current_a': 2.513, 'current_kg': 5.612, 'current_se_kg': 0.35, 'cut_kg': 6.22,
+        'cut_m3': 0.003736, 'cut_se_kg': 1.518, 'cut_se_m3': 0.0009029, 'cycle_s': 71.8,
+        'dig_s': 36.0, 'dump_s': 4.6, 'dump_seq': dump.seq, 'haul_s': 31.2, 'loads_left': 23,
+        'mass_kg': 5.592, 'mass_se_kg': 0.209, 'partial': None, 'weighed_kg': 5.529,
+        'weighed_se_kg': 0.276, 'yield_kg': 5.913, 'yield_se_kg': 0.922})
+    keeper.book('balance', stamp_ns, None, None, {
+        'carried_m3': 0.0, 'carried_se_m3': 0.0, 'cut_m3': 0.0149873, 'cut_se_m3': 0.0012855,
+        'open': False, 'placed_m3': 0.015072, 'placed_se_m3': 0.0010003,
+        'spilled_m3': -0.0002345, 'swell': 1.11, 'unexplained_m3': 0.0017984,
+        'unexplained_se_m3': 0.0017604})
 
 
 def restart_s(site: Site, path: Path) -> tuple[float, float]:
