@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Figures of one segment from its sections, and the error budget behind them."""
 
+from dataclasses import replace
 import math
 
 from berm_ledger.geometry import GridAxes
@@ -16,6 +17,8 @@ from berm_ledger.survey.readings import (
     crest_reading,
     INTERPOLATION_GAIN,
     SHAPE_FLOOR_M,
+    SHAPE_PER_GRID_CELL,
+    SHAPE_PER_HEIGHT,
 )
 from berm_ledger.survey.resample import bilinear
 from berm_ledger.survey.sections import sections_of_berm
@@ -109,6 +112,14 @@ def test_a_thousand_looks_do_not_pretend_to_micrometres() -> None:
     budget = budget_of(looks=1000.0)
     assert budget.mean_error_m(0.3) >= COMMON_FLOOR_M
     assert reading_of(TARGET, budget=budget).height_se_m >= SHAPE_FLOOR_M
+
+
+def test_coarse_grids_and_high_heaps_are_known_less_well() -> None:
+    sure = budget_of(looks=1000.0)
+    coarse = replace(sure, grid_cell_m=0.10)
+    assert reading_of(TARGET, budget=coarse).height_se_m >= 0.10 * SHAPE_PER_GRID_CELL
+    high = reading_of(5.0 * TARGET, budget=sure)
+    assert high.height_se_m >= SHAPE_PER_HEIGHT * high.height_m > SHAPE_FLOOR_M
 
 
 @pytest.mark.parametrize('worse', [
