@@ -5,6 +5,7 @@
 import math
 
 from berm_ledger.geometry import GridAxes
+from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.ros.messages.heights import heights_on_lattice, known_heights, unrolled_heights
 from berm_ledger.ros.messages.lattice_fit import points_off, sample_axes
 from hypothesis import given, settings
@@ -15,6 +16,18 @@ import pytest
 
 CELL_M = 0.05
 LIMIT_M = 0.1 * CELL_M
+
+
+@pytest.fixture(scope='module', params=['compiled', 'numpy'], autouse=True)
+def way(request):
+    """Everything here holds for the kernels and for numpy alone."""
+    if request.param == 'numpy':
+        with numpy_only():
+            yield
+    elif compiled.sampling is None:
+        pytest.skip('the kernels are not built: pip install -e . with a C compiler')
+    else:
+        yield
 
 
 def cloud(rows=300, cols=250, *, yaw_rad=0.0, step=4, origin=(2.0, -3.0)):

@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -34,6 +35,14 @@ def _every(count: int) -> NDArray[np.intp]:
     return np.arange(SAMPLE_SIDE) * (count - 1) // (SAMPLE_SIDE - 1)
 
 
+@lru_cache(maxsize=8)
+def _sampled_index(rows: int, cols: int) -> NDArray[np.intp]:
+    """Return rows and columns of the sample of clouds of a shape, (n, 2), read-only."""
+    index = np.stack(np.meshgrid(_every(rows), _every(cols), indexing='ij'), axis=-1)
+    index.flags.writeable = False
+    return index.reshape(-1, 2)
+
+
 def _placed(values: NDArray[Any]) -> NDArray[np.bool_]:
     """Tell which coordinates are known."""
     out: NDArray[np.bool_] = np.abs(values) <= MAX_COORDINATE_M
@@ -44,10 +53,10 @@ def _sample(
     x: NDArray[Any], y: NDArray[Any]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return (row, col) indices and points (n, 2) of the sample, finite ones only."""
-    rows, cols = _every(x.shape[0]), _every(x.shape[1])
-    part = np.ix_(rows, cols)
-    points = np.stack([x[part], y[part]], axis=-1).astype(float).reshape(-1, 2)
-    index = np.stack(np.meshgrid(rows, cols, indexing='ij'), axis=-1).reshape(-1, 2)
+    index = _sampled_index(*x.shape)
+    points = np.empty(index.shape)
+    for k, values in enumerate((x, y)):
+        points[:, k] = values[index[:, 0], index[:, 1]]
     placed = _placed(points)
     seen = placed[:, 0] & placed[:, 1]
     if 4 * int(seen.sum()) < len(seen):
