@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from .books.accounts import Books
 from .books.bookkeeper import Bookkeeper
 from .books.clerk import Clerk
+from .books.early_dump import EarlyDump
 from .books.entries import Entry
 from .books.layers import as_kept, ground_level_m, layers_of, restore
 from .books.profile import CrestProfile
@@ -120,6 +121,7 @@ class Pipeline:
         self._gate = GateState(site.frame, books_ns=books_ns)
         self._track = PoseTrack()
         self._keeper = Bookkeeper(site, earlier)
+        self._early: EarlyDump | None = None
         self._findings: list[Finding] = []
         self._counters: dict[str, int] = {}
         self._books: Books | None = None
@@ -215,6 +217,8 @@ class Pipeline:
         self._track.add(pose)
         self._count('poses')
         self._borrow.note_pose(pose, self.survey.shift)
+        if self._early is not None:
+            self._end_wait(self._early, pose)
         return self._update()
 
     def add_grid(self, grid: ElevationGrid) -> Update:
@@ -264,22 +268,48 @@ class Pipeline:
         self._borrow.book_balance(stamp_ns)
 
     def add_dump(self, mass_kg: float) -> Update:
-        """Take in an announced dump; its time and place are those of the last pose before it."""
+        """Take in a dump; its time and place are those of the last pose, or else of the first."""
         finding = check_dump(mass_kg, self._gate, self._dump_ns)
         if finding:
+            if finding.code == 'no_pose' and self._early is None:
+                self._early = EarlyDump(mass_kg)
+                finding = replace(finding, code='dump_waits', text=(
+                    f'{finding.text}: it is booked at the first one, if that comes soon and at a '
+                    f'berm'))
             return self._refuse(finding)
-        pose = self._gate.pose
-        assert pose is not None
+        assert self._gate.pose is not None
+        self._book_dump(mass_kg, self._gate.pose)
+        return self._update()
+
+    def _book_dump(self, mass_kg: float, pose: StampedPose) -> None:
+        """Book a dump at a pose."""
         if self.survey.datum is None and not self._take_datum(pose.stamp_ns):
             self._note('dump_before_datum', (
                 'a dump was announced before any ground was surveyed; its rise is not known'))
-        x_m, y_m = pose.pose.apply([self.site.rover.drop_point_xy])[0]
-        shift = self.survey.shift
-        entry = self._clerk.book_dump(
-            mass_kg, float(x_m) - shift.dx_m, float(y_m) - shift.dy_m, pose)
+        entry = self._clerk.book_dump(mass_kg, *self._drop_xy(pose), pose)
         self._dump_ns = pose.stamp_ns
         self._borrow.note_dump(entry, self.survey.noise)
-        return self._update()
+
+    def _drop_xy(self, pose: StampedPose) -> tuple[float, float]:
+        """Return where a load falls at a pose, in the frame of the site [m]."""
+        x_m, y_m = pose.pose.apply([self.site.rover.drop_point_xy])[0]
+        shift = self.survey.shift
+        return float(x_m) - shift.dx_m, float(y_m) - shift.dy_m
+
+    def _end_wait(self, early: EarlyDump, pose: StampedPose) -> None:
+        """Book the dump that waited for the first pose, or say why not."""
+        self._early = None
+        place = self._clerk.place_of(*self._drop_xy(pose))
+        objection = early.objection(pose, place.berm is not None)
+        repeated = check_dump(early.mass_kg, self._gate, self._dump_ns)
+        if objection or repeated:
+            text = repeated.text if repeated else objection
+            self._reject(refusal('no_pose', (
+                f'the dump announced before any usable pose is not booked: {text}; announce it '
+                f'again from where it was dumped'), pose.stamp_ns))
+            return
+        self._book_dump(early.mass_kg, pose)
+        self._note('dump_waited', 'a dump announced before the first pose is booked there')
 
     def add_drum_current(self, current_a: float) -> Update:
         """Take in a drum current [A]; its time is that of the last pose before it."""
@@ -341,12 +371,18 @@ class Pipeline:
         self._findings.append(Finding(code, text, Severity.WARNING, self.stamp_ns))
 
     def _refuse(self, finding: Finding) -> Update:
-        """Count a refusal and report it; the books do not move but for saying so."""
+        """Refuse an input; the books do not move but for saying so."""
+        self._reject(finding)
+        return self._update()
+
+    def _reject(self, finding: Finding) -> None:
+        """Count a refusal, report and book it."""
         self._gate = self._gate.after_refusal(finding)
+        # Time passes, too, while a dump waits for the first pose.
+        self._early = None if self._early is None else self._early.after(finding.stamp_ns)
         self._count(finding.code)
         self._findings.append(finding)
         self._keeper.refuse(finding, self.stamp_ns)
-        return self._update()
 
     def _update(self) -> Update:
         """Hand out what has come together."""
