@@ -7,6 +7,7 @@ from dataclasses import replace
 import math
 from pathlib import Path
 
+from berm_ledger.books.entries import Entry
 from berm_ledger.books.layers import DATUM
 from berm_ledger.books.ledger import fold
 from berm_ledger.books.rows import Row, State
@@ -149,6 +150,45 @@ def test_a_restart_goes_on_with_the_same_books(site: Site, events: list[SimEvent
     for ours, theirs in zip(second.books.rows, straight.books.rows):
         # Noise learned and looks counted differ a little; the soil does not.
         assert ours.height_m == pytest.approx(theirs.height_m, abs=0.004)
+
+
+def test_a_restart_knows_what_the_grids_have_taught_of_themselves(
+        site: Site, events: list[SimEvent]) -> None:
+    """Noise, place and level of the map are as before, so that errors are stated alike."""
+    on_plane = replace(site, datum_plane=Plane(0.0, 0.0, 0.0))
+    straight, entries = Pipeline(on_plane), []
+    at = [index for index, event in enumerate(events) if event.kind == 'grid'][50]
+    for event in events[:at]:
+        entries += feed(straight, event).entries
+    again = Pipeline(on_plane, entries=entries, surfaces=straight.finish().surfaces)
+    before, after = straight.survey, again.survey
+    assert not before.registration.opening
+    assert after.noise == before.noise
+    assert after.registration.level_error_m == before.registration.level_error_m
+    assert np.abs(before.registration.mean).max() > 0.0
+    for name in ('dx_m', 'dy_m', 'dz_m'):
+        assert getattr(after.shift, name) == getattr(before.shift, name)
+    pose = next(event for event in events[at::-1] if event.kind == 'pose')
+    for event in [pose, *events[at:at + 60]]:
+        feed(straight, event)
+        feed(again, event)
+    errors = [[r.height_se_m for r in p.survey.readings()] for p in (straight, again)]
+    assert errors[1] == pytest.approx(errors[0], rel=0.2, nan_ok=True)
+
+
+def test_of_the_place_of_the_map_the_newest_word_counts(site: Site) -> None:
+    """A shift booked after the layers were kept is newer than theirs, one before is not."""
+    first = Pipeline(site)
+    for _ in looks(site, first, 12):
+        pass
+    layers = first.finish().surfaces
+    kept_ns = max(layer.stamp_ns for layer in layers)
+    moved = {'dx_m': 0.02, 'dy_m': -0.01, 'dz_m': 0.03, 'text': ''}
+    for stamp_ns, expected_m in ((kept_ns - 1, first.survey.shift.dx_m), (kept_ns + 1, 0.02)):
+        booked = Entry(1, stamp_ns, 'map_shift', None, None, moved)
+        assert Pipeline(
+            site, entries=[booked], surfaces=layers).survey.shift.dx_m == expected_m
+    assert Pipeline(site, entries=[booked]).survey.shift.dz_m == 0.03
 
 
 def test_the_datum_is_booked_once_the_ground_is_surveyed(site: Site) -> None:

@@ -120,7 +120,7 @@ class Clerk:
     # ---- going on from an earlier run --------------------------------------------------------
 
     def remember(self, entries: Iterable[Entry]) -> None:
-        """Remember what an earlier run has read, and where it has found the map."""
+        """Remember what an earlier run has read, and where it has booked the map."""
         rows = {(s.berm, s.number): i for i, s in enumerate(self._survey.area.segments)}
         for entry in entries:
             if entry.kind == 'reading':
@@ -133,7 +133,7 @@ class Clerk:
             elif entry.kind == 'map_shift':
                 shift = (entry.data[name] for name in ('dx_m', 'dy_m', 'dz_m'))
                 self._booked_shift = Shift(*shift)
-        self._survey.registration.expect(self._booked_shift)
+                self._survey.expect(self._booked_shift, entry.stamp_ns)
         self._at_grade = {(row.berm, row.segment) for row in self._books().rows
                           if row.state == State.AT_GRADE}
 

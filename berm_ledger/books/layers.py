@@ -16,6 +16,8 @@ from ..design import Site
 from ..geometry import Lattice
 from ..survey.crest import Crest
 from ..survey.datum import Datum, Source
+from ..survey.noise import GridNoise
+from ..survey.registration import Shift
 from ..survey.site_survey import SiteSurvey
 from ..survey.snapshot import NamedSurface
 
@@ -26,6 +28,9 @@ FILL = 'fill_m'
 DESIGN = 'design_m'
 CREST, CREST_OFFSET, CREST_TARGET = 'crest:', 'crest_offset:', 'crest_target:'
 CREST_SPREAD, CREST_ERROR = 'crest_spread:', 'crest_error_m:'
+# One row: noise of a look [m] and the share of it that neighbours have in common, shift of the map
+# along x, y and z [m], error of the level of the site frame [m].
+LEARNED, LEARNED_FIGURES = 'learned', 6
 
 
 def layers_of(
@@ -66,7 +71,15 @@ def layers_of(
         NamedSurface(name, seen_ns or stamp_ns, area.lattice,
                      area.on_lattice(values, _blank(values)))
         for name, (seen_ns, values) in watch.evidence().items()]
-    return (*out, *_crests(survey, stamp_ns))
+    return (*out, *_crests(survey, stamp_ns), _learned(survey, stamp_ns))
+
+
+def _learned(survey: SiteSurvey, stamp_ns: int) -> NamedSurface:
+    """Return what the grids so far have taught of themselves."""
+    noise, registration = survey.noise, survey.registration
+    values = np.array([[
+        noise.total_m, noise.shared, *registration.mean, registration.level_error_m]])
+    return NamedSurface(LEARNED, stamp_ns, Lattice(0.0, 0.0, 1.0, *values.shape), values)
 
 
 def _blank(values: NDArray[Any]) -> float | int:
@@ -153,6 +166,16 @@ def restore(
         survey.set_datum(Datum(
             stamps[DATUM], kept[DATUM], kept[DATUM_SOURCE], kept[DATUM_LOOKS]))
     _restore_crests(survey, layers)
+    _restore_learned(survey, layers)
+
+
+def _restore_learned(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None:
+    """Go on from the noise, and the place of the map, that were found before."""
+    for layer in layers:
+        if layer.name == LEARNED and layer.values.size == LEARNED_FIGURES:
+            total_m, shared, dx_m, dy_m, dz_m, level_error_m = layer.values.ravel().tolist()
+            survey.noise = GridNoise(total_m, shared)
+            survey.expect(Shift(dx_m, dy_m, dz_m), layer.stamp_ns, level_error_m)
 
 
 def _restore_crests(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None:

@@ -138,6 +138,8 @@ class Registration:
     opening: bool = True
     _grids: int = 0
     _steps_m: list[float] = field(default_factory=list)
+    _kept_error_m: float = OPENING_SPREAD_M
+    _expected_ns: int = -1
 
     def __post_init__(self) -> None:
         """Pick the cells to compare and their neighbours."""
@@ -157,9 +159,14 @@ class Registration:
         self._north_south = np.stack([near(self._cells, a, b) for a, b in steps])
         self._east_west = np.stack([near(self._cells, b, a) for a, b in steps])
 
-    def expect(self, shift: Shift) -> None:
-        """Expect the next grid where an earlier run has left the map."""
-        self.mean = np.array([shift.dx_m, shift.dy_m, shift.dz_m])
+    def expect(self, shift: Shift, stamp_ns: int, level_error_m: float | None = None) -> bool:
+        """Expect grids where an earlier run has left the map; tell whether that is the newest."""
+        self._kept_error_m = level_error_m or self._kept_error_m
+        newest = stamp_ns > self._expected_ns
+        if newest:
+            self._expected_ns = stamp_ns
+            self.mean = np.array([shift.dx_m, shift.dy_m, shift.dz_m])
+        return newest
 
     def pairs(self) -> tuple[NDArray[np.intp], NDArray[np.intp], float]:
         """Return the cells compared, the cell beside each (-1: none), and their distance [m]."""
@@ -219,7 +226,7 @@ class Registration:
     def level_error_m(self) -> float:
         """How sure the level of the site frame is, by the scatter of grids about it [m]."""
         if len(self._steps_m) < 3:
-            return OPENING_SPREAD_M
+            return self._kept_error_m
         return float(np.sqrt(np.mean(np.square(self._steps_m)) / self._grids))
 
     def _expected(self, surface: SiteSurface) -> NDArray[np.float64]:

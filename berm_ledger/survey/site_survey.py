@@ -110,6 +110,11 @@ class SiteSurvey:
         if given is not None:
             self.set_datum(given)
 
+    def expect(self, shift: Shift, stamp_ns: int, level_error_m: float | None = None) -> None:
+        """Take the map to lie where an earlier run has left it, until a grid tells."""
+        if self.registration.expect(shift, stamp_ns, level_error_m):
+            self.shift = shift
+
     # ---- datum -------------------------------------------------------------------------------
 
     def set_datum(self, datum: Datum) -> None:
