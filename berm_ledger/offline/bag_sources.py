@@ -21,6 +21,7 @@ from .mcap_scan import MAGIC as MCAP_MAGIC
 from .mcap_scan import McapScan
 from .sqlite_scan import MAGIC as SQLITE_MAGIC
 from .sqlite_scan import SqliteScan, unfinished_log
+from .whole_pages import is_cut_in_a_page
 from ..errors import BagError
 
 SUFFIXES = ('.mcap', '.db3', '.mcap.zstd', '.db3.zstd')
@@ -234,6 +235,8 @@ def _open_file(
         msg = f'{shown}: {what}'
         raise BagError(msg)
     reason = 'was not closed' if unfinished_log(path) else ''
+    if not reason and scan is SqliteScan and is_cut_in_a_page(path):
+        reason = 'ends in the middle of a page'
     if not reason:
         try:
             return [_kept(WholeBag(path), stack)], []

@@ -18,6 +18,7 @@ from urllib.parse import quote
 
 from .bag_damage import FOREIGN, reason_of
 from .bag_topics import BagTopic
+from .whole_pages import is_cut_in_a_page, open_whole_pages
 
 MAGIC = b'SQLite format 3\0'
 ROWS = 'SELECT topic_id, timestamp, data FROM messages ORDER BY id'
@@ -29,6 +30,17 @@ def unfinished_log(path: Path) -> Path | None:
     """Return the write-ahead log beside a database that was not closed, None without one."""
     log = path.with_name(f'{path.name}-wal')
     return log if log.is_file() and log.stat().st_size > 0 else None
+
+
+def _opened(path: Path) -> Any:
+    """Open a file for reading, without the last page where that is not whole."""
+    log = unfinished_log(path)
+    if log is None and is_cut_in_a_page(path):
+        return open_whole_pages(path)
+    # Without a log the file is as it will ever be, and needs no lock beside it.
+    options = 'mode=ro' if log else 'mode=ro&immutable=1'
+    return sqlite3.connect(
+        f'file:{quote(str(path.resolve()))}?{options}', uri=True, isolation_level=None)
 
 
 class SqliteScan:
@@ -51,7 +63,7 @@ class SqliteScan:
 
     Raises
     ------
-    sqlite3.Error
+    sqlite3.Error, apsw.Error
         Nothing can be read.
 
     """
@@ -59,11 +71,7 @@ class SqliteScan:
     def __init__(self, path: Path) -> None:
         """Open the file and read the list of topics."""
         self.damage: list[str] = []
-        log = unfinished_log(path)
-        # Without a log the file is as it will ever be, and needs no lock beside it.
-        options = 'mode=ro' if log else 'mode=ro&immutable=1'
-        self._database = sqlite3.connect(
-            f'file:{quote(str(path.resolve()))}?{options}', uri=True, isolation_level=None)
+        self._database: Any = _opened(path)
         try:
             # A file shorter than its header says is refused otherwise.
             self._database.execute('PRAGMA writable_schema=ON')
@@ -81,7 +89,7 @@ class SqliteScan:
     def _topics(self) -> dict[int, BagTopic]:
         """Return the topics by number, with definitions where the file has them."""
         definitions: dict[str, str] = {}
-        with contextlib.suppress(sqlite3.Error):
+        with contextlib.suppress(*FOREIGN):
             definitions = dict(self._database.execute(
                 'SELECT topic_type, encoded_message_definition FROM message_definitions '
                 'WHERE encoding = ?', ('ros2msg',)))
@@ -94,7 +102,7 @@ class SqliteScan:
         """Return a time of recording [ns]; None where it cannot be had."""
         try:
             row = self._database.execute(query).fetchone()
-        except sqlite3.Error:
+        except FOREIGN:
             return None
         return int(row[0]) if row else None
 
