@@ -45,7 +45,7 @@ def borrow_line(account: BorrowAccount, loads_left: int) -> str:
                      f'deepest {figure(deepest, 0, 1e3)} mm')
     closed = sum(len(area.voids) for area in account.areas.values())
     if closed:
-        parts.append(f'{closed} lanes closed')
+        parts.append(f'{closed} {"lane" if closed == 1 else "lanes"} closed')
     made = production_of(account)
     if math.isfinite(made.loads_per_h):
         parts.append(f'{figure(made.loads_per_h, 0)} loads/h of '

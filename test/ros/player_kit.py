@@ -21,9 +21,11 @@ class Player:
     """Plays a build to the nodes under test, each message after the last one was booked."""
 
     def __init__(self, world, site, *, namespace='', dump_topic='dump', pose_listeners=1,
-                 taken_pose_ns=None):
-        # With the stamp of the last pose taken to ask for, no pose is lost in a full queue.
-        self.taken_pose_ns = taken_pose_ns
+                 taken_pose_ns=None, taken_currents=None):
+        # With the stamp of the last pose taken to ask for, no pose is lost in a full queue; and
+        # with the number of drum currents taken, none of these.
+        self.taken_pose_ns, self.taken_currents = taken_pose_ns, taken_currents
+        self.currents = 0
         from berm_ledger.ros.wire import latched_qos, message_class, wire_types
         self.world, self.site, self.types = world, site, wire_types()
         self.make = message_class
@@ -35,6 +37,9 @@ class Player:
                 message_class('sensor_msgs/msg/PointCloud2'), 'elevation', 5),
             'dump': self.node.create_publisher(
                 message_class('std_msgs/msg/Float32'), dump_topic, 5)}
+        if taken_currents:
+            self.out['drum_current'] = self.node.create_publisher(
+                message_class('std_msgs/msg/Float32'), 'drum_current', 5)
         self.heard, self.answers = {}, 0
         for name, kind in (('segments', 'sensor_msgs/msg/PointCloud2'),
                            ('rework', 'diagnostic_msgs/msg/DiagnosticArray')):
@@ -55,12 +60,15 @@ class Player:
             if event.kind == 'pose' and self.taken_pose_ns:
                 self.world.until(lambda event=event: (
                     self.taken_pose_ns() or 0) >= event.value.stamp_ns)
-            if event.kind != 'pose':
+            if event.kind == 'drum_current':
+                self.currents += 1
+                self.world.until(lambda: self.taken_currents() >= self.currents)
+            elif event.kind != 'pose':
                 self.world.until(lambda before=before, event=event: self.answers > before and (
                     stamp_ns_from(self.heard['segments'].header) >= event.stamp_ns))
 
     def message(self, event):
-        if event.kind == 'dump':
+        if event.kind in ('dump', 'drum_current'):
             return self.make('std_msgs/msg/Float32')(data=event.value)
         if event.kind == 'pose':
             msg = self.make('geometry_msgs/msg/PoseStamped')()

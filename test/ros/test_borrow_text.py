@@ -32,7 +32,7 @@ def account(**changes: object) -> BorrowAccount:
 def test_one_line_says_it_all() -> None:
     """Cut with its 95 % error, depth, closed lanes, production, forecast, balance."""
     line = borrow_line(account(unbalanced=True), 10)
-    assert line.startswith('borrow: cut 21.2+-2.0 l, deepest 11 mm, 1 lanes closed, 60 loads/h')
+    assert line.startswith('borrow: cut 21.2+-2.0 l, deepest 11 mm, 1 lane closed, 60 loads/h')
     assert ' min' in line
     assert line.endswith('DOES NOT ADD UP')
     assert borrow_line(BorrowAccount(), 10) == ''
