@@ -26,7 +26,7 @@ from typing import Any, NoReturn
 from urllib.parse import quote
 
 from .entries import Entry
-from .journal_checks import check_owner, check_site, first_fault, set_up, sound_entries
+from .journal_checks import check_log, check_owner, check_site, first_fault, set_up, sound_entries
 from .journal_rows import (
     entries_from_rows,
     ENTRY_COLUMNS,
@@ -44,7 +44,7 @@ CHUNK = 500
 CACHE_KB = 256
 SALVAGE = 'python3 -m berm_ledger.books.salvage'
 ADVICE = {
-    'full': 'free some space on the disk, then start again',
+    'full': 'free some space on the disk',
     'locked': 'close the other program that writes to it',
     'readonly': 'make file and folder writable',
     'unable to open': 'copy it, and the files -wal and -shm beside it, to a writable folder',
@@ -353,6 +353,7 @@ def _transaction(db: sqlite3.Connection) -> Iterator[None]:
 
 def _create(path: Path, meta: Mapping[str, str]) -> None:
     """Make an empty books file under another name and move it into place when it is whole."""
+    check_log(str(path), has_content=_has_content(_stamp(_beside(path, '-wal'))))
     new = _beside(path, '-opening')
     with _translated(path, 'cannot be created'):
         new.unlink(missing_ok=True)

@@ -49,6 +49,14 @@ def set_up(db: Database, meta: Mapping[str, str]) -> None:
     db.execute('PRAGMA journal_mode = WAL')
 
 
+def check_log(path: str, *, has_content: bool) -> None:
+    """Raise BooksError where a log lies without its file: new books would be mixed with it."""
+    if has_content:
+        raise BooksError(
+            f'{path} is gone, but its log, of that name and -wal, is there and holds what was '
+            f'booked last: put the file back beside it, or move the log away to begin new books')
+
+
 def check_owner(name: str, db: Database) -> None:
     """Raise BooksError for a file of another program or of a later version of this one."""
     if db.execute('PRAGMA application_id').fetchone()[0] != APPLICATION_ID:

@@ -231,12 +231,15 @@ class LedgerNode(ManagedNode[LedgerParameters]):
     def _book(self, update: Any, *, show: bool) -> bool:
         """Write an update and show what is due; tell whether it is written."""
         assert self.live is not None
+        fault = self.live.fault
         written = self.live.book(update)
         if written is None:
             self.get_logger().error(
                 f'{self.live.fault}; nothing is published until it can be written',
                 throttle_duration_sec=LOG_PERIOD_S)
             return False
+        if fault:
+            self.get_logger().info('the books can be written again, nothing was lost')
         for entry in written:
             self._log(entry)
         if show or written:

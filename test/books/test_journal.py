@@ -481,6 +481,22 @@ def test_file_deleted_or_replaced_while_running_is_noticed(written, name, what) 
         assert journal.last_seq == 23
 
 
+def test_log_without_its_file_is_not_mixed_with_new_books(written: Path) -> None:
+    """Whoever deletes the file leaves its log, which holds what came last."""
+    log = written.with_name('books.sqlite-wal')
+    with Journal.open(written, *SITE) as journal:
+        journal.append([Entry(23, 0, 'hold')])
+        kept = written.read_bytes(), log.read_bytes()
+    written.unlink()
+    log.write_bytes(kept[1])
+    with pytest.raises(BooksError, match='is gone, but its log, of that name and -wal, is there'):
+        Journal.open(written, *SITE)
+    assert names(written.parent) == ['books.sqlite-wal']
+    written.write_bytes(kept[0])
+    with Journal.open(written, *SITE) as journal:
+        assert journal.last_seq == 23
+
+
 def test_folder_that_does_not_exist(path: Path) -> None:
     with pytest.raises(BooksError, match=r'cannot write in its folder .*No such file'):
         Journal.open(path / 'books.sqlite', *SITE)
