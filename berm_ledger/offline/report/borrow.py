@@ -8,12 +8,14 @@ from collections.abc import Iterator
 
 from matplotlib.axes import Axes
 from matplotlib.patches import Polygon as Shape
+from matplotlib.patheffects import withStroke
 import numpy as np
 
 from .canvas import new_figure, Picture, png_of, ruled, WIDTH_IN
 from .facts import Facts
 from .markup import figure, table, text, with_error
-from .palette import BLACK, BLUE, GREEN, GREY, ORANGE, SKY_BLUE, VERMILLION
+from .palette import BLACK, BLUE, GREEN, GREY, ORANGE, SKY_BLUE, VERMILLION, WHITE
+from .plan_view import SOIL
 from .timeline import Clock
 from ...books.statement import stamp_text
 from ...borrow.account import account_of, AreaAccount, BorrowAccount
@@ -27,6 +29,10 @@ from ...design import BorrowArea
 LITRES, MM, MINUTE_S = 1e3, 1e3, 60.0
 MOST_MAP_IN = 4.2
 MOST_PERIODS = 200
+# The scale of a cut map: at least so much, and so much more than the deepest place is deep [mm].
+LEAST_SCALE_MM, DARKEST = 10.0, 1.3
+# Soil this far above the natural ground is no noise [mm].
+RAISED_MM = 8.0
 UNIT_CORNERS = np.array([[0.0, -0.5], [1.0, -0.5], [1.0, 0.5], [0.0, 0.5]])
 
 
@@ -70,10 +76,14 @@ def _cut_map(
     scale = min((WIDTH_IN - 2.0) / (box[1] - box[0]), MOST_MAP_IN / (box[3] - box[2]))
     drawn = new_figure(scale * (box[3] - box[2]) + 0.7, scale * (box[1] - box[0]) + 2.0)
     axes = drawn.add_subplot()
-    most = max(10.0, float(np.nanpercentile(np.abs(cut_mm), 99.5)))
-    image = axes.imshow(cut_mm, extent=box, origin='lower', cmap='RdBu_r', vmin=-most, vmax=most,
+    most = max(LEAST_SCALE_MM, DARKEST * float(np.nanpercentile(cut_mm, 99.5)))
+    image = axes.imshow(cut_mm, extent=box, origin='lower', cmap=SOIL, vmin=0.0, vmax=most,
                         interpolation='nearest')
-    bar = drawn.colorbar(image, ax=axes, shrink=0.8)
+    x, y = (lattice.x0_m + lattice.cell_m * np.arange(lattice.cols),
+            lattice.y0_m + lattice.cell_m * np.arange(lattice.rows))
+    if float(np.nanmin(cut_mm)) < -RAISED_MM:
+        axes.contourf(x, y, cut_mm, levels=[-np.inf, -RAISED_MM], colors='none', hatches=['++++'])
+    bar = drawn.colorbar(image, ax=axes, shrink=0.8, extend='both')
     bar.set_label('cut below the datum [mm]')
     axes.add_patch(Shape(area.polygon.corners_xy, closed=True, facecolor='none',
                          edgecolor=BLUE, linewidth=1.4))
@@ -83,8 +93,9 @@ def _cut_map(
     axes.set(xlim=box[:2], ylim=box[2:], aspect='equal', xlabel='x [m]', ylabel='y [m]')
     return Picture(
         f'borrow-{number}-cut', png_of(drawn), f'Borrow area {area.name}: cut',
-        'Natural ground less surface; positive was dug. Lanes are numbered at their beginning '
-        'and dug towards the arrow; crossed ones are closed.',
+        f'Natural ground less surface; the darker, the deeper. Crosses (+): soil lies more than '
+        f'{RAISED_MM:g} mm above the natural ground. Lanes are numbered at their beginning and '
+        f'dug towards the arrow; hatched ones are closed.',
         'Map of the depth of cut of the borrow area with its lanes.')
 
 
@@ -94,8 +105,9 @@ def _draw_lane(axes: Axes, lane: Lane, *, closed: bool) -> None:
     axes.add_patch(Shape(corners, closed=True, facecolor='none', edgecolor=BLACK, linewidth=0.6,
                          hatch='x' if closed else None))
     axes.annotate('', lane.end.xy, xytext=lane.start.xy,
-                  arrowprops={'arrowstyle': '->', 'color': GREY, 'linewidth': 0.6})
-    axes.annotate(str(lane.number), lane.start.xy, ha='center', va='bottom', fontweight='bold')
+                  arrowprops={'arrowstyle': '->', 'color': BLACK, 'linewidth': 0.8})
+    axes.annotate(str(lane.number), lane.start.xy, ha='center', va='bottom', fontweight='bold',
+                  path_effects=[withStroke(linewidth=2.5, foreground=WHITE)])
 
 
 def _production(facts: Facts, account: BorrowAccount) -> Picture:
@@ -119,10 +131,12 @@ def _production(facts: Facts, account: BorrowAccount) -> Picture:
     upper.legend(ncol=3, loc='lower right')
     width = 0.6 * float(np.median(np.diff(at))) if len(at) > 1 else 1.0
     base = np.zeros(len(at))
-    for name, word, colour in (('dig_s', 'dig', ORANGE), ('haul_s', 'haul', SKY_BLUE),
-                               ('dump_s', 'dump', GREEN)):
+    for name, word, colour, hatch in (
+            ('dig_s', 'dig', ORANGE, '////'), ('haul_s', 'haul', SKY_BLUE, ''),
+            ('dump_s', 'dump', GREEN, '....')):
         part = np.nan_to_num([getattr(load.times, name) for load in account.loads]) / MINUTE_S
-        lower.bar(at, part, width=max(width, 1e-6), bottom=base, color=colour, label=word)
+        lower.bar(at, part, width=max(width, 1e-6), bottom=base, color=colour, label=word,
+                  hatch=hatch, edgecolor=BLACK, linewidth=0.4)
         base = base + part
     lower.set(ylabel='cycle [min]', xlabel=f'time [{clock.unit[0]}]',
               ylim=(0.0, max(1e-3, 1.3 * float(base.max()))))
