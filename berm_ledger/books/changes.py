@@ -1,16 +1,15 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
 """
-What a coherent change is: soil lost, soil slid, soil added, or nothing that soil does.
+Coherent changes, and the looks that tell of them.
 
-Volumes are sums of the differences between the mean of the looks since the change began and the
-accepted surface, over the cells that alarmed and a fringe around them; every cell of the fringe
-counts with its sign, so that noise sums to nothing.
+A group of cells is coherent when it is neither a speck nor a thin line; what stands steeper than
+soil can is a thing.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 import math
 
 import numpy as np
@@ -25,25 +24,11 @@ from ..survey.noise import GridNoise, RANGE_M
 Cells = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 
-# Looks since the change began, and for added soil also the time [ns], before it is judged.
-LOSS_LOOKS = 4
-FILL_LOOKS = 6
-FILL_NS = 4_000_000_000
-# Smallest coherent change that counts [m, m2, m3].
-LEAST_CHANGE_M = 0.006
+# Smallest group of cells that counts [m2], and of how many that are sure.
 LEAST_AREA_M2 = 0.0030
-LEAST_VOLUME_M3 = 0.00008
 LEAST_SURE = 4
-LEAST_RISE_M = 0.004
-VOLUME_SIGMAS = 3.0
 # Steps around the core of a change that belong to it although each cell is below detection.
 FRINGE = 4
-# A loss of which this part lies close by again has slid, not gone; with less than the smaller
-# part it has gone; between the two more looks must tell.
-SLID_SHARE = 0.6
-GONE_SHARE = 0.25
-UNDECIDED_LOOKS = 8
-SLIDE_REACH_M = 0.30
 # Loose soil does not stand as steep as this (tangent, 65 degrees; common practice, no source); a
 # rise of which this part of the edge does, or so much of a wall [m], is a thing. The newest looks
 # tell: a machine that has moved must not blur its own walls.
@@ -64,7 +49,8 @@ class Change:
     ----------
     kind : str
         ``disturbed``, ``slump`` or ``unbooked_fill``; ``removed_fill`` is a thing or soil that
-        had come without a dump and has left again, which is nothing.
+        had come without a dump and has left again, which is nothing; ``undecided`` is a loss of
+        which some may lie close by.
     cells : array
         Surveyed cells that belong to it.
     lost_m3, gained_m3 : float
@@ -79,6 +65,8 @@ class Change:
         Surface since the change at those cells, and the looks that it is the mean of.
     rise_m : array
         What of it is lost (negative) or gained, as far as it makes up the volume [m].
+    seen : float
+        Looks that it was seen in.
 
     """
 
@@ -92,6 +80,14 @@ class Change:
     height_m: Floats = field(default_factory=lambda: np.empty(0))
     looks: Floats = field(default_factory=lambda: np.empty(0))
     rise_m: Floats = field(default_factory=lambda: np.empty(0))
+    seen: float = 0.0
+
+    def placed(
+        self, index: NDArray[np.intp], first_seen_ns: int, window_from_ns: int
+    ) -> Change:
+        """Return it with cells counted as in an array that holds these, and its times [ns]."""
+        return replace(self, cells=index[self.cells], first_seen_ns=first_seen_ns,
+                       window_from_ns=window_from_ns)
 
     @property
     def volume_m3(self) -> float:
@@ -124,6 +120,8 @@ class Evidence:
         Noise of one look.
     shared_m : array
         What is unknown of the shift of the looks, as a height [m].
+    standing_m : array
+        How high the accepted surface stands above the natural ground [m].
 
     """
 
@@ -137,6 +135,7 @@ class Evidence:
     judged: Cells
     noise: GridNoise
     shared_m: NDArray[np.floating]
+    standing_m: Floats
 
     @property
     def area_m2(self) -> float:
@@ -214,25 +213,6 @@ def grown(evidence: Evidence, core: NDArray[np.intp], steps: int) -> Cells:
     return evidence.canvas.near(mask, steps) & evidence.judged
 
 
-def gains_near(evidence: Evidence, rise_m: Floats, around: Cells) -> Cells:
-    """Return what has risen by soil within the reach of a slide, shape (n,)."""
-    smooth: Floats = np.nan_to_num(
-        evidence.canvas.box_mean(np.where(evidence.judged, rise_m, np.nan)))
-    risen = evidence.judged & (smooth > np.maximum(evidence.detection_m(), LEAST_RISE_M))
-    risen &= evidence.fill_m <= 0.0
-    reach = evidence.canvas.near(around, round(SLIDE_REACH_M / evidence.canvas.lattice.cell_m))
-    out = np.zeros(len(risen), dtype=bool)
-    for group in clusters(evidence.canvas, risen):
-        if not reach[group].any() or stands_like_a_thing(evidence, group):
-            continue
-        around = grown(evidence, group, FRINGE)
-        volume = float(rise_m[around].sum()) * evidence.area_m2
-        if volume > VOLUME_SIGMAS * evidence.volume_se_m3(around):
-            out |= around
-    # Where a gain and a loss touch, each cell belongs to the side that it is on.
-    return out & (smooth > 0.0)
-
-
 def stands_like_a_thing(evidence: Evidence, core: NDArray[np.intp]) -> bool:
     """Tell whether the edge of what has risen stands steeper than soil can."""
     canvas = evidence.canvas
@@ -259,68 +239,3 @@ def steps_m(surface_m: Floats) -> Floats:
     step[1:] = np.nan_to_num(np.abs(np.diff(surface_m, axis=0)))
     step[:, 1:] = np.maximum(step[:, 1:], np.nan_to_num(np.abs(np.diff(surface_m, axis=1))))
     return step
-
-
-def judged_loss(
-    evidence: Evidence, core: NDArray[np.intp], first_seen_ns: int, window_from_ns: int
-) -> Change | None:
-    """Say what a group of cells that lost height is, or None while that is open."""
-    looks = float(np.median(evidence.looks[core]))
-    if looks < LOSS_LOOKS - 1 or evidence.looks[core].max() < LOSS_LOOKS:
-        return None
-    rise = evidence.difference_m()
-    around = grown(evidence, core, FRINGE)
-    risen = gains_near(evidence, rise, around)
-    # Where soil without a dump lay, only what is now below the accepted surface is lost.
-    own = np.where(evidence.fill_m > 0.0, np.minimum(rise, 0.0), rise)
-    lost = -float(own[around & ~risen].sum()) * evidence.area_m2
-    gained = max(0.0, float(rise[risen].sum()) * evidence.area_m2)
-    error = evidence.volume_se_m3(around)
-    had_fill = bool(np.mean(evidence.fill_m[core] > 0.0) > 0.5)
-    if lost < max(LEAST_VOLUME_M3, VOLUME_SIGMAS * error) or (
-            -float(np.median(rise[core])) < LEAST_CHANGE_M):
-        kind = 'removed_fill' if had_fill else ''
-    elif gained >= SLID_SHARE * lost:
-        kind = 'slump'
-        around = around | risen
-    elif gained >= GONE_SHARE * lost and looks < UNDECIDED_LOOKS:
-        return None
-    else:
-        kind, gained = 'disturbed', 0.0
-    if not kind:
-        return None
-    return _change(
-        evidence, kind, around, lost, gained, first_seen_ns, window_from_ns, error, own)
-
-
-def judged_gain(
-    evidence: Evidence, core: NDArray[np.intp], first_seen_ns: int, window_from_ns: int,
-    stamp_ns: int,
-) -> Change | None:
-    """Say whether a group of cells that gained height is soil that came without a dump."""
-    looks = float(np.median(evidence.looks[core]))
-    if looks < FILL_LOOKS or stamp_ns - first_seen_ns < FILL_NS:
-        return None
-    rise = evidence.difference_m() - evidence.fill_m
-    around = grown(evidence, core, FRINGE)
-    gained = float(rise[around].sum()) * evidence.area_m2
-    error = evidence.volume_se_m3(around)
-    if gained < max(LEAST_VOLUME_M3, VOLUME_SIGMAS * error) or (
-            float(np.median(rise[core])) < LEAST_CHANGE_M):
-        return None
-    if stands_like_a_thing(evidence, core):
-        return None
-    return _change(
-        evidence, 'unbooked_fill', around, 0.0, gained, first_seen_ns, window_from_ns, error,
-        rise)
-
-
-def _change(
-    evidence: Evidence, kind: str, around: Cells, lost: float, gained: float,
-    first_seen_ns: int, window_from_ns: int, error: float, rise_m: Floats,
-) -> Change:
-    """Put a change together."""
-    cells = np.flatnonzero(around)
-    height = evidence.accepted_m[cells] + evidence.difference_m()[cells]
-    return Change(kind, cells, lost, gained, first_seen_ns, window_from_ns, error,
-                  height, np.maximum(evidence.looks[cells], 1.0), rise_m[cells])

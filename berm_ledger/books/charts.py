@@ -32,7 +32,7 @@ LEAST_CELLS = 200
 THINNING = 5
 # More cells than this tell nothing new of a shift, or of a spread.
 ENOUGH_CELLS = 6000
-ENOUGH_FOR_SPREAD = 20000
+ENOUGH_FOR_SPREAD = 6000
 # Half widths of the robust weights, step by step [spreads].
 ROBUST_SPREADS = (6.0, 4.0)
 LEAST_SPREAD_M = 0.001
@@ -112,10 +112,11 @@ class Canvas:
         return np.sort(near[near < len(self.flat_index)])
 
     @cached_property
-    def _beside(self) -> tuple[NDArray[np.intp], ...]:
-        """Return the cells one step to the east, west, north and south of each."""
+    def _beside(self) -> tuple[NDArray[np.floating], NDArray[np.intp], NDArray[np.intp]]:
+        """Return whether each cell has the next one to its east, and those north and south."""
         every = np.arange(len(self.flat_index))
-        return tuple(self.stepped(every, *step) for step in ((0, 1), (0, -1), (1, 0), (-1, 0)))
+        east = (self.stepped(every[:-1], 0, 1) == every[1:]).astype(np.float32)
+        return east, self.stepped(every, 1, 0), self.stepped(every, -1, 0)
 
     @cached_property
     def _across(self) -> tuple[NDArray[np.intp], ...]:
@@ -124,25 +125,26 @@ class Canvas:
         steps = ((0, REACH), (0, -REACH), (REACH, 0), (-REACH, 0))
         return tuple(self.stepped(every, *step) for step in steps)
 
-    def _box_sum(self, values: NDArray[Any]) -> NDArray[Any]:
-        """Return the sum over 3 x 3 cells, along rows and then along columns, shape (n,)."""
-        east, west, north, south = self._beside
-        padded = np.append(values, values.dtype.type(0))
-        along: NDArray[Any] = values + padded.take(east)
-        along += padded.take(west)
-        padded[:-1] = along
-        along += padded.take(north)
-        along += padded.take(south)
-        return along
-
     def box_mean(self, values: NDArray[np.floating]) -> NDArray[Any]:
         """Return the mean over 3 x 3 cells, NaN where too few are known, shape (n,)."""
-        # Of up to nine cells: whole numbers that fit into a byte.
-        count = self._box_sum(np.isfinite(values).view(np.int8))
-        total = self._box_sum(without_nan(values))
-        total /= np.maximum(count, 1)
-        total[np.flatnonzero(count < LEAST_OF_NINE)] = np.nan
-        return total
+        # Sum and number of what is known as the two parts of complex numbers: one pass for both.
+        east, north, south = self._beside
+        pair = np.zeros(len(values) + 1, np.result_type(values.dtype, np.complex64))
+        known = np.isfinite(values)
+        pair.real[:-1] = without_nan(values)
+        pair.imag[:-1] = known
+        own = pair[:-1]
+        # Cells are in the order of the lattice, so the next in a row is the next of all.
+        along = own.copy()
+        along[:-1] += own[1:] * east
+        along[1:] += own[:-1] * east
+        pair[:-1] = along
+        along += pair.take(north)
+        along += pair.take(south)
+        count = along.imag
+        out: NDArray[Any] = along.real / np.maximum(count, np.float32(1.0))
+        out[np.flatnonzero(count < LEAST_OF_NINE)] = np.nan
+        return out
 
     def slopes(self, height_m: NDArray[np.floating]) -> NDArray[Any]:
         """Return slopes along x and y, shape (2, n) [m/m]; zero where not known."""
@@ -154,6 +156,39 @@ class Canvas:
         out /= 2.0 * REACH * self.lattice.cell_m
         out[:, np.flatnonzero(~np.isfinite(out[0] + out[1]))] = 0.0
         return out
+
+    def around(
+        self, cells: NDArray[np.intp], steps: int
+    ) -> tuple[NDArray[np.intp], Canvas]:
+        """
+        Cut out a rectangle around some cells.
+
+        Parameters
+        ----------
+        cells : array
+            The cells, shape (k,).
+        steps : int
+            How far it reaches beyond them.
+
+        Returns
+        -------
+        array
+            All cells in the rectangle, shape (m,).
+        Canvas
+            The same cells on a lattice of their own.
+
+        """
+        row, col = np.divmod(self.flat_index[cells], self.lattice.cols)
+        low = max(0, int(row.min()) - steps), max(0, int(col.min()) - steps)
+        high = (min(self.lattice.rows, int(row.max()) + steps + 1),
+                min(self.lattice.cols, int(col.max()) + steps + 1))
+        cut = self._place[REACH + low[0]:REACH + high[0], REACH + low[1]:REACH + high[1]].ravel()
+        flat = np.flatnonzero(cut < len(self.flat_index))
+        cell_m = self.lattice.cell_m
+        lattice = Lattice(
+            self.lattice.x0_m + low[1] * cell_m, self.lattice.y0_m + low[0] * cell_m, cell_m,
+            high[0] - low[0], high[1] - low[1])
+        return cut[flat], Canvas(lattice, flat)
 
     def in_core(
         self, cells: NDArray[np.intp], mask: NDArray[np.bool_]
@@ -200,6 +235,61 @@ def robust_spread(values: NDArray[np.floating]) -> float:
     return 1.4826 * float(np.median(known)) if len(known) else 0.0
 
 
+class SharedShift:
+    """
+    The small shift of a whole look that differences at some of its cells tell.
+
+    Parameters
+    ----------
+    slope : array
+        Slopes of the accepted surface, shape (2, n) [m/m].
+
+    """
+
+    def __init__(self, slope: NDArray[Any]) -> None:
+        """Pick the cells to compare."""
+        count = slope.shape[1]
+        self._thinning = max(THINNING, count // ENOUGH_CELLS)
+        #: The cells whose differences ``of`` takes, shape (k,).
+        self.picked = np.arange(0, count, self._thinning)
+        self._design = np.column_stack(
+            [-slope[0, self.picked], -slope[1, self.picked], np.ones(len(self.picked))]
+        ).astype(float)
+
+    def of(self, difference_m: NDArray[Any]) -> tuple[Floats, float]:
+        """
+        Return the shift.
+
+        Parameters
+        ----------
+        difference_m : array
+            Look minus accepted surface at the picked cells, shape (k,) [m]; NaN where unknown, or
+            where a change is expected.
+
+        Returns
+        -------
+        array
+            Shift along x, y and up, shape (3,) [m]; zero with too few cells.
+        float
+            Standard error of its planar part [m].
+
+        """
+        known = np.flatnonzero(np.isfinite(difference_m))
+        if len(known) < LEAST_CELLS:
+            return np.zeros(3), LEFT_XY_M
+        design, value = self._design[known], difference_m[known].astype(float)
+        prior = np.diag([LEFT_XY_M**-2, LEFT_XY_M**-2, LEFT_Z_M**-2])
+        shift = np.zeros(3)
+        for width in ROBUST_SPREADS:
+            left = value - design @ shift
+            spread = max(LEAST_SPREAD_M, robust_spread(left))
+            weighted = (design * tukey(left, width * spread)[:, None]).T
+            worth = max(spread**2 * CELLS_PER_INDEPENDENT / self._thinning, spread**2)
+            normal = weighted @ design / worth + prior
+            shift = np.linalg.solve(normal, weighted @ value / worth)
+        return shift, float(np.sqrt(np.linalg.inv(normal)[:2, :2].diagonal().max()))
+
+
 def without_shared_shift(
     difference_m: NDArray[Any], slope: NDArray[Any], steady: NDArray[np.bool_]
 ) -> tuple[NDArray[Any], float]:
@@ -223,27 +313,16 @@ def without_shared_shift(
         Standard error of the planar shift taken off [m].
 
     """
-    thinning = max(THINNING, len(difference_m) // ENOUGH_CELLS)
-    picked = np.arange(0, len(difference_m), thinning)
-    picked = picked[np.isfinite(difference_m[picked]) & steady[picked]]
-    if len(picked) < LEAST_CELLS:
-        return difference_m, LEFT_XY_M
-    design = np.column_stack(
-        [-slope[0, picked], -slope[1, picked], np.ones(len(picked))]).astype(float)
-    value = difference_m[picked].astype(float)
-    prior = np.diag([LEFT_XY_M**-2, LEFT_XY_M**-2, LEFT_Z_M**-2])
-    shift = np.zeros(3)
-    for width in ROBUST_SPREADS:
-        left = value - design @ shift
-        spread = max(LEAST_SPREAD_M, robust_spread(left))
-        weighted = design * tukey(left, width * spread)[:, None]
-        worth = spread**2 * CELLS_PER_INDEPENDENT / thinning
-        normal = weighted.T @ design / max(worth, spread**2) + prior
-        shift = np.linalg.solve(normal, weighted.T @ value / max(worth, spread**2))
-    error = float(np.sqrt(np.linalg.inv(normal)[:2, :2].diagonal().max()))
-    dx, dy, dz = shift.astype(difference_m.dtype)
-    out = slope[0] * dx
+    shared = SharedShift(slope)
+    at = shared.picked
+    shift, error_m = shared.of(np.where(steady[at], difference_m[at], np.nan))
+    return difference_m + moved_by(slope, shift), error_m
+
+
+def moved_by(slope: NDArray[Any], shift: Floats) -> NDArray[Any]:
+    """Return what a look must be raised by for a shift (x, y, up), shape (n,) [m]."""
+    dx, dy, dz = shift.astype(slope.dtype)
+    out: NDArray[Any] = slope[0] * dx
     out += slope[1] * dy
     out -= dz
-    out += difference_m
-    return out, error
+    return out

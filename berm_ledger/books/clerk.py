@@ -103,7 +103,8 @@ class Clerk:
         self.dumps = DumpWatch(
             area.corridor.centres_xy, area.shares,
             Canvas(area.lattice, area.corridor.flat_index), radius)
-        self.changes = DisturbanceWatch(area.lattice, area.corridor.flat_index)
+        self.changes = DisturbanceWatch(
+            area.lattice, area.corridor.flat_index, area.in_corridor)
         self._level_m = np.full(len(area), np.nan)
         self._planar_m = 0.0
         # Last reading booked of each row, and when the row was last named in an entry [ns].

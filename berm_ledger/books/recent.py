@@ -47,18 +47,53 @@ class RecentLooks:
         return [(int(self._stamp_ns[row]), self._height_m[row]) for row in rows
                 if self._stamp_ns[row] > 0]
 
-    def mean_since(self, stamp_ns: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def mean_since(
+        self, stamp_ns: int, cells: slice | NDArray[np.intp] = slice(None)
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the mean height since a time [m], NaN where unseen, and of how many looks."""
-        rows = self._height_m[self._stamp_ns >= max(stamp_ns, 1)]
+        rows = self._height_m[self._stamp_ns >= max(stamp_ns, 1)][:, cells]
         known = np.isfinite(rows)
         count = known.sum(axis=0).astype(float)
         total = np.where(known, rows, 0.0).sum(axis=0, dtype=float)
         return np.where(count > 0.0, total / np.maximum(count, 1.0), np.nan), count
 
-    def mean_of_last(self, count: int) -> NDArray[np.float64]:
+    def course(
+        self, cells: NDArray[np.intp], reference_m: NDArray[np.floating], least: float
+    ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """
+        Return how some cells stood on average against a reference, look by look.
+
+        Parameters
+        ----------
+        cells : array
+            The cells, shape (k,).
+        reference_m : array
+            What they are held against, shape (k,) [m].
+        least : float
+            Share of them that a look must show, 0 to 1; the others are left out.
+
+        Returns
+        -------
+        array
+            Stamps of the looks, oldest first [ns].
+        array
+            Mean differences [m].
+
+        """
+        order = (self._next + np.arange(LOOKS_KEPT)) % LOOKS_KEPT
+        left = self._height_m[order[:, None], cells] - reference_m
+        known = np.isfinite(left)
+        count = known.sum(axis=1)
+        used = (count >= max(1.0, least * len(cells))) & (self._stamp_ns[order] > 0)
+        total = np.where(known, left, 0.0).sum(axis=1, dtype=float)
+        return self._stamp_ns[order][used], total[used] / count[used]
+
+    def mean_of_last(
+        self, count: int, cells: slice | NDArray[np.intp] = slice(None)
+    ) -> NDArray[np.float64]:
         """Return the mean height of the newest looks, so many of them [m]; NaN where unseen."""
         newest = (self._next - 1 - np.arange(count)) % LOOKS_KEPT
-        rows = self._height_m[newest]
+        rows = self._height_m[newest][:, cells]
         known = np.isfinite(rows)
         total = np.where(known, rows, 0.0).sum(axis=0, dtype=float)
         seen = known.sum(axis=0)

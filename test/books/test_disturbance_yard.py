@@ -199,7 +199,7 @@ def test_evidence_outlives_a_restart(finished: Watched, looks: int) -> None:
     straight, stopped = finished.copy(), finished.copy()
     for watched in (straight, stopped):
         watched.yard.intrude(Intrusion('slump', 0.001, 1.2, 0.02))
-        watched.yard.intrude(Intrusion('remove', 0.001, 0.5, 0.02))
+        watched.yard.intrude(Intrusion('remove', 0.0004, 0.5, 0.02))
         watched.look(looks)
     stopped.take(stopped.pipeline.finish())
     stopped.pipeline = Pipeline(

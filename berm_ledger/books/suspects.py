@@ -1,0 +1,202 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+What the charts suspect: groups of cells, when their change began, what the looks since say.
+
+The charts only point. When a change began is the split of the last looks that tells most: the sum
+of what a group has moved since, over the root of their number, is greatest there (the likelihood
+ratio for a step of a normal mean). All that is reckoned then is reckoned in a rectangle around the
+group.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .change_charts import ChangeCharts
+from .changes import (
+    Cells,
+    Change,
+    clusters,
+    Evidence,
+    FRINGE,
+    LEAST_SURE,
+    NEWEST_LOOKS,
+    smoothed_noise_m,
+)
+from .charts import Canvas
+from .recent import RecentLooks
+from .verdicts import assessed_gain, assessed_losses, SLIDE_REACH_M
+from ..survey.noise import GridNoise
+
+Singles = NDArray[np.float32]
+
+# Limit of the charts, and the sum from which cells around alarming ones belong to them [sigma].
+LIMIT = 5.0
+EDGE = 2.0
+# From here on a group is a suspicion worth telling, although nothing is booked of it [sigma].
+SUSPECT = 3.0
+SUSPECT_PART = 0.6
+# A group of cells is judged when this share of it is in view, and is there still when the newest
+# look shows this share of the mean change, or is not further from it than noise; what has passed
+# is forgotten.
+SEEN_SHARE = 0.5
+PASSED_SHARE = 0.5
+PASSED_SIGMAS = 2.5
+PLAIN_SIGMAS = 6.0
+STAYING_SHARE = 0.8
+
+
+class Accepted(Protocol):
+    """What is accepted of all surveyed cells; arrays of shape (n,)."""
+
+    accepted_m: Singles
+    accepted_looks: Singles
+    fill_m: Singles
+    same_ns: NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """
+    All that is to be known of a look against what was accepted.
+
+    Parameters
+    ----------
+    canvas : Canvas
+        The m cells watched on their lattice.
+    charts : ChangeCharts
+        Their charts, the look taken in.
+    recent : RecentLooks
+        The last looks, this one too.
+    accepted : Accepted
+        Accepted surface, what it is worth, soil of no dump above it, when last seen so.
+    smooth_m : array
+        Mean difference of 3 x 3 cells of this look, shape (m,) [m]; NaN is not seen.
+    judged : array
+        Cells that may be judged at all, shape (m,).
+    noise : GridNoise
+        Noise of one look.
+    shared_m : array
+        What is unknown of its shift, as a height, shape (m,) [m].
+    ground_m : array
+        Natural ground, shape (n,) [m].
+    at : array
+        The cells watched among the n, shape (m,).
+    stamp_ns : int
+        Time of the look [ns].
+
+    """
+
+    canvas: Canvas
+    charts: ChangeCharts
+    recent: RecentLooks
+    accepted: Accepted
+    smooth_m: Singles
+    judged: Cells
+    noise: GridNoise
+    shared_m: Singles
+    ground_m: NDArray[np.floating]
+    at: NDArray[np.intp]
+    stamp_ns: int
+
+    def reference_m(self, own: NDArray[np.intp]) -> Singles:
+        """Return what looks at some of the m cells are held against [m]."""
+        cells = self.at[own]
+        return self.accepted.accepted_m[cells] + self.accepted.fill_m[cells]
+
+    def groups(self, *, gain: bool, limit: float = LIMIT) -> list[NDArray[np.intp]]:
+        """Return groups of cells around charts above a limit."""
+        sums = self.charts.high if gain else self.charts.low
+        above = np.flatnonzero(sums > limit)
+        above = above[self.judged[above]]
+        if len(above) < LEAST_SURE:
+            return []
+        around = (sums > EDGE) & self.judged
+        if np.count_nonzero(self.canvas.in_core(above, around)) < LEAST_SURE:
+            return []
+        sure = np.zeros(len(sums), dtype=bool)
+        sure[above] = True
+        # Far from any of them nothing can belong to a group that holds some.
+        index, canvas = self.canvas.around(above, round(SLIDE_REACH_M / self.cell_m))
+        return [index[group] for group in clusters(canvas, around[index], sure[index])]
+
+    @property
+    def cell_m(self) -> float:
+        """Edge of a cell [m]."""
+        return self.canvas.lattice.cell_m
+
+    def in_view(self, group: NDArray[np.intp]) -> bool:
+        """Tell whether the look shows enough of a group."""
+        return bool(np.mean(np.isfinite(self.smooth_m[group])) >= SEEN_SHARE)
+
+    def began_ns(self, group: NDArray[np.intp], *, gain: bool) -> int | None:
+        """Return the time of the first look that shows a change [ns], None where none does."""
+        stamps, course = self.recent.course(group, self.reference_m(group), SEEN_SHARE)
+        if not len(course):
+            return None
+        since = np.cumsum((course if gain else -course)[::-1]) / np.sqrt(
+            np.arange(1, len(course) + 1))
+        return int(stamps[len(course) - 1 - int(np.argmax(since))])
+
+    def evidence(
+        self, group: NDArray[np.intp], since_ns: int
+    ) -> tuple[NDArray[np.intp], Evidence]:
+        """Return the cells around a group, and the looks since a time at them."""
+        reach = round(SLIDE_REACH_M / self.cell_m) + 2 * FRINGE
+        index, canvas = self.canvas.around(group, reach)
+        mean_m, looks = self.recent.mean_since(since_ns, index)
+        cells = self.at[index]
+        accepted_m, worth, fill_m = (
+            values[cells].astype(float) for values in (
+                self.accepted.accepted_m, self.accepted.accepted_looks, self.accepted.fill_m))
+        standing_m = accepted_m - self.ground_m[cells]
+        return index, Evidence(
+            canvas, accepted_m, worth, fill_m, mean_m, looks,
+            self.recent.mean_of_last(NEWEST_LOOKS, index), self.judged[index], self.noise,
+            self.shared_m[index].astype(float),
+            np.maximum(np.nan_to_num(standing_m), 0.0))
+
+    def assessed(
+        self, group: NDArray[np.intp], *, gain: bool, least: float = 1.0
+    ) -> list[Change]:
+        """Return what a group has come to, whether or not that is enough to book."""
+        since_ns = self.began_ns(group, gain=gain)
+        if since_ns is None:
+            return []
+        index, evidence = self.evidence(group, since_ns)
+        core = np.flatnonzero(np.isin(index, group))
+        window_ns = int(np.median(self.accepted.same_ns[self.at[group]]))
+        changes = ([assessed_gain(evidence, core)] if gain
+                   else assessed_losses(evidence, core, least=least))
+        return [change.placed(self.at[index], since_ns, window_ns) for change in changes if change]
+
+    def passed(self, group: NDArray[np.intp], *, gain: bool) -> NDArray[np.intp]:
+        """Return the cells of a group where the newest look shows that the change has gone."""
+        since_ns = self.began_ns(group, gain=gain)
+        if since_ns is None:
+            return group[:0]
+        since = self.recent.mean_since(since_ns, group)[0] - self.reference_m(group)
+        now = self.smooth_m[group]
+        one = smoothed_noise_m(self.noise)
+        known = np.isfinite(since) & np.isfinite(now)
+        was, here = (float(np.median(v[known])) if known.any() else 0.0 for v in (since, now))
+        if was * here <= 0.0 or abs(here) < PASSED_SHARE * abs(was):
+            if abs(was - here) > PASSED_SIGMAS * one:
+                return group
+        # What is far beyond the noise of one look is judged cell by cell.
+        with np.errstate(invalid='ignore'):
+            gone = (np.abs(since) > PLAIN_SIGMAS * one) & (
+                np.sign(since) * now < PASSED_SHARE * np.abs(since))
+        return group[gone]
+
+    def suspicions(self) -> Iterator[Change]:
+        """Yield what the looks so far point to, whether or not it could be booked."""
+        for gain in (False, True):
+            for group in self.groups(gain=gain, limit=SUSPECT):
+                yield from self.assessed(group, gain=gain, least=SUSPECT_PART)
