@@ -30,9 +30,8 @@ AT_GRADE_SHARE = 0.9
 # From this share of its height on a ridge is judged by its crest rather than by its volume.
 NEAR_HEIGHT = 0.6
 # A load is worth its while where the lowest stretch lacks more than this share of what a load
-# raises it by. A half would be right for the stretch alone; but its ends fall on neighbours that
-# lack less. With a half finished crests stand a tenth of the tolerance too high, with this level.
-LEAST_SHORT = 0.62
+# raises it by: it then overshoots by less than was lacking.
+LEAST_SHORT = 0.5
 
 Floats = NDArray[np.float64]
 
