@@ -28,6 +28,9 @@ KG_PER_A = 8.0 / 3.5
 # figures, and with them.
 GUESSED = 0.20
 GIVEN = 0.08
+# Standard error of the current of an empty drum [A], likewise; common practice, no source.
+EMPTY_GUESSED_A = 0.3
+EMPTY_GIVEN_A = 0.1
 # Loads differ by this for one current, as a share; common practice, no source.
 LINE_SPREAD = 0.04
 WINDOW_LOADS = 40
@@ -146,21 +149,28 @@ class CurrentLine:
         Current of an empty drum [A].
     kg_per_a, se_kg_per_a : float
         Slope and its standard error [kg/A].
+    se_empty_a : float
+        Standard error of the current of an empty drum [A].
+    usual_a : float
+        Current of the loads that the slope was learned from [A]: there the line is right whatever
+        an empty drum draws, and the less the further away. NaN before any.
 
     """
 
     empty_a: float
     kg_per_a: float
     se_kg_per_a: float
+    se_empty_a: float = 0.0
+    usual_a: float = math.nan
 
     @classmethod
     def of_rover(cls, rover: Rover) -> CurrentLine:
         """Return the line before any load was measured."""
         if rover.drum_current_a is None:
-            return cls(0.0, KG_PER_A, GUESSED * KG_PER_A)
+            return cls(0.0, KG_PER_A, GUESSED * KG_PER_A, EMPTY_GUESSED_A)
         empty_a, full_a = rover.drum_current_a
         slope = rover.payload_kg / (full_a - empty_a)
-        return cls(empty_a, slope, GIVEN * slope)
+        return cls(empty_a, slope, GIVEN * slope, EMPTY_GIVEN_A)
 
     def learned(self, loads: Sequence[tuple[float, float, float]]) -> CurrentLine:
         """
@@ -198,7 +208,8 @@ class CurrentLine:
             prior = self.se_kg_per_a ** -2.0
             total = prior + float(weights.sum())
             slope = (prior * self.kg_per_a + float(weights @ slopes)) / total
-        return CurrentLine(self.empty_a, slope, total ** -0.5)
+        usual_a = float(np.median(rows[:, 0])) if len(rows) else self.usual_a
+        return CurrentLine(self.empty_a, slope, total ** -0.5, self.se_empty_a, usual_a)
 
     def mass(self, readings_a: Sequence[float]) -> tuple[float, Estimate]:
         """
@@ -226,8 +237,15 @@ class CurrentLine:
         error = math.hypot(CURRENT_FLOOR_A, spread * math.sqrt(math.pi / 2.0 / len(values)))
         mass = self.kg_per_a * (current - self.empty_a)
         se = math.hypot(self.kg_per_a * error, self.se_kg_per_a * (current - self.empty_a),
-                        LINE_SPREAD * mass)
+                        LINE_SPREAD * mass, self.kg_per_a * self._empty_error_a(current))
         return current, Estimate(max(0.0, mass), se)
+
+    def _empty_error_a(self, current_a: float) -> float:
+        """Return what the error of the empty drum's current is worth at another current [A]."""
+        if not math.isfinite(self.usual_a):
+            return 0.0
+        part = (current_a - self.empty_a) / (self.usual_a - self.empty_a)
+        return self.se_empty_a * abs(1.0 - part)
 
 
 def weighed(mass_kg: float) -> Estimate:

@@ -85,6 +85,18 @@ def test_measured_loads_teach_the_slope(slope: float, seed: int) -> None:
     assert line.se_kg_per_a < 0.05
 
 
+@pytest.mark.parametrize('empty_a', [-0.3, 0.0, 0.3])
+def test_half_a_load_is_as_sure_as_the_current_of_an_empty_drum(empty_a: float) -> None:
+    """Learned from full loads alone, what an empty drum draws is a guess off by 0.3 A or so."""
+    full_a, half_a = empty_a + 6.0 / 2.3, empty_a + 3.0 / 2.3
+    line = CurrentLine.of_rover(ROVER).learned([(full_a, 6.0, 0.2)] * 30)
+    full, half = (line.mass([current_a] * 20)[1] for current_a in (full_a, half_a))
+    assert full.mass_kg == pytest.approx(6.0, abs=0.05)
+    assert abs(half.mass_kg - 3.0) < 1.3 * half.se_kg
+    # Common practice, no source: 2.29 kg for an ampere, of 0.3 A at half of the current.
+    assert half.se_kg > 2.29 * 0.3 * 0.4
+
+
 def test_one_load_of_a_wrong_size_does_not_turn_the_line() -> None:
     """A rise measured ten times too large among twenty good ones."""
     good = [(2.5, 6.0, 0.3)] * 20

@@ -29,10 +29,10 @@ def test_production_is_the_mean_of_the_cycles() -> None:
 
 
 def test_the_forecast_is_loads_times_cycle() -> None:
-    """Where each load took one off the count, the middle is their product."""
+    """Where each load took one off the count, their product; and 5 % of all 30 come late."""
     told = forecast(account([60.0] * 10, list(range(30, 20, -1))), 20)
     assert told is not None
-    assert told.middle_s == pytest.approx(1200.0)
+    assert told.middle_s == pytest.approx((20 + 1.5) * 60.0)
     assert 0.0 < told.low_s < told.middle_s < told.high_s
 
 
@@ -41,6 +41,13 @@ def test_a_count_that_comes_down_slowly_takes_longer() -> None:
     slow = forecast(account([60.0] * 11, [30 - n // 2 for n in range(11)]), 25)
     assert slow is not None
     assert slow.middle_s > 1.3 * 25 * 60.0
+
+
+def test_near_the_end_few_loads_can_come_late() -> None:
+    """Of one load left, 5 % of all would be more than that itself."""
+    told = forecast(account([60.0] * 39, list(range(39, 0, -1))), 1)
+    assert told is not None
+    assert told.middle_s == pytest.approx(1.5 * 60.0)
 
 
 def test_it_says_nothing_too_early_and_zero_at_the_end() -> None:
