@@ -2,9 +2,11 @@
 # SPDX-License-Identifier: Apache-2.0
 """Every input that must not be believed: counted each time, booked seldom, the rows unmoved."""
 
+from dataclasses import replace
 import math
 from types import SimpleNamespace
 
+from berm_ledger.books.journal import Journal
 from berm_ledger.design.site_file import site_from_text
 from berm_ledger.pipeline import Pipeline
 from berm_ledger.ros.feed import DUMP, ELEVATION, feed, POSE
@@ -176,6 +178,21 @@ def test_a_dump_twice_and_a_dump_before_any_pose():
     again = feed(made, DUMP, mass(7.5))
     assert [f.code for f in again.findings] == ['repeated_dump']
     assert len(made.books.dumps) == 1
+
+
+def test_what_a_message_says_is_only_ever_text(pipeline, tmp_path):
+    """No path, no SQL, no sequence that a terminal would follow."""
+    nasty = "'); DROP TABLE entries; -- \x1b[2J\n<script>../../x"
+    refused, = feed(pipeline, ELEVATION, cloud(BEGIN_S + STEP_S, frame=nasty)).entries
+    assert refused.data['code'] == 'wrong_frame'
+    assert 'DROP TABLE' in refused.data['text']
+    assert refused.data['text'].isprintable()
+    entry = replace(refused, seq=1)
+    for _ in range(2):
+        with Journal.open(tmp_path / 'books.sqlite', 'digest', 'site.yaml') as journal:
+            journal.append([] if journal.last_seq else [entry])
+            assert list(journal.entries()) == [entry]
+    assert [path.name for path in tmp_path.iterdir()] == ['books.sqlite']
 
 
 def test_an_absurd_height_that_no_message_can_bring_is_refused_too(pipeline):
