@@ -15,10 +15,11 @@ import subprocess
 import sys
 import tempfile
 import tracemalloc
+from typing import Any
 import zlib
 
 from berm_ledger.books import Entry, fold
-from berm_ledger.books.journal import Journal
+from berm_ledger.books.journal import _connect, Journal
 from berm_ledger.books.journal_rows import APPLICATION_ID
 from berm_ledger.books.salvage import main as salvage_main
 from berm_ledger.errors import BooksError
@@ -479,6 +480,27 @@ def test_file_deleted_or_replaced_while_running_is_noticed(written, name, what) 
         with pytest.raises(BooksError, match='deleted or replaced while in use'):
             journal.append([Entry(24, 0, 'resume')])
         assert journal.last_seq == 23
+
+
+def test_file_system_that_keeps_no_log_is_refused(
+        written: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without a log a reader would keep the ledger from writing; some network disks have none."""
+    class WithoutLog:
+
+        def __init__(self, *given: Any) -> None:
+            self.db = _connect(*given)
+
+        def __getattr__(self, name: str) -> Any:
+            return getattr(self.db, name)
+
+        def execute(self, query: str, *given: Any) -> sqlite3.Cursor:
+            return self.db.execute(
+                "SELECT 'delete'" if query.startswith('PRAGMA journal_mode') else query, *given)
+
+    monkeypatch.setattr('berm_ledger.books.journal._connect', WithoutLog)
+    with pytest.raises(BooksError, match='no write-ahead log can be kept on this file system'):
+        Journal.open(written, *SITE)
+    assert names(written.parent) == ['books.sqlite']
 
 
 def test_log_without_its_file_is_not_mixed_with_new_books(written: Path) -> None:
