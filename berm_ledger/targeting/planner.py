@@ -268,8 +268,9 @@ class Planner:
         """
         Return the order of rows that may be served: reworks, the present target, the lowest.
 
-        The lowest is that with the lowest stretch: so a crest comes out even. In lifts the present
-        target stays until a load was dumped on it; else until it is done.
+        The lowest is that of the lowest mean: the lowest stretch is mostly the slope down to a
+        neighbour that has its loads still to come. In lifts the present target stays until a load
+        was dumped on it; else until it is done.
         """
         row = self.rows[index]
         rework = stands and row.state == State.REWORK
@@ -277,8 +278,7 @@ class Planner:
             not self.in_lifts or row.dumps_made == self._present_dumps)
         if not self.in_lifts:
             return not rework, not (present and stands), 0.0
-        low_m = row.target_height_m - row.low_short_m
-        share = (low_m if math.isfinite(low_m) else row.height_m) / row.target_height_m
+        share = row.height_m / row.target_height_m
         return not rework, not present, share if math.isfinite(share) else 0.0
 
     def _first(self, standing: Bools, obstacles: Obstacles) -> Target | NoTarget | None:
