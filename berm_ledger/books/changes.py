@@ -27,6 +27,8 @@ Floats = NDArray[np.float64]
 # Smallest group of cells that counts [m2], and of how many that are sure.
 LEAST_AREA_M2 = 0.0030
 LEAST_SURE = 4
+# By so many steps a group may be broken and still be one, on either side of the break.
+JOINED = 2
 # Steps around the core of a change that belong to it although each cell is below detection.
 FRINGE = 4
 # Loose soil does not stand as steep as this (tangent, 65 degrees; common practice, no source); a
@@ -195,13 +197,21 @@ def clusters(
         Cells of each group, shape (k,).
 
     """
-    core = ndimage.binary_opening(canvas.mask(cells))
-    if not core.any():
+    # Only where a cell of the mask is, and then only around what is left of them.
+    some = np.flatnonzero(cells)
+    core = some[canvas.in_core(some, cells)]
+    if not len(core):
         return []
-    labels, count = ndimage.label(ndimage.binary_dilation(core, iterations=2))
-    of_cell = np.where(core, labels, 0).ravel()[canvas.flat_index]
+    place = np.stack(np.divmod(canvas.flat_index[core], canvas.lattice.cols))
+    first = np.maximum(place.min(axis=1) - JOINED, 0)
+    stop = np.minimum(place.max(axis=1) + JOINED + 1, canvas.lattice.shape)
+    part = np.zeros(stop - first, dtype=bool)
+    row, col = place - first[:, None]
+    part[row, col] = True
+    labels, count = ndimage.label(ndimage.binary_dilation(part, iterations=JOINED))
+    of_core = labels[row, col]
     least = LEAST_AREA_M2 / canvas.lattice.cell_area_m2
-    groups = (np.flatnonzero(of_cell == label) for label in range(1, count + 1))
+    groups = (core[of_core == label] for label in range(1, count + 1))
     return [group for group in groups if len(group) >= least and (
         sure is None or np.count_nonzero(sure[group]) >= LEAST_SURE)]
 

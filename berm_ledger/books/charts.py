@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..geometry import Lattice
+from ..kernels import compiled
 from ..survey.registration import tukey
 from ..survey.surface import without_nan
 
@@ -119,6 +120,15 @@ class Canvas:
         return east, self.stepped(every, 1, 0), self.stepped(every, -1, 0)
 
     @cached_property
+    def _pieces(self) -> tuple[NDArray[np.int32], ...]:
+        """Return which cells lie in a row, and beside which the next rows to north and south."""
+        east, north, south = self._beside
+        every = np.arange(len(self.flat_index))
+        whole = np.append(east, np.float32(0.0)) > 0.0
+        row = np.cumsum(np.append(False, ~whole[:-1]))
+        return (_in_pieces(every, row), _in_pieces(north, row), _in_pieces(south, row))
+
+    @cached_property
     def _across(self) -> tuple[NDArray[np.intp], ...]:
         """Return the cells at the reach of the slope to the east, west, north and south."""
         every = np.arange(len(self.flat_index))
@@ -127,6 +137,11 @@ class Canvas:
 
     def box_mean(self, values: NDArray[np.floating]) -> NDArray[Any]:
         """Return the mean over 3 x 3 cells, NaN where too few are known, shape (n,)."""
+        if compiled.cells is not None and values.dtype == np.float32:
+            mean_m = np.empty(len(values), dtype=np.float32)
+            compiled.cells.box_mean(
+                np.ascontiguousarray(values), *self._pieces, LEAST_OF_NINE, mean_m)
+            return mean_m
         # Sum and number of what is known as the two parts of complex numbers: one pass for both.
         east, north, south = self._beside
         pair = np.zeros(len(values) + 1, np.result_type(values.dtype, np.complex64))
@@ -218,6 +233,26 @@ class Canvas:
                 whole &= padded[self.stepped(cells, down + row, right + col)]
             out |= whole
         return out
+
+
+def _in_pieces(beside: NDArray[np.intp], row: NDArray[np.intp]) -> NDArray[np.int32]:
+    """
+    Return cells of a row that lie beside cells of another: first of either, how many, (k, 3).
+
+    Parameters
+    ----------
+    beside : array
+        The cell beside each of n, n where there is none, shape (n,).
+    row : array
+        Which row each is in, shape (n,).
+
+    """
+    # None is no cell beside the last one.
+    breaks = (np.diff(beside) != 1) | (np.diff(row) != 0) | (beside[1:] == len(beside))
+    start = np.flatnonzero(np.append(True, breaks)[:len(beside)])
+    count = np.diff(np.append(start, len(beside)))
+    out = np.column_stack([start, beside[start], count])
+    return np.ascontiguousarray(out[beside[start] < len(beside)], dtype=np.int32)
 
 
 def robust_spread(values: NDArray[np.floating]) -> float:

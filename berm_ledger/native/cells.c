@@ -1,9 +1,9 @@
 /* Copyright 2026 The berm_ledger authors */
 /* SPDX-License-Identifier: Apache-2.0 */
-/* Over all surveyed cells: fusion of a look, and what it says against the accepted surface. */
+/* Over all surveyed cells: fusion of a look, and means of 3 x 3 cells. */
 #include "held.h"
 
-enum { BLOCK = 1024, NINE = 9 };
+enum { BLOCK = 1024 };
 enum { NOTHING, FIRST, FAR, ADOPTED };
 
 static inline float at_most(float value, float most)
@@ -112,72 +112,6 @@ static PyObject *fuse(PyObject *self, PyObject *const *args, Py_ssize_t given)
     return done(&held, PyLong_FromSsize_t(events));
 }
 
-/* ---- a look against the accepted surface --------------------------------------------------- */
-
-WIDE static void level_cells(const float *restrict measured, const float *restrict accepted,
-                             const float *restrict fill, const float *restrict slope_x,
-                             const float *restrict slope_y, float dx, float dy, float dz,
-                             float *restrict out, Py_ssize_t cells)
-{
-    for (Py_ssize_t i = 0; i < cells; i++) {
-        float reference = accepted[i] + fill[i];
-        float base = reference == reference ? reference : 0.0f;
-        float along = slope_x[i] * dx, across = slope_y[i] * dy;
-        float shared = along + across;
-        shared = shared - dz;
-        out[i] = base + (shared + (measured[i] - base));
-    }
-}
-
-/* level(measured, accepted, fill, slope (2, n), shift (3,), out) */
-static PyObject *level(PyObject *self, PyObject *const *args, Py_ssize_t given)
-{
-    if (!wanted(given, 6)) return NULL;
-    Held held = {.count = 0};
-    Py_ssize_t cells = length(args[0]);
-    const float *measured = flat(&held, args[0], 'f', cells, 0);
-    const float *accepted = flat(&held, args[1], 'f', cells, 0);
-    const float *fill = flat(&held, args[2], 'f', cells, 0);
-    const float *slope = flat(&held, args[3], 'f', 2 * cells, 0);
-    const float *shift = flat(&held, args[4], 'f', 3, 0);
-    float *out = flat(&held, args[5], 'f', cells, 1);
-    if (held.failed) return done(&held, NULL);
-    level_cells(measured, accepted, fill, slope, slope + cells, shift[0], shift[1], shift[2], out,
-                cells);
-    Py_INCREF(Py_None);
-    return done(&held, Py_None);
-}
-
-WIDE static void against_cells(const float *restrict level_m, const float *restrict accepted,
-                               const float *restrict fill, const uint8_t *restrict open,
-                               float *restrict recent, float *restrict left, Py_ssize_t cells)
-{
-    for (Py_ssize_t i = 0; i < cells; i++) {
-        float reference = accepted[i] + fill[i];
-        float away = open[i] ? NAN : level_m[i] - reference;
-        left[i] = away;
-        recent[i] = reference + away;
-    }
-}
-
-/* against(level, accepted, fill, open, recent, left) */
-static PyObject *against(PyObject *self, PyObject *const *args, Py_ssize_t given)
-{
-    if (!wanted(given, 6)) return NULL;
-    Held held = {.count = 0};
-    Py_ssize_t cells = length(args[0]);
-    const float *level_m = flat(&held, args[0], 'f', cells, 0);
-    const float *accepted = flat(&held, args[1], 'f', cells, 0);
-    const float *fill = flat(&held, args[2], 'f', cells, 0);
-    const uint8_t *open = flat(&held, args[3], '?', cells, 0);
-    float *recent = flat(&held, args[4], 'f', cells, 1);
-    float *left = flat(&held, args[5], 'f', cells, 1);
-    if (held.failed) return done(&held, NULL);
-    against_cells(level_m, accepted, fill, open, recent, left, cells);
-    Py_INCREF(Py_None);
-    return done(&held, Py_None);
-}
-
 /* ---- means of 3 x 3 cells ------------------------------------------------------------------ */
 
 /* Row by row: value and count, with those of the cells to the right and left added. */
@@ -202,15 +136,13 @@ WIDE static void add_to(float *restrict sums, uint8_t *restrict counts,
     for (Py_ssize_t i = 0; i < count; i++) counts[i] += more_counts[i];
 }
 
-WIDE static void mean_of(const float *restrict values, const float *restrict sums,
-                         const uint8_t *restrict counts, int least, int only_known,
-                         float *restrict out, Py_ssize_t count)
+WIDE static void mean_of(const float *restrict sums,
+                         const uint8_t *restrict counts, int least, float *restrict out, Py_ssize_t count)
 {
     for (Py_ssize_t i = 0; i < count; i++) {
         int32_t n = counts[i];
         float mean = sums[i] / (float)(n > 1 ? n : 1);
-        int32_t told = (n >= least) & ((values[i] == values[i]) | !only_known);
-        out[i] = told ? mean : NAN;
+        out[i] = n >= least ? mean : NAN;
     }
 }
 
@@ -228,14 +160,14 @@ static int pieces_fit(const int32_t *piece, Py_ssize_t pieces, Py_ssize_t cells)
 }
 
 /*
- * box_mean(values, along (k, 3), north (m, 3), south (m, 3), least, only_known, out)
+ * box_mean(values, along (k, 3), north (m, 3), south (m, 3), least, out)
  *
  * A piece of `along` is cells in a row (its second column does not count); one of `north` and
  * `south` says which cells lie beside which in the next row.
  */
 static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 7)) return NULL;
+    if (!wanted(given, 6)) return NULL;
     Held held = {.count = 0};
     Py_ssize_t cells = length(args[0]), along = length(args[1]);
     Py_ssize_t besides[2] = {length(args[2]), length(args[3])};
@@ -243,8 +175,8 @@ static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t give
     const int32_t *row = flat(&held, args[1], 'i', 3 * along, 0);
     const int32_t *beside[2] = {flat(&held, args[2], 'i', 3 * besides[0], 0),
                                 flat(&held, args[3], 'i', 3 * besides[1], 0)};
-    int least = (int)PyLong_AsLong(args[4]), only_known = PyObject_IsTrue(args[5]);
-    float *out = flat(&held, args[6], 'f', cells, 1);
+    int least = (int)PyLong_AsLong(args[4]);
+    float *out = flat(&held, args[5], 'f', cells, 1);
     float *sums = held.failed ? NULL : scratch(0, 2 * (cells + 1) * sizeof(float));
     uint8_t *counts = sums ? scratch(1, 2 * (cells + 1)) : NULL;
     if (!counts || PyErr_Occurred() || !pieces_fit(row, along, cells)
@@ -262,100 +194,14 @@ static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t give
             add_to(totals + piece[0], numbers + piece[0], sums + piece[1], counts + piece[1],
                    piece[2]);
     }
-    mean_of(values, totals, numbers, least, only_known, out, cells);
-    Py_INCREF(Py_None);
-    return done(&held, Py_None);
-}
-
-/* ---- charts -------------------------------------------------------------------------------- */
-
-typedef struct {
-    float one, planar, shift_error, detection, settling, spread, most_per_look, allowance, most_sum,
-        quiet_sum, memory_looks, most_memory;
-} Charting;
-
-enum { FALLS = 1, RISES = 2, QUIET = 4 };
-
-WIDE static void chart_block(
-    const float *restrict smooth, const float *restrict left, const float *restrict fill,
-    const float *restrict ground, const float *restrict steep, float *restrict accepted,
-    float *restrict accepted_looks, float *restrict low, float *restrict high,
-    int32_t *restrict states, Py_ssize_t count, Charting by)
-{
-    for (Py_ssize_t i = 0; i < count; i++) {
-        float looks = accepted_looks[i], reference = accepted[i] + fill[i];
-        float allowed = by.one / sqrtf(looks) + at_most(steep[i] * by.planar, by.shift_error);
-        allowed = allowed * by.detection;
-        float standing = (reference - ground[i]) * by.settling;
-        float fallen = smooth[i] + allowed;
-        fallen = fallen + (standing > 0.0f ? standing : 0.0f);
-        float risen = smooth[i] - allowed;
-        /* Comparisons with NaN are false: nothing is beyond where nothing is known. */
-        float beyond = (risen > 0.0f ? risen : 0.0f) + (fallen < 0.0f ? fallen : 0.0f);
-        beyond = beyond / by.spread;
-        beyond = beyond < -by.most_per_look ? -by.most_per_look : at_most(beyond, by.most_per_look);
-        int32_t known = left[i] == left[i];
-        float toll = known ? by.allowance : 0.0f;
-        float down = low[i] + (-beyond - toll), up = high[i] + (beyond - toll);
-        down = at_most(down > 0.0f ? down : 0.0f, by.most_sum);
-        up = at_most(up > 0.0f ? up : 0.0f, by.most_sum);
-        low[i] = down, high[i] = up;
-        int32_t falls = down > 0.0f, rises = up > 0.0f;
-        states[i] = falls * FALLS | rises * RISES | (known & !falls & !rises) * QUIET;
-        /* Quiet cells are averaged into the accepted surface. */
-        int32_t follows = (fabsf(left[i]) <= FLT_MAX) & (down < by.quiet_sum) & (up < by.quiet_sum);
-        float step = (follows ? left[i] : 0.0f) / at_most(looks + 1.0f, by.memory_looks);
-        accepted[i] = accepted[i] + step;
-        accepted_looks[i] = at_most(looks + (follows ? 1.0f : 0.0f), by.most_memory);
-    }
-}
-
-/*
- * chart(smooth, left, fill, ground, steep, accepted, accepted_looks, low, high, falls, rises,
- *       lost_ns, gained_ns, same_ns, settings (12,), stamp_ns)
- */
-static PyObject *chart(PyObject *self, PyObject *const *args, Py_ssize_t given)
-{
-    if (!wanted(given, 16)) return NULL;
-    Held held = {.count = 0};
-    Py_ssize_t cells = length(args[0]);
-    const float *in[5];
-    float *kept[4];
-    uint8_t *on[2];
-    int64_t *since[3];
-    for (int k = 0; k < 5; k++) in[k] = flat(&held, args[k], 'f', cells, 0);
-    for (int k = 0; k < 4; k++) kept[k] = flat(&held, args[5 + k], 'f', cells, 1);
-    for (int k = 0; k < 2; k++) on[k] = flat(&held, args[9 + k], '?', cells, 1);
-    for (int k = 0; k < 3; k++) since[k] = flat(&held, args[11 + k], 'q', cells, 1);
-    const float *settings = flat(&held, args[14], 'f', sizeof(Charting) / sizeof(float), 0);
-    int64_t stamp_ns = PyLong_AsLongLong(args[15]);
-    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    Charting by;
-    memcpy(&by, settings, sizeof by);
-    int32_t states[BLOCK];
-    for (Py_ssize_t first = 0; first < cells; first += BLOCK) {
-        Py_ssize_t count = cells - first < BLOCK ? cells - first : BLOCK;
-        chart_block(in[0] + first, in[1] + first, in[2] + first, in[3] + first, in[4] + first,
-                    kept[0] + first, kept[1] + first, kept[2] + first, kept[3] + first, states,
-                    count, by);
-        for (Py_ssize_t i = 0, cell = first; i < count; i++, cell++) {
-            int falls = states[i] & FALLS, rises = (states[i] & RISES) != 0;
-            if (falls && !on[0][cell]) since[0][cell] = stamp_ns;
-            if (rises && !on[1][cell]) since[1][cell] = stamp_ns;
-            on[0][cell] = (uint8_t)falls, on[1][cell] = (uint8_t)rises;
-            if ((states[i] & QUIET) && since[2][cell] < stamp_ns) since[2][cell] = stamp_ns;
-        }
-    }
+    mean_of(totals, numbers, least, out, cells);
     Py_INCREF(Py_None);
     return done(&held, Py_None);
 }
 
 static PyMethodDef methods[] = {
     {"fuse", (PyCFunction)(void (*)(void))fuse, METH_FASTCALL, NULL},
-    {"level", (PyCFunction)(void (*)(void))level, METH_FASTCALL, NULL},
-    {"against", (PyCFunction)(void (*)(void))against, METH_FASTCALL, NULL},
     {"box_mean", (PyCFunction)(void (*)(void))box_mean, METH_FASTCALL, NULL},
-    {"chart", (PyCFunction)(void (*)(void))chart, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},
 };
 
