@@ -27,6 +27,9 @@ from ..design import Site
 STRAY_SPREAD = 0.15
 # Less than this part of a load is never worth a finding, whatever the error.
 LEAST_SHARE = 0.5
+# What did not close counts as closed again below this part of the bound only, so that a balance
+# that lies on it is one finding and not many.
+CLOSED_SHARE = 0.7
 # Soils swell by nothing to some 70 % (rock, broken); common practice, no source.
 SWELLS = (1.0, 1.7)
 HOUR_NS = 3_600_000_000_000
@@ -94,10 +97,10 @@ def _sum_m3(
     return total, math.sqrt(square)
 
 
-def is_open(site: Site, balance: Balance) -> bool:
+def is_open(site: Site, balance: Balance, *, was_open: bool = False) -> bool:
     """Tell whether more is unexplained than error and half a load can be."""
-    least_m3 = LEAST_SHARE * site.load_volume_m3
-    return abs(balance.unexplained_m3) > max(SIGMAS * balance.unexplained_se_m3, least_m3)
+    most_m3 = max(SIGMAS * balance.unexplained_se_m3, LEAST_SHARE * site.load_volume_m3)
+    return abs(balance.unexplained_m3) > (CLOSED_SHARE if was_open else 1.0) * most_m3
 
 
 def swell_that_closes(balance: Balance) -> float | None:

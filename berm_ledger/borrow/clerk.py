@@ -324,7 +324,8 @@ class BorrowClerk:
         balance = balance_of(self._site, self._keeper.books(), self.account, stamp_ns)
         if balance is None:
             return
-        was_open, now_open = self.account.unbalanced, is_open(self._site, balance)
+        was_open = self.account.unbalanced
+        now_open = is_open(self._site, balance, was_open=was_open)
         data = balance_data(balance, now_open)
         self._book('balance', stamp_ns, data)
         if now_open and not was_open:

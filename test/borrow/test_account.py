@@ -122,6 +122,17 @@ def test_what_cannot_be_explained_is_found(cut_m3: float, is_found: bool) -> Non
     assert is_open(SITE, balance) is is_found
 
 
+def test_what_was_found_is_over_well_within_the_bound_only() -> None:
+    """The bounds to raise and to clear differ, so that one imbalance is one finding."""
+    balance = balance_of(SITE, books_with(0.107, 0.007), account_with(0.1), 5)
+    assert balance is not None
+    bound_m3 = 1.96 * balance.unexplained_se_m3
+    for share, raised, kept in ((1.01, True, True), (0.9, False, True), (0.6, False, False)):
+        found = replace(balance, unexplained_m3=-share * bound_m3)
+        assert is_open(SITE, found) is raised
+        assert is_open(SITE, found, was_open=True) is kept
+
+
 @pytest.mark.parametrize(('cut_m3', 'ending'), [
     (0.115, 'more soil was cut than lies on the berms or was spilled'),
     (0.100, 'spilled; or it swells by 1.11 and not by 1.25 as the site says'),
