@@ -20,6 +20,7 @@ from scipy import ndimage
 
 from ..geometry import Lattice
 from ..kernels import compiled
+from ..survey.middle import median
 from ..survey.registration import tukey
 from ..survey.surface import without_nan
 
@@ -224,13 +225,20 @@ class Canvas:
             Shape (k,): whether a cross of five cells of the mask covers the cell.
 
         """
-        padded = np.append(mask, False)
+        padded, width = np.append(mask, False), self._place.shape[1]
+        place = self._place.ravel()
+        row, col = np.divmod(self.flat_index[cells], self.lattice.cols)
+        middle = (row + REACH) * width + col + REACH
         cross = ((0, 0), (0, 1), (0, -1), (1, 0), (-1, 0))
+        # Two steps of a cross lead to the same thirteen places, each looked up once.
+        steps = {(a[0] + b[0], a[1] + b[1]) for a in cross for b in cross}
+        there = {step: padded.take(place.take(middle + step[0] * width + step[1]))
+                 for step in steps}
         out = np.zeros(len(cells), dtype=bool)
         for down, right in cross:
-            whole = np.ones(len(cells), dtype=bool)
-            for row, col in cross:
-                whole &= padded[self.stepped(cells, down + row, right + col)]
+            whole = there[down, right].copy()
+            for step in cross[1:]:
+                whole &= there[down + step[0], right + step[1]]
             out |= whole
         return out
 
@@ -267,7 +275,7 @@ def robust_spread(values: NDArray[np.floating]) -> float:
     """
     some = values[::max(1, len(values) // ENOUGH_FOR_SPREAD)]
     known = np.abs(some[np.isfinite(some)])
-    return 1.4826 * float(np.median(known)) if len(known) else 0.0
+    return 1.4826 * median(known) if len(known) else 0.0
 
 
 class SharedShift:

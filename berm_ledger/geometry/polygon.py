@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -85,6 +86,11 @@ class Polygon:
 
     def ends_xy(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return starts and ends of the edges, each (n, 2) [m]."""
+        return self._ends
+
+    @cached_property
+    def _ends(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the same, made once."""
         return piece_ends(self.corners_xy, closed=True)
 
     def distance_m(self, points_xy: ArrayLike) -> NDArray[np.float64]:

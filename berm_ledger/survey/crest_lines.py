@@ -18,6 +18,7 @@ from scipy import sparse
 
 from .area import SurveyArea
 from .crest import Crest, crest_of_sections, pooled_noise_m
+from .middle import median
 from .roof import blur_variance_m2, Detail, detail_for, DETAILS, roof_templates, RoofTemplates
 from .sections import Sections
 
@@ -174,7 +175,7 @@ class CrestLines:
         """Return the noise along the crest of a segment [m]; infinite where nothing is known."""
         strip = self._stretches[row].strip
         spread = spread_of(strip)[np.isfinite(height_m[strip])]
-        return float(np.median(spread)) if len(spread) else np.inf
+        return median(spread) if len(spread) else np.inf
 
     def _fit(
         self, kept: Crest, rows: Sequence[int], height_m: NDArray[np.float32],

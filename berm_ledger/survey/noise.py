@@ -15,6 +15,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from .middle import median
+
 # Assumed until the grids have shown what they are [m].
 OPENING_NOISE_M = 0.005
 OPENING_SHARED = 0.2
@@ -80,7 +82,7 @@ class GridNoise:
         known = np.isfinite(left_m)
         if not known.any():
             return self
-        spread = 1.4826 * float(np.median(np.abs(left_m[known])))
+        spread = 1.4826 * median(np.abs(left_m[known]))
         near = np.abs(left_m) <= 4.0 * spread
         pair = near & (np.abs(beside_m) <= 4.0 * spread)
         if np.count_nonzero(pair) < LEAST_CELLS:

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from .area import SLOPE_REACH, SurveyArea
 from .grid import ElevationGrid
+from .middle import median
 from .resample import bilinear
 from .surface import SiteSurface
 
@@ -300,7 +301,7 @@ class Registration:
     ) -> Shift | Refused:
         """Believe the shift or say why not."""
         mean, left = fit.mean, fit.left_m
-        residual = 1.4826 * float(np.median(np.abs(left - np.median(left))))
+        residual = 1.4826 * median(np.abs(left - median(left)))
         disagreeing = float(np.mean(np.abs(left) > max(0.02, 5.0 * noise_m)))
         if np.hypot(mean[0], mean[1]) > LIMIT_XY_M or abs(mean[2]) > LIMIT_Z_M:
             return Refused('map_shift', (
@@ -359,11 +360,11 @@ def shift_between(
         known = np.isfinite(left)
         if np.count_nonzero(known) < LEAST_CELLS:
             return None
-        centre = float(np.median(left[known]))
+        centre = median(left[known])
         away = np.where(known, left - centre, np.inf)
         if len(widths) > len(ROBUST_STEPS_M):
             # Where all lie close by, the first step may be as narrow as the last two.
-            near_m = abs(centre) + 3.0 * float(np.median(np.abs(away)))
+            near_m = abs(centre) + 3.0 * median(np.abs(away))
             wide = [width for width in ROBUST_STEPS_M if near_m > WIDE_SHARE * width]
             widths = [*wide, last] if wide else [last, last]
         weight = tukey(away, widths.pop(0))

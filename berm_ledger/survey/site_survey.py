@@ -21,6 +21,7 @@ from .crest import Crest
 from .crest_lines import CrestLines
 from .datum import Datum, plane_datum, surveyed_datum, with_late_survey
 from .grid import ElevationGrid
+from .middle import median
 from .noise import GridNoise
 from .readings import Budget, crest_reading, Reading
 from .registration import Refused, Registration, Shift
@@ -275,7 +276,7 @@ class SiteSurvey:
             surface = self.surface
             left, right = (
                 (measured_m[at] - surface.height_m[at]).astype(float) for at in (cells, beside))
-            looks = float(np.median(surface.effective_looks(cells)))
+            looks = median(surface.effective_looks(cells))
             self.noise = self.noise.learned(left, right, looks, spacing_m)
 
     # ---- readings ----------------------------------------------------------------------------
