@@ -135,7 +135,7 @@ def test_a_build_is_played_a_disturbance_flagged_and_all_ends_with_0(
         assert 'on hold' in refused.message
         assert player.call('ledger/resume').success
         world.until(lambda: not hold_from_rework(player.heard['rework'])[0])
-        assert player.call('target/next_target').success
+        world.until(lambda: player.call('target/next_target').success)
     yield
     assert exits == {'ledger': 0, 'target': 0}
 
