@@ -333,35 +333,6 @@ class SharedShift:
         return shift, float(np.sqrt(np.linalg.inv(normal)[:2, :2].diagonal().max()))
 
 
-def without_shared_shift(
-    difference_m: NDArray[Any], slope: NDArray[Any], steady: NDArray[np.bool_]
-) -> tuple[NDArray[Any], float]:
-    """
-    Take off what a small shift of the whole look explains.
-
-    Parameters
-    ----------
-    difference_m : array
-        Look minus accepted surface, shape (n,) [m]; NaN is unknown.
-    slope : array
-        Slopes of the accepted surface, shape (2, n) [m/m].
-    steady : array
-        Cells where no change is expected, shape (n,).
-
-    Returns
-    -------
-    array
-        Differences left over, shape (n,) [m].
-    float
-        Standard error of the planar shift taken off [m].
-
-    """
-    shared = SharedShift(slope)
-    at = shared.picked
-    shift, error_m = shared.of(np.where(steady[at], difference_m[at], np.nan))
-    return difference_m + moved_by(slope, shift), error_m
-
-
 def moved_by(slope: NDArray[Any], shift: Floats) -> NDArray[Any]:
     """Return what a look must be raised by for a shift (x, y, up), shape (n,) [m]."""
     dx, dy, dz = shift.astype(slope.dtype)

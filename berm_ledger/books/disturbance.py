@@ -80,7 +80,6 @@ class DisturbanceWatch:
         self._canvas = Canvas(lattice, flat_index[self._at])
         self._charts = ChangeCharts(len(self._at))
         self._recent = RecentLooks(len(self._at))
-        self._scene: Scene | None = None
         # Slopes of the accepted surface, how steep it is, and looks since they were worked out.
         self._slope = np.zeros((2, count), dtype=np.float32)
         self._steep = np.zeros(count, dtype=np.float32)
@@ -123,8 +122,8 @@ class DisturbanceWatch:
         Returns
         -------
         dict
-            Stamp [ns], 0 where it has none, and array (n,) by name: sums of the charts, since
-            when they stand, and the last looks near cells that have come to something.
+            Stamp [ns], 0 where it has none, and array (n,) by name: sums of the charts, and the
+            last looks near cells that have come to something.
 
         """
         out = {name: (stamp_ns, self._on_all(values))
@@ -261,12 +260,13 @@ class DisturbanceWatch:
         smooth = self._canvas.box_mean(left)
         known = np.isfinite(left)
         smooth[np.flatnonzero(~known)] = np.nan
-        self._chart(smooth, known, worth, noise, shared_m, stamp_ns)
+        quiet = self._chart(smooth, known, worth, noise, shared_m)
+        self.same_ns[at[quiet]] = stamp_ns
         self._follow(left, known, accepted, worth)
-        self._scene = Scene(
+        scene = Scene(
             self._canvas, self._charts, self._recent, self, smooth,
             closed & np.isfinite(reference), noise, shared_m, ground_m, at, stamp_ns)
-        return self._confirmed(self._scene)
+        return self._confirmed(scene)
 
     def _begin(
         self, level_m: NDArray[np.float32], closed: NDArray[np.bool_],
@@ -283,9 +283,8 @@ class DisturbanceWatch:
     def _chart(
         self, smooth_m: NDArray[np.float32], known: NDArray[np.bool_],
         worth: NDArray[np.float32], noise: GridNoise, shared_m: NDArray[np.float32],
-        stamp_ns: int,
-    ) -> None:
-        """Bring the charts up to date; those of cells not known stay as they are."""
+    ) -> NDArray[np.bool_]:
+        """Bring the charts up to date, but for cells not known; return which stand at zero."""
         one = smoothed_noise_m(noise)
         spread = np.float32(max(one, robust_spread(smooth_m)))
         # The level of detection: its factor times what it is made of.
@@ -297,8 +296,7 @@ class DisturbanceWatch:
         beyond += np.fmin(smooth_m + allowed, np.float32(0.0))
         beyond /= spread
         np.clip(beyond, -MOST_PER_LOOK, MOST_PER_LOOK, out=beyond)
-        quiet = self._charts.add(beyond, known, stamp_ns)
-        self.same_ns[self._at[quiet]] = stamp_ns
+        return self._charts.add(beyond, known)
 
     def _follow(
         self, left_m: NDArray[np.float32], known: NDArray[np.bool_],
@@ -331,10 +329,6 @@ class DisturbanceWatch:
                     if is_proven(change, scene.stamp_ns):
                         out += self._settled(change, scene.stamp_ns)
         return out
-
-    def suspicions(self) -> list[Change]:
-        """Return what the looks so far leave open; nothing before the first."""
-        return [] if self._scene is None else list(self._scene.suspicions())
 
     def _settled(self, change: Change, stamp_ns: int) -> list[Change]:
         """Accept what is to be booked, keep soil of no dump, and return what is worth an entry."""

@@ -11,7 +11,6 @@ group.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -39,9 +38,6 @@ Singles = NDArray[np.float32]
 # Limit of the charts, and the sum from which cells around alarming ones belong to them [sigma].
 LIMIT = 5.0
 EDGE = 2.0
-# From here on a group is a suspicion worth telling, although nothing is booked of it [sigma].
-SUSPECT = 3.0
-SUSPECT_PART = 0.6
 # A group of cells is judged when this share of it is in view, and is there still when the newest
 # look shows this share of the mean change, or is not further from it than noise; what has passed
 # is forgotten.
@@ -110,10 +106,10 @@ class Scene:
         cells = self.at[own]
         return self.accepted.accepted_m[cells] + self.accepted.fill_m[cells]
 
-    def groups(self, *, gain: bool, limit: float = LIMIT) -> list[NDArray[np.intp]]:
-        """Return groups of cells around charts above a limit."""
+    def groups(self, *, gain: bool) -> list[NDArray[np.intp]]:
+        """Return groups of cells around charts above their limit."""
         sums = self.charts.high if gain else self.charts.low
-        above = np.flatnonzero(sums > limit)
+        above = np.flatnonzero(sums > LIMIT)
         above = above[self.judged[above]]
         if len(above) < LEAST_SURE:
             return []
@@ -162,9 +158,7 @@ class Scene:
             self.shared_m[index].astype(float),
             np.maximum(np.nan_to_num(standing_m), 0.0))
 
-    def assessed(
-        self, group: NDArray[np.intp], *, gain: bool, least: float = 1.0
-    ) -> list[Change]:
+    def assessed(self, group: NDArray[np.intp], *, gain: bool) -> list[Change]:
         """Return what a group has come to, whether or not that is enough to book."""
         since_ns = self.began_ns(group, gain=gain)
         if since_ns is None:
@@ -172,8 +166,7 @@ class Scene:
         index, evidence = self.evidence(group, since_ns)
         core = np.flatnonzero(np.isin(index, group))
         window_ns = int(np.median(self.accepted.same_ns[self.at[group]]))
-        changes = ([assessed_gain(evidence, core)] if gain
-                   else assessed_losses(evidence, core, least=least))
+        changes = [assessed_gain(evidence, core)] if gain else assessed_losses(evidence, core)
         return [change.placed(self.at[index], since_ns, window_ns) for change in changes if change]
 
     def passed(self, group: NDArray[np.intp], *, gain: bool) -> NDArray[np.intp]:
@@ -194,9 +187,3 @@ class Scene:
             gone = (np.abs(since) > PLAIN_SIGMAS * one) & (
                 np.sign(since) * now < PASSED_SHARE * np.abs(since))
         return group[gone]
-
-    def suspicions(self) -> Iterator[Change]:
-        """Yield what the looks so far point to, whether or not it could be booked."""
-        for gain in (False, True):
-            for group in self.groups(gain=gain, limit=SUSPECT):
-                yield from self.assessed(group, gain=gain, least=SUSPECT_PART)

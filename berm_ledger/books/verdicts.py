@@ -58,9 +58,7 @@ UNDECIDED_LOOKS = 8
 SLIDE_REACH_M = 0.30
 
 
-def assessed_losses(
-    evidence: Evidence, core: NDArray[np.intp], *, least: float = 1.0
-) -> list[Change]:
+def assessed_losses(evidence: Evidence, core: NDArray[np.intp]) -> list[Change]:
     """
     Say what has become of a group of cells that lost height, piece by piece.
 
@@ -70,8 +68,6 @@ def assessed_losses(
         The looks since it began.
     core : array
         Cells of the group, shape (k,).
-    least : float
-        Part of the smallest change that counts which is enough.
 
     Returns
     -------
@@ -98,16 +94,16 @@ def assessed_losses(
     plain[np.concatenate([core[:0], *wide])] = True
     out = []
     for piece in pieces:
-        change = _loss(evidence, piece, rise, share, least, every)
-        if change is not None and (plain[piece].any() or _is_plain(change, least)):
+        change = _loss(evidence, piece, rise, share, every)
+        if change is not None and (plain[piece].any() or _is_plain(change)):
             out.append(change)
     return out
 
 
-def _is_plain(change: Change, least: float) -> bool:
+def _is_plain(change: Change) -> bool:
     """Tell whether a loss is great enough although settling might explain it."""
     return change.kind == 'removed_fill' or change.lost_m3 >= max(
-        least * LEAST_SPOT_M3, least * SPOT_SIGMAS * change.volume_se_m3)
+        LEAST_SPOT_M3, SPOT_SIGMAS * change.volume_se_m3)
 
 
 def _fallen(evidence: Evidence, smooth_m: Floats, share: float) -> list[NDArray[np.intp]]:
@@ -157,8 +153,7 @@ def settled_share(evidence: Evidence, rise_m: Floats, core: NDArray[np.intp]) ->
 
 
 def _loss(
-    evidence: Evidence, core: NDArray[np.intp], rise: Floats, share: float, least: float,
-    every: Cells,
+    evidence: Evidence, core: NDArray[np.intp], rise: Floats, share: float, every: Cells,
 ) -> Change | None:
     """Say what a piece that has fallen is; None where it is too little."""
     around = grown_apart(evidence, core, every)
@@ -171,8 +166,7 @@ def _loss(
     looks = float(np.median(evidence.looks[core]))
     most = float(evidence.looks[core].max())
     depth = depth_m(own[core] + share * evidence.standing_m[core])
-    if lost < max(least * LEAST_VOLUME_M3, VOLUME_SIGMAS * error) or (
-            depth < least * LEAST_CHANGE_M):
+    if lost < max(LEAST_VOLUME_M3, VOLUME_SIGMAS * error) or depth < LEAST_CHANGE_M:
         had_fill = bool(np.mean(evidence.fill_m[core] > 0.0) > 0.5)
         if not had_fill:
             return None

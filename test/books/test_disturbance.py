@@ -4,7 +4,7 @@
 
 from __future__ import annotations
 
-from berm_ledger.books.charts import Canvas, robust_spread, without_shared_shift
+from berm_ledger.books.charts import Canvas, moved_by, robust_spread, SharedShift
 from berm_ledger.books.disturbance import ALLOWANCE, Change, DisturbanceWatch, LIMIT
 from berm_ledger.books.recent import RecentLooks
 from berm_ledger.books.sequential import Cusum, cusum_run_length
@@ -229,7 +229,9 @@ def test_a_shared_shift_is_found_beside_a_real_change() -> None:
     slope = canvas.slopes(ridge)
     difference = 0.002 - 0.004 * slope[0] + np.random.default_rng(3).normal(0, 0.001, x.shape)
     difference[:160] -= 0.03
-    left, error_m = without_shared_shift(difference, slope, np.ones(x.shape, dtype=bool))
+    shared = SharedShift(slope)
+    shift, error_m = shared.of(difference[shared.picked])
+    left = difference + moved_by(slope, shift)
     assert error_m < 0.002
     assert abs(np.median(left[160:])) < 0.0003
     assert np.median(left[:160]) == pytest.approx(-0.03, abs=0.001)
