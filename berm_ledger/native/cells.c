@@ -136,8 +136,8 @@ WIDE static void add_to(float *restrict sums, uint8_t *restrict counts,
     for (Py_ssize_t i = 0; i < count; i++) counts[i] += more_counts[i];
 }
 
-WIDE static void mean_of(const float *restrict sums,
-                         const uint8_t *restrict counts, int least, float *restrict out, Py_ssize_t count)
+WIDE static void mean_of(const float *restrict sums, const uint8_t *restrict counts, int least,
+                         float *restrict out, Py_ssize_t count)
 {
     for (Py_ssize_t i = 0; i < count; i++) {
         int32_t n = counts[i];

@@ -5,8 +5,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from threading import Event, Thread
-from typing import Any
+from concurrent.futures import Future, wait
+from threading import Thread
+from typing import NamedTuple
 
 from ..targeting import Plan, Replan
 
@@ -48,51 +49,36 @@ class PlanWorker:
 
         """
         job = self._job
-        if job is not None and job.due is not due and job.ended.is_set():
-            job = None  # nobody asks for that one any more
-        if job is None:
-            job = self._job = _Job(due, self._when_made)
-            job.ended.wait(self._patience_s)
-        job.tells = True  # before the look at whether it ended: one of the two is never missed
-        if job.due is not due or not job.ended.is_set():
+        # Nobody asks any more for one that was made for something else.
+        if job is None or (job.due is not due and job.made.done()):
+            job = self._job = _begun(due)
+            wait([job.made], self._patience_s)
+            if not job.made.done():
+                job.made.add_done_callback(lambda _: self._when_made())
+        if job.due is not due or not job.made.done():
             return None
         self._job = None
-        return job.outcome()
+        return job.made.result()
 
 
-class _Job:
+class _Job(NamedTuple):
     """One plan being made."""
 
-    def __init__(self, due: Replan, when_made: Callable[[], None]) -> None:
-        """Begin at once."""
-        self.due, self._when_made = due, when_made
-        self.ended = Event()
-        #: Whether somebody went away without it and is to be told.
-        self.tells = False
-        self._made: tuple[Plan, bool] | None = None
-        self._error: BaseException | None = None
-        # Nobody is to wait for a plan when the process ends.
-        Thread(target=self._run, name='plan', daemon=True).start()
+    due: Replan
+    made: Future[tuple[Plan, bool]]
 
-    def _run(self) -> None:
-        """Make the plan on the worker's thread."""
-        with self:
-            self._made = self.due.made()
-        self.ended.set()
-        if self.tells:
-            self._when_made()
 
-    def __enter__(self) -> None:
-        """Begin to make it."""
+def _begun(due: Replan) -> _Job:
+    """Begin to make a plan on a thread of its own."""
+    job = _Job(due, Future())
+    # Not on a pool of the library: the end of the process would wait for its plan.
+    Thread(target=_make, args=job, name='plan', daemon=True).start()
+    return job
 
-    def __exit__(self, _kind: Any, error: BaseException | None, _trace: Any) -> bool:
-        """Keep what went wrong for the one who asks."""
-        self._error = error
-        return True
 
-    def outcome(self) -> tuple[Plan, bool]:
-        """Return what was made, or raise what went wrong."""
-        if self._error is not None:
-            raise self._error
-        assert self._made is not None
-        return self._made
+def _make(due: Replan, made: Future[tuple[Plan, bool]]) -> None:
+    """Make a plan; what goes wrong is raised where the plan is asked for."""
+    try:
+        made.set_result(due.made())
+    except BaseException as error:  # noqa: BLE001
+        made.set_exception(error)
