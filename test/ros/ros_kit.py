@@ -87,12 +87,14 @@ class World:
 
     def ask(self, node: Any, kind: Any, name: str) -> Any:
         """Call a service that changes nothing, again until it answers; return the answer."""
-        client, futures, end = self.client(node, kind, name), [], time.monotonic() + GIVE_UP_S
-        while not any(future.done() for future in futures):
-            assert time.monotonic() < end, f'{name} has never answered'
-            again = time.monotonic() + ASK_AGAIN_S
-            if client.service_is_ready():
+        client, asked_s, futures = self.client(node, kind, name), -ASK_AGAIN_S, []
+
+        def answered() -> bool:
+            nonlocal asked_s
+            if client.service_is_ready() and time.monotonic() >= asked_s + ASK_AGAIN_S:
+                asked_s = time.monotonic()
                 futures.append(client.call_async(kind.Request()))
-            while time.monotonic() < again and not any(future.done() for future in futures):
-                self.executor.spin_once(timeout_sec=0.05)
+            return any(future.done() for future in futures)
+
+        self.until(answered)
         return next(future.result() for future in futures if future.done())
