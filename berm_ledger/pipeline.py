@@ -286,6 +286,7 @@ class Pipeline:
         if self.survey.datum is None and not self._take_datum(pose.stamp_ns):
             self._note('dump_before_datum', (
                 'a dump was announced before any ground was surveyed; its rise is not known'))
+        self._books = None  # What the load would bury is booked first, and the crest moves.
         entry = self._clerk.book_dump(mass_kg, *self._drop_xy(pose), pose)
         self._dump_ns = pose.stamp_ns
         self._borrow.note_dump(entry, self.survey.noise)

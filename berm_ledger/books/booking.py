@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from .disturbance import Change
-from .rises import Rise
+from .patches import Rise
 from ..design import Segment
 from ..survey.area import SurveyArea
 from ..survey.readings import Reading
@@ -46,6 +46,10 @@ TEXTS = {
     'slump': 'soil slid within the berm; its volume is kept',
     'unbooked_fill': 'soil or a heap-like thing came without a dump; it is not accepted as built',
 }
+STRAY_TEXT = 'no rise was measured where the load should have landed'
+SHORT_TEXT = ('less rose than was weighed: some stayed in the drum, or soil went before it was '
+              'measured')
+SLID_TEXT = 'soil fell beside the load; it is taken for a slide that the load caused'
 # Part of a rise that is worth naming [m3].
 LEAST_RISE_M3 = 1e-5
 

@@ -10,7 +10,6 @@ through, and what may come in at all, is the pipeline's.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass
 import math
 from typing import Any
 
@@ -29,14 +28,19 @@ from .booking import (
     seen_data,
     SEEN_NS,
     shift_data,
+    SHORT_TEXT,
+    SLID_TEXT,
+    STRAY_TEXT,
 )
 from .bookkeeper import Bookkeeper
 from .charts import Canvas
 from .disturbance import Change, DisturbanceWatch
 from .entries import Entry
+from .patches import HURRIED_LOOKS, HURRIED_SHARE, Landing, OpenPatch, Place, Rise
 from .posting import AT_GRADE_SHARE
-from .rises import DumpWatch, HURRIED_LOOKS, HURRIED_SHARE, Landing, OpenPatch
+from .rises import DumpWatch
 from .rows import State
+from .under_dumps import losses_beside, not_slid, Surroundings, yield_of_weighed
 from ..geometry import StampedPose
 from ..survey.datum import Source
 from ..survey.registration import Shift
@@ -48,31 +52,11 @@ DRIFT_M = 0.015
 SLIDE_M = 0.10
 # What the looks before and after a dump share in height, after all [m].
 SHARED_M = 0.0003
+# A weighed load that rose by less is told of [standard deviations].
+SHORT_SIGMAS = 3.0
 # A segment is no longer at grade, for the events, below this share of its crest line.
 LOST_GRADE_SHARE = 0.8
 HOLD_TEXT = 'soil was disturbed: people may be in the yard; look before work goes on'
-
-
-@dataclass(frozen=True)
-class Place:
-    """
-    Where a drop point lies.
-
-    Parameters
-    ----------
-    berm : str or None
-        Berm whose corridor it lies in, None off every berm.
-    segment : int or None
-        Number of the segment.
-    station_m, offset_m : float
-        Station and offset there [m]; NaN off every berm.
-
-    """
-
-    berm: str | None = None
-    segment: int | None = None
-    station_m: float = math.nan
-    offset_m: float = math.nan
 
 
 class Clerk:
@@ -199,6 +183,8 @@ class Clerk:
 
         """
         place = self.place_of(x_m, y_m)
+        if place.berm is not None:
+            self._make_way(x_m, y_m, pose.stamp_ns)
         entry = self._keeper.book('dump', pose.stamp_ns, place.berm, place.segment, {
             'mass_kg': rounded('mass_kg', mass_kg), 'x_m': rounded('x_m', x_m),
             'y_m': rounded('y_m', y_m), 'yaw_rad': rounded('yaw_rad', pose.pose.yaw_rad),
@@ -209,11 +195,21 @@ class Clerk:
                 'dump_seq': entry.seq, 'volume_m3': None,
                 'text': 'the drop point lies off every berm'})
             return entry
-        for patch in self.dumps.touched_by(x_m, y_m):
-            if patch.share_with(HURRIED_LOOKS) >= HURRIED_SHARE:
-                self._settle(patch, pose.stamp_ns)
         self._open(entry.seq, pose.stamp_ns, x_m, y_m, mass_kg)
         return entry
+
+    def _make_way(self, x_m: float, y_m: float, stamp_ns: int) -> None:
+        """Book what a load that falls at a point would bury: earlier dumps there, and losses."""
+        for patch in self.dumps.touched_by(x_m, y_m):
+            if patch.share_with(HURRIED_LOOKS) >= HURRIED_SHARE:
+                self._settle(patch, stamp_ns)
+        buried = self.changes.plain_losses(
+            self.dumps.cells_around(x_m, y_m, self.dumps.radius_m))
+        if buried:
+            self._follow(buried)
+            self.book_readings(stamp_ns)
+        for change in buried:
+            self.book_change(change, stamp_ns)
 
     def _open(
         self, seq: int, stamp_ns: int, x_m: float, y_m: float, mass_kg: float
@@ -232,7 +228,8 @@ class Clerk:
         density = self._survey.site.material.loose_density_kg_m3
         expected_m3 = (mass_kg / density if math.isfinite(mass_kg)
                        else self._books().dump_yield.value_m3)
-        self.dumps.announce(Landing(seq, stamp_ns, x_m, y_m, expected_m3), before_m, looks)
+        landing = Landing(seq, stamp_ns, x_m, y_m, expected_m3, math.isfinite(mass_kg))
+        self.dumps.announce(landing, before_m, looks)
         self._survey.surface.loosen(self.dumps.mask())
 
     def book_rises(self, look: Look, stamp_ns: int) -> None:
@@ -245,20 +242,51 @@ class Clerk:
     def _settle(self, patch: OpenPatch, stamp_ns: int) -> None:
         """Book what the dumps of a patch have added; the surface there is accepted."""
         survey = self._survey
+        lost, slid = self._lost_beside(patch)
         after, worth = patch.standing(self.dumps.moved(patch, survey.noise))
-        for rise in self.dumps.close(patch, survey.noise, SHARED_M):
+        for rise in self.dumps.close(patch, survey.noise, SHARED_M, lost):
             place = self.place_of(rise.landing.x_m, rise.landing.y_m)
             data = rise_data(rise, survey.area, place.berm)
             if rise.missed:
-                data['text'] = 'no rise was measured where the load should have landed'
+                data['text'] = STRAY_TEXT
+            elif slid or self._falls_short(rise):
+                data['text'] = SLID_TEXT if slid else SHORT_TEXT
             kind = 'stray_dump' if rise.missed else 'rise'
             self._keeper.book(kind, stamp_ns, place.berm, place.segment, data)
         seen = patch.count() >= HURRIED_LOOKS
-        survey.move_surface(patch.cells[seen], after[seen], worth[seen])
-        self.accept(patch.cells[seen], stamp_ns)
+        # What a dump has not taken stays as it was accepted: the looks to come will tell of it.
+        own = patch.cells[seen & ~lost]
+        survey.move_surface(own, after[seen & ~lost], worth[seen & ~lost])
+        self.accept(own, stamp_ns)
         # What lies where the rover stood, or where nobody could see, is accepted when it shows.
         self.changes.doubt(patch.cells[~seen])
         self.layers_are_news = True
+
+    def _lost_beside(self, patch: OpenPatch) -> tuple[NDArray[np.bool_], bool]:
+        """Return where soil was taken beside open dumps, (k,), and whether some has slid there."""
+        survey = self._survey
+        assert survey.datum is not None
+        losses = losses_beside(patch, Surroundings(
+            self.dumps.canvas, self.changes, survey.datum.level_m, survey.area.in_corridor,
+            survey.noise, self._planar_m, self.changes.falling))
+        rises = self.dumps.measured(patch, survey.noise, SHARED_M) if losses else []
+        taken = not_slid(losses, [self._shortage_m3(rise) for rise in rises])
+        cells = np.concatenate([patch.cells[:0], *(loss.cells for loss in taken)])
+        return np.isin(patch.cells, cells), len(taken) < len(losses)
+
+    def _shortage_m3(self, rise: Rise) -> tuple[float, float]:
+        """Return how much less rose than such loads have added so far, and its error [m3]."""
+        books, load = self._books(), rise.landing
+        usual = books.dump_yield
+        if load.weighed:
+            usual = yield_of_weighed(books.dumps, self._survey.site, load.expected_m3)
+        error_m3 = math.hypot(rise.volume_se_m3, usual.spread_m3)
+        return usual.value_m3 - rise.volume_m3, error_m3
+
+    def _falls_short(self, rise: Rise) -> bool:
+        """Tell whether far less rose than was weighed."""
+        shortage_m3, error_m3 = self._shortage_m3(rise)
+        return rise.landing.weighed and shortage_m3 > SHORT_SIGMAS * error_m3
 
     def place_of(self, x_m: float, y_m: float) -> Place:
         """Return the place of a drop point in the site frame [m]."""
@@ -294,9 +322,13 @@ class Clerk:
             survey.surface.effective_looks(),
             self.dumps.mask() | ~survey.area.in_corridor, ground_m=survey.datum.level_m,
             noise=survey.noise, shift_error_m=shift_error, stamp_ns=stamp_ns)
-        for change in changes:
-            survey.move_surface(change.cells, change.height_m, change.looks)
+        self._follow(changes)
         return changes
+
+    def _follow(self, changes: Iterable[Change]) -> None:
+        """Let the surface stand where changes have left it."""
+        for change in changes:
+            self._survey.move_surface(change.cells, change.height_m, change.looks)
 
     def book_change(self, change: Change, stamp_ns: int) -> None:
         """Book a change on each segment that has a good part of it, and hold if need be."""

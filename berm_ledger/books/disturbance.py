@@ -27,7 +27,7 @@ from .charts import Canvas, moved_by, robust_spread, SharedShift
 from .detection import level_of_detection
 from .recent import RecentLooks
 from .suspects import EDGE, LIMIT, Scene, STAYING_SHARE
-from .verdicts import is_proven, LEAST_RISE_M, SLIDE_REACH_M
+from .verdicts import is_plain, is_proven, LEAST_RISE_M, SLIDE_REACH_M
 from ..geometry import Lattice
 from ..survey.noise import GridNoise
 from ..survey.surface import without_nan
@@ -43,6 +43,8 @@ QUIET_SUM = 1.0
 MEMORY_LOOKS = 64.0
 # Its slopes are worked out again after so many looks, and wherever it is set anew.
 SLOPE_LOOKS = 16
+# Where a load is about to bury it, a loss seen so often is booked if it is plain.
+BURIED_LOOKS = 2
 # What the kept layers of the last looks are called, oldest first.
 RECENT = 'recent_'
 
@@ -84,11 +86,18 @@ class DisturbanceWatch:
         self._slope = np.zeros((2, count), dtype=np.float32)
         self._steep = np.zeros(count, dtype=np.float32)
         self._slope_looks = 0
+        # What the last look has shown.
+        self._scene: Scene | None = None
 
     @property
     def has_fill(self) -> bool:
         """Whether soil lies there that came without a dump and that nobody has accepted."""
         return bool((self.fill_m > 0.0).any())
+
+    @property
+    def falling(self) -> NDArray[np.bool_]:
+        """Whether looks have begun to tell of a loss, shape (n,)."""
+        return self._on_all(self._charts.low > EDGE)
 
     def accept(
         self, cells: NDArray[np.intp] | NDArray[np.bool_], height_m: NDArray[np.floating],
@@ -266,7 +275,37 @@ class DisturbanceWatch:
         scene = Scene(
             self._canvas, self._charts, self._recent, self, smooth,
             closed & np.isfinite(reference), noise, shared_m, ground_m, at, stamp_ns)
+        self._scene = scene
         return self._confirmed(scene)
+
+    def plain_losses(self, cells: NDArray[np.intp]) -> list[Change]:
+        """
+        Confirm losses at some cells that have not been seen often enough yet, but are plain.
+
+        Parameters
+        ----------
+        cells : array
+            Cells that a load is about to bury.
+
+        Returns
+        -------
+        list of Change
+            Losses, accepted with it.
+
+        """
+        scene, out = self._scene, list[Change]()
+        if scene is None:
+            return out
+        buried = np.zeros(len(self._place), dtype=bool)
+        buried[cells] = True
+        for group in scene.groups(gain=False):
+            if not buried[self._at[group]].any():
+                continue
+            for change in scene.assessed(group, gain=False):
+                if (change.kind == 'disturbed' and change.seen >= BURIED_LOOKS
+                        and is_plain(change)):
+                    out += self._settled(change, scene.stamp_ns)
+        return out
 
     def _begin(
         self, level_m: NDArray[np.float32], closed: NDArray[np.bool_],

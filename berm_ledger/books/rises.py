@@ -3,11 +3,9 @@
 """
 What a dump added: the rise of the surface around its drop point between before and after.
 
-A dump stays open until its surroundings have been looked at often enough since. The surface after
-it is the mean of the last looks, each freed of what all its cells share, without the lowest and
-the highest third; the site surface, which is pulled over slowly, is not used for that. Dumps that
-land on each other before they were measured are measured together; every cell's rise is shared
-out by what the loads are expected to leave there.
+A dump stays open until its surroundings have been looked at often enough since. Dumps that land on
+each other before they were measured are measured together; every cell's rise is shared out by what
+the loads are expected to leave there.
 """
 
 from __future__ import annotations
@@ -21,21 +19,10 @@ from scipy import ndimage, sparse
 
 from .changes import smoothed_noise_m
 from .charts import Canvas
+from .patches import Floats, Landing, OpenPatch, Rise
 from ..survey.error_budget import volume_error
 from ..survey.noise import GridNoise, RANGE_M
 
-Floats = NDArray[np.float64]
-
-# Settled when the cells that hold this share of the expected soil have this many looks; in a
-# hurry, because the next load falls there, the smaller figures do.
-SETTLED_SHARE = 0.9
-SETTLED_LOOKS = 4
-HURRIED_SHARE = 0.7
-HURRIED_LOOKS = 2
-# After so many looks at a patch of which the rest does not come into view, it must do as it is.
-MOST_LOOKS = 16
-# Looks kept of a patch.
-KEPT_LOOKS = 8
 # A rise of less than this part of the expected load is a dump that missed.
 STRAY_SHARE = 0.25
 # Spread of the soil of a load around its drop point, beyond the drum's width [m].
@@ -55,145 +42,6 @@ EDGE_SHARE = 0.025
 SHARING_SHARE = 0.2
 # White noise is shared by cells that are interpolated from the same grid cells.
 INTERPOLATION_GAIN = 1.5
-
-
-@dataclass(frozen=True)
-class Landing:
-    """
-    One announced dump.
-
-    Parameters
-    ----------
-    seq : int
-        Number of its entry.
-    stamp_ns : int
-        When it was announced [ns].
-    x_m, y_m : float
-        Drop point in the site frame [m].
-    expected_m3 : float
-        Volume that it should add [m3].
-
-    """
-
-    seq: int
-    stamp_ns: int
-    x_m: float
-    y_m: float
-    expected_m3: float
-
-
-@dataclass(frozen=True, eq=False)
-class Rise:
-    """
-    What one dump added.
-
-    Parameters
-    ----------
-    landing : Landing
-        The dump.
-    volume_m3, volume_se_m3 : float
-        Rise and its standard error [m3]; NaN where the ground before it was not known.
-    by_row_m3 : array
-        Rise on each segment, shape (segments,) [m3].
-    missed : bool
-        Whether it left no rise to speak of.
-
-    """
-
-    landing: Landing
-    volume_m3: float
-    volume_se_m3: float
-    by_row_m3: NDArray[np.float64]
-    missed: bool
-
-
-@dataclass(eq=False)
-class OpenPatch:
-    """
-    Cells around one or several open dumps.
-
-    Parameters
-    ----------
-    landings : list of Landing
-        The dumps.
-    cells : array
-        Surveyed cells, shape (k,).
-    before_m, before_looks : array
-        Surface before the first of them that reaches a cell, and what it was worth, shape (k,).
-    parts : array
-        Share of every load that is expected at a cell, shape (landings, k); rows sum to 1.
-    kept_m : array
-        The last looks since, shape (looks, k) [m]; NaN is not seen.
-
-    """
-
-    landings: list[Landing]
-    cells: NDArray[np.intp]
-    before_m: Floats
-    before_looks: Floats
-    parts: Floats
-    kept_m: NDArray[np.float32]
-    looks: int = 0
-
-    def add(self, level_m: NDArray[np.floating], stamp_ns: int) -> None:
-        """Keep a look at all surveyed cells, shape (n,), if it shows any of the patch since."""
-        # A slow grid may come after the dump and still show the ground before it.
-        if stamp_ns <= max(landing.stamp_ns for landing in self.landings):
-            return
-        own = level_m[self.cells].astype(np.float32)
-        if np.isfinite(own).any():
-            self.kept_m = np.concatenate([self.kept_m[-(KEPT_LOOKS - 1):], own[None, :]])
-            self.looks += 1
-
-    def count(self) -> NDArray[np.intp]:
-        """Return how many of the kept looks show each cell, shape (k,)."""
-        out: NDArray[np.intp] = np.isfinite(self.kept_m).sum(axis=0)
-        return out
-
-    def share_with(self, least: int) -> float:
-        """Return the share of the expected soil on cells with so many looks, worst load."""
-        return float((self.parts @ (self.count() >= least)).min())
-
-    @property
-    def ready(self) -> bool:
-        """Whether the patch can be measured as well as it ever will."""
-        if self.share_with(SETTLED_LOOKS) >= SETTLED_SHARE:
-            return True
-        return self.looks >= MOST_LOOKS and self.share_with(HURRIED_LOOKS) >= 0.5
-
-    def after_m(self) -> Floats:
-        """Return the mean of the kept looks without their extremes, NaN unseen, shape (k,)."""
-        ordered = np.sort(self.kept_m, axis=0).astype(float)
-        count = self.count()
-        # Sorting puts NaN last; with five looks or more the lowest and the highest third are
-        # left out: a passing thing, and looks from before a slow drum was empty.
-        cut = np.where(count >= 5, count // 3, 0)
-        rank = np.arange(len(ordered))[:, None]
-        used = (rank >= cut) & (rank < count - cut)
-        total = np.where(used, ordered, 0.0).sum(axis=0)
-        return np.where(count > 0, total / np.maximum(used.sum(axis=0), 1), np.nan)
-
-    def standing(self, moved: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-        """
-        Return how the surface stands now, and how many looks that is worth.
-
-        Parameters
-        ----------
-        moved : array
-            Where soil came or slid, shape (k,). Elsewhere the looks before count too: a few
-            looks must not replace many.
-
-        Returns
-        -------
-        tuple of array
-            Heights [m], NaN unseen, and looks, shape (k,).
-
-        """
-        after, count = self.after_m(), self.count().astype(float)
-        still = ~moved & np.isfinite(self.before_m) & np.isfinite(after)
-        whole = count + self.before_looks
-        joined = (self.before_m * self.before_looks + after * count) / whole
-        return np.where(still, joined, after), np.where(still, whole, count)
 
 
 @dataclass(eq=False)
@@ -307,9 +155,20 @@ class DumpWatch:
         """Return the open patches that can be measured."""
         return [patch for patch in self.patches if patch.ready]
 
-    def close(self, patch: OpenPatch, noise: GridNoise, shared_m: float) -> list[Rise]:
+    def close(
+        self, patch: OpenPatch, noise: GridNoise, shared_m: float,
+        lost: NDArray[np.bool_] | None = None,
+    ) -> list[Rise]:
+        """Measure a patch and forget it."""
+        self.patches.remove(patch)
+        return self.measured(patch, noise, shared_m, lost)
+
+    def measured(
+        self, patch: OpenPatch, noise: GridNoise, shared_m: float,
+        lost: NDArray[np.bool_] | None = None,
+    ) -> list[Rise]:
         """
-        Measure a patch and forget it.
+        Measure a patch.
 
         Parameters
         ----------
@@ -319,6 +178,8 @@ class DumpWatch:
             Noise of one look.
         shared_m : float
             Standard error of the height that the looks share [m].
+        lost : array, optional
+            Cells where somebody took soil, shape (k,): they are no part of a rise.
 
         Returns
         -------
@@ -326,11 +187,11 @@ class DumpWatch:
             One per dump.
 
         """
-        self.patches.remove(patch)
         rise = patch.after_m() - patch.before_m
         known = np.isfinite(rise)
         seen = np.clip(patch.parts @ known, 0.0, 1.0)
-        rise = np.where(known & self.moved(patch, noise), rise, 0.0)
+        moved = self.moved(patch, noise)
+        rise = np.where(known & (moved if lost is None else moved & ~lost), rise, 0.0)
         load = np.array([landing.expected_m3 for landing in patch.landings])
         hope = patch.parts * load[:, None]
         own = rise * hope / np.maximum(hope.sum(axis=0), 1e-12) * self.canvas.lattice.cell_area_m2

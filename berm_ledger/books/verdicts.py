@@ -95,12 +95,12 @@ def assessed_losses(evidence: Evidence, core: NDArray[np.intp]) -> list[Change]:
     out = []
     for piece in pieces:
         change = _loss(evidence, piece, rise, share, every)
-        if change is not None and (plain[piece].any() or _is_plain(change)):
+        if change is not None and (plain[piece].any() or is_plain(change)):
             out.append(change)
     return out
 
 
-def _is_plain(change: Change) -> bool:
+def is_plain(change: Change) -> bool:
     """Tell whether a loss is great enough although settling might explain it."""
     return change.kind == 'removed_fill' or change.lost_m3 >= max(
         LEAST_SPOT_M3, SPOT_SIGMAS * change.volume_se_m3)

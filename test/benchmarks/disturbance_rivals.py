@@ -10,7 +10,8 @@ having jumped by up to 20 mm in between; in half of the pairs soil was taken. M3
 difference is that of the median grids after Nuth and Kaab's co-registration. Of both, coherent
 groups of cells beyond their own level of detection are summed up, by the code that the ledger uses
 for it, and the largest group's volume is the score of the pair. Its threshold is set so that
-the rate of false alarms on untouched pairs is the same for all. The time is processor time of one
+the rate of false alarms on untouched pairs is the same for all: none, or two in a hundred (the
+ledger, which has no threshold to set, may have fewer). The time is processor time of one
 answer: for the ledger registration, levelling and charts of one look, because it answers with
 every look; for the others what must be done when a look has come, without making the clouds.
 """
@@ -46,7 +47,7 @@ from scipy.spatial import cKDTree  # noqa: E402
 
 # After a jump registration refuses a look or two before it believes it.
 BEFORE, AFTER = 10, 8
-FALSE_ALARMS = 0.02
+FALSE_ALARMS = (0.0, 0.02)
 # Where berm and corridor lie at the site of the demo [m].
 FRAME = Lattice(0.60, -1.70, 0.015, 230, 100)
 METHODS = ('ledger', 'M3C2', 'M3C2 after co-registration', 'DEM of difference')
@@ -264,13 +265,13 @@ def compare(pairs: int, volumes_l: Sequence[float], *, busy: bool) -> None:
     tell('| --- | --- | --- |' + ' --- |' * (len(volumes_l) + 1))
     for method in METHODS:
         null = np.sort([score[method].volume_m3 for score in scores[0.0]])
-        allowed = int(FALSE_ALARMS * len(null))
-        least = max(float(null[len(null) - 1 - allowed]), 1e-9)
-        rates = [np.mean([score[method].volume_m3 > least for score in scores[v]])
-                 for v in volumes_l]
         cost_s = np.median([score[method].time_s for some in scores.values() for score in some])
-        tell(f'| {method} | {least * 1e3:.3f} | {np.mean(null > least):.1%} | '
-             + ' | '.join(f'{rate:.1%}' for rate in rates) + f' | {cost_s * 1e3:.3g} |')
+        for allowed in FALSE_ALARMS:
+            least = max(float(null[len(null) - 1 - int(allowed * len(null))]), 1e-9)
+            rates = [np.mean([score[method].volume_m3 > least for score in scores[v]])
+                     for v in volumes_l]
+            tell(f'| {method} | {least * 1e3:.3f} | {np.mean(null > least):.1%} | '
+                 + ' | '.join(f'{rate:.1%}' for rate in rates) + f' | {cost_s * 1e3:.3g} |')
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -1,0 +1,130 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Soil that goes shortly before a load falls there, or while it is not yet measured."""
+
+from __future__ import annotations
+
+from berm_ledger.pipeline import Pipeline
+from berm_ledger.simulation import Intrusion
+from disturbance_kit import demo_site, Watched
+import pytest
+
+
+@pytest.fixture(scope='module')
+def unfinished() -> Watched:
+    """Return a watched berm at 50 % of its height and six loads more; tests spoil copies of it."""
+    watched = Watched(demo_site(), seed=4, share=0.5)
+    since = watched.seq
+    for station_m in (0.3, 1.1, 1.9) * 2:
+        watched.dump_at(station_m)
+    assert not watched.changes(since)
+    return watched
+
+
+def lost_m3(watched: Watched, since: int) -> float:
+    """Return the volume booked as disturbed after a number [m3]."""
+    return sum(e.data['volume_m3'] for e in watched.changes(since) if e.kind == 'disturbed')
+
+
+def rise_error_m3(watched: Watched) -> float:
+    """Return by how much the rise of the last dump is too great [m3]."""
+    return watched.pipeline.books.dumps[-1].volume_m3 - watched.yard.dumps[-1]['volume_m3']
+
+
+@pytest.mark.parametrize(('volume_m3', 'beside_m', 'offset_m'), [
+    (0.001, 0.45, 0.0), (0.001, 0.35, 0.05), (0.0003, 0.45, 0.05), (0.0004, -0.42, -0.08)])
+@pytest.mark.parametrize('stopped', [False, True], ids=['on', 'restarted'])
+def test_what_goes_beside_an_open_dump_is_booked(
+    unfinished: Watched, volume_m3: float, beside_m: float, offset_m: float, stopped: bool
+) -> None:
+    """It is no part of the load's rise, although nobody had measured the load yet."""
+    watched = unfinished.copy()
+    since = watched.seq
+    watched.dump_at(1.1, looks=0)
+    watched.yard.intrude(Intrusion('remove', volume_m3, 1.1 + beside_m, offset_m))
+    for _ in range(6):
+        watched.look(1)
+        if [e for e in watched.entries if e.kind == 'rise' and e.seq > since]:
+            break
+    if stopped:
+        watched.take(watched.pipeline.finish())
+        watched.pipeline = Pipeline(
+            watched.yard.site, entries=watched.entries, surfaces=watched.surfaces.values())
+    watched.look(6)
+    assert abs(lost_m3(watched, since) - volume_m3) < max(0.15 * volume_m3, 0.0001)
+    assert abs(rise_error_m3(watched)) < 2.0 * watched.pipeline.books.dumps[-1].volume_se_m3
+    assert watched.pipeline.books.on_hold
+
+
+def test_what_goes_half_out_of_an_open_heap_is_booked_as_far_as_it_shows(
+    unfinished: Watched
+) -> None:
+    """Of 2.5 litres the accepted part is a loss; the part of the fresh heap lessens its rise."""
+    watched = unfinished.copy()
+    since = watched.seq
+    watched.dump_at(1.1, looks=0)
+    watched.yard.intrude(Intrusion('remove', 0.0025, 0.8, 0.05))
+    watched.look(12)
+    lost = lost_m3(watched, since)
+    assert lost > 0.0012
+    assert lost - rise_error_m3(watched) == pytest.approx(0.0025, abs=0.0004)
+
+
+def test_the_slide_that_a_load_causes_is_its_own_doing(unfinished: Watched) -> None:
+    """Half a litre slides beside the load and comes to lie below: the load rose by all of it."""
+    watched = unfinished.copy()
+    since = watched.seq
+    watched.dump_at(1.1, looks=0)
+    watched.yard.intrude(Intrusion('slump', 0.0005, 1.36, 0.03))
+    watched.look(16)
+    assert watched.changes(since) == []
+    rise, = (e for e in watched.entries if e.kind == 'rise' and e.seq > since)
+    assert 'a slide that the load caused' in rise.data['text']
+    assert abs(rise_error_m3(watched)) < 2.0 * watched.pipeline.books.dumps[-1].volume_se_m3
+
+
+@pytest.mark.parametrize(('volume_m3', 'looks'), [(0.0004, 2), (0.001, 2), (0.0004, 3)])
+def test_a_load_does_not_bury_a_fresh_loss(
+    unfinished: Watched, volume_m3: float, looks: int
+) -> None:
+    """It is booked before the dump, on fewer looks than otherwise; the rise is the load's own."""
+    watched = unfinished.copy()
+    since = watched.seq
+    watched.yard.intrude(Intrusion('remove', volume_m3, 1.1))
+    assert not [e for e in watched.look(looks) if e.kind == 'disturbed']
+    watched.dump_at(1.1)
+    assert lost_m3(watched, since) == pytest.approx(volume_m3, abs=0.00015)
+    dump, = (e for e in watched.entries if e.seq > since and e.kind == 'dump')
+    assert all(e.seq < dump.seq for e in watched.changes(since))
+    assert abs(rise_error_m3(watched)) < 2.0 * watched.pipeline.books.dumps[-1].volume_se_m3
+    # The load counts towards mending what it fell on.
+    assert all(flag.dumps_since == 1 for flag in watched.pipeline.books.flags)
+
+
+@pytest.mark.parametrize('looks', [0, 1])
+def test_a_loss_hardly_seen_is_found_after_the_dump_beside_it(
+    unfinished: Watched, looks: int
+) -> None:
+    """Seen once or never before the load fell; found when the load is measured."""
+    watched = unfinished.copy()
+    since = watched.seq
+    watched.yard.intrude(Intrusion('remove', 0.0005, 1.5, 0.04))
+    watched.look(looks)
+    watched.dump_at(1.1, looks=12)
+    assert lost_m3(watched, since) == pytest.approx(0.0005, abs=0.0001)
+
+
+def test_soil_taken_out_of_a_heap_not_yet_measured_is_a_doubt(unfinished: Watched) -> None:
+    """Most of a weighed load goes before anybody measured it: it is said to fall short."""
+    told = []
+    for taken_m3 in (0.0, 0.0035):
+        watched = unfinished.copy()
+        since = watched.seq
+        watched.dump_at(1.1, looks=0)
+        if taken_m3:
+            watched.yard.intrude(Intrusion('remove', taken_m3, 1.1, 0.0, 0.2, 0.1))
+        watched.look(8)
+        rise, = (e for e in watched.entries if e.kind == 'rise' and e.seq > since)
+        told.append(rise.data.get('text', ''))
+    assert told[0] == ''
+    assert 'less rose than was weighed' in told[1]
