@@ -43,6 +43,8 @@ VOLUME_SIGMAS = 3.0
 # A spot that settling would explain, were it not for what stands around it, must be more [m3].
 LEAST_SPOT_M3 = 0.00011
 SPOT_SIGMAS = 4.5
+# Where next to nothing stands nobody can have taken much, and no settling adds to the bound.
+GROUND_SIGMAS = 5.0
 SLIDE_SIGMAS = 4.0
 # Fresh soil settles by up to this share of its height, and by so much more in one place than
 # around it; but not in a spot smaller than a load [m2]. Lower than this nothing tells of it [m].
@@ -95,15 +97,21 @@ def assessed_losses(evidence: Evidence, core: NDArray[np.intp]) -> list[Change]:
     out = []
     for piece in pieces:
         change = _loss(evidence, piece, rise, share, every)
-        if change is not None and (plain[piece].any() or is_plain(change)):
+        if change is None:
+            continue
+        if np.median(evidence.standing_m[piece]) < LEAST_STANDING_M:
+            sure = is_plain(change, GROUND_SIGMAS)
+        else:
+            sure = bool(plain[piece].any()) or is_plain(change)
+        if sure:
             out.append(change)
     return out
 
 
-def is_plain(change: Change) -> bool:
-    """Tell whether a loss is great enough although settling might explain it."""
+def is_plain(change: Change, sigmas: float = SPOT_SIGMAS) -> bool:
+    """Tell whether a loss is great enough although settling or noise might explain it."""
     return change.kind == 'removed_fill' or change.lost_m3 >= max(
-        LEAST_SPOT_M3, SPOT_SIGMAS * change.volume_se_m3)
+        LEAST_SPOT_M3, sigmas * change.volume_se_m3)
 
 
 def _fallen(evidence: Evidence, smooth_m: Floats, share: float) -> list[NDArray[np.intp]]:

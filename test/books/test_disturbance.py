@@ -4,10 +4,12 @@
 
 from __future__ import annotations
 
+from berm_ledger.books.changes import Evidence
 from berm_ledger.books.charts import Canvas, moved_by, robust_spread, SharedShift
 from berm_ledger.books.disturbance import ALLOWANCE, Change, DisturbanceWatch, LIMIT
 from berm_ledger.books.recent import RecentLooks
 from berm_ledger.books.sequential import Cusum, cusum_run_length
+from berm_ledger.books.verdicts import assessed_losses, GROUND_SIGMAS
 from berm_ledger.geometry import Lattice
 from berm_ledger.survey.noise import GridNoise
 import numpy as np
@@ -91,6 +93,28 @@ def test_a_change_below_detection_is_none() -> None:
     square = Square()
     square.block(*BLOCK, -0.003)
     assert square.look(30) == []
+
+
+@pytest.mark.parametrize(('depth_m', 'standing_m', 'booked'), [
+    (0.010, 0.04, True), (0.010, 0.0, False), (0.012, 0.0, True)])
+def test_bare_ground_must_fall_by_more_than_soil_that_stands(
+    depth_m: float, standing_m: float, booked: bool
+) -> None:
+    """
+    A hollow of seven by seven cells, four looks of much noise: 4.6 and 5.5 standard errors.
+
+    Five are asked for where nothing stands, as noise that neighbours share once came to four in
+    twenty-four hours of simulated patrol.
+    """
+    fall, flat = np.zeros(SIDE * SIDE), np.zeros(SIDE * SIDE)
+    fall.reshape(SIDE, SIDE)[10:17, 10:17] = depth_m
+    changes = assessed_losses(Evidence(
+        Canvas(LATTICE, EVERY), flat, flat + 50.0, flat, -fall, flat + 4.0, -fall, flat == 0.0,
+        GridNoise(0.010, 0.006), flat, flat + standing_m), np.flatnonzero(fall))
+    assert [change.kind for change in changes] == ['disturbed'] * booked
+    for change in changes:
+        assert change.volume_m3 == pytest.approx(49 * depth_m * CELL_M2, rel=0.01)
+        assert (change.volume_m3 > GROUND_SIGMAS * change.volume_se_m3) == (standing_m == 0.0)
 
 
 def test_a_lift_of_all_cells_is_the_map() -> None:
