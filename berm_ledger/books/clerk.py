@@ -40,7 +40,7 @@ from .patches import HURRIED_LOOKS, HURRIED_SHARE, Landing, OpenPatch, Place, Ri
 from .posting import AT_GRADE_SHARE
 from .rises import DumpWatch
 from .rows import State
-from .under_dumps import losses_beside, not_slid, Surroundings, yield_of_weighed
+from .under_dumps import losses_beside, not_slid, shortage_m3, Surroundings
 from ..geometry import StampedPose
 from ..survey.datum import Source
 from ..survey.registration import Shift
@@ -200,11 +200,14 @@ class Clerk:
 
     def _make_way(self, x_m: float, y_m: float, stamp_ns: int) -> None:
         """Book what a load that falls at a point would bury: earlier dumps there, and losses."""
+        cells = self.dumps.cells_around(x_m, y_m, self.dumps.radius_m)
+        buried: list[Change] = []
         for patch in self.dumps.touched_by(x_m, y_m):
             if patch.share_with(HURRIED_LOOKS) >= HURRIED_SHARE:
-                self._settle(patch, stamp_ns)
-        buried = self.changes.plain_losses(
-            self.dumps.cells_around(x_m, y_m, self.dumps.radius_m))
+                for change in self._settle(patch, stamp_ns):
+                    if np.isin(change.cells, cells).any():
+                        buried += self.changes.settled(change, stamp_ns)
+        buried += self.changes.plain_losses(cells)
         if buried:
             self._follow(buried)
             self.book_readings(stamp_ns)
@@ -239,10 +242,16 @@ class Clerk:
         for patch in self.dumps.settled():
             self._settle(patch, stamp_ns)
 
-    def _settle(self, patch: OpenPatch, stamp_ns: int) -> None:
-        """Book what the dumps of a patch have added; the surface there is accepted."""
+    def _settle(self, patch: OpenPatch, stamp_ns: int) -> list[Change]:
+        """
+        Book what the dumps of a patch have added; the surface there is accepted.
+
+        Not where soil was taken meanwhile, which is returned: the looks to come will tell of it.
+        """
         survey = self._survey
-        lost, slid = self._lost_beside(patch)
+        taken, slid = self._lost_beside(patch)
+        lost = np.isin(patch.cells, np.concatenate(
+            [patch.cells[:0], *(change.cells for change in taken)]))
         after, worth = patch.standing(self.dumps.moved(patch, survey.noise))
         for rise in self.dumps.close(patch, survey.noise, SHARED_M, lost):
             place = self.place_of(rise.landing.x_m, rise.landing.y_m)
@@ -254,39 +263,29 @@ class Clerk:
             kind = 'stray_dump' if rise.missed else 'rise'
             self._keeper.book(kind, stamp_ns, place.berm, place.segment, data)
         seen = patch.count() >= HURRIED_LOOKS
-        # What a dump has not taken stays as it was accepted: the looks to come will tell of it.
         own = patch.cells[seen & ~lost]
         survey.move_surface(own, after[seen & ~lost], worth[seen & ~lost])
         self.accept(own, stamp_ns)
         # What lies where the rover stood, or where nobody could see, is accepted when it shows.
         self.changes.doubt(patch.cells[~seen])
         self.layers_are_news = True
+        return taken
 
-    def _lost_beside(self, patch: OpenPatch) -> tuple[NDArray[np.bool_], bool]:
-        """Return where soil was taken beside open dumps, (k,), and whether some has slid there."""
+    def _lost_beside(self, patch: OpenPatch) -> tuple[list[Change], bool]:
+        """Return what was taken beside open dumps, and whether some has slid there."""
         survey = self._survey
         assert survey.datum is not None
         losses = losses_beside(patch, Surroundings(
             self.dumps.canvas, self.changes, survey.datum.level_m, survey.area.in_corridor,
             survey.noise, self._planar_m, self.changes.falling))
         rises = self.dumps.measured(patch, survey.noise, SHARED_M) if losses else []
-        taken = not_slid(losses, [self._shortage_m3(rise) for rise in rises])
-        cells = np.concatenate([patch.cells[:0], *(loss.cells for loss in taken)])
-        return np.isin(patch.cells, cells), len(taken) < len(losses)
-
-    def _shortage_m3(self, rise: Rise) -> tuple[float, float]:
-        """Return how much less rose than such loads have added so far, and its error [m3]."""
-        books, load = self._books(), rise.landing
-        usual = books.dump_yield
-        if load.weighed:
-            usual = yield_of_weighed(books.dumps, self._survey.site, load.expected_m3)
-        error_m3 = math.hypot(rise.volume_se_m3, usual.spread_m3)
-        return usual.value_m3 - rise.volume_m3, error_m3
+        taken = not_slid(losses, [shortage_m3(rise, self._books()) for rise in rises])
+        return [loss.change for loss in taken], len(taken) < len(losses)
 
     def _falls_short(self, rise: Rise) -> bool:
         """Tell whether far less rose than was weighed."""
-        shortage_m3, error_m3 = self._shortage_m3(rise)
-        return rise.landing.weighed and shortage_m3 > SHORT_SIGMAS * error_m3
+        short_m3, error_m3 = shortage_m3(rise, self._books())
+        return rise.landing.weighed and short_m3 > SHORT_SIGMAS * error_m3
 
     def place_of(self, x_m: float, y_m: float) -> Place:
         """Return the place of a drop point in the site frame [m]."""

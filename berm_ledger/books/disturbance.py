@@ -304,7 +304,7 @@ class DisturbanceWatch:
             for change in scene.assessed(group, gain=False):
                 if (change.kind == 'disturbed' and change.seen >= BURIED_LOOKS
                         and is_plain(change)):
-                    out += self._settled(change, scene.stamp_ns)
+                    out += self.settled(change, scene.stamp_ns)
         return out
 
     def _begin(
@@ -366,10 +366,10 @@ class DisturbanceWatch:
                         continue
                 for change in scene.assessed(group, gain=gain):
                     if is_proven(change, scene.stamp_ns):
-                        out += self._settled(change, scene.stamp_ns)
+                        out += self.settled(change, scene.stamp_ns)
         return out
 
-    def _settled(self, change: Change, stamp_ns: int) -> list[Change]:
+    def settled(self, change: Change, stamp_ns: int) -> list[Change]:
         """Accept what is to be booked, keep soil of no dump, and return what is worth an entry."""
         cells = change.cells
         if change.kind in ('disturbed', 'slump'):

@@ -123,6 +123,8 @@ class OpenPatch:
         The last looks since, shape (looks, k) [m]; NaN is not seen.
     looks : int
         How many there were.
+    stamps_ns : tuple of int
+        Times of the kept ones [ns].
 
     """
 
@@ -133,6 +135,7 @@ class OpenPatch:
     parts: Floats
     kept_m: NDArray[np.float32]
     looks: int = 0
+    stamps_ns: tuple[int, ...] = ()
 
     def add(self, level_m: NDArray[np.floating], stamp_ns: int) -> None:
         """Keep a look at all surveyed cells, shape (n,), if it shows any of the patch since."""
@@ -142,6 +145,7 @@ class OpenPatch:
         own = level_m[self.cells].astype(np.float32)
         if np.isfinite(own).any():
             self.kept_m = np.concatenate([self.kept_m[-(KEPT_LOOKS - 1):], own[None, :]])
+            self.stamps_ns = (*self.stamps_ns, stamp_ns)[-KEPT_LOOKS:]
             self.looks += 1
 
     def count(self) -> NDArray[np.intp]:

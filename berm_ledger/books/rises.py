@@ -132,7 +132,8 @@ class DumpWatch:
             landings, cells,
             np.concatenate([old.before_m, new.before_m[fresh]]),
             np.concatenate([old.before_looks, new.before_looks[fresh]]),
-            self._parts(landings, cells), np.concatenate([kept, blank], axis=1))
+            self._parts(landings, cells), np.concatenate([kept, blank], axis=1),
+            stamps_ns=old.stamps_ns)
 
     def touched_by(self, x_m: float, y_m: float) -> list[OpenPatch]:
         """Return the open patches that a load at a point would fall into."""

@@ -18,10 +18,10 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from .accounts import DumpRecord
-from .changes import Cells, clusters, Evidence, FRINGE
+from .accounts import Books, DumpRecord
+from .changes import Cells, Change, clusters, Evidence, FRINGE
 from .charts import Canvas
-from .patches import Floats, HURRIED_LOOKS, OpenPatch
+from .patches import Floats, HURRIED_LOOKS, OpenPatch, Rise
 from .suspects import Accepted
 from .verdicts import assessed_losses, is_plain, LEAST_RISE_M
 from .yield_model import estimate_yield, WINDOW_LOADS, YieldEstimate
@@ -44,18 +44,14 @@ class Loss:
 
     Parameters
     ----------
-    cells : array
-        Its cells among all n.
-    volume_m3, volume_se_m3 : float
-        How much, as far as it lies around the dump, and its standard error [m3].
+    change : Change
+        The loss as far as it lies around the dump, its cells among all n.
     beside_heap : bool
         Whether it touches what has risen, and nothing was to be seen of it before.
 
     """
 
-    cells: NDArray[np.intp]
-    volume_m3: float
-    volume_se_m3: float
+    change: Change
     beside_heap: bool
 
 
@@ -113,7 +109,8 @@ def losses_beside(patch: OpenPatch, around: Surroundings) -> list[Loss]:
     whole = len(patch.kept_m)
     told = [_losses_in(patch, count, around)
             for count in sorted({whole, whole // 2, HURRIED_LOOKS}, reverse=True)]
-    return max(told, key=lambda found: sum(loss.volume_m3 / loss.volume_se_m3 for loss in found))
+    return max(told, key=lambda found: sum(
+        loss.change.volume_m3 / loss.change.volume_se_m3 for loss in found))
 
 
 def _losses_in(patch: OpenPatch, count: int, around: Surroundings) -> list[Loss]:
@@ -132,7 +129,8 @@ def _losses_in(patch: OpenPatch, count: int, around: Surroundings) -> list[Loss]
         if change.kind == 'disturbed' and is_plain(change):
             own = np.intersect1d(change.cells, core)
             before = np.mean(around.falling[index[own]]) >= 0.5
-            out.append(Loss(index[change.cells], change.volume_m3, change.volume_se_m3,
+            window_ns = int(np.median(around.accepted.same_ns[index[change.cells]]))
+            out.append(Loss(change.placed(index, patch.stamps_ns[-count:][0], window_ns),
                             bool(beside[own].any() and not before)))
     return out
 
@@ -185,12 +183,35 @@ def not_slid(
         Those off the heap, and all where the loads fall short by them more likely than by chance.
 
     """
-    lost_m3 = sum(loss.volume_m3 for loss in losses)
+    lost_m3 = sum(loss.change.volume_m3 for loss in losses)
     short_m3 = sum(shortage_m3 for shortage_m3, _ in shortages_m3)
     square = sum(error_m3**2 for _, error_m3 in shortages_m3)
     # The logarithm of the likelihood ratio of two normal means, short by nothing and by all.
     taken = lost_m3 * (short_m3 - 0.5 * lost_m3) > math.log(SLIDES_PER_LOSS) * square
     return [loss for loss in losses if taken or not loss.beside_heap]
+
+
+def shortage_m3(rise: Rise, books: Books) -> tuple[float, float]:
+    """
+    Return how much less rose than such loads have added so far, and its standard error [m3].
+
+    Parameters
+    ----------
+    rise : Rise
+        What rose.
+    books : Books
+        The books so far.
+
+    Returns
+    -------
+    tuple of float
+        Shortage and standard error [m3].
+
+    """
+    usual = books.dump_yield
+    if rise.landing.weighed:
+        usual = yield_of_weighed(books.dumps, books.site, rise.landing.expected_m3)
+    return usual.value_m3 - rise.volume_m3, math.hypot(rise.volume_se_m3, usual.spread_m3)
 
 
 def yield_of_weighed(

@@ -114,6 +114,24 @@ def test_a_loss_hardly_seen_is_found_after_the_dump_beside_it(
     assert lost_m3(watched, since) == pytest.approx(0.0005, abs=0.0001)
 
 
+@pytest.mark.parametrize(('station_m', 'next_m'), [(1.57, 1.57), (0.65, 0.65)])
+def test_the_next_load_does_not_bury_what_went_beside_an_open_dump(
+    unfinished: Watched, station_m: float, next_m: float
+) -> None:
+    """Two looks after the loss the next load falls on it; the last one is measured in a hurry."""
+    watched = unfinished.copy()
+    since = watched.seq
+    watched.dump_at(1.1, looks=0)
+    watched.yard.intrude(Intrusion('remove', 0.0006, station_m))
+    watched.look(2)
+    watched.dump_at(next_m)
+    first, then = (e for e in watched.entries if e.seq > since and e.kind == 'dump')
+    found = [e for e in watched.changes(since) if first.seq < e.seq < then.seq]
+    # Of a hole that reaches beyond the surroundings of the dump it may be a part.
+    assert sum(e.data['volume_m3'] for e in found if e.kind == 'disturbed') > 0.00035
+    assert lost_m3(watched, since) < 0.0007
+
+
 def test_soil_taken_out_of_a_heap_not_yet_measured_is_a_doubt(unfinished: Watched) -> None:
     """Most of a weighed load goes before anybody measured it: it is said to fall short."""
     told = []

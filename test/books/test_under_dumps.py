@@ -7,13 +7,17 @@ from __future__ import annotations
 import math
 
 from berm_ledger.books.accounts import DumpRecord
+from berm_ledger.books.changes import Change
 from berm_ledger.books.under_dumps import Loss, not_slid, SLIDES_PER_LOSS, yield_of_weighed
 from disturbance_kit import demo_site
 import numpy as np
 import pytest
 from scipy import stats
 
-CELLS = np.arange(3)
+
+def loss(*, beside_heap: bool) -> Loss:
+    """Return a litre that is gone."""
+    return Loss(Change('disturbed', np.arange(3), 0.001, 0.0, 0, 0, 0.00005), beside_heap)
 
 
 def test_the_likelihood_ratio_decides_of_what_touches_the_heap() -> None:
@@ -23,17 +27,17 @@ def test_the_likelihood_ratio_decides_of_what_touches_the_heap() -> None:
     A litre is gone; loads like this one differ by 0.4 litre. Short of nothing it slid, short of a
     litre it was taken, and the border is where one is three times as likely as the other.
     """
-    loss = Loss(CELLS, 0.001, 0.00005, True)
+    gone = loss(beside_heap=True)
     for short_m3 in np.linspace(-0.001, 0.002, 31):
         ratio = stats.norm.pdf(short_m3, 0.001, 0.0004) / stats.norm.pdf(short_m3, 0.0, 0.0004)
-        taken = not_slid([loss], [(float(short_m3), 0.0004)]) == [loss]
+        taken = not_slid([gone], [(float(short_m3), 0.0004)]) == [gone]
         assert taken == (ratio > SLIDES_PER_LOSS)
 
 
 @pytest.mark.parametrize('shortage_m3', [0.0, math.nan])
 def test_what_lies_off_the_heap_was_taken_whatever_the_load(shortage_m3: float) -> None:
     """Two losses, one of which touches the heap; the load is as usual, or was not measured."""
-    off, beside = Loss(CELLS, 0.001, 0.0001, False), Loss(CELLS + 3, 0.001, 0.0001, True)
+    off, beside = loss(beside_heap=False), loss(beside_heap=True)
     assert not_slid([off, beside], [(shortage_m3, 0.0002)]) == [off]
 
 
