@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 import copy
+from dataclasses import replace
 from pathlib import Path
 
 from berm_ledger.books.entries import Entry
@@ -80,6 +81,22 @@ class Watched:
     def look(self, count: int, period_s: float = 1.0) -> list[Entry]:
         """Look so many times; return the entries."""
         return self.run(self.yard.look_round(count, period_s))
+
+    def look_past(
+        self, station_m: float, offset_m: float, radius_m: float, count: int
+    ) -> list[Entry]:
+        """Look so many times, two seconds apart, with a hole in the grids there."""
+        middle = self.yard.site.berms[0].centreline.point_at(station_m, offset_m)
+        out: list[Entry] = []
+        for event in self.yard.look_round(count, 2.0):
+            if event.kind == 'grid':
+                height = event.value.height_m.copy()
+                index = np.indices(height.shape).reshape(2, -1).T
+                gap = event.value.axes.world_from_index(index) - middle
+                height.ravel()[np.hypot(*gap.T) < radius_m] = np.nan
+                event = event._replace(value=replace(event.value, height_m=height))
+            out += self.run([event])
+        return out
 
     def dump_at(self, station_m: float, *, fill: float = 1.0, looks: int = 8) -> list[Entry]:
         """Dump on the crest at a station, then look; return the entries."""
