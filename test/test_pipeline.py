@@ -61,7 +61,8 @@ def booked_part(rows: Iterable[Row]) -> list[str]:
 
     As text: from Python 3.13 on dataclasses that hold the same NaN are not equal.
     """
-    return [repr(replace(row, dumps_remaining=0, low_station_m=math.nan, low_short_m=math.nan))
+    return [repr(replace(row, dumps_remaining=0, low_station_m=math.nan, low_short_m=math.nan,
+                         wants_load=None))
             for row in rows]
 
 

@@ -68,6 +68,9 @@ class Row:
     low_station_m, low_short_m : float
         Middle of the stretch, one drum width long, whose crest is lowest against the design, and
         by how much it is short on average [m]; NaN where that was not measured.
+    wants_load : bool or None
+        Whether a load there brings more of the crest into tolerance than it takes out; None where
+        that was not judged: the stretch lacks more than a load, or was not measured.
 
     """
 
@@ -99,3 +102,4 @@ class Row:
     last_seen_ns: int | None = None
     low_station_m: float = math.nan
     low_short_m: float = math.nan
+    wants_load: bool | None = None

@@ -12,7 +12,7 @@ from ..books.rows import Row
 # The lowest stretch is made anew from every look; by less than this it is noise [m].
 STEADY_M = 0.002
 # Where the lowest stretch lies tells nothing new while it is as low as before, nor does a look.
-_LOOSE = ('low_short_m', 'low_station_m', 'last_seen_ns')
+_LOOSE = ('low_short_m', 'low_station_m', 'wants_load', 'last_seen_ns')
 _EXACT = tuple(field.name for field in fields(Row) if field.name not in _LOOSE)
 
 

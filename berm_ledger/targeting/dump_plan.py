@@ -97,6 +97,20 @@ def ridge_height_m(area_m2: float, tangent: float, width_m: float = 0.0) -> floa
     return math.sqrt(half * half + max(0.0, area_m2) * tangent) - half
 
 
+@lru_cache(maxsize=4096)
+def _rise_of_load_m(
+    height_m: float, volume_m3: float, drum_m: float, tangent: float, width_m: float
+) -> float:
+    """Return the rise of a crest under one load, by halving; see ``RiseModel.load_rise_m``."""
+    stands = ridge_area_m2(height_m, tangent, width_m)
+    low, high = 0.0, ridge_height_m(stands + volume_m3 / drum_m, tangent, width_m) - height_m
+    for _ in range(40):
+        rise = 0.5 * (low + high)
+        more = ridge_area_m2(height_m + rise, tangent, width_m) - stands
+        low, high = (rise, high) if more * (drum_m + rise / tangent) < volume_m3 else (low, rise)
+    return 0.5 * (low + high)
+
+
 @lru_cache(maxsize=64)
 def heap_height_m(volume_m3: float, width_m: float, tangent: float) -> float:
     """
@@ -291,19 +305,36 @@ class RiseModel:
         Tell whether a load on the lowest stretch brings the crest closer to the design.
 
         That is so where the stretch is short by more than ``LEAST_SHORT`` of what the load raises
-        it by. None where the stretch was not measured or the ridge is not yet near its height.
+        it by; of a stretch short by less than a load the row knows better. None where the stretch
+        was not measured or the ridge is not yet near its height.
         """
-        if not (math.isfinite(row.low_short_m) and math.isfinite(row.height_m)):
+        if row.wants_load is not None:
+            return row.wants_load
+        if not self._near_height(row):
             return None
         height = row.target_height_m - row.low_short_m
-        if height < NEAR_HEIGHT * row.target_height_m:
-            return None
         return row.low_short_m > LEAST_SHORT * self.load_rise_m(height)
 
+    def nearly_done(self, row: Row) -> bool:
+        """Tell whether the lowest stretch is short by no more than a load raises it by."""
+        return self._near_height(row) and (
+            row.low_short_m <= self.load_rise_m(row.target_height_m - row.low_short_m))
+
+    def _near_height(self, row: Row) -> bool:
+        """Tell whether the lowest stretch was measured and is near its height."""
+        height = row.target_height_m - row.low_short_m
+        return math.isfinite(row.height_m) and height >= NEAR_HEIGHT * row.target_height_m
+
     def load_rise_m(self, height_m: float) -> float:
-        """Return how much one load raises the crest of a ridge of the given height [m]."""
-        ramp = heap_height_m(self.yield_m3, self.drum_m, self.repose) / self.repose
-        return self.rise_m(height_m, self.yield_m3, self.drum_m + ramp)
+        """
+        Return how much one load raises the crest of a ridge of the given height [m].
+
+        Its ends slope down along the crest by no more than the rise: on a tall ridge it hardly
+        spreads beyond the drum, on level ground by the slope of a whole heap. Solves
+        ``V = (A(h + r) - A(h)) (w + r / tan)`` with A the cross-section.
+        """
+        return _rise_of_load_m(
+            max(0.0, height_m), self.yield_m3, self.drum_m, self.repose, self.width)
 
     def least_loads(self, row: Row, own_share: float) -> int:
         """Return 1 where the crest is low and a load does not overshoot more than it lacks."""

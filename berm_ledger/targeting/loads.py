@@ -9,11 +9,13 @@ from dataclasses import replace
 
 from .dump_line import neighbours
 from .dump_plan import dumps_remaining, RiseModel
+from .mend import Load, mending_place
 from .stretch import lowest_stretch
 from ..books.accounts import Books, with_dumps_remaining
 from ..books.profile import CrestProfile
 from ..books.rows import Row
 from ..design import Site
+from ..geometry import Polyline
 
 # A segment is nearly done when its crest is short by no more than what so many loads raise it by,
 # and is sure to get another load when it is short by more than so many.
@@ -55,7 +57,28 @@ def _with_stretch(site: Site, rows: Sequence[Row], index: int, profile: CrestPro
     station_m, short_m = lowest_stretch(
         profile.station_m, profile.target_m - profile.height_m, from_m=from_m, to_m=to_m,
         drum_width_m=site.rover.drum_width_m, line_length_m=line.length_m, closed=line.closed)
-    return replace(row, low_station_m=station_m, low_short_m=short_m)
+    lowest = replace(row, low_station_m=station_m, low_short_m=short_m)
+    model = RiseModel(site, site.berms[row.berm_index], site.load_volume_m3)
+    return _judged(lowest, model, profile, (from_m, to_m), line) if model.nearly_done(
+        lowest) else lowest
+
+
+def _judged(
+    row: Row, model: RiseModel, profile: CrestProfile, middles: tuple[float, float],
+    line: Polyline,
+) -> Row:
+    """
+    Return a row that is short by no more than a load, with what one would do to the tolerance.
+
+    The load goes where it brings most of the crest into tolerance; where it brings none, the
+    segment wants none.
+    """
+    load = Load(model.load_rise_m(row.target_height_m - row.low_short_m), model.drum_m)
+    place_m = mending_place(
+        profile.station_m, profile.target_m - profile.height_m, load, model.tolerance_m,
+        from_m=middles[0], to_m=middles[1], line_length_m=line.length_m, closed=line.closed)
+    return replace(row, wants_load=False) if place_m is None else replace(
+        row, wants_load=True, low_station_m=place_m)
 
 
 def _own_middles(site: Site, rows: Sequence[Row], index: int) -> tuple[float, float]:

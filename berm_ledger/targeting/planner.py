@@ -21,6 +21,7 @@ from scipy.spatial import cKDTree
 
 from .approach import Approach, approach_for, pose_array, SIDE_NAMES, swept_hull
 from .dump_line import drop_of_row
+from .finish import done_reason
 from .lifts import may_begin
 from .look import look_at_unknown
 from .obstacles import MARGIN_M, Obstacles, segment_name, SOIL_CELL_M
@@ -185,7 +186,7 @@ class Planner:
         if not self.rows:
             return NoTarget('stale', 'no table of segments has come in yet')
         if self._answer is None:
-            return NoTarget('done', 'no segment calls for another load')
+            return NoTarget('done', done_reason(self.site, self.rows))
         if isinstance(self._answer, Target):
             self._present = self._index_of(self._answer)
             self._present_dumps = self.rows[self._present].dumps_made

@@ -7,7 +7,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 CANDIDATES = 9
 # How much of the drum may reach past an open end, as a share of its width: the round end is part
@@ -58,11 +58,8 @@ def lowest_stretch(
 
     """
     station, short = np.asarray(station_m, dtype=float), np.asarray(short_m, dtype=float)
-    step = (to_m - from_m) / CANDIDATES
-    middle = from_m + (np.arange(CANDIDATES) + 0.5) * step
+    middle = stretch_middles(from_m, to_m, drum_width_m, line_length_m, closed=closed)
     if not closed:
-        inset = min((0.5 - PAST_END) * drum_width_m, 0.5 * line_length_m)
-        middle = np.clip(middle, inset, line_length_m - inset)
         # Stations ascend: only those within a drum width of the segment can be near.
         reach = (middle[0] - drum_width_m, middle[-1] + drum_width_m)
         first, last = np.searchsorted(station, reach)
@@ -79,3 +76,15 @@ def lowest_stretch(
     mean = np.where(enough, total / np.maximum(count, 1), -np.inf)
     best = int(np.argmax(mean))
     return float(middle[best]), float(mean[best])
+
+
+def stretch_middles(
+    from_m: float, to_m: float, drum_width_m: float, line_length_m: float, *, closed: bool
+) -> NDArray[np.float64]:
+    """Return stations [m] between two where the middle of a drum width of crest may lie."""
+    step = (to_m - from_m) / CANDIDATES
+    inset = min((0.5 - PAST_END) * drum_width_m, 0.5 * line_length_m)
+    low, high = (-math.inf, math.inf) if closed else (inset, line_length_m - inset)
+    middle: NDArray[np.float64] = np.clip(
+        from_m + (np.arange(CANDIDATES) + 0.5) * step, low, high)
+    return middle

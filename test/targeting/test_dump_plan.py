@@ -13,6 +13,7 @@ from berm_ledger.targeting.dump_plan import (
     load_shares,
     ridge_area_m2,
     ridge_height_m,
+    RiseModel,
     whole_loads,
 )
 from hypothesis import given, settings
@@ -104,15 +105,25 @@ def test_a_dip_in_an_even_mean_calls_for_a_load():
 
 @pytest.mark.parametrize(('share', 'loads'), [(0.46, 0), (0.54, 1)])
 def test_the_lowest_stretch_gets_a_load_when_it_lacks_half_of_one(share, loads):
-    # A load over the drum and one slope of its heap: dA = V / (w + r) raises a ridge of height h
-    # to sqrt(h^2 + tan dA). With less than half of that lacking it would overshoot by more.
+    # A load that raises a ridge of height h by r over the drum, with ends that slope down by r,
+    # has V = ((h + r)^2 - h^2) / tan (w + r / tan). Where less than half of r is lacking it would
+    # be over by more than it was under.
     site = site_of(straight(2.0, height_m=0.25))
-    height, load, width = 0.24, site.load_volume_m3, site.rover.drum_width_m
-    area = load / (width + heap_height_m(load, width, TAN) / TAN)
-    short = share * (math.sqrt(height**2 + TAN * area) - height)
+    rise = 0.02
+    height = 0.25 - share * rise
+    load = ((height + rise)**2 - height**2) / TAN * (site.rover.drum_width_m + rise / TAN)
     rows = [raised(row, 0.25) for row in bare_rows(site)]
-    rows[2] = raised(rows[2], 0.245, low_short_m=short, low_station_m=1.0, state=State.SHORT)
+    rows[2] = raised(rows[2], 0.245, low_short_m=share * rise, low_station_m=1.0,
+                     state=State.SHORT)
     assert dumps_remaining(site, rows, load) == (0, 0, loads, 0, 0)
+
+
+def test_on_level_ground_a_load_rises_as_a_heap_does():
+    # The heap's round ends hold pi/3 r^3/tan^2, its ends as slopes r^3/tan^2: 5 % of a small part.
+    site = site_of(straight(2.0, height_m=0.25))
+    model = RiseModel(site, site.berms[0], 0.005)
+    heap = heap_height_m(0.005, site.rover.drum_width_m, TAN)
+    assert model.load_rise_m(0.0) == pytest.approx(heap, rel=0.02)
 
 
 def test_unknown_volume_falls_back_on_the_height():

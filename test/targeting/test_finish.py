@@ -1,0 +1,40 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""What is said of segments that no load can mend."""
+
+from dataclasses import replace
+
+from berm_ledger.books.rows import State
+from berm_ledger.targeting import choose_target
+from berm_ledger.targeting.finish import done_reason
+from targeting_kit import bare_rows, raised, site_of, straight
+
+
+def rows_of(site, **changes):
+    rows = [raised(row, 0.15) for row in bare_rows(site)]
+    rows[1] = replace(rows[1], **changes)
+    return [replace(row, dumps_remaining=0) for row in rows]
+
+
+def test_a_berm_at_grade_needs_no_more_words():
+    site = site_of(straight(1.2))
+    assert done_reason(site, rows_of(site)) == 'no segment calls for another load'
+
+
+def test_a_crest_that_is_too_high_is_named_with_the_height_to_cut_it_to():
+    # The tolerance of the site is 0.02 m, its crest 0.15 m.
+    site = site_of(straight(1.2))
+    rows = rows_of(site, state=State.SHORT, high_m=0.194, low_m=0.14, at_grade=0.83)
+    answer = choose_target(site, rows, None, None)
+    assert answer.code == 'done'
+    assert answer.reason == (
+        'no segment calls for another load; west segment 2 is not at grade (83 % of its crest in '
+        'tolerance): up to 0.044 m too high, which no load mends: cut what stands above 0.170 m')
+
+
+def test_low_places_that_stay_are_named_too():
+    site = site_of(straight(1.2))
+    text = done_reason(site, rows_of(site, state=State.SHORT, low_m=0.125, at_grade=0.88))
+    assert text.endswith('(88 % of its crest in tolerance): up to 0.025 m low where a load would '
+                         'overshoot')
+    assert 'cut' not in text
