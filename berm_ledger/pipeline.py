@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from .books.accounts import Books
 from .books.bookkeeper import Bookkeeper
 from .books.clerk import Clerk
-from .books.early_dump import EarlyDump
+from .books.early_dump import EarlyDump, NOT_BOOKED
 from .books.entries import Entry
 from .books.layers import as_kept, ground_level_m, layers_of, restore
 from .books.profile import CrestProfile
@@ -283,11 +283,14 @@ class Pipeline:
 
     def _book_dump(self, mass_kg: float, pose: StampedPose) -> None:
         """Book a dump at a pose."""
+        drop_xy = self._drop_xy(pose)
+        # The looks of the last seconds may have seen the load fall.
+        self.survey.surface.put_back_risen(self._clerk.dumps.cells_under(*drop_xy), pose.stamp_ns)
         if self.survey.datum is None and not self._take_datum(pose.stamp_ns):
             self._note('dump_before_datum', (
                 'a dump was announced before any ground was surveyed; its rise is not known'))
         self._books = None  # What the load would bury is booked first, and the crest moves.
-        entry = self._clerk.book_dump(mass_kg, *self._drop_xy(pose), pose)
+        entry = self._clerk.book_dump(mass_kg, *drop_xy, pose)
         self._dump_ns = pose.stamp_ns
         self._borrow.note_dump(entry, self.survey.noise)
 
@@ -301,13 +304,10 @@ class Pipeline:
         """Book the dump that waited for the first pose, or say why not."""
         self._early = None
         place = self._clerk.place_of(*self._drop_xy(pose))
-        objection = early.objection(pose, place.berm is not None)
         repeated = check_dump(early.mass_kg, self._gate, self._dump_ns)
-        if objection or repeated:
-            text = repeated.text if repeated else objection
-            self._reject(refusal('no_pose', (
-                f'the dump announced before any usable pose is not booked: {text}; announce it '
-                f'again from where it was dumped'), pose.stamp_ns))
+        objection = repeated.text if repeated else early.objection(pose, place.berm is not None)
+        if objection:
+            self._reject(refusal('no_pose', NOT_BOOKED.format(objection), pose.stamp_ns))
             return
         self._book_dump(early.mass_kg, pose)
         self._note('dump_waited', 'a dump announced before the first pose is booked there')

@@ -213,6 +213,28 @@ def test_the_first_dump_takes_the_datum_of_what_was_seen(site: Site) -> None:
     assert DATUM in {layer.name for layer in update.surfaces}
 
 
+def test_soil_of_a_first_load_told_of_late_is_not_in_the_datum(site: Site) -> None:
+    """The looks since it fell do not make it ground; its volume is that of the closed form."""
+    pipeline, sigma_m, top_m = Pipeline(site), 0.08, 0.10
+    plain, entries = flat_grid(site, START_NS), list[Entry]()
+    y_m, x_m = np.indices(plain.height_m.shape) * 0.02 + np.array([-2.0, 0.0])[:, None, None]
+    at = Pose2(1.45 - site.rover.drop_point_xy[0], 0.0, 0.0)
+    heap_m = top_m * np.exp(-0.5 * ((x_m - 1.45)**2 + y_m**2) / sigma_m**2)
+    for step in range(24):
+        stamp_ns = START_NS + step * SECOND_NS
+        pipeline.add_pose(pose_at(site, stamp_ns, at))
+        if step == 9:
+            entries += pipeline.add_dump(8.0).entries
+            assert entries[0].kind == 'datum'
+        entries += pipeline.add_grid(replace(
+            plain, stamp_ns=stamp_ns, height_m=heap_m * (step >= 5))).entries
+    datum = pipeline.survey.datum
+    assert datum is not None
+    assert np.abs(datum.level_m).max() < 0.001
+    rise, = (entry for entry in entries if entry.kind == 'rise')
+    assert rise.data['volume_m3'] == pytest.approx(2 * math.pi * sigma_m**2 * top_m, rel=0.03)
+
+
 def test_a_dump_before_any_ground_is_booked_with_a_finding(site: Site) -> None:
     """The fact is kept; that its rise cannot be known is said."""
     pipeline = Pipeline(site)

@@ -200,7 +200,7 @@ class Clerk:
 
     def _make_way(self, x_m: float, y_m: float, stamp_ns: int) -> None:
         """Book what a load that falls at a point would bury: earlier dumps there, and losses."""
-        cells = self.dumps.cells_around(x_m, y_m, self.dumps.radius_m)
+        cells = self.dumps.cells_under(x_m, y_m)
         buried: list[Change] = []
         for patch in self.dumps.touched_by(x_m, y_m):
             if patch.share_with(HURRIED_LOOKS) >= HURRIED_SHARE:

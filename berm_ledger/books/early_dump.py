@@ -16,6 +16,8 @@ from ..geometry import StampedPose
 
 # A robot that dumps stands still for a few seconds; so long may the first pose be late [ns].
 MOST_WAIT_NS = 10_000_000_000
+NOT_BOOKED = ('the dump announced before any usable pose is not booked: {}; announce it again '
+              'from where it was dumped')
 
 
 @dataclass(frozen=True)

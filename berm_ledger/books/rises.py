@@ -79,13 +79,17 @@ class DumpWatch:
 
     def touch(self, x_m: float, y_m: float) -> None:
         """Note that a load has come down at a point: the ground around is natural no more."""
-        self.touched[self.cells_around(x_m, y_m, self.radius_m)] = True
+        self.touched[self.cells_under(x_m, y_m)] = True
 
     def cells_around(self, x_m: float, y_m: float, radius_m: float) -> NDArray[np.intp]:
         """Return the cells within a radius of a point."""
         near = self.canvas.square(x_m, y_m, radius_m)
         gap = self.points_xy[near] - (x_m, y_m)
         return near[gap[:, 0]**2 + gap[:, 1]**2 <= radius_m**2]
+
+    def cells_under(self, x_m: float, y_m: float) -> NDArray[np.intp]:
+        """Return the surveyed cells that a load at a point [m] may reach."""
+        return self.cells_around(x_m, y_m, self.radius_m)
 
     def announce(
         self, landing: Landing, height_m: NDArray[np.floating], looks: NDArray[np.floating]
@@ -101,7 +105,7 @@ class DumpWatch:
             Surface and what it is worth, shape (n,).
 
         """
-        cells = self.cells_around(landing.x_m, landing.y_m, self.radius_m)
+        cells = self.cells_under(landing.x_m, landing.y_m)
         self.touched[cells] = True
         patch = OpenPatch(
             [landing], cells, height_m[cells].astype(float),
@@ -137,7 +141,7 @@ class DumpWatch:
 
     def touched_by(self, x_m: float, y_m: float) -> list[OpenPatch]:
         """Return the open patches that a load at a point would fall into."""
-        cells = self.cells_around(x_m, y_m, self.radius_m)
+        cells = self.cells_under(x_m, y_m)
         return [p for p in self.patches if np.intersect1d(p.cells, cells).size]
 
     def mask(self) -> NDArray[np.bool_]:

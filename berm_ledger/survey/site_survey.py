@@ -121,6 +121,7 @@ class SiteSurvey:
     def set_datum(self, datum: Datum) -> None:
         """Use a datum from now on."""
         self.datum = datum
+        self.surface.former = None
         self._design_m = np.zeros(len(self.area))
         self._targets = []
         for index, berm in enumerate(self.site.berms):

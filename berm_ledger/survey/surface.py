@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .former import FormerSurface
 from ..kernels import compiled
 
 # Looks that count at most: the mean follows change with a time constant of as many looks.
@@ -93,6 +94,8 @@ class SiteSurface:
         self.aside_looks = np.zeros(count, dtype=np.uint8)
         self.aside_ns = np.zeros(count, dtype=np.int64)
         self.seen_ns = np.full(count, UNSEEN_NS, dtype=np.int64)
+        #: How it stood before; None when nobody will ask for that any more.
+        self.former: FormerSurface | None = FormerSurface(count)
 
     @property
     def known(self) -> NDArray[np.bool_]:
@@ -126,6 +129,13 @@ class SiteSurface:
         self.height_m[cells], self.looks[cells] = height_m, looks
         self.trend_m[cells], self.aside_looks[cells] = 0.0, 0
 
+    def put_back_risen(self, cells: NDArray[np.intp], stamp_ns: int) -> None:
+        """Let given cells stand as they did before any of them rose lately, to a time [ns]."""
+        former = None if self.former is None else self.former.before(cells, stamp_ns)
+        if former is not None:
+            cells = cells[np.isfinite(former.height_m[cells])]
+            self.put(cells, former.height_m[cells], former.looks[cells])
+
     def fuse(
         self, measured_m: NDArray[np.float32], stamp_ns: int, noise_m: float,
         expected: NDArray[np.bool_] | None = None,
@@ -151,6 +161,8 @@ class SiteSurface:
 
         """
         measured_m = np.ascontiguousarray(measured_m, dtype=np.float32)
+        if self.former is not None:
+            self.former.keep(self.height_m, self.looks, stamp_ns)
         gate = max(LEAST_GATE_M, GATE_SIGMAS * noise_m)
         # The trend of cells at rest scatters by so much of the noise.
         limit = EWMA_SIGMAS * noise_m * np.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT))
@@ -249,5 +261,8 @@ class SiteSurface:
         believed = (count >= AGREEING_LOOKS) & (stamp_ns - since >= AGREEING_NS)
         believed |= hurry & (count >= 2)
         cells, mean, count = cells[believed], mean[believed], count[believed]
+        if self.former is not None:
+            risen = mean > self.height_m[cells]
+            self.former.note(cells[risen], since[believed][risen])
         self.put(cells, mean, count)
         return cells
