@@ -3,6 +3,7 @@
 """What every room's tests share: quiet ROS, one domain per test, steady property tests."""
 
 from collections.abc import Iterator
+import importlib.util
 import itertools
 import os
 from pathlib import Path
@@ -33,6 +34,32 @@ FIRST_LOCK_PORT = 14200
 
 # Runs side by side start at different ids, and the next test of a run takes the next id.
 _turns = itertools.count(os.getpid())
+
+
+@pytest.hookimpl(hookwrapper=True)
+def pytest_make_collect_report(collector: pytest.Collector) -> Iterator[None]:
+    """Fail where a file cannot be imported for its own fault: doctest would let it be skipped."""
+    outcome: Any = yield
+    report = outcome.get_result()
+    if report.skipped and 'unable to import module' in str(report.longrepr):
+        fault = import_fault(collector.path)
+        if fault:
+            report.outcome, report.longrepr = 'failed', fault
+
+
+def import_fault(path: Path) -> str:
+    """Return what is wrong with a file; empty where only a package of some extra is missing."""
+    spec = importlib.util.spec_from_file_location(path.stem, path)
+    assert spec is not None
+    assert spec.loader is not None
+    try:
+        spec.loader.exec_module(importlib.util.module_from_spec(spec))
+    except ModuleNotFoundError as error:
+        missing = str(error.name).partition('.')[0]
+        return str(error) if missing == 'berm_ledger' or missing.endswith('_kit') else ''
+    except ImportError as error:
+        return str(error)
+    return ''
 
 
 def reserve_domain(domain_id: int) -> socket.socket | None:

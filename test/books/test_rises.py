@@ -7,14 +7,14 @@ from __future__ import annotations
 import math
 
 from berm_ledger.books.charts import Canvas
-from berm_ledger.books.rises import (
-    DumpWatch,
+from berm_ledger.books.patches import (
     KEPT_LOOKS,
     Landing,
     MOST_LOOKS,
     Rise,
     SETTLED_LOOKS,
 )
+from berm_ledger.books.rises import DumpWatch
 from berm_ledger.geometry import Lattice
 from berm_ledger.survey.noise import GridNoise
 from hypothesis import example, given
