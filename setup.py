@@ -43,7 +43,7 @@ kernels = [
         depends=[f'{package_name}/native/held.h'],
         extra_compile_args=['-O3', '-ffp-contract=off', '-fno-math-errno', '-fno-trapping-math'],
         optional=True)
-    for name in ('sampling', 'cells')
+    for name in ('sampling', 'cells', 'watch')
 ]
 
 

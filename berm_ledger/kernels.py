@@ -15,18 +15,26 @@ from contextlib import contextmanager
 from types import ModuleType
 
 try:
-    from . import _cells, _sampling
-    _BUILT: tuple[ModuleType | None, ModuleType | None] = _cells, _sampling
+    from . import _cells, _sampling, _watch
+    _BUILT: tuple[ModuleType | None, ...] = _cells, _sampling, _watch
 except ImportError:
-    _BUILT = None, None
+    _BUILT = None, None, None
 
 
 class Kernels:
-    """The modules in use: over surveyed cells, and out of grids; None where numpy is to do it."""
+    """The modules in use, all of them or none; None where numpy is to do it."""
 
     def __init__(self) -> None:
         """Use what was built."""
-        self.cells, self.sampling = _BUILT
+        self.use(_BUILT)
+
+    def use(self, modules: tuple[ModuleType | None, ...]) -> None:
+        """Use modules: over surveyed cells, out of grids, for the watch over changes."""
+        self.cells, self.sampling, self.watch = modules
+
+    def used(self) -> tuple[ModuleType | None, ...]:
+        """Return what is in use."""
+        return self.cells, self.sampling, self.watch
 
 
 #: The one that all look at.
@@ -36,9 +44,9 @@ compiled = Kernels()
 @contextmanager
 def numpy_only() -> Iterator[None]:
     """Let numpy do it all for a while, to compare."""
-    before = compiled.cells, compiled.sampling
-    compiled.cells = compiled.sampling = None
+    before = compiled.used()
+    compiled.use((None,) * len(before))
     try:
         yield
     finally:
-        compiled.cells, compiled.sampling = before
+        compiled.use(before)

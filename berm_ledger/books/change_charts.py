@@ -79,3 +79,40 @@ class ChangeCharts:
         self.high, self.low = (
             np.nan_to_num(kept[name][1].astype(np.float32))
             for name in ('chart_high', 'chart_low'))
+
+
+def beyond_allowed(
+    smooth_m: NDArray[np.float32], shared_m: NDArray[np.float32], worth: NDArray[np.float32],
+    figures: NDArray[np.float32],
+) -> NDArray[np.float32]:
+    """
+    Return by how much cells deviate beyond what is allowed, zero where not known [sigma].
+
+    Parameters
+    ----------
+    smooth_m, shared_m : array
+        What the cells show above the reference, NaN unknown, and what is unknown of the shift of
+        the look, as a height, shape (n,) [m].
+    worth : array
+        Looks that the reference is worth, shape (n,).
+    figures : array
+        Noise of one look [m], factor of the level of detection, spread of the look [m], and the
+        most that one look may deviate [sigma].
+
+    Returns
+    -------
+    array
+        Shape (n,).
+
+    """
+    one_m, factor, spread_m, most = figures
+    # The level of detection: its factor times what it is made of.
+    allowed = one_m / np.sqrt(worth)
+    allowed += shared_m
+    allowed *= factor
+    # fmax and fmin make zero of NaN.
+    beyond = np.fmax(smooth_m - allowed, np.float32(0.0))
+    beyond += np.fmin(smooth_m + allowed, np.float32(0.0))
+    beyond /= spread_m
+    out: NDArray[np.float32] = np.clip(beyond, -most, most, out=beyond)
+    return out

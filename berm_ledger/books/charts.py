@@ -136,12 +136,30 @@ class Canvas:
         steps = ((0, REACH), (0, -REACH), (REACH, 0), (-REACH, 0))
         return tuple(self.stepped(every, *step) for step in steps)
 
-    def box_mean(self, values: NDArray[np.floating]) -> NDArray[Any]:
-        """Return the mean over 3 x 3 cells, NaN where too few are known, shape (n,)."""
+    def box_mean(
+        self, values: NDArray[np.floating], *, of_unknown: bool = True
+    ) -> NDArray[Any]:
+        """
+        Return the mean over 3 x 3 cells.
+
+        Parameters
+        ----------
+        values : array
+            Values, shape (n,); NaN is unknown.
+        of_unknown : bool
+            Whether unknown cells have one, too.
+
+        Returns
+        -------
+        array
+            Shape (n,), NaN where too few are known.
+
+        """
         if compiled.cells is not None and values.dtype == np.float32:
             mean_m = np.empty(len(values), dtype=np.float32)
             compiled.cells.box_mean(
-                np.ascontiguousarray(values), *self._pieces, LEAST_OF_NINE, mean_m)
+                np.ascontiguousarray(values), *self._pieces, LEAST_OF_NINE,
+                of_unknown, mean_m)
             return mean_m
         # Sum and number of what is known as the two parts of complex numbers: one pass for both.
         east, north, south = self._beside
@@ -160,6 +178,8 @@ class Canvas:
         count = along.imag
         out: NDArray[Any] = along.real / np.maximum(count, np.float32(1.0))
         out[np.flatnonzero(count < LEAST_OF_NINE)] = np.nan
+        if not of_unknown:
+            out[np.flatnonzero(~known)] = np.nan
         return out
 
     def slopes(self, height_m: NDArray[np.floating]) -> NDArray[Any]:
@@ -241,6 +261,13 @@ class Canvas:
                 whole &= there[down + step[0], right + step[1]]
             out |= whole
         return out
+
+
+def pieces_among(cells: NDArray[np.intp]) -> NDArray[np.int32]:
+    """Return cells of many in pieces that follow each other: first of all, first, count, (k, 3)."""
+    start = np.flatnonzero(np.append(True, np.diff(cells) != 1)[:len(cells)])
+    count = np.diff(np.append(start, len(cells)))
+    return np.ascontiguousarray(np.column_stack([cells[start], start, count]), dtype=np.int32)
 
 
 def _in_pieces(beside: NDArray[np.intp], row: NDArray[np.intp]) -> NDArray[np.int32]:
@@ -333,10 +360,34 @@ class SharedShift:
         return shift, float(np.sqrt(np.linalg.inv(normal)[:2, :2].diagonal().max()))
 
 
-def moved_by(slope: NDArray[Any], shift: Floats) -> NDArray[Any]:
-    """Return what a look must be raised by for a shift (x, y, up), shape (n,) [m]."""
+def shifted_back(
+    measured_m: NDArray[np.floating], slope: NDArray[Any], shift: Floats
+) -> NDArray[np.floating]:
+    """
+    Return a look without a shift of it.
+
+    Parameters
+    ----------
+    measured_m : array
+        Heights, shape (n,) [m].
+    slope : array
+        Slopes of the surface, shape (2, n) [m/m].
+    shift : array
+        Along x, y and up, shape (3,) [m].
+
+    Returns
+    -------
+    array
+        Shape (n,) [m].
+
+    """
     dx, dy, dz = shift.astype(slope.dtype)
+    if compiled.watch is not None and measured_m.dtype == slope.dtype == np.float32:
+        level_m = np.empty(len(measured_m), dtype=np.float32)
+        compiled.watch.level(slope, dx, dy, dz, np.ascontiguousarray(measured_m), level_m)
+        return level_m
     out: NDArray[Any] = slope[0] * dx
     out += slope[1] * dy
     out -= dz
+    out += measured_m
     return out

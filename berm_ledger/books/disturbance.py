@@ -21,14 +21,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .change_charts import ALLOWANCE, ChangeCharts
-from .changes import Change, FRINGE, smoothed_noise_m
-from .charts import Canvas, moved_by, robust_spread, SharedShift
+from .change_charts import ALLOWANCE, beyond_allowed, ChangeCharts, MOST_SUM
+from .changes import Change, FRINGE, LEAST_SURE, smoothed_noise_m
+from .charts import Canvas, pieces_among, robust_spread, SharedShift, shifted_back
 from .detection import level_of_detection
 from .recent import RecentLooks
 from .suspects import EDGE, LIMIT, Scene, STAYING_SHARE
 from .verdicts import is_plain, is_proven, LEAST_RISE_M, SLIDE_REACH_M
 from ..geometry import Lattice
+from ..kernels import compiled
 from ..survey.noise import GridNoise
 from ..survey.surface import without_nan
 
@@ -74,6 +75,7 @@ class DisturbanceWatch:
         self._at = np.arange(count) if watched is None else np.flatnonzero(watched)
         self._place = np.full(count, -1, dtype=np.intp)
         self._place[self._at] = np.arange(len(self._at))
+        self._pieces = pieces_among(self._at)
         self.accepted_m = np.full(count, np.nan, dtype=np.float32)
         self.accepted_looks = np.ones(count, dtype=np.float32)
         self.same_ns = np.zeros(count, dtype=np.int64)
@@ -221,9 +223,7 @@ class DisturbanceWatch:
         difference = measured_m[at] - self.accepted_m[at] - self.fill_m[at]
         difference[open_cells[at]] = np.nan
         shift, planar_m = self._shared.of(difference)
-        level = moved_by(self._slope, shift)
-        level += measured_m
-        return level, planar_m
+        return shifted_back(measured_m, self._slope, shift), planar_m
 
     def look(
         self, level_m: NDArray[np.float32], planar_m: float, height_m: NDArray[np.floating],
@@ -257,26 +257,40 @@ class DisturbanceWatch:
             Changes that have just been confirmed; soil that went or slid is accepted with it.
 
         """
-        at = self._at
-        closed, level = ~open_cells[at], level_m[at]
-        self._begin(level, closed, height_m, looks, stamp_ns)
-        accepted, worth = self.accepted_m[at], self.accepted_looks[at]
-        reference = accepted + self.fill_m[at]
-        level[np.flatnonzero(~closed)] = np.nan
-        left = level - reference
-        self._recent.add(level, stamp_ns)
-        shared_m = np.minimum(self._steep * np.float32(planar_m), np.float32(shift_error_m))
-        smooth = self._canvas.box_mean(left)
-        known = np.isfinite(left)
-        smooth[np.flatnonzero(~known)] = np.nan
-        quiet = self._chart(smooth, known, worth, noise, shared_m)
-        self.same_ns[at[quiet]] = stamp_ns
-        self._follow(left, known, accepted, worth)
+        left, judged = self._differences(level_m, open_cells, height_m, looks, stamp_ns)
+        smooth = self._canvas.box_mean(left, of_unknown=False)
+        alarms, shared_m = self._chart(left, smooth, noise, planar_m, shift_error_m, stamp_ns)
         scene = Scene(
-            self._canvas, self._charts, self._recent, self, smooth,
-            closed & np.isfinite(reference), noise, shared_m, ground_m, at, stamp_ns)
+            self._canvas, self._charts, self._recent, self, smooth, judged, noise, shared_m,
+            ground_m, self._at, stamp_ns)
         self._scene = scene
-        return self._confirmed(scene)
+        return self._confirmed(scene, alarms)
+
+    def _differences(
+        self, level_m: NDArray[np.float32], open_cells: NDArray[np.bool_],
+        height_m: NDArray[np.floating], looks: NDArray[np.floating], stamp_ns: int,
+    ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+        """Keep a look; return what it shows above the reference, and which may be judged, (m,)."""
+        at = self._at
+        if compiled.watch is not None and level_m.dtype == np.float32:
+            left, judged = np.empty(len(at), dtype=np.float32), np.empty(len(at), dtype=bool)
+            room = self._recent.room
+            for _ in range(2):
+                fresh = compiled.watch.differences(
+                    level_m, open_cells, self.accepted_m, self.fill_m, self._pieces, room, left,
+                    judged)
+                if not fresh or not self._begin(
+                        level_m[at], ~open_cells[at], height_m, looks, stamp_ns):
+                    break
+        else:
+            closed, level = ~open_cells[at], level_m[at]
+            self._begin(level, closed, height_m, looks, stamp_ns)
+            reference = self.reference_m()[at]
+            level[np.flatnonzero(~closed)] = np.nan
+            left, judged = level - reference, closed & np.isfinite(reference)
+            self._recent.room[:] = level
+        self._recent.added(stamp_ns)
+        return left, judged
 
     def plain_losses(self, cells: NDArray[np.intp]) -> list[Change]:
         """
@@ -310,52 +324,83 @@ class DisturbanceWatch:
     def _begin(
         self, level_m: NDArray[np.float32], closed: NDArray[np.bool_],
         height_m: NDArray[np.floating], looks: NDArray[np.floating], stamp_ns: int,
-    ) -> None:
-        """Accept what has been looked at often enough and shows for the first time."""
+    ) -> int:
+        """Accept what has been looked at often enough and shows first; return how many cells."""
         new = np.flatnonzero(np.isnan(self.accepted_m[self._at]))
         new = new[closed[new] & np.isfinite(level_m[new])]
         cells = self._at[new]
         cells = cells[looks[cells] >= OPENING_LOOKS]
         if len(cells):
             self.accept(cells, height_m, looks, stamp_ns)
+        return len(cells)
 
     def _chart(
-        self, smooth_m: NDArray[np.float32], known: NDArray[np.bool_],
-        worth: NDArray[np.float32], noise: GridNoise, shared_m: NDArray[np.float32],
-    ) -> NDArray[np.bool_]:
-        """Bring the charts up to date, but for cells not known; return which stand at zero."""
-        one = smoothed_noise_m(noise)
-        spread = np.float32(max(one, robust_spread(smooth_m)))
-        # The level of detection: its factor times what it is made of.
-        allowed = np.float32(one) / np.sqrt(worth)
-        allowed += shared_m
-        allowed *= np.float32(level_of_detection(1.0, 0.0))
-        # fmax and fmin make zero of NaN.
-        beyond = np.fmax(smooth_m - allowed, np.float32(0.0))
-        beyond += np.fmin(smooth_m + allowed, np.float32(0.0))
-        beyond /= spread
-        np.clip(beyond, -MOST_PER_LOOK, MOST_PER_LOOK, out=beyond)
-        return self._charts.add(beyond, known)
+        self, left_m: NDArray[np.float32], smooth_m: NDArray[np.float32], noise: GridNoise,
+        planar_m: float, shift_error_m: float, stamp_ns: int,
+    ) -> tuple[tuple[int, int], NDArray[np.float32]]:
+        """
+        Bring charts and accepted surface up to date where a look shows something.
 
-    def _follow(
-        self, left_m: NDArray[np.float32], known: NDArray[np.bool_],
-        accepted_m: NDArray[np.float32], worth: NDArray[np.float32],
-    ) -> None:
+        Parameters
+        ----------
+        left_m, smooth_m : array
+            What it shows above the reference, and the mean of that over 3 x 3 cells, (m,) [m].
+        noise : GridNoise
+            Noise of one look.
+        planar_m, shift_error_m : float
+            What is unknown of its planar shift, and of its height at most [m].
+        stamp_ns : int
+            Time of the look [ns].
+
+        Returns
+        -------
+        tuple of int
+            Sums above the limit, downwards and upwards.
+        array
+            What is unknown of the shift, as a height, shape (m,) [m].
+
+        """
+        one = smoothed_noise_m(noise)
+        figures = np.array([
+            planar_m, shift_error_m, one, level_of_detection(1.0, 0.0),
+            max(one, robust_spread(smooth_m)), MOST_PER_LOOK, ALLOWANCE, MOST_SUM, LIMIT,
+            QUIET_SUM, MEMORY_LOOKS], dtype=np.float32)
+        low, high = self._charts.low, self._charts.high
+        if compiled.watch is not None and left_m.dtype == smooth_m.dtype == np.float32:
+            shared_m = np.empty(len(low), dtype=np.float32)
+            alarms = compiled.watch.chart(
+                left_m, smooth_m, self._steep, low, high, shared_m, self.accepted_m,
+                self.accepted_looks, self.same_ns, self._pieces, stamp_ns, figures)
+            return alarms, shared_m
+        shared_m = np.minimum(self._steep * figures[0], figures[1])
+        known = np.isfinite(left_m)
+        quiet = self._charts.add(
+            beyond_allowed(smooth_m, shared_m, self.accepted_looks[self._at], figures[2:6]),
+            known)
+        self.same_ns[self._at[quiet]] = stamp_ns
+        self._follow(left_m, known)
+        return (np.count_nonzero(low > LIMIT), np.count_nonzero(high > LIMIT)), shared_m
+
+    def _follow(self, left_m: NDArray[np.float32], known: NDArray[np.bool_]) -> None:
         """Average quiet cells into the accepted surface."""
+        worth = self.accepted_looks[self._at]
         quiet = known & (np.maximum(self._charts.low, self._charts.high) < QUIET_SUM)
         counts = quiet.astype(np.float32)
         step = without_nan(left_m)
         step *= counts
         step /= np.minimum(worth + np.float32(1.0), np.float32(MEMORY_LOOKS))
-        self.accepted_m[self._at] = accepted_m + step
+        self.accepted_m[self._at] += step
         counts += worth
         self.accepted_looks[self._at] = np.minimum(
             counts, np.float32(2.0 * MEMORY_LOOKS - 1.0))
 
-    def _confirmed(self, scene: Scene) -> list[Change]:
+    def _confirmed(self, scene: Scene, alarms: tuple[int, int]) -> list[Change]:
         """Return the groups of alarming cells that are a change; book-keep each."""
         out: list[Change] = []
         for gain in (False, True):
+            # What is told of losses may start charts of gains anew, never raise one.
+            if alarms[gain] < LEAST_SURE:
+                continue
             for group in scene.groups(gain=gain):
                 if not scene.in_view(group):
                     continue

@@ -37,7 +37,17 @@ class RecentLooks:
 
     def add(self, height_m: NDArray[np.floating], stamp_ns: int) -> None:
         """Keep a look, shape (n,) [m], NaN where not seen; the oldest goes."""
-        self._height_m[self._next] = height_m
+        self.room[:] = height_m
+        self.added(stamp_ns)
+
+    @property
+    def room(self) -> NDArray[np.float32]:
+        """Where the next look goes, shape (n,) [m]; it is kept once it is ``added``."""
+        out: NDArray[np.float32] = self._height_m[self._next]
+        return out
+
+    def added(self, stamp_ns: int) -> None:
+        """Keep the look that was written into the room."""
         self._stamp_ns[self._next] = stamp_ns
         self._next = (self._next + 1) % LOOKS_KEPT
 

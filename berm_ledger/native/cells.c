@@ -137,12 +137,13 @@ WIDE static void add_to(float *restrict sums, uint8_t *restrict counts,
 }
 
 WIDE static void mean_of(const float *restrict sums, const uint8_t *restrict counts, int least,
-                         float *restrict out, Py_ssize_t count)
+                         const float *restrict values, int of_unknown, float *restrict out,
+                         Py_ssize_t count)
 {
     for (Py_ssize_t i = 0; i < count; i++) {
         int32_t n = counts[i];
         float mean = sums[i] / (float)(n > 1 ? n : 1);
-        out[i] = n >= least ? mean : NAN;
+        out[i] = (n >= least) & (of_unknown | (values[i] == values[i])) ? mean : NAN;
     }
 }
 
@@ -160,14 +161,14 @@ static int pieces_fit(const int32_t *piece, Py_ssize_t pieces, Py_ssize_t cells)
 }
 
 /*
- * box_mean(values, along (k, 3), north (m, 3), south (m, 3), least, out)
+ * box_mean(values, along (k, 3), north (m, 3), south (m, 3), least, of_unknown, out)
  *
  * A piece of `along` is cells in a row (its second column does not count); one of `north` and
  * `south` says which cells lie beside which in the next row.
  */
 static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 6)) return NULL;
+    if (!wanted(given, 7)) return NULL;
     Held held = {.count = 0};
     Py_ssize_t cells = length(args[0]), along = length(args[1]);
     Py_ssize_t besides[2] = {length(args[2]), length(args[3])};
@@ -176,7 +177,8 @@ static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t give
     const int32_t *beside[2] = {flat(&held, args[2], 'i', 3 * besides[0], 0),
                                 flat(&held, args[3], 'i', 3 * besides[1], 0)};
     int least = (int)PyLong_AsLong(args[4]);
-    float *out = flat(&held, args[5], 'f', cells, 1);
+    int of_unknown = PyObject_IsTrue(args[5]);
+    float *out = flat(&held, args[6], 'f', cells, 1);
     float *sums = held.failed ? NULL : scratch(0, 2 * (cells + 1) * sizeof(float));
     uint8_t *counts = sums ? scratch(1, 2 * (cells + 1)) : NULL;
     if (!counts || PyErr_Occurred() || !pieces_fit(row, along, cells)
@@ -194,7 +196,7 @@ static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t give
             add_to(totals + piece[0], numbers + piece[0], sums + piece[1], counts + piece[1],
                    piece[2]);
     }
-    mean_of(totals, numbers, least, out, cells);
+    mean_of(totals, numbers, least, values, of_unknown, out, cells);
     Py_INCREF(Py_None);
     return done(&held, Py_None);
 }

@@ -5,7 +5,7 @@
 from __future__ import annotations
 
 from berm_ledger.books.changes import Evidence
-from berm_ledger.books.charts import Canvas, moved_by, robust_spread, SharedShift
+from berm_ledger.books.charts import Canvas, robust_spread, SharedShift, shifted_back
 from berm_ledger.books.disturbance import ALLOWANCE, Change, DisturbanceWatch, LIMIT
 from berm_ledger.books.recent import RecentLooks
 from berm_ledger.books.sequential import Cusum, cusum_run_length
@@ -255,7 +255,7 @@ def test_a_shared_shift_is_found_beside_a_real_change() -> None:
     difference[:160] -= 0.03
     shared = SharedShift(slope)
     shift, error_m = shared.of(difference[shared.picked])
-    left = difference + moved_by(slope, shift)
+    left = shifted_back(difference, slope, shift)
     assert error_m < 0.002
     assert abs(np.median(left[160:])) < 0.0003
     assert np.median(left[:160]) == pytest.approx(-0.03, abs=0.001)

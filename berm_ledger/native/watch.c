@@ -1,0 +1,221 @@
+/* Copyright 2026 The berm_ledger authors */
+/* SPDX-License-Identifier: Apache-2.0 */
+/* The watch over changes: a look against what was accepted, and the charts of that. */
+#include "held.h"
+
+enum { BLOCK = 1024 };
+
+/*
+ * The cells watched are some of all n surveyed ones, in pieces (k, 3): first of all, first of those
+ * watched, how many. Return whether they lie within so many of either.
+ */
+static int pieces_fit(const int32_t *piece, Py_ssize_t pieces, Py_ssize_t all, Py_ssize_t watched)
+{
+    for (; pieces > 0; pieces--, piece += 3) {
+        if (piece[0] < 0 || piece[1] < 0 || piece[2] < 0 || piece[0] + (Py_ssize_t)piece[2] > all
+            || piece[1] + (Py_ssize_t)piece[2] > watched) {
+            PyErr_SetString(PyExc_ValueError, "a piece holds cells that there are not");
+            return 0;
+        }
+    }
+    return 1;
+}
+
+/* ---- the shift that all cells share -------------------------------------------------------- */
+
+WIDE static void raise_cells(const float *restrict slope_x, const float *restrict slope_y, float dx,
+                             float dy, float dz, const float *restrict measured,
+                             float *restrict out, Py_ssize_t count)
+{
+    for (Py_ssize_t i = 0; i < count; i++) {
+        float by = slope_x[i] * dx;
+        by = by + slope_y[i] * dy;
+        by = by - dz;
+        out[i] = by + measured[i];
+    }
+}
+
+/* level(slope (2, n), dx, dy, dz, measured, out) */
+static PyObject *level(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 6)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t cells = length(args[4]);
+    const float *slope = flat(&held, args[0], 'f', 2 * cells, 0);
+    float dx = (float)PyFloat_AsDouble(args[1]), dy = (float)PyFloat_AsDouble(args[2]);
+    float dz = (float)PyFloat_AsDouble(args[3]);
+    const float *measured = flat(&held, args[4], 'f', cells, 0);
+    float *out = flat(&held, args[5], 'f', cells, 1);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    raise_cells(slope, slope + cells, dx, dy, dz, measured, out, cells);
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
+/* ---- differences --------------------------------------------------------------------------- */
+
+/* Up to BLOCK cells; how many are shown that nothing was accepted of yet. */
+WIDE static int32_t differ(const float *restrict level, const uint8_t *restrict open,
+                           const float *restrict accepted, const float *restrict fill,
+                           float *restrict kept, float *restrict left, uint8_t *restrict judged,
+                           Py_ssize_t count)
+{
+    int32_t fresh = 0, closed[BLOCK], sound[BLOCK];
+    for (Py_ssize_t i = 0; i < count; i++) closed[i] = !open[i];
+    for (Py_ssize_t i = 0; i < count; i++) {
+        float reference = accepted[i] + fill[i];
+        float seen = closed[i] ? level[i] : NAN;
+        kept[i] = seen;
+        left[i] = seen - reference;
+        sound[i] = closed[i] & (fabsf(reference) <= FLT_MAX);
+        fresh += (fabsf(seen) <= FLT_MAX) & (accepted[i] != accepted[i]);
+    }
+    for (Py_ssize_t i = 0; i < count; i++) judged[i] = (uint8_t)sound[i];
+    return fresh;
+}
+
+/*
+ * differences(level, open, accepted, fill (n,), pieces, kept, left, judged (m,))
+ *     -> how many cells are shown that nothing was accepted of yet
+ */
+static PyObject *differences(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 8)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t all = length(args[0]), pieces = length(args[4]), watched = length(args[6]);
+    Py_ssize_t fresh = 0;
+    const float *level = flat(&held, args[0], 'f', all, 0);
+    const uint8_t *open = flat(&held, args[1], '?', all, 0);
+    const float *accepted = flat(&held, args[2], 'f', all, 0);
+    const float *fill = flat(&held, args[3], 'f', all, 0);
+    const int32_t *piece = flat(&held, args[4], 'i', 3 * pieces, 0);
+    float *kept = flat(&held, args[5], 'f', watched, 1);
+    float *left = flat(&held, args[6], 'f', watched, 1);
+    uint8_t *judged = flat(&held, args[7], '?', watched, 1);
+    if (held.failed || PyErr_Occurred() || !pieces_fit(piece, pieces, all, watched))
+        return done(&held, NULL);
+    for (; pieces > 0; pieces--, piece += 3) {
+        for (Py_ssize_t first = 0; first < piece[2]; first += BLOCK) {
+            Py_ssize_t from = piece[0] + first, to = piece[1] + first;
+            Py_ssize_t count = piece[2] - first < BLOCK ? piece[2] - first : BLOCK;
+            fresh += differ(level + from, open + from, accepted + from, fill + from, kept + to,
+                            left + to, judged + to, count);
+        }
+    }
+    return done(&held, PyLong_FromSsize_t(fresh));
+}
+
+/* ---- charts -------------------------------------------------------------------------------- */
+
+typedef struct {
+    float planar, shift_error, one, factor, spread;
+    float most_per_look, allowance, most_sum, limit, quiet_sum, memory;
+} Chart;
+
+typedef struct {
+    int32_t low, high;
+} Alarms;
+
+static inline float within(float value, float least, float most)
+{
+    value = value < least ? least : value;
+    return value > most ? most : value;
+}
+
+/* Up to BLOCK cells; `resting` are those shown of which both sums are zero. */
+WIDE static Alarms chart_block(const float *restrict left, const float *restrict smooth,
+                               const float *restrict steep, float *restrict low,
+                               float *restrict high, float *restrict shared,
+                               float *restrict accepted, float *restrict worth,
+                               int32_t *restrict resting, Py_ssize_t count, Chart by)
+{
+    int32_t lows = 0, highs = 0;
+    for (Py_ssize_t i = 0; i < count; i++) {
+        int32_t known = fabsf(left[i]) <= FLT_MAX;
+        float w = worth[i], mean = smooth[i], tilt = steep[i] * by.planar;
+        tilt = tilt < by.shift_error ? tilt : by.shift_error;
+        float allowed = by.one / sqrtf(w);
+        allowed = allowed + tilt;
+        allowed = allowed * by.factor;
+        /* A comparison with NaN is false: what is not known does not deviate. */
+        float over = mean - allowed, under = mean + allowed;
+        over = over > 0.0f ? over : 0.0f;
+        under = under < 0.0f ? under : 0.0f;
+        float beyond = within((over + under) / by.spread, -by.most_per_look, by.most_per_look);
+        float toll = known ? by.allowance : 0.0f;
+        float down = within(low[i] + (-beyond - toll), 0.0f, by.most_sum);
+        float up = within(high[i] + (beyond - toll), 0.0f, by.most_sum);
+        float more = down > up ? down : up;
+        float looks = (known & (more < by.quiet_sum)) ? 1.0f : 0.0f;
+        float step = (known ? left[i] : 0.0f) * looks, most = w + 1.0f;
+        step = step / (most < by.memory ? most : by.memory);
+        looks = looks + w;
+        low[i] = down, high[i] = up, shared[i] = tilt;
+        accepted[i] = accepted[i] + step;
+        worth[i] = looks < 2.0f * by.memory - 1.0f ? looks : 2.0f * by.memory - 1.0f;
+        resting[i] = known & (more == 0.0f);
+        lows += down > by.limit;
+        highs += up > by.limit;
+    }
+    return (Alarms){lows, highs};
+}
+
+WIDE static void note_same(const int32_t *restrict resting, int64_t stamp_ns,
+                           int64_t *restrict same_ns, Py_ssize_t count)
+{
+    for (Py_ssize_t i = 0; i < count; i++) same_ns[i] = resting[i] ? stamp_ns : same_ns[i];
+}
+
+/*
+ * chart(left, smooth, steep, low, high, shared (m,), accepted, worth, same_ns (n,), pieces,
+ *       stamp_ns, figures (11,)) -> how many sums are above the limit, downwards and upwards
+ */
+static PyObject *chart(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 12)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t watched = length(args[0]), all = length(args[6]), pieces = length(args[9]);
+    const float *left = flat(&held, args[0], 'f', watched, 0);
+    const float *smooth = flat(&held, args[1], 'f', watched, 0);
+    const float *steep = flat(&held, args[2], 'f', watched, 0);
+    float *low = flat(&held, args[3], 'f', watched, 1);
+    float *high = flat(&held, args[4], 'f', watched, 1);
+    float *shared = flat(&held, args[5], 'f', watched, 1);
+    float *accepted = flat(&held, args[6], 'f', all, 1);
+    float *worth = flat(&held, args[7], 'f', all, 1);
+    int64_t *same_ns = flat(&held, args[8], 'q', all, 1);
+    const int32_t *piece = flat(&held, args[9], 'i', 3 * pieces, 0);
+    int64_t stamp_ns = PyLong_AsLongLong(args[10]);
+    const float *figures = flat(&held, args[11], 'f', sizeof(Chart) / sizeof(float), 0);
+    if (held.failed || PyErr_Occurred() || !pieces_fit(piece, pieces, all, watched))
+        return done(&held, NULL);
+    Chart by;
+    memcpy(&by, figures, sizeof by);
+    int32_t resting[BLOCK];
+    Py_ssize_t lows = 0, highs = 0;
+    for (; pieces > 0; pieces--, piece += 3) {
+        for (Py_ssize_t first = 0; first < piece[2]; first += BLOCK) {
+            Py_ssize_t of = piece[0] + first, own = piece[1] + first;
+            Py_ssize_t count = piece[2] - first < BLOCK ? piece[2] - first : BLOCK;
+            Alarms more = chart_block(left + own, smooth + own, steep + own, low + own, high + own,
+                                      shared + own, accepted + of, worth + of, resting, count, by);
+            note_same(resting, stamp_ns, same_ns + of, count);
+            lows += more.low, highs += more.high;
+        }
+    }
+    return done(&held, Py_BuildValue("nn", lows, highs));
+}
+
+static PyMethodDef methods[] = {
+    {"level", (PyCFunction)(void (*)(void))level, METH_FASTCALL, NULL},
+    {"differences", (PyCFunction)(void (*)(void))differences, METH_FASTCALL, NULL},
+    {"chart", (PyCFunction)(void (*)(void))chart, METH_FASTCALL, NULL},
+    {NULL, NULL, 0, NULL},
+};
+
+static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "_watch", NULL, -1, methods};
+
+PyMODINIT_FUNC PyInit__watch(void)
+{
+    return PyModule_Create(&module);
+}

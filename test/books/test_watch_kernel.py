@@ -1,0 +1,113 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The watch over changes with the compiled loops and by numpy: the same to the bit."""
+
+from berm_ledger.books.charts import pieces_among, shifted_back
+from berm_ledger.books.disturbance import DisturbanceWatch
+from berm_ledger.geometry import Lattice
+from berm_ledger.kernels import compiled, numpy_only
+from berm_ledger.survey.noise import GridNoise
+from hypothesis import given
+from hypothesis import strategies as st
+import numpy as np
+import numpy.testing as npt
+import pytest
+
+built = pytest.mark.skipif(
+    compiled.watch is None, reason='the kernels are not built: pip install -e . with a C compiler')
+
+SECOND_NS = 1_000_000_000
+SHAPE = 24, 60
+NOISE = GridNoise(0.004, 0.2)
+KEPT = ('accepted_m', 'accepted_looks', 'same_ns', 'fill_m')
+
+
+def heights(rng: np.random.Generator, look: int) -> np.ndarray:
+    """Return a look at a sloping yard: noise, holes, a pit from the eighth on, then a heap."""
+    row, col = np.indices(SHAPE)
+    out = 0.01 * col + 0.002 * row + rng.normal(0.0, NOISE.total_m, SHAPE)
+    out[4:10, 10:18] -= 0.03 * (look >= 8)
+    out[12:18, 30:38] += 0.05 * (look >= 11)
+    out[rng.random(SHAPE) < 0.05] = np.nan
+    out[:, 50:] += 0.0 if look >= 5 else np.nan
+    return out.astype(np.float32)
+
+
+def watched(seed: int, cells: np.ndarray, watch_all: bool) -> list[np.ndarray]:
+    """Return all that a watch has come to after some looks."""
+    rng = np.random.default_rng(seed)
+    of_watch = np.ones(len(cells), dtype=bool) if watch_all else cells % SHAPE[1] > 4
+    watch = DisturbanceWatch(Lattice(0.0, 0.0, 0.02, *SHAPE), cells, of_watch)
+    out = []
+    for look in range(24):
+        measured = heights(rng, look).ravel()[cells]
+        open_cells = np.zeros(len(cells), dtype=bool)
+        open_cells[len(cells) // 2:][:40 * (look % 3 == 1)] = True
+        level_m, planar_m = watch.level(measured, open_cells)
+        looks = np.full(len(cells), look + 1.0, dtype=np.float32)
+        changes = watch.look(
+            level_m, planar_m, measured, looks, open_cells,
+            ground_m=np.zeros(len(cells)), noise=NOISE, shift_error_m=0.001,
+            stamp_ns=(look + 1) * SECOND_NS)
+        out.append(level_m)
+        for change in changes:
+            out += [change.cells, change.rise_m, np.array([change.volume_m3, change.seen])]
+    out.append(np.array([watch.has_fill]))
+    kept = watch.evidence()
+    return out + [getattr(watch, name) for name in KEPT] + [kept[name][1] for name in sorted(kept)]
+
+
+@built
+@pytest.mark.parametrize('watch_all', [True, False])
+@pytest.mark.parametrize('seed', range(3))
+def test_the_watch_comes_to_the_same(seed: int, watch_all: bool) -> None:
+    rng = np.random.default_rng(seed)
+    cells = np.flatnonzero(rng.random(SHAPE[0] * SHAPE[1]) < (0.9, 0.97, 1.0)[seed])
+    with numpy_only():
+        plain = watched(seed, cells, watch_all)
+    ours = watched(seed, cells, watch_all)
+    assert len(ours) == len(plain)
+    # Something was found: there is more than the looks and what is kept.
+    assert len(ours) > 24 + 1 + len(KEPT) + 10
+    for one, other in zip(ours, plain):
+        assert one.dtype == other.dtype
+        npt.assert_array_equal(one.view(np.uint8), other.view(np.uint8))
+
+
+@built
+@given(st.integers(0, 2**32 - 1), st.integers(0, 300))
+def test_a_shift_is_taken_back_alike(seed: int, cells: int) -> None:
+    rng = np.random.default_rng(seed)
+    slope = rng.normal(0.0, 0.5, (2, cells)).astype(np.float32)
+    measured, shift = rng.normal(size=cells).astype(np.float32), rng.normal(0.0, 0.01, 3)
+    with numpy_only():
+        plain = shifted_back(measured, slope, shift)
+    npt.assert_array_equal(shifted_back(measured, slope, shift), plain)
+
+
+@given(st.sets(st.integers(0, 60)))
+def test_pieces_hold_every_cell_once(chosen: set[int]) -> None:
+    cells = np.array(sorted(chosen), dtype=np.intp)
+    pieces = pieces_among(cells)
+    found = [cell for first, _, count in pieces for cell in range(first, first + count)]
+    assert found == cells.tolist()
+    assert pieces[:, 1].tolist() == (np.cumsum(pieces[:, 2]) - pieces[:, 2]).tolist()
+
+
+@built
+def test_what_does_not_fit_the_watch_is_refused() -> None:
+    single, mask = np.zeros(5, dtype=np.float32), np.zeros(5, dtype=bool)
+    for piece in ([3, 0, 3], [0, 3, 3], [-1, 0, 1], [0, 0, -1]):
+        pieces = np.array([piece], dtype=np.int32)
+        with pytest.raises(ValueError, match='cells that there are not'):
+            compiled.watch.differences(
+                single, mask, single, single, pieces, single, single, mask)
+        with pytest.raises(ValueError, match='cells that there are not'):
+            compiled.watch.chart(
+                *(single.copy() for _ in range(8)), np.zeros(5, dtype=np.int64), pieces, 0,
+                np.zeros(11, dtype=np.float32))
+    with pytest.raises(ValueError, match='wanted 11 values, got 5'):
+        compiled.watch.chart(
+            *(single.copy() for _ in range(8)), np.zeros(5, dtype=np.int64), pieces, 0, single)
+    with pytest.raises(TypeError, match="wanted type '\\?'"):
+        compiled.watch.differences(single, single, single, single, pieces, single, single, mask)
