@@ -40,10 +40,10 @@ build_wheels = (
 kernels = [
     Extension(
         f'{package_name}._{name}', [f'{package_name}/native/{name}.c'],
-        depends=[f'{package_name}/native/held.h'],
+        depends=[f'{package_name}/native/{header}.h' for header in ('held', 'grid')],
         extra_compile_args=['-O3', '-ffp-contract=off', '-fno-math-errno', '-fno-trapping-math'],
         optional=True)
-    for name in ('sampling', 'cells', 'watch')
+    for name in ('cells', 'fits', 'sampling', 'watch')
 ]
 
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+import math
 from typing import Any
 
 import numpy as np
@@ -20,8 +21,8 @@ from scipy import ndimage
 
 from ..geometry import Lattice
 from ..kernels import compiled
-from ..survey.middle import median
-from ..survey.registration import tukey
+from ..survey.middle import median_size
+from ..survey.robust import explained_m, weighed
 from ..survey.surface import without_nan
 
 Floats = NDArray[np.float64]
@@ -301,8 +302,8 @@ def robust_spread(values: NDArray[np.floating]) -> float:
 
     """
     some = values[::max(1, len(values) // ENOUGH_FOR_SPREAD)]
-    known = np.abs(some[np.isfinite(some)])
-    return 1.4826 * median(known) if len(known) else 0.0
+    spread = 1.4826 * median_size(some)
+    return spread if math.isfinite(spread) else 0.0
 
 
 class SharedShift:
@@ -322,9 +323,7 @@ class SharedShift:
         self._thinning = max(THINNING, count // ENOUGH_CELLS)
         #: The cells whose differences ``of`` takes, shape (k,).
         self.picked = np.arange(0, count, self._thinning)
-        self._design = np.column_stack(
-            [-slope[0, self.picked], -slope[1, self.picked], np.ones(len(self.picked))]
-        ).astype(float)
+        self._picked_slope = np.ascontiguousarray(slope[:, self.picked], dtype=np.float64)
 
     def of(self, difference_m: NDArray[Any]) -> tuple[Floats, float]:
         """
@@ -344,19 +343,19 @@ class SharedShift:
             Standard error of its planar part [m].
 
         """
-        known = np.flatnonzero(np.isfinite(difference_m))
-        if len(known) < LEAST_CELLS:
+        if np.count_nonzero(np.isfinite(difference_m)) < LEAST_CELLS:
             return np.zeros(3), LEFT_XY_M
-        design, value = self._design[known], difference_m[known].astype(float)
+        slope, value = self._picked_slope, difference_m.astype(float)
         prior = np.diag([LEFT_XY_M**-2, LEFT_XY_M**-2, LEFT_Z_M**-2])
         shift = np.zeros(3)
         for width in ROBUST_SPREADS:
-            left = value - design @ shift
+            left = value - explained_m(slope, shift)
             spread = max(LEAST_SPREAD_M, robust_spread(left))
-            weighted = (design * tukey(left, width * spread)[:, None]).T
+            normal, toward = weighed(left, slope, 0.0, width * spread)
+            toward += normal @ shift
             worth = max(spread**2 * CELLS_PER_INDEPENDENT / self._thinning, spread**2)
-            normal = weighted @ design / worth + prior
-            shift = np.linalg.solve(normal, weighted @ value / worth)
+            normal = normal / worth + prior
+            shift = np.linalg.solve(normal, toward / worth)
         return shift, float(np.sqrt(np.linalg.inv(normal)[:2, :2].diagonal().max()))
 
 

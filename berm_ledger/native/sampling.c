@@ -1,36 +1,7 @@
 /* Copyright 2026 The berm_ledger authors */
 /* SPDX-License-Identifier: Apache-2.0 */
 /* Out of messages and grids: heights, spikes, and heights at cells of a lattice or at points. */
-#include "held.h"
-
-/* Heights of a grid: any strides. */
-typedef struct {
-    const char *data;
-    Py_ssize_t rows, cols, down, right;
-} Grid;
-
-static inline float height(const Grid *grid, Py_ssize_t row, Py_ssize_t col)
-{
-    float value;
-    memcpy(&value, grid->data + row * grid->down + col * grid->right, sizeof value);
-    return value;
-}
-
-static Grid grid_of(Held *held, PyObject *object)
-{
-    Grid grid = {NULL, 0, 0, 0, 0};
-    Py_buffer *view = view_of(held, object, 'f', PyBUF_STRIDES);
-    if (!view) return grid;
-    if (view->ndim != 2 || view->shape[0] < 2 || view->shape[1] < 2) {
-        PyErr_SetString(PyExc_ValueError, "heights must have two rows and columns");
-        held->failed = 1;
-        return grid;
-    }
-    grid.data = view->buf;
-    grid.rows = view->shape[0], grid.cols = view->shape[1];
-    grid.down = view->strides[0], grid.right = view->strides[1];
-    return grid;
-}
+#include "grid.h"
 
 /* ---- spikes -------------------------------------------------------------------------------- */
 
@@ -98,13 +69,6 @@ static PyObject *spikes(PyObject *self, PyObject *const *args, Py_ssize_t given)
 }
 
 /* ---- sampling ------------------------------------------------------------------------------ */
-
-static inline float between(float near, float far, float part)
-{
-    float low = near * (1.0f - part);
-    float high = far * part;
-    return low + high;
-}
 
 typedef struct {
     const int32_t *low;
@@ -218,27 +182,10 @@ static PyObject *bilinear(PyObject *self, PyObject *const *args, Py_ssize_t give
     Grid grid = grid_of(&held, args[0]);
     Py_ssize_t count = length(args[5]);
     const double *points = flat(&held, args[1], 'd', 2 * count, 0);
-    const double *moved = flat(&held, args[2], 'd', 2, 0);
-    const double *origin = flat(&held, args[3], 'd', 2, 0);
-    const double *turn = flat(&held, args[4], 'd', 4, 0);
+    Placed placed = placed_of(&held, args[2], args[3], args[4]);
     float *out = flat(&held, args[5], 'f', count, 1);
-    if (held.failed) return done(&held, NULL);
-    double rows = (double)(grid.rows - 1), cols = (double)(grid.cols - 1);
-    for (Py_ssize_t k = 0; k < count; k++, points += 2) {
-        double x = points[0] + moved[0] - origin[0], y = points[1] + moved[1] - origin[1];
-        double row = x * turn[0] + y * turn[2], col = x * turn[1] + y * turn[3];
-        if (!(row >= 0.0 && row <= rows && col >= 0.0 && col <= cols)) {
-            out[k] = NAN;
-            continue;
-        }
-        Py_ssize_t r = (Py_ssize_t)row, c = (Py_ssize_t)col;
-        if (r > grid.rows - 2) r = grid.rows - 2;
-        if (c > grid.cols - 2) c = grid.cols - 2;
-        float along = (float)(row - (double)r), across = (float)(col - (double)c);
-        float near = between(height(&grid, r, c), height(&grid, r, c + 1), across);
-        float far = between(height(&grid, r + 1, c), height(&grid, r + 1, c + 1), across);
-        out[k] = between(near, far, along);
-    }
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    for (Py_ssize_t k = 0; k < count; k++) out[k] = height_at(&grid, &placed, points + 2 * k);
     Py_INCREF(Py_None);
     return done(&held, Py_None);
 }

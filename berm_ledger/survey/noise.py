@@ -15,7 +15,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from .middle import median
+from .middle import median_size
 
 # Assumed until the grids have shown what they are [m].
 OPENING_NOISE_M = 0.005
@@ -82,7 +82,7 @@ class GridNoise:
         known = np.isfinite(left_m)
         if not known.any():
             return self
-        spread = 1.4826 * median(np.abs(left_m[known]))
+        spread = 1.4826 * median_size(left_m)
         near = np.abs(left_m) <= 4.0 * spread
         pair = near & (np.abs(beside_m) <= 4.0 * spread)
         if np.count_nonzero(pair) < LEAST_CELLS:

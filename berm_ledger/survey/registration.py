@@ -21,9 +21,11 @@ from numpy.typing import NDArray
 
 from .area import SLOPE_REACH, SurveyArea
 from .grid import ElevationGrid
-from .middle import median
+from .middle import median, median_size
 from .resample import bilinear
+from .robust import explained_m, weighed
 from .surface import SiteSurface
+from ..kernels import compiled
 
 # What the shift may do between two grids (standard deviations) [m]: placement and drift.
 WALK_XY_M = 0.004
@@ -301,7 +303,7 @@ class Registration:
     ) -> Shift | Refused:
         """Believe the shift or say why not."""
         mean, left = fit.mean, fit.left_m
-        residual = 1.4826 * median(np.abs(left - median(left)))
+        residual = 1.4826 * median_size(left, median(left))
         disagreeing = float(np.mean(np.abs(left) > max(0.02, 5.0 * noise_m)))
         if np.hypot(mean[0], mean[1]) > LIMIT_XY_M or abs(mean[2]) > LIMIT_Z_M:
             return Refused('map_shift', (
@@ -351,41 +353,58 @@ def shift_between(
 
     """
     mean = expected.astype(np.float64)
-    design = np.column_stack([-slope, np.ones(len(slope))])
+    slope = np.ascontiguousarray(slope.T)
     variance = noise_m**2 * per_independent
     last = max(0.012, LAST_STEP_SIGMAS * noise_m)
     widths = [*ROBUST_STEPS_M, last]
     while widths:
-        left = bilinear(grid, points_xy, mean[:2]).astype(float) - mean[2] - height_m
-        known = np.isfinite(left)
-        if np.count_nonzero(known) < LEAST_CELLS:
+        left, shown = differences(grid, points_xy, height_m, mean)
+        if shown < LEAST_CELLS:
             return None
-        centre = median(left[known])
-        away = np.where(known, left - centre, np.inf)
+        centre = median(left)
         if len(widths) > len(ROBUST_STEPS_M):
             # Where all lie close by, the first step may be as narrow as the last two.
-            near_m = abs(centre) + 3.0 * median(np.abs(away))
+            near_m = abs(centre) + 3.0 * median_size(left, centre, as_far=True)
             wide = [width for width in ROBUST_STEPS_M if near_m > WIDE_SHARE * width]
             widths = [*wide, last] if wide else [last, last]
-        weight = tukey(away, widths.pop(0))
-        weighted = design * weight[:, None]
-        normal = weighted.T @ design / variance
-        toward = weighted.T @ np.where(known, left, 0.0) / variance
+        normal, toward = weighed(left, slope, centre, widths.pop(0))
+        normal, toward = normal / variance, toward / variance
         step = np.linalg.solve(normal + information, toward + information @ (expected - mean))
         mean = mean + step
-    return Fit(mean, normal, (left - design @ step)[known])
+    left -= explained_m(slope, step)
+    return Fit(mean, normal, left[np.isfinite(left)])
 
 
-def tukey(values: NDArray[np.float64], width: float) -> NDArray[np.float64]:
+def differences(
+    grid: ElevationGrid, points_xy: NDArray[np.float64], height_m: NDArray[np.float64],
+    shift: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], int]:
     """
-    Return Tukey's biweight of values: 1 at zero, 0 from the width on.
+    Return by how much a grid lies above a surface.
 
-    Examples
-    --------
-    >>> tukey(np.array([0.0, 1.0, np.inf]), 1.0).tolist()
-    [1.0, 0.0, 0.0]
+    Parameters
+    ----------
+    grid : ElevationGrid
+        The grid.
+    points_xy, height_m : array
+        Points of the surface (n, 2) and its heights there (n,) [m].
+    shift : array
+        Where the grid is taken to lie: along x, y and up, shape (3,) [m].
+
+    Returns
+    -------
+    array
+        Shape (n,) [m]; NaN where the grid shows nothing.
+    int
+        How many of them it shows.
 
     """
-    ratio = np.minimum(np.abs(values) / width, 1.0)
-    out: NDArray[np.float64] = (1.0 - ratio**2) ** 2
-    return out
+    if compiled.fits is None:
+        seen = bilinear(grid, points_xy, shift[:2]).astype(float)
+        left: NDArray[np.float64] = seen - shift[2] - height_m
+        return left, np.count_nonzero(np.isfinite(left))
+    left = np.empty(len(points_xy))
+    shown = compiled.fits.compare(
+        grid.height_m, np.ascontiguousarray(points_xy, dtype=np.float64), shift[:2],
+        np.array(grid.axes.origin_xy), grid.axes.index_from_step, float(shift[2]), height_m, left)
+    return left, int(shown)

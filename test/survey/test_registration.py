@@ -15,7 +15,6 @@ from berm_ledger.survey.registration import (
     Registration,
     Shift,
     shift_between,
-    tukey,
 )
 from berm_ledger.survey.resample import bilinear
 from berm_ledger.survey.surface import SiteSurface
@@ -205,11 +204,6 @@ def test_too_few_points_give_no_fit() -> None:
     assert shift_between(
         grid, points, relief_m(points), zero, expected=np.zeros(3), information=np.eye(3),
         noise_m=NOISE_M) is None
-
-
-def test_robust_weights_fall_from_one_to_nothing() -> None:
-    values = np.array([0.0, 0.5, 1.0, 2.0, -0.5, np.inf])
-    npt.assert_allclose(tukey(values, 1.0), [1.0, 0.5625, 0.0, 0.0, 0.5625, 0.0])
 
 
 def test_a_shift_without_evidence_says_nothing() -> None:

@@ -1,0 +1,100 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Tukey's weights, and the sums of a least-squares fit of a shift that is weighted by them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..kernels import compiled
+
+Floats = NDArray[np.float64]
+
+# Sums are taken over every so manieth value, then in halves: one order for all machines.
+LANES = 64
+
+
+def tukey(values: Floats, width: float) -> Floats:
+    """
+    Return Tukey's biweight of values: 1 at zero, 0 from the width on.
+
+    Examples
+    --------
+    >>> tukey(np.array([0.0, 1.0, np.inf]), 1.0).tolist()
+    [1.0, 0.0, 0.0]
+
+    """
+    ratio = np.minimum(np.abs(values) / width, 1.0)
+    out: Floats = (1.0 - ratio**2) ** 2
+    return out
+
+
+def weighed(
+    left_m: Floats, slope: Floats, centre_m: float, width_m: float
+) -> tuple[Floats, Floats]:
+    """
+    Return the normal equations of the shift that explains differences, weighted by Tukey.
+
+    Parameters
+    ----------
+    left_m : array
+        Differences to a surface, shape (n,) [m]; NaN is unknown.
+    slope : array
+        Slopes of the surface along x and y, shape (2, n) [m/m].
+    centre_m, width_m : float
+        Where the weights are greatest, and how far from it they are zero [m].
+
+    Returns
+    -------
+    tuple of array
+        Matrix (3, 3) and right side (3,) for the shift along x, y and up.
+
+    Examples
+    --------
+    >>> slope = np.array([[0.5, -0.5], [0.0, 0.0]])
+    >>> normal, toward = weighed(np.array([0.1, 0.1]), slope, 0.1, 1.0)
+    >>> normal.tolist(), toward.round(3).tolist()
+    ([[0.5, 0.0, 0.0], [0.0, 0.0, 0.0], [0.0, 0.0, 2.0]], [0.0, 0.0, 0.2])
+
+    """
+    if compiled.fits is not None:
+        sums = np.empty(9)
+        compiled.fits.weighed(left_m, slope, centre_m, width_m, sums)
+    else:
+        sums = _lane_sums(_products(left_m, slope, centre_m, width_m))
+    xx, xy, x, yy, y, one = sums[:6].tolist()
+    return np.array([[xx, xy, x], [xy, yy, y], [x, y, one]]), sums[6:]
+
+
+def _products(left_m: Floats, slope: Floats, centre_m: float, width_m: float) -> Floats:
+    """Return what is to be summed up, shape (9, n)."""
+    known = np.isfinite(left_m)
+    weight = tukey(np.where(known, left_m - centre_m, np.inf), width_m)
+    x, y = -slope
+    by_x, by_y, own = weight * x, weight * y, np.where(known, left_m, 0.0)
+    return np.stack([
+        by_x * x, by_x * y, by_x, by_y * y, by_y, weight, by_x * own, by_y * own, weight * own])
+
+
+def _lane_sums(values: Floats) -> Floats:
+    """Return the sums of rows (k, n), in the order that ``LANES`` says, shape (k,)."""
+    rows, count = values.shape
+    whole = count // LANES
+    lanes: Floats = np.zeros((rows, LANES))
+    # One row of lanes after the other, as numpy adds along an axis that is not the last.
+    lanes += values[:, :whole * LANES].reshape(rows, whole, LANES).sum(axis=1)
+    lanes[:, :count - whole * LANES] += values[:, whole * LANES:]
+    while lanes.shape[1] > 1:
+        half = lanes.shape[1] // 2
+        lanes = lanes[:, :half] + lanes[:, half:]
+    return lanes[:, 0].copy()
+
+
+def explained_m(slope: Floats, shift: Floats) -> Floats:
+    """Return the differences that a shift (x, y, up) makes at slopes (2, n), shape (n,) [m]."""
+    dx, dy, dz = shift.tolist()
+    out: Floats = slope[0] * -dx
+    out -= slope[1] * dy
+    out += dz
+    return out

@@ -1,0 +1,140 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Medians, Tukey's weights and weighted sums: against numpy, and compiled against not."""
+
+import math
+
+from berm_ledger.geometry import GridAxes
+from berm_ledger.kernels import compiled, numpy_only
+from berm_ledger.survey.grid import ElevationGrid
+from berm_ledger.survey.middle import median, median_size
+from berm_ledger.survey.registration import differences
+from berm_ledger.survey.robust import explained_m, tukey, weighed
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as arrays
+import numpy as np
+import numpy.testing as npt
+import pytest
+
+built = pytest.mark.skipif(
+    compiled.fits is None, reason='the kernels are not built: pip install -e . with a C compiler')
+
+
+def both(work):
+    """Return what a function gives with the kernels and without."""
+    with numpy_only():
+        plain = work()
+    return work(), plain
+
+
+@st.composite
+def figures(draw) -> np.ndarray:
+    """Values as they come and as they never should: equal, spread out over all sizes, unknown."""
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    count = draw(st.integers(1, 4000))
+    kind = draw(st.sampled_from(('normal', 'few', 'sizes', 'tiny', 'huge')))
+    out = {
+        'normal': lambda: rng.normal(0.002, 0.01, count),
+        'few': lambda: rng.integers(0, draw(st.integers(1, 4)), count).astype(float),
+        'sizes': lambda: rng.choice([-1.0, 1.0], count) * 10.0**rng.uniform(-30, 30, count),
+        'tiny': lambda: 5e-324 * rng.integers(0, 9, count),
+        'huge': lambda: rng.choice([-1.7e308, 0.0, 1.7e308], count),
+    }[kind]()
+    out[rng.random(count) < draw(st.sampled_from((0.0, 0.1, 0.9)))] = np.nan
+    if kind == 'normal' and draw(st.booleans()):
+        out[rng.random(count) < 0.3] = np.inf
+    with np.errstate(over='ignore'):
+        return out.astype(draw(st.sampled_from((np.float32, np.float64))))
+
+
+@given(figures())
+def test_medians_are_those_of_numpy(values: np.ndarray) -> None:
+    known = values[~np.isnan(values)]
+    with np.errstate(over='ignore', invalid='ignore'):
+        wanted = float(np.median(known)) if len(known) else math.nan
+        ours, plain = both(lambda: median(values))
+    npt.assert_equal(plain, wanted)
+    npt.assert_equal(ours, wanted)
+
+
+@given(figures(), st.floats(-0.01, 0.01), st.booleans())
+def test_median_sizes_are_those_of_numpy(values: np.ndarray, centre: float, far: bool) -> None:
+    with np.errstate(over='ignore', invalid='ignore'):
+        size = np.abs(values - values.dtype.type(centre))
+        size = np.where(np.isnan(size), np.inf, size) if far else size[~np.isnan(size)]
+        wanted = float(np.median(size)) if len(size) else math.nan
+        ours, plain = both(lambda: median_size(values, centre, as_far=far))
+    npt.assert_equal(plain, wanted)
+    npt.assert_equal(ours, wanted)
+
+
+@given(arrays.arrays(np.float64, st.integers(1, 80), elements=st.floats(allow_nan=True)))
+def test_a_median_of_anything_is_that_of_numpy(values: np.ndarray) -> None:
+    known = values[~np.isnan(values)]
+    with np.errstate(over='ignore', invalid='ignore'):
+        wanted = float(np.median(known)) if len(known) else math.nan
+        npt.assert_equal(both(lambda: median(values)), (wanted, wanted))
+
+
+def test_robust_weights_fall_from_one_to_nothing() -> None:
+    values = np.array([0.0, 0.5, 1.0, 2.0, -0.5, np.inf])
+    npt.assert_allclose(tukey(values, 1.0), [1.0, 0.5625, 0.0, 0.0, 0.5625, 0.0])
+
+
+def some_differences(seed: int, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return differences with gaps and outliers, and slopes."""
+    rng = np.random.default_rng(seed)
+    left = rng.normal(0.001, 0.004, count) + 0.2 * (rng.random(count) < 0.1)
+    left[rng.random(count) < 0.1] = np.nan
+    return left, rng.normal(0.0, 0.5, (2, count)) * (rng.random(count) < 0.5)
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(1, 400))
+def test_sums_are_those_of_the_normal_equations(seed: int, count: int) -> None:
+    left, slope = some_differences(seed, count)
+    (normal, toward), (plain, plain_toward) = both(lambda: weighed(left, slope, 0.001, 0.02))
+    npt.assert_array_equal(normal, plain)
+    npt.assert_array_equal(toward, plain_toward)
+    # By matrices: a shift by s changes a height by -slope @ s, and by what is up.
+    known = np.isfinite(left)
+    design = np.column_stack([-slope.T, np.ones(count)])[known]
+    by = np.diag(tukey(left[known] - 0.001, 0.02))
+    npt.assert_allclose(normal, design.T @ by @ design, rtol=1e-9, atol=1e-12)
+    npt.assert_allclose(toward, design.T @ by @ left[known], rtol=1e-9, atol=1e-12)
+    shift = np.array([0.01, -0.02, 0.003])
+    npt.assert_allclose(explained_m(slope, shift)[known], design @ shift, atol=1e-15)
+
+
+@built
+@given(st.integers(0, 2**32 - 1), st.integers(1, 60), st.floats(-3.2, 3.2))
+def test_differences_are_the_same(seed: int, count: int, yaw_rad: float) -> None:
+    rng = np.random.default_rng(seed)
+    height = rng.normal(0.0, 0.02, (12, 9)).astype(np.float32)
+    height[rng.random(height.shape) < 0.05] = np.nan
+    along = 0.05 * np.array([math.cos(yaw_rad), math.sin(yaw_rad)])
+    axes = GridAxes((0.1, -0.2), tuple(along), (-along[1], along[0]))
+    grid = ElevationGrid(0, 'map', axes, height)
+    points, at_points = rng.uniform(-0.6, 0.6, (count, 2)), rng.normal(0.0, 0.02, count)
+    shift = rng.normal(0.0, 0.02, 3)
+    (left, shown), (plain, number) = both(lambda: differences(grid, points, at_points, shift))
+    npt.assert_array_equal(left, plain)
+    assert shown == number == np.isfinite(left).sum()
+
+
+@built
+def test_what_does_not_fit_the_fits_is_refused() -> None:
+    height, rows = np.zeros((4, 4), dtype=np.float32), np.zeros((5, 2))
+    pair, square, single = np.zeros(2), np.eye(2), np.zeros(5)
+    fits = compiled.fits
+    with pytest.raises(ValueError, match='wanted 10 values, got 8'):
+        fits.compare(height, rows[:4], pair, pair, square, 0.0, single, single)
+    with pytest.raises(ValueError, match='wanted 5 values, got 4'):
+        fits.compare(height, rows, pair, pair, square, 0.0, single[:4], single)
+    with pytest.raises(ValueError, match='wanted 10 values, got 8'):
+        fits.weighed(single, np.zeros((2, 4)), 0.0, 1.0, np.zeros(9))
+    with pytest.raises(ValueError, match='wanted 9 values, got 5'):
+        fits.weighed(single, rows, 0.0, 1.0, single.copy())
+    for wrong in (rows, np.zeros(3, dtype=np.int32), np.zeros(3, dtype=bool)):
+        with pytest.raises(TypeError, match='one row of single or double'):
+            fits.median(wrong, 0.0, False, False)
