@@ -15,10 +15,10 @@ from contextlib import contextmanager
 from types import ModuleType
 
 try:
-    from . import _cells, _fits, _sampling, _watch
-    _BUILT: tuple[ModuleType | None, ...] = _cells, _fits, _sampling, _watch
+    from . import _cells, _crest, _fits, _sampling, _watch
+    _BUILT: tuple[ModuleType | None, ...] = _cells, _crest, _fits, _sampling, _watch
 except ImportError:
-    _BUILT = None, None, None, None
+    _BUILT = None, None, None, None, None
 
 
 class Kernels:
@@ -29,12 +29,12 @@ class Kernels:
         self.use(_BUILT)
 
     def use(self, modules: tuple[ModuleType | None, ...]) -> None:
-        """Use modules: over surveyed cells, for fits, out of grids, for the watch over changes."""
-        self.cells, self.fits, self.sampling, self.watch = modules
+        """Use modules: over cells, for crest and fits, out of grids, for the watch."""
+        self.cells, self.crest, self.fits, self.sampling, self.watch = modules
 
     def used(self) -> tuple[ModuleType | None, ...]:
         """Return what is in use."""
-        return self.cells, self.fits, self.sampling, self.watch
+        return self.cells, self.crest, self.fits, self.sampling, self.watch
 
 
 #: The one that all look at.

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from .roof import RoofTemplates
 from .sections import Sections
+from ..kernels import compiled
 
 # Samples on either side for the rough peak, and how near to the greatest height counts as top [m].
 ROUGH = 2
@@ -73,19 +73,8 @@ def crest_of_sections(
         Of the s sections.
 
     """
-    samples = profile_m.shape[1]
-    reach = templates.detail.pooled
-    pooled = _mean_known(profile_m.astype(float), reach, 0)
-    rough = _mean_known(pooled, ROUGH, 1)
-    top = _top(rough, sections.offset_m)
-    window = templates.window
-    first = np.clip(top - window, 0, samples - 2 * window - 1)
-    columns = first[:, None] + np.arange(2 * window + 1)
-    part = np.take_along_axis(pooled, columns, axis=1)
-    own = np.take_along_axis(profile_m, columns, axis=1)
-    seen = (np.isfinite(part).mean(axis=1) >= LEAST_SEEN) & np.isfinite(own).any(axis=1)
-    seen &= np.isfinite(part[:, window - 1:window + 2]).any(axis=1)
-    part = np.where(seen[:, None], _bridged(part, seen), 0.0)
+    reach, window = templates.detail.pooled, templates.window
+    first, part, seen = _tops(profile_m, reach, window)
     height, place, spread = templates.fit(part, pooled_noise_m(noise_m, reach))
     step = sections.offset_m[1] - sections.offset_m[0]
     offset = sections.offset_m[first + window] + place * step
@@ -100,27 +89,75 @@ def pooled_noise_m(
     return noise
 
 
+def _tops(
+    profile_m: NDArray[np.float32], reach: int, window: int
+) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.bool_]]:
+    """
+    Return where the window around the top of each section begins, and what is in it.
+
+    Parameters
+    ----------
+    profile_m : array
+        Heights, shape (s, k) [m]; NaN is unknown.
+    reach : int
+        Sections on either side that are averaged with each.
+    window : int
+        Samples on either side of the top.
+
+    Returns
+    -------
+    array
+        First sample, shape (s,).
+    array
+        Heights in the window, gaps bridged, shape (s, 2 window + 1) [m]; zero where not seen.
+    array
+        Whether enough of it was seen, shape (s,).
+
+    """
+    count, samples = profile_m.shape
+    width = 2 * window + 1
+    if compiled.crest is not None:
+        first, seen = np.empty(count, dtype=np.intp), np.empty(count, dtype=bool)
+        part = np.empty((count, width))
+        compiled.crest.tops(
+            np.ascontiguousarray(profile_m), min(reach, count), ROUGH, TOP_BAND_M, window,
+            LEAST_SEEN, first, part, seen)
+        return first, part, seen
+    pooled = _mean_known(profile_m.astype(float), reach, 0)
+    first = np.clip(_top(_mean_known(pooled, ROUGH, 1)) - window, 0, samples - width)
+    columns = first[:, None] + np.arange(width)
+    part = np.take_along_axis(pooled, columns, axis=1)
+    own = np.take_along_axis(profile_m, columns, axis=1)
+    seen = (np.isfinite(part).mean(axis=1) >= LEAST_SEEN) & np.isfinite(own).any(axis=1)
+    seen &= np.isfinite(part[:, window - 1:window + 2]).any(axis=1)
+    return first, np.where(seen[:, None], _bridged(part, seen), 0.0), seen
+
+
 def _mean_known(values: NDArray[np.float64], reach: int, axis: int) -> NDArray[np.float64]:
     """Return the running mean of what is known along an axis; NaN where nothing is."""
     known = np.isfinite(values)
-    size = 2 * reach + 1
-    total = ndimage.uniform_filter1d(np.where(known, values, 0.0), size, axis, mode='constant')
-    share = ndimage.uniform_filter1d(known.astype(float), size, axis, mode='constant')
+    pair = np.stack([np.where(known, values, 0.0), known])
+    sums = np.zeros_like(pair)
+    pair, of_sums = np.moveaxis(pair, axis + 1, 0), np.moveaxis(sums, axis + 1, 0)
+    count = len(pair)
+    for step in range(-reach, reach + 1):
+        of_sums[max(0, -step):max(0, count - step)] += pair[max(0, step):max(0, count + step)]
     with np.errstate(invalid='ignore', divide='ignore'):
-        return np.where(share > 0.5 / size, total / share, np.nan)
+        return np.where(sums[1] > 0.0, sums[0] / sums[1], np.nan)
 
 
-def _top(rough_m: NDArray[np.float64], offset_m: NDArray[np.float64]) -> NDArray[np.intp]:
+def _top(rough_m: NDArray[np.float64]) -> NDArray[np.intp]:
     """Return the index of the middle of the highest part of each section."""
     filled = np.where(np.isfinite(rough_m), rough_m, -np.inf)
     peak = filled.max(axis=1, keepdims=True)
     near = (filled >= peak - TOP_BAND_M) & np.isfinite(filled)
     # Only the unbroken stretch around the peak counts, not another hump as high.
-    index = np.arange(len(offset_m))
+    samples = rough_m.shape[1]
+    index = np.arange(samples)
     at = np.argmax(filled, axis=1)[:, None]
     gaps = np.where(near, -1, index)
     left = np.where(index <= at, gaps, -1).max(axis=1) + 1
-    right = np.where((index >= at) & ~near, index, len(offset_m)).min(axis=1) - 1
+    right = np.where((index >= at) & ~near, index, samples).min(axis=1) - 1
     out: NDArray[np.intp] = ((left + right) // 2).astype(np.intp)
     return np.maximum(out, 0)
 

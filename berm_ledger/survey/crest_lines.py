@@ -21,6 +21,7 @@ from .crest import Crest, crest_of_sections, pooled_noise_m
 from .middle import median
 from .roof import blur_variance_m2, Detail, detail_for, DETAILS, roof_templates, RoofTemplates
 from .sections import Sections
+from ..kernels import compiled
 
 # Cells this far from the line tell how noisy the crest is [m].
 STRIP_M = 0.10
@@ -108,6 +109,7 @@ class CrestLines:
     def crest(
         self, berm_index: int, height_m: NDArray[np.float32],
         spread_of: Callable[[NDArray[np.intp]], NDArray[np.float32]],
+        level_m: NDArray[np.float32] | None = None,
     ) -> Crest:
         """
         Return the crest of all sections of a berm.
@@ -117,10 +119,12 @@ class CrestLines:
         berm_index : int
             Which berm.
         height_m : array
-            Height above the datum at every cell, NaN where unknown, shape (n,) [m].
+            Height at every cell, NaN where unknown, shape (n,) [m].
         spread_of : callable
             Takes cells (k,), returns the standard deviation of what neighbours do not share in
             their heights, shape (k,) [m].
+        level_m : array, optional
+            Level of the datum, shape (n,) [m]; left out, heights are above it.
 
         Returns
         -------
@@ -135,7 +139,7 @@ class CrestLines:
             kept = Crest(kept.height_m.copy(), kept.offset_m.copy(), kept.spread.copy())
             noise = {row: self._noise_m(row, height_m, spread_of) for row in rows}
             for run in _runs(rows, [detail_for(noise[row], self._grid_cell_m) for row in rows]):
-                self._fit(kept, run, height_m, noise)
+                self._fit(kept, run, height_m, level_m, noise)
             self._stale[rows] = False
             self._crests[berm_index] = kept
         return kept
@@ -143,13 +147,14 @@ class CrestLines:
     def own_error_m(
         self, berm_index: int, height_m: NDArray[np.float32],
         spread_of: Callable[[NDArray[np.intp]], NDArray[np.float32]],
+        level_m: NDArray[np.float32] | None = None,
     ) -> NDArray[np.float64]:
         """
         Return the standard error of single sections that the others do not share.
 
         Parameters
         ----------
-        berm_index, height_m, spread_of
+        berm_index, height_m, spread_of, level_m
             As for ``crest``.
 
         Returns
@@ -161,7 +166,7 @@ class CrestLines:
         rows = self._sections[berm_index].row
         noise = {row: self._noise_m(row, height_m, spread_of) for row in np.unique(rows).tolist()}
         noise_m = np.array([noise[row] for row in rows.tolist()])
-        spread = self.crest(berm_index, height_m, spread_of).spread
+        spread = self.crest(berm_index, height_m, spread_of, level_m).spread
         known = np.isfinite(noise_m) & np.isfinite(spread)
         pooled = np.array([detail_for(own, self._grid_cell_m).pooled for own in noise_m[known]])
         error = np.full(len(rows), np.nan)
@@ -179,7 +184,7 @@ class CrestLines:
 
     def _fit(
         self, kept: Crest, rows: Sequence[int], height_m: NDArray[np.float32],
-        noise_m: Mapping[int, float],
+        level_m: NDArray[np.float32] | None, noise_m: Mapping[int, float],
     ) -> None:
         """Fit segments that follow each other and share a detail anew."""
         stretches = [self._stretches[row] for row in rows]
@@ -190,27 +195,55 @@ class CrestLines:
         roofs = self._roofs(detail_for(noise_m[rows[0]], self._grid_cell_m))
         noise = np.repeat([noise_m[row] for row in rows], [s.last - s.first for s in stretches])
         noise = np.pad(noise, (beside, len(index) - beside - len(noise)), mode='edge')
-        cells = np.zeros(len(self._area), dtype=bool)
-        for stretch in stretches:
-            cells[stretch.cells] = True
-        sharp = self._sharpened(height_m, np.flatnonzero(cells), roofs.detail)
-        found = crest_of_sections(sections.sample(sharp, index), noise, sections, roofs)
+        cells = np.concatenate([stretch.cells for stretch in stretches])
+        profile = self._profiles(height_m, level_m, cells, roofs.detail, sections, index)
+        found = crest_of_sections(profile, noise, sections, roofs)
         own = slice(beside, beside + last - first)
         for name in ('height_m', 'offset_m', 'spread'):
             getattr(kept, name)[first:last] = getattr(found, name)[own]
 
-    def _sharpened(
-        self, height_m: NDArray[np.float32], cells: NDArray[np.intp], detail: Detail
+    def _profiles(
+        self, height_m: NDArray[np.float32], level_m: NDArray[np.float32] | None,
+        cells: NDArray[np.intp], detail: Detail, sections: Sections, index: NDArray[np.intp],
     ) -> NDArray[np.float32]:
-        """Return heights, at given cells with the blur of sampling partly taken out (n,) [m]."""
+        """
+        Return the heights at the samples of some sections, the blur of sampling partly taken out.
+
+        Parameters
+        ----------
+        height_m, level_m : array
+            As for ``crest``.
+        cells : array
+            Cells that they lean on, each once or more, shape (k,).
+        detail : Detail
+            Says how much of the blur.
+        sections : Sections
+            All sections of the berm.
+        index : array
+            Those wanted, shape (s,).
+
+        Returns
+        -------
+        array
+            Shape (s, samples) [m].
+
+        """
+        area = self._area
         # A blur of variance v lowers a surface by v / 2 times its curvature, to first order.
-        variance = blur_variance_m2(self._area.lattice.cell_m, self._grid_cell_m)
+        variance = blur_variance_m2(area.lattice.cell_m, self._grid_cell_m)
         blur = np.float32(detail.sharpened * variance / 2.0)
-        if not blur:
-            return height_m
-        out = height_m.copy()
-        out[cells] -= blur * self._area.laplacian(height_m, cells)
-        return out
+        if compiled.crest is not None and height_m.dtype == np.float32:
+            profile = np.empty((len(index), len(sections.offset_m)), dtype=np.float32)
+            compiled.crest.profiles(
+                height_m, level_m, area.sides, cells, blur, area.lattice.cell_m**2,
+                sections.cells, sections.weights, index, profile)
+            return profile
+        above_m = height_m if level_m is None else height_m - level_m
+        if blur:
+            sharp_m = above_m.copy()
+            sharp_m[cells] -= blur * area.laplacian(above_m, cells)
+            above_m = sharp_m
+        return sections.sample(above_m, index)
 
     def _roofs(self, detail: Detail) -> RoofTemplates:
         """Return the templates for a detail; before any grid those for the lattice itself."""

@@ -22,10 +22,9 @@ from numpy.typing import NDArray
 from .area import SLOPE_REACH, SurveyArea
 from .grid import ElevationGrid
 from .middle import median, median_size
-from .resample import bilinear
+from .resample import differences
 from .robust import explained_m, weighed
 from .surface import SiteSurface
-from ..kernels import compiled
 
 # What the shift may do between two grids (standard deviations) [m]: placement and drift.
 WALK_XY_M = 0.004
@@ -373,38 +372,3 @@ def shift_between(
         mean = mean + step
     left -= explained_m(slope, step)
     return Fit(mean, normal, left[np.isfinite(left)])
-
-
-def differences(
-    grid: ElevationGrid, points_xy: NDArray[np.float64], height_m: NDArray[np.float64],
-    shift: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], int]:
-    """
-    Return by how much a grid lies above a surface.
-
-    Parameters
-    ----------
-    grid : ElevationGrid
-        The grid.
-    points_xy, height_m : array
-        Points of the surface (n, 2) and its heights there (n,) [m].
-    shift : array
-        Where the grid is taken to lie: along x, y and up, shape (3,) [m].
-
-    Returns
-    -------
-    array
-        Shape (n,) [m]; NaN where the grid shows nothing.
-    int
-        How many of them it shows.
-
-    """
-    if compiled.fits is None:
-        seen = bilinear(grid, points_xy, shift[:2]).astype(float)
-        left: NDArray[np.float64] = seen - shift[2] - height_m
-        return left, np.count_nonzero(np.isfinite(left))
-    left = np.empty(len(points_xy))
-    shown = compiled.fits.compare(
-        grid.height_m, np.ascontiguousarray(points_xy, dtype=np.float64), shift[:2],
-        np.array(grid.axes.origin_xy), grid.axes.index_from_step, float(shift[2]), height_m, left)
-    return left, int(shown)

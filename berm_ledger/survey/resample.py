@@ -76,6 +76,41 @@ def bilinear(
     return out
 
 
+def differences(
+    grid: ElevationGrid, points_xy: NDArray[np.float64], height_m: NDArray[np.float64],
+    shift: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], int]:
+    """
+    Return by how much a grid lies above a surface.
+
+    Parameters
+    ----------
+    grid : ElevationGrid
+        The grid.
+    points_xy, height_m : array
+        Points of the surface (n, 2) and its heights there (n,) [m].
+    shift : array
+        Where the grid is taken to lie: along x, y and up, shape (3,) [m].
+
+    Returns
+    -------
+    array
+        Shape (n,) [m]; NaN where the grid shows nothing.
+    int
+        How many of them it shows.
+
+    """
+    if compiled.fits is None:
+        seen = bilinear(grid, points_xy, shift[:2]).astype(float)
+        left: NDArray[np.float64] = seen - shift[2] - height_m
+        return left, np.count_nonzero(np.isfinite(left))
+    left = np.empty(len(points_xy))
+    shown = compiled.fits.compare(
+        grid.height_m, np.ascontiguousarray(points_xy, dtype=np.float64), shift[:2],
+        np.array(grid.axes.origin_xy), grid.axes.index_from_step, float(shift[2]), height_m, left)
+    return left, int(shown)
+
+
 def part_around(
     grid: ElevationGrid, low_xy: NDArray[np.float64], high_xy: NDArray[np.float64]
 ) -> ElevationGrid:

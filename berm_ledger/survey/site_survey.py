@@ -288,10 +288,7 @@ class SiteSurvey:
 
     def _above_m(self, cells: slice | NDArray[np.intp]) -> NDArray[np.float32]:
         """Return the height above the datum at some cells [m]; NaN where not known."""
-        height = self.surface.height_m[cells]
-        if self.datum is None:
-            return height * np.float32(0.0)
-        return height - self.datum.level_m[cells]
+        return self.surface.height_m[cells] - self._level_m[cells]
 
     def inverse_looks(self, cells: slice | NDArray[np.intp] = slice(None)) -> NDArray[np.float32]:
         """Return 1 / looks that heights, all by default, are worth; infinite where not known."""
@@ -305,11 +302,18 @@ class SiteSurvey:
         """Return the crest of all sections of a berm as the surface stands."""
         if not self._crests.has_stale(berm_index):
             return self._crests.kept(berm_index)
-        return self._crests.crest(berm_index, self._above_m(slice(None)), self._own_noise_m)
+        return self._crests.crest(
+            berm_index, self.surface.height_m, self._own_noise_m, self._level_m)
 
     def crest_error_m(self, berm_index: int) -> NDArray[np.float64]:
         """Return the error of each section of a crest that the others do not share [m]."""
-        return self._crests.own_error_m(berm_index, self._above_m(slice(None)), self._own_noise_m)
+        return self._crests.own_error_m(
+            berm_index, self.surface.height_m, self._own_noise_m, self._level_m)
+
+    @property
+    def _level_m(self) -> NDArray[np.float32]:
+        """What is taken off heights (n,) [m]; before the datum they have no height of their own."""
+        return self.surface.height_m if self.datum is None else self.datum.level_m
 
     def _own_noise_m(self, cells: NDArray[np.intp]) -> NDArray[np.float32]:
         """Return the noise of heights that neighbours do not share [m]."""

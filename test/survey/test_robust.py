@@ -8,7 +8,7 @@ from berm_ledger.geometry import GridAxes
 from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.survey.grid import ElevationGrid
 from berm_ledger.survey.middle import median, median_size
-from berm_ledger.survey.registration import differences
+from berm_ledger.survey.resample import differences
 from berm_ledger.survey.robust import explained_m, tukey, weighed
 from hypothesis import given
 from hypothesis import strategies as st
