@@ -15,10 +15,11 @@ from contextlib import contextmanager
 from types import ModuleType
 
 try:
-    from . import _cells, _crest, _fits, _sampling, _watch
-    _BUILT: tuple[ModuleType | None, ...] = _cells, _crest, _fits, _sampling, _watch
+    from . import _cells, _crest, _fits, _groups, _sampling, _watch
+    _BUILT: tuple[ModuleType | None, ...] = (
+        _cells, _crest, _fits, _groups, _sampling, _watch)
 except ImportError:
-    _BUILT = None, None, None, None, None
+    _BUILT = (None,) * 6
 
 
 class Kernels:
@@ -29,12 +30,12 @@ class Kernels:
         self.use(_BUILT)
 
     def use(self, modules: tuple[ModuleType | None, ...]) -> None:
-        """Use modules: over cells, for crest and fits, out of grids, for the watch."""
-        self.cells, self.crest, self.fits, self.sampling, self.watch = modules
+        """Use modules, in the order that ``used`` returns them in."""
+        self.cells, self.crest, self.fits, self.groups, self.sampling, self.watch = modules
 
     def used(self) -> tuple[ModuleType | None, ...]:
         """Return what is in use."""
-        return self.cells, self.crest, self.fits, self.sampling, self.watch
+        return self.cells, self.crest, self.fits, self.groups, self.sampling, self.watch
 
 
 #: The one that all look at.

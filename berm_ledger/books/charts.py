@@ -94,6 +94,11 @@ class Canvas:
         out[REACH:REACH + rows, REACH:REACH + cols] = inner.reshape(rows, cols)
         return out
 
+    @property
+    def places(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Place of each cell in the lattice (n,), and cell at each place with a rim of two."""
+        return self.flat_index, self._place
+
     def stepped(
         self, cells: NDArray[np.intp], row_step: int, col_step: int
     ) -> NDArray[np.intp]:

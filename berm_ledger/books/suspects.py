@@ -24,6 +24,8 @@ from .changes import (
     clusters,
     Evidence,
     FRINGE,
+    JOINED,
+    LEAST_AREA_M2,
     LEAST_SURE,
     NEWEST_LOOKS,
     smoothed_noise_m,
@@ -31,6 +33,7 @@ from .changes import (
 from .charts import Canvas
 from .recent import RecentLooks
 from .verdicts import assessed_gain, assessed_losses, SLIDE_REACH_M
+from ..kernels import compiled
 from ..survey.noise import GridNoise
 
 Singles = NDArray[np.float32]
@@ -109,6 +112,12 @@ class Scene:
     def groups(self, *, gain: bool) -> list[NDArray[np.intp]]:
         """Return groups of cells around charts above their limit."""
         sums = self.charts.high if gain else self.charts.low
+        reach = round(SLIDE_REACH_M / self.cell_m)
+        if compiled.groups is not None:
+            found = compiled.groups.groups(
+                sums, self.judged, *self.canvas.places, LIMIT, EDGE, reach, JOINED,
+                LEAST_AREA_M2 / self.canvas.lattice.cell_area_m2, LEAST_SURE)
+            return [np.array(group, dtype=np.intp) for group in found]
         above = np.flatnonzero(sums > LIMIT)
         above = above[self.judged[above]]
         if len(above) < LEAST_SURE:
@@ -119,7 +128,7 @@ class Scene:
         sure = np.zeros(len(sums), dtype=bool)
         sure[above] = True
         # Far from any of them nothing can belong to a group that holds some.
-        index, canvas = self.canvas.around(above, round(SLIDE_REACH_M / self.cell_m))
+        index, canvas = self.canvas.around(above, reach)
         return [index[group] for group in clusters(canvas, around[index], sure[index])]
 
     @property

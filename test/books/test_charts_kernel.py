@@ -1,9 +1,11 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
-"""Means of 3 x 3 cells, compiled and by numpy; groups of cells as an opening tells them."""
+"""Means of 3 x 3 cells and groups, compiled and by numpy; groups as an opening tells them."""
 
+from berm_ledger.books.change_charts import ChangeCharts
 from berm_ledger.books.changes import clusters
 from berm_ledger.books.charts import Canvas
+from berm_ledger.books.suspects import EDGE, LIMIT, Scene
 from berm_ledger.geometry import Lattice
 from berm_ledger.kernels import compiled, numpy_only
 from hypothesis import given
@@ -21,17 +23,22 @@ def a_canvas(rng, rows: int, cols: int) -> Canvas:
     return Canvas(Lattice(0.0, 0.0, 0.05, rows, cols), surveyed)
 
 
-@pytest.mark.skipif(
+built = pytest.mark.skipif(
     compiled.cells is None, reason='the kernels are not built: pip install -e . with a C compiler')
+
+
+@built
 @given(st.integers(0, 2**32 - 1), st.integers(1, 40), st.integers(1, 40))
 def test_means_are_the_same(seed: int, rows: int, cols: int) -> None:
     rng = np.random.default_rng(seed)
     canvas = a_canvas(rng, rows, cols)
     values = rng.normal(size=len(canvas.flat_index)).astype(np.float32)
     values[rng.random(len(values)) < 0.3] = np.nan
-    with numpy_only():
-        plain = canvas.box_mean(values)
-    npt.assert_array_equal(canvas.box_mean(values), plain)
+    for of_unknown in (True, False):
+        with numpy_only():
+            plain = canvas.box_mean(values, of_unknown=of_unknown)
+        npt.assert_array_equal(canvas.box_mean(values, of_unknown=of_unknown), plain)
+        assert np.isnan(plain[np.isnan(values)]).all() or of_unknown
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(3, 30), st.integers(3, 30))
@@ -45,3 +52,55 @@ def test_groups_are_those_of_an_opening(seed: int, rows: int, cols: int) -> None
     wanted = [np.flatnonzero(of_cell == label).tolist() for label in range(1, count + 1)]
     # Cells of 5 cm: 0.003 m2 are two of them, and no core is that small.
     assert [group.tolist() for group in clusters(canvas, cells)] == wanted
+
+
+def a_scene(rng, rows: int, cols: int, cell_m: float) -> Scene:
+    """Return a scene with charts that alarm in blots."""
+    surveyed = np.flatnonzero(rng.random(rows * cols) < rng.choice([0.7, 0.97, 1.0]))
+    canvas = Canvas(Lattice(0.0, 0.0, cell_m, rows, cols), surveyed)
+    blots = ndimage.uniform_filter(rng.normal(size=(rows, cols)), rng.choice([2, 3, 5]))
+    sums = (rng.choice([4.0, 8.0, 14.0]) * blots / blots.std()).ravel()[surveyed]
+    charts = ChangeCharts(len(surveyed))
+    charts.low[:], charts.high[:] = np.maximum(0.0, sums), np.maximum(0.0, -sums)
+    judged = rng.random(len(surveyed)) < rng.choice([0.9, 1.0])
+    return Scene(canvas, charts, None, None, charts.low, judged, None, charts.low, charts.low,
+                 np.arange(len(surveyed)), 1)
+
+
+@built
+@given(st.integers(0, 2**32 - 1), st.integers(3, 60), st.integers(3, 60),
+       st.sampled_from((0.012, 0.03, 0.06)), st.booleans())
+def test_groups_are_the_same(seed: int, rows: int, cols: int, cell_m: float, gain: bool) -> None:
+    scene = a_scene(np.random.default_rng(seed), rows, cols, cell_m)
+    with numpy_only():
+        plain = scene.groups(gain=gain)
+    ours = scene.groups(gain=gain)
+    assert [group.tolist() for group in ours] == [group.tolist() for group in plain]
+
+
+@built
+def test_some_scenes_have_groups() -> None:
+    counts = [len(a_scene(np.random.default_rng(seed), 60, 60, 0.012).groups(gain=False))
+              for seed in range(40)]
+    assert 0 in counts and max(counts) > 3
+
+
+@built
+def test_what_does_not_fit_the_groups_is_refused() -> None:
+    sums, judged = np.full(4, 9.0, dtype=np.float32), np.ones(4, dtype=bool)
+    canvas = Canvas(Lattice(0.0, 0.0, 0.05, 2, 2), np.arange(4))
+    flat, place = canvas.places
+    rest = LIMIT, EDGE, 3, 2, 1.0, 1
+    assert compiled.groups.groups(sums, judged, flat, place, *rest) == []
+    with pytest.raises(ValueError, match='off the lattice'):
+        compiled.groups.groups(sums, judged, flat + 4, place, *rest)
+    with pytest.raises(ValueError, match='off the lattice'):
+        compiled.groups.groups(sums, judged, flat - 4, place, *rest)
+    with pytest.raises(ValueError, match='do not fit their lattice'):
+        compiled.groups.groups(sums, judged, flat, place.ravel(), *rest)
+    with pytest.raises(ValueError, match='do not fit their lattice'):
+        compiled.groups.groups(sums, judged, flat, place[:4].copy(), *rest)
+    # Cells that there are not count as none.
+    assert compiled.groups.groups(sums, judged, flat, place + 99, *rest) == []
+    with pytest.raises(ValueError, match='wanted 4 values, got 3'):
+        compiled.groups.groups(sums, judged[:3], flat, place, *rest)

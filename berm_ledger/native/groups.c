@@ -1,0 +1,215 @@
+/* Copyright 2026 The berm_ledger authors */
+/* SPDX-License-Identifier: Apache-2.0 */
+/* Groups of cells whose charts alarm. */
+#include "held.h"
+
+/* Cells on their lattice, of which a rectangle counts: first row and column, and those after it. */
+typedef struct {
+    const float *sums;
+    const uint8_t *judged;
+    const int64_t *flat, *place;
+    Py_ssize_t cells, rows, cols;
+    Py_ssize_t top, left, bottom, right;
+    float edge;
+} Field;
+
+enum { RIM = 2, CROSS = 5 };
+static const int cross[CROSS][2] = {{0, 0}, {0, 1}, {0, -1}, {1, 0}, {-1, 0}};
+
+/* The cell at a row and column, -1 where there is none or none that counts. */
+static inline Py_ssize_t cell_at(const Field *field, Py_ssize_t row, Py_ssize_t col)
+{
+    if (row < field->top || row >= field->bottom || col < field->left || col >= field->right)
+        return -1;
+    int64_t cell = field->place[(row + RIM) * (field->cols + 2 * RIM) + col + RIM];
+    return cell >= 0 && cell < field->cells ? (Py_ssize_t)cell : -1;
+}
+
+static inline int is_around(const Field *field, Py_ssize_t row, Py_ssize_t col)
+{
+    Py_ssize_t cell = cell_at(field, row, col);
+    return cell >= 0 && field->sums[cell] > field->edge && field->judged[cell];
+}
+
+/* Whether a cross of five cells covers a place. */
+static int in_core(const Field *field, Py_ssize_t row, Py_ssize_t col)
+{
+    for (int middle = 0; middle < CROSS; middle++) {
+        int whole = 1;
+        for (int arm = 0; arm < CROSS && whole; arm++)
+            whole = is_around(field, row + cross[middle][0] + cross[arm][0],
+                              col + cross[middle][1] + cross[arm][1]);
+        if (whole) return 1;
+    }
+    return 0;
+}
+
+static int32_t root_of(int32_t *parent, int32_t k)
+{
+    while (parent[k] != k) k = parent[k] = parent[parent[k]];
+    return k;
+}
+
+/* Where a group begins once it is grown by `joined` steps; whichever begins first is its root. */
+typedef struct {
+    Py_ssize_t cell, row, col, begins;
+} Core;
+
+static Core core_of(const Field *field, Py_ssize_t cell, int joined)
+{
+    Py_ssize_t row = field->flat[cell] / field->cols, col = field->flat[cell] % field->cols;
+    Py_ssize_t up = row - joined < field->top ? field->top : row - joined;
+    Py_ssize_t wide = joined - (row - up);
+    Py_ssize_t from = col - wide < field->left ? field->left : col - wide;
+    return (Core){cell, row, col, up * field->cols + from};
+}
+
+/* Join cells of the core that lie within so many steps; `number` holds 1 + the place of each. */
+static void join_cores(const Field *field, const Core *core, Py_ssize_t count, int steps,
+                       int32_t *number, int32_t *parent)
+{
+    for (Py_ssize_t k = 0; k < count; k++) {
+        parent[k] = (int32_t)k;
+        number[core[k].cell] = (int32_t)(k + 1);
+        for (int up = 0; up <= steps; up++) {
+            for (int along = up - steps; along <= steps - up; along++) {
+                Py_ssize_t cell = cell_at(field, core[k].row - up, core[k].col + along);
+                if (cell < 0 || !number[cell]) continue;
+                int32_t one = root_of(parent, (int32_t)k);
+                int32_t other = root_of(parent, number[cell] - 1);
+                if (core[one].begins < core[other].begins
+                    || (core[one].begins == core[other].begins && one < other))
+                    parent[other] = one;
+                else
+                    parent[one] = other;
+            }
+        }
+    }
+}
+
+static PyObject *list_of(const Core *core, Py_ssize_t count, int32_t *parent, int32_t root)
+{
+    PyObject *out = PyList_New(0);
+    for (Py_ssize_t k = 0; out && k < count; k++) {
+        if (root_of(parent, (int32_t)k) != root) continue;
+        PyObject *cell = PyLong_FromSsize_t(core[k].cell);
+        if (!cell || PyList_Append(out, cell) < 0) Py_CLEAR(out);
+        Py_XDECREF(cell);
+    }
+    return out;
+}
+
+typedef struct {
+    Py_ssize_t begins;
+    int32_t root, cells, sure;
+} Group;
+
+static int by_begin(const void *one, const void *other)
+{
+    Py_ssize_t a = ((const Group *)one)->begins, b = ((const Group *)other)->begins;
+    return (a > b) - (a < b);
+}
+
+/* The groups of cells of the core that are large and sure enough, as lists of cells. */
+static PyObject *groups_of(const Field *field, const Core *core, Py_ssize_t count, int joined,
+                           float limit, double least, Py_ssize_t least_sure)
+{
+    int32_t *number = calloc((size_t)field->cells + 1, sizeof *number);
+    int32_t *parent = malloc(((size_t)count + 1) * sizeof *parent);
+    Group *group = calloc((size_t)count + 1, sizeof *group);
+    PyObject *out = number && parent && group ? PyList_New(0) : PyErr_NoMemory();
+    if (out) {
+        join_cores(field, core, count, 2 * joined + 1, number, parent);
+        for (Py_ssize_t k = 0; k < count; k++) {
+            int32_t root = root_of(parent, (int32_t)k);
+            group[root].begins = core[root].begins;
+            group[root].root = root;
+            group[root].cells++;
+            group[root].sure += field->sums[core[k].cell] > limit;
+        }
+        qsort(group, (size_t)count, sizeof *group, by_begin);
+        for (Py_ssize_t k = 0; out && k < count; k++) {
+            if (!group[k].cells || group[k].cells < least || group[k].sure < least_sure) continue;
+            PyObject *list = list_of(core, count, parent, group[k].root);
+            if (!list || PyList_Append(out, list) < 0) Py_CLEAR(out);
+            Py_XDECREF(list);
+        }
+    }
+    free(number);
+    free(parent);
+    free(group);
+    return out;
+}
+
+/*
+ * groups(sums, judged, flat (m,), place (r + 4, c + 4), limit, edge, reach, joined, least,
+ *        least_sure) -> list of lists of cells
+ *
+ * As `Scene.groups`: cells above `edge` that a cross of such cells covers, within `reach` of some
+ * above `limit`, that hang together once grown by `joined` steps.
+ */
+static PyObject *groups(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 10)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t cells = length(args[0]);
+    Field field = {.sums = flat(&held, args[0], 'f', cells, 0), .cells = cells};
+    field.judged = flat(&held, args[1], '?', cells, 0);
+    field.flat = flat(&held, args[2], 'q', cells, 0);
+    Py_buffer *place = view_of(&held, args[3], 'q', PyBUF_C_CONTIGUOUS);
+    float limit = (float)PyFloat_AsDouble(args[4]);
+    field.edge = (float)PyFloat_AsDouble(args[5]);
+    Py_ssize_t reach = PyLong_AsSsize_t(args[6]);
+    int joined = (int)PyLong_AsLong(args[7]);
+    double least = PyFloat_AsDouble(args[8]);
+    Py_ssize_t least_sure = PyLong_AsSsize_t(args[9]);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    if (place->ndim != 2 || place->shape[0] <= 2 * RIM || place->shape[1] <= 2 * RIM || joined < 0
+        || joined > 99 || reach < 0 || cells >= INT32_MAX) {
+        PyErr_SetString(PyExc_ValueError, "the cells do not fit their lattice");
+        return done(&held, NULL);
+    }
+    field.place = place->buf;
+    field.rows = place->shape[0] - 2 * RIM, field.cols = place->shape[1] - 2 * RIM;
+    field.bottom = field.rows, field.right = field.cols;
+    Core *core = scratch(0, ((size_t)cells + 1) * sizeof *core);
+    Py_ssize_t above = 0, sure = 0, count = 0;
+    Py_ssize_t top = field.rows, left = field.cols, bottom = 0, right = 0;
+    for (Py_ssize_t cell = 0; core && cell < cells; cell++) {
+        if (!(field.sums[cell] > limit) || !field.judged[cell]) continue;
+        Py_ssize_t row = field.flat[cell] / field.cols, col = field.flat[cell] % field.cols;
+        if (row < 0 || row >= field.rows || col < 0) {
+            PyErr_SetString(PyExc_ValueError, "a cell lies off the lattice");
+            return done(&held, NULL);
+        }
+        above++;
+        sure += in_core(&field, row, col);
+        top = row < top ? row : top, bottom = row >= bottom ? row + 1 : bottom;
+        left = col < left ? col : left, right = col >= right ? col + 1 : right;
+    }
+    if (!core) return done(&held, NULL);
+    if (above < least_sure || sure < least_sure) return done(&held, PyList_New(0));
+    field.top = top > reach ? top - reach : 0, field.left = left > reach ? left - reach : 0;
+    field.bottom = field.rows - bottom > reach ? bottom + reach : field.rows;
+    field.right = field.cols - right > reach ? right + reach : field.cols;
+    for (Py_ssize_t cell = 0; cell < cells; cell++) {
+        if (!(field.sums[cell] > field.edge) || !field.judged[cell]) continue;
+        Core own = core_of(&field, cell, joined);
+        if (own.row >= field.top && own.row < field.bottom && own.col >= field.left
+            && own.col < field.right && in_core(&field, own.row, own.col))
+            core[count++] = own;
+    }
+    return done(&held, groups_of(&field, core, count, joined, limit, least, least_sure));
+}
+
+static PyMethodDef methods[] = {
+    {"groups", (PyCFunction)(void (*)(void))groups, METH_FASTCALL, NULL},
+    {NULL, NULL, 0, NULL},
+};
+
+static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "_groups", NULL, -1, methods};
+
+PyMODINIT_FUNC PyInit__groups(void)
+{
+    return PyModule_Create(&module);
+}
