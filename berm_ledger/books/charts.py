@@ -270,7 +270,7 @@ class Canvas:
 
 
 def pieces_among(cells: NDArray[np.intp]) -> NDArray[np.int32]:
-    """Return cells of many in pieces that follow each other: first of all, first, count, (k, 3)."""
+    """Return cells of many in pieces without gaps: first of all, first, how many, (k, 3)."""
     start = np.flatnonzero(np.append(True, np.diff(cells) != 1)[:len(cells)])
     count = np.diff(np.append(start, len(cells)))
     return np.ascontiguousarray(np.column_stack([cells[start], start, count]), dtype=np.int32)

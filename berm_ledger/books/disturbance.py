@@ -379,7 +379,8 @@ class DisturbanceWatch:
             known)
         self.same_ns[self._at[quiet]] = stamp_ns
         self._follow(left_m, known)
-        return (np.count_nonzero(low > LIMIT), np.count_nonzero(high > LIMIT)), shared_m
+        down, up = (int(np.count_nonzero(sums > LIMIT)) for sums in (low, high))
+        return (down, up), shared_m
 
     def _follow(self, left_m: NDArray[np.float32], known: NDArray[np.bool_]) -> None:
         """Average quiet cells into the accepted surface."""

@@ -27,8 +27,8 @@ from ..survey.error_budget import effective_sample_size
 from ..survey.noise import GridNoise, RANGE_M
 from ..survey.readings import Budget
 from ..survey.registration import Shift
-from ..survey.robust import tukey
 from ..survey.resample import bilinear, part_around, under_footprint, without_spikes
+from ..survey.robust import tukey
 from ..survey.sampling import and_around
 from ..survey.site_survey import FOOTPRINT_PAD_M, OBJECT_M
 from ..survey.surface import SiteSurface

@@ -370,5 +370,5 @@ def shift_between(
         normal, toward = normal / variance, toward / variance
         step = np.linalg.solve(normal + information, toward + information @ (expected - mean))
         mean = mean + step
-    left -= explained_m(slope, step)
+    left -= explained_m(slope, np.asarray(step, dtype=np.float64))
     return Fit(mean, normal, left[np.isfinite(left)])

@@ -103,7 +103,7 @@ def differences(
     if compiled.fits is None:
         seen = bilinear(grid, points_xy, shift[:2]).astype(float)
         left: NDArray[np.float64] = seen - shift[2] - height_m
-        return left, np.count_nonzero(np.isfinite(left))
+        return left, int(np.count_nonzero(np.isfinite(left)))
     left = np.empty(len(points_xy))
     shown = compiled.fits.compare(
         grid.height_m, np.ascontiguousarray(points_xy, dtype=np.float64), shift[:2],

@@ -312,7 +312,7 @@ class SiteSurvey:
 
     @property
     def _level_m(self) -> NDArray[np.float32]:
-        """What is taken off heights (n,) [m]; before the datum they have no height of their own."""
+        """Return what is taken off heights (n,) [m]: all of them before there is a datum."""
         return self.surface.height_m if self.datum is None else self.datum.level_m
 
     def _own_noise_m(self, cells: NDArray[np.intp]) -> NDArray[np.float32]:

@@ -41,27 +41,23 @@ def test_crest_lines_are_the_same(name: str, noise_m: float) -> None:
     height[(area.corridor.segment_index == 0) & (offset < 0.3)] = np.nan
     level = rng.normal(0.0, 0.01, len(area)).astype(np.float32)
     spread = np.full(len(area), noise_m, dtype=np.float32)
-    found = []
-    for alone in (False, True):
+
+    def found() -> list:
         lines = CrestLines(area, [SECTIONS[name]])
-        height_m = height.astype(np.float32)
+        out, height_m = [], height.astype(np.float32)
         for _ in range(2):
-            crest = (plainly if alone else as_it_is)(
-                lambda: lines.crest(0, height_m, spread.__getitem__, level))
-            error = lines.own_error_m(0, height_m, spread.__getitem__, level)
-            found.append((crest, error))
+            given = 0, height_m, spread.__getitem__, level
+            out.append((lines.crest(*given), lines.own_error_m(*given)))
             # Then anew with a few segments only.
             lines.touch_rows(np.array([0, 2]))
             height_m = height_m + np.float32(0.001)
-    for (crest, error), (plain, plain_error) in zip(found[:2], found[2:]):
-        assert np.isfinite(crest.height_m).any() and np.isnan(crest.height_m).any()
+        return out
+
+    for (crest, error), (plain, plain_error) in zip(found(), plainly(found)):
+        assert np.isfinite(crest.height_m).any()
+        assert np.isnan(crest.height_m).any()
         assert_same(crest, plain)
         npt.assert_array_equal(error, plain_error)
-
-
-def as_it_is(work):
-    """Return what a function gives."""
-    return work()
 
 
 def plainly(work):
