@@ -42,6 +42,8 @@ OPENING_LOOKS = 3.0
 # A quiet cell is averaged into the accepted surface, at most with so much memory.
 QUIET_SUM = 1.0
 MEMORY_LOOKS = 64.0
+# A mean with weight 1/m for the newest look is worth 2 m - 1 looks in the long run.
+MOST_WORTH = 2.0 * MEMORY_LOOKS - 1.0
 # Its slopes are worked out again after so many looks, and wherever it is set anew.
 SLOPE_LOOKS = 16
 # Where a load is about to bury it, a loss seen so often is booked if it is plain.
@@ -113,13 +115,13 @@ class DisturbanceWatch:
         cells : array
             Which cells: indices, or a mask (n,).
         height_m, looks : array
-            Surface and what it is worth, shape (n,).
+            Surface and of how many looks it is the mean, shape (n,).
         stamp_ns : int
             Time [ns].
 
         """
         self.accepted_m[cells] = height_m[cells]
-        self.accepted_looks[cells] = np.clip(looks[cells], 1.0, None)
+        self.accepted_looks[cells] = np.clip(looks[cells], 1.0, MOST_WORTH)
         self.same_ns[cells] = stamp_ns
         self.fill_m[cells] = 0.0
         self._restart(cells)
@@ -238,7 +240,7 @@ class DisturbanceWatch:
         level_m, planar_m : array and float
             Heights of the look, shape (n,), and its error, as ``level`` gives them [m].
         height_m, looks : array
-            Surface and what it is worth, shape (n,).
+            Surface and of how many looks it is the mean, shape (n,).
         open_cells : array
             Cells where a dump is still to be measured, or off the berm, shape (n,): nothing is
             judged there.
@@ -392,8 +394,7 @@ class DisturbanceWatch:
         step /= np.minimum(worth + np.float32(1.0), np.float32(MEMORY_LOOKS))
         self.accepted_m[self._at] += step
         counts += worth
-        self.accepted_looks[self._at] = np.minimum(
-            counts, np.float32(2.0 * MEMORY_LOOKS - 1.0))
+        self.accepted_looks[self._at] = np.minimum(counts, np.float32(MOST_WORTH))
 
     def _confirmed(self, scene: Scene, alarms: tuple[int, int]) -> list[Change]:
         """Return the groups of alarming cells that are a change; book-keep each."""

@@ -201,7 +201,31 @@ static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t give
     return done(&held, Py_None);
 }
 
+/* ---- what stands too high ------------------------------------------------------------------ */
+
+WIDE static int32_t above_in(const float *restrict values, const float *restrict ground, float most,
+                             Py_ssize_t count)
+{
+    int32_t above = 0;
+    for (Py_ssize_t i = 0; i < count; i++) above |= values[i] - ground[i] > most;
+    return above;
+}
+
+/* any_above(values, ground (n,), most) -> whether any value stands that far above the ground */
+static PyObject *any_above(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 3)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t cells = length(args[0]);
+    const float *values = flat(&held, args[0], 'f', cells, 0);
+    const float *ground = flat(&held, args[1], 'f', cells, 0);
+    float most = (float)PyFloat_AsDouble(args[2]);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    return done(&held, PyBool_FromLong(above_in(values, ground, most, cells)));
+}
+
 static PyMethodDef methods[] = {
+    {"any_above", (PyCFunction)(void (*)(void))any_above, METH_FASTCALL, NULL},
     {"fuse", (PyCFunction)(void (*)(void))fuse, METH_FASTCALL, NULL},
     {"box_mean", (PyCFunction)(void (*)(void))box_mean, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},

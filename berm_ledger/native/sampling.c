@@ -74,14 +74,34 @@ typedef struct {
     const int32_t *low;
     const float *part;
     Py_ssize_t count;
+    /* Whether mostly one place follows the other: cells of grid and lattice are as wide. */
+    int orderly;
 } Axis;
 
 static Axis axis_of(Held *held, PyObject *low, PyObject *part)
 {
-    Axis axis = {NULL, NULL, length(low)};
+    Axis axis = {NULL, NULL, length(low), 0};
     axis.low = flat(held, low, 'i', axis.count, 0);
     axis.part = flat(held, part, 'f', axis.count, 0);
+    if (held->failed) return axis;
+    Py_ssize_t breaks = 0;
+    for (Py_ssize_t k = 1; k < axis.count; k++) breaks += axis.low[k] != axis.low[k - 1] + 1;
+    axis.orderly = 16 * breaks < axis.count;
     return axis;
+}
+
+/* How many of so many low places follow each other, from the first on. */
+static Py_ssize_t in_order(const int32_t *low, Py_ssize_t count)
+{
+    Py_ssize_t k = 0;
+    while (k < count && low[k] == low[0] + k) k++;
+    return k;
+}
+
+WIDE static void between_all(const float *restrict row, const float *restrict part, float shift,
+                             float *restrict out, Py_ssize_t count)
+{
+    for (Py_ssize_t k = 0; k < count; k++) out[k] = between(row[k], row[k + 1], part[k]) - shift;
 }
 
 /* Along one lattice row: the grid's rows run along it too. */
@@ -105,7 +125,17 @@ WIDE static void along_row(const Grid *grid, Py_ssize_t r, float part, const Axi
     }
     for (Py_ssize_t k = 0; k < count; k++) {
         Py_ssize_t c = cols->low[from + k];
-        out[k] = c < 0 ? NAN : between(row[c], row[c + 1], cols->part[from + k]) - shift;
+        if (c < 0) {
+            out[k] = NAN;
+            continue;
+        }
+        if (!cols->orderly) {
+            out[k] = between(row[c], row[c + 1], cols->part[from + k]) - shift;
+            continue;
+        }
+        Py_ssize_t whole = in_order(cols->low + from + k, count - k);
+        between_all(row + c, cols->part + from + k, shift, out + k, whole);
+        k += whole - 1;
     }
 }
 
@@ -186,6 +216,61 @@ static PyObject *bilinear(PyObject *self, PyObject *const *args, Py_ssize_t give
     float *out = flat(&held, args[5], 'f', count, 1);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     for (Py_ssize_t k = 0; k < count; k++) out[k] = height_at(&grid, &placed, points + 2 * k);
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
+/* ---- what lies under a rover --------------------------------------------------------------- */
+
+/* Corners of the edges of a footprint, in its own frame. */
+typedef struct {
+    const double *starts, *ends;
+    Py_ssize_t count;
+    double pad;
+} Edges;
+
+static int covers(const Edges *edges, double x, double y)
+{
+    int inside = 0, near = 0;
+    for (Py_ssize_t k = 0; k < edges->count; k++) {
+        double x1 = edges->starts[2 * k], y1 = edges->starts[2 * k + 1];
+        double x2 = edges->ends[2 * k], y2 = edges->ends[2 * k + 1];
+        if (y1 != y2 && (y1 > y) != (y2 > y))
+            inside ^= x < (x2 - x1) * (y - y1) / (y2 - y1) + x1;
+        double along = x2 - x1, up = y2 - y1;
+        double part = ((x - x1) * along + (y - y1) * up) / (along * along + up * up);
+        part = part > 0.0 ? part : 0.0;
+        part = part < 1.0 ? part : 1.0;
+        double gap_x = x - x1 - part * along, gap_y = y - y1 - part * up;
+        near |= gap_x * gap_x + gap_y * gap_y <= edges->pad * edges->pad;
+    }
+    return inside | (near & (edges->pad > 0.0));
+}
+
+/*
+ * under(points (n, 2), place (2,), turn (cos, sin), box (4,), starts, ends (e, 2), pad, out (n,))
+ *
+ * Whether each point lies within a pad around the footprint of a rover that stands at a place.
+ */
+static PyObject *under(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 8)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t count = length(args[7]);
+    Edges edges = {NULL, NULL, length(args[4]), PyFloat_AsDouble(args[6])};
+    const double *point = flat(&held, args[0], 'd', 2 * count, 0);
+    const double *place = flat(&held, args[1], 'd', 2, 0);
+    const double *turn = flat(&held, args[2], 'd', 2, 0);
+    const double *box = flat(&held, args[3], 'd', 4, 0);
+    edges.starts = flat(&held, args[4], 'd', 2 * edges.count, 0);
+    edges.ends = flat(&held, args[5], 'd', 2 * edges.count, 0);
+    uint8_t *out = flat(&held, args[7], '?', count, 1);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    for (Py_ssize_t k = 0; k < count; k++, point += 2) {
+        double east = point[0] - place[0], north = point[1] - place[1];
+        double x = east * turn[0] + north * turn[1], y = north * turn[0] - east * turn[1];
+        out[k] = x >= box[0] && x <= box[2] && y >= box[1] && y <= box[3] && covers(&edges, x, y);
+    }
     Py_INCREF(Py_None);
     return done(&held, Py_None);
 }
@@ -306,6 +391,7 @@ static PyMethodDef methods[] = {
     {"cloud", (PyCFunction)(void (*)(void))cloud, METH_FASTCALL, NULL},
     {"spikes", (PyCFunction)(void (*)(void))spikes, METH_FASTCALL, NULL},
     {"crossed", (PyCFunction)(void (*)(void))crossed, METH_FASTCALL, NULL},
+    {"under", (PyCFunction)(void (*)(void))under, METH_FASTCALL, NULL},
     {"bilinear", (PyCFunction)(void (*)(void))bilinear, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},
 };

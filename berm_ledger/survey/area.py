@@ -100,12 +100,11 @@ class SurveyArea:
         """Centres of the cells, shape (n, 2) [m]."""
         return self.corridor.centres_xy
 
-    def cells_around(
-        self, x_m: float, y_m: float, reach_m: float
+    def cells_within(
+        self, low_xy: NDArray[np.float64], high_xy: NDArray[np.float64]
     ) -> NDArray[np.intp]:
-        """Return the cells of a square around a point that reaches so far to all sides [m]."""
-        low = self.lattice.index_from_xy([[x_m - reach_m, y_m - reach_m]])[0]
-        high = self.lattice.index_from_xy([[x_m + reach_m, y_m + reach_m]])[0]
+        """Return the cells of a rectangle between two corners, shape (2,) each [m]."""
+        low, high = self.lattice.index_from_xy(np.stack([low_xy, high_xy]))
         first = np.clip(np.ceil(low), 0, self.lattice.shape).astype(int)
         stop = np.clip(np.floor(high) + 1, 0, self.lattice.shape).astype(int)
         near = self.cell_of_flat.reshape(self.lattice.shape)[

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,6 +68,11 @@ class Datum:
         """Which cells were filled in, shape (n,)."""
         out: NDArray[np.bool_] = self.source == Source.FILLED
         return out
+
+    @cached_property
+    def has_filled(self) -> bool:
+        """Whether any cell was filled in."""
+        return bool(self.filled.any())
 
 
 def plane_datum(area: SurveyArea, stamp_ns: int) -> Datum | None:

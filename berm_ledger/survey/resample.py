@@ -268,20 +268,39 @@ def under_footprint(
 ) -> NDArray[np.bool_]:
     """Tell which points (n, 2) [m] lie under the rover or within a pad around it."""
     corners = footprint.corners_xy
-    radius = float(np.hypot(*corners.T).max()) + pad_m
-    out = np.zeros(len(points_xy), dtype=bool)
-    # Coarse first: a square around the rover, then the box around its footprint.
-    near = np.abs(points_xy[:, 0] - site_from_base.x_m) <= radius
-    near &= np.abs(points_xy[:, 1] - site_from_base.y_m) <= radius
-    cells = np.flatnonzero(near)
-    local = site_from_base.inverse().apply(points_xy[cells])
     low, high = corners.min(axis=0) - pad_m, corners.max(axis=0) + pad_m
-    inside = (local[:, 0] >= low[0]) & (local[:, 0] <= high[0])
-    inside &= (local[:, 1] >= low[1]) & (local[:, 1] <= high[1])
-    cells, local = cells[inside], local[inside]
-    hit = footprint.contains(local)
+    turn = math.cos(site_from_base.yaw_rad), math.sin(site_from_base.yaw_rad)
+    if compiled.sampling is not None:
+        out = np.empty(len(points_xy), dtype=bool)
+        starts, ends = footprint.ends_xy()
+        compiled.sampling.under(
+            np.ascontiguousarray(points_xy, dtype=np.float64), site_from_base.xy, np.array(turn),
+            np.append(low, high), np.ascontiguousarray(starts), np.ascontiguousarray(ends), pad_m,
+            out)
+        return out
+    east, north = points_xy[:, 0] - site_from_base.x_m, points_xy[:, 1] - site_from_base.y_m
+    local = np.column_stack([east * turn[0] + north * turn[1], north * turn[0] - east * turn[1]])
+    out = (local >= low).all(axis=1) & (local <= high).all(axis=1)
+    cells = np.flatnonzero(out)
+    hit = footprint.contains(local[cells])
     if pad_m > 0.0:
         beside = np.flatnonzero(~hit)
-        hit[beside] = footprint.distance_m(local[beside]) <= pad_m
+        hit[beside] = _near_edges(local[cells[beside]], *footprint.ends_xy(), pad_m)
     out[cells] = hit
+    return out
+
+
+def _near_edges(
+    points_xy: NDArray[np.float64], start_xy: NDArray[np.float64], end_xy: NDArray[np.float64],
+    most_m: float,
+) -> NDArray[np.bool_]:
+    """Tell which points (n, 2) lie within a distance of any of the pieces (m, 2) [m]."""
+    out = np.zeros(len(points_xy), dtype=bool)
+    x, y = points_xy.T
+    for (x1, y1), (x2, y2) in zip(start_xy.tolist(), end_xy.tolist()):
+        along, up = x2 - x1, y2 - y1
+        part = ((x - x1) * along + (y - y1) * up) / (along * along + up * up)
+        part = np.minimum(np.maximum(part, 0.0), 1.0)
+        gap_x, gap_y = x - x1 - part * along, y - y1 - part * up
+        out |= gap_x * gap_x + gap_y * gap_y <= most_m * most_m
     return out

@@ -15,6 +15,7 @@ from .grid import ElevationGrid
 from .registration import LIMIT_XY_M, Shift
 from .resample import at_cells, bilinear, part_around, under_footprint
 from ..geometry import Pose2
+from ..kernels import compiled
 
 # How far around what is too high for soil nothing is believed [m].
 OBJECT_PAD_M = 0.08
@@ -46,19 +47,24 @@ def under_rover(
 ) -> NDArray[np.intp]:
     """Return the cells that a grid shows under the rover or within a pad around it."""
     footprint = area.site.rover.footprint
-    reach_m = float(np.hypot(*footprint.corners_xy.T).max()) + pad_m + area.lattice.cell_m
-    near = area.cells_around(
-        site_from_base.x_m - shift.dx_m, site_from_base.y_m - shift.dy_m, reach_m)
-    points = area.centres_xy[near] + np.array([shift.dx_m, shift.dy_m])
+    moved_xy = np.array([shift.dx_m, shift.dy_m])
+    corners = site_from_base.apply(footprint.corners_xy) - moved_xy
+    # A little further, for whatever rounding does to the border.
+    reach_m = pad_m + area.lattice.cell_m
+    near = area.cells_within(corners.min(axis=0) - reach_m, corners.max(axis=0) + reach_m)
+    points = area.centres_xy[near] + moved_xy
     return near[under_footprint(points, footprint, site_from_base, pad_m)]
 
 
 def too_high(
-    area: SurveyArea, above_m: NDArray[np.float32], most_m: float
+    area: SurveyArea, measured_m: NDArray[np.float32], ground_m: NDArray[np.float32],
+    most_m: float,
 ) -> NDArray[np.intp]:
-    """Return the cells (n,) that stand higher above the ground than is believed, and around."""
+    """Return the cells that stand higher above the ground (n,) than is believed, and around."""
+    if compiled.cells is not None and not compiled.cells.any_above(measured_m, ground_m, most_m):
+        return np.empty(0, dtype=np.intp)
     with np.errstate(invalid='ignore'):
-        high = above_m > np.float32(most_m)
+        high = measured_m - ground_m > np.float32(most_m)
     if not high.any():
         return np.empty(0, dtype=np.intp)
     spread = and_around(area.on_lattice(high, fill=0), area.lattice.cell_m)

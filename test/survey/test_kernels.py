@@ -2,16 +2,17 @@
 # SPDX-License-Identifier: Apache-2.0
 """The compiled loops give what numpy gives, bit for bit, and refuse what does not fit."""
 
-from berm_ledger.geometry import GridAxes, Lattice
+from berm_ledger.geometry import GridAxes, Lattice, Polygon, Pose2
 from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.survey.grid import ElevationGrid
-from berm_ledger.survey.resample import at_cells, bilinear, without_spikes
+from berm_ledger.survey.resample import at_cells, bilinear, under_footprint, without_spikes
 from berm_ledger.survey.surface import SiteSurface
 from hypothesis import given
 from hypothesis import strategies as st
 import numpy as np
 import numpy.testing as npt
 import pytest
+import shapely
 
 built = pytest.mark.skipif(
     compiled.cells is None, reason='the kernels are not built: pip install -e . with a C compiler')
@@ -52,7 +53,9 @@ def turned_grids(draw) -> ElevationGrid:
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     shape = draw(st.integers(2, 30)), draw(st.integers(2, 30))
     along, across = draw(st.sampled_from((1.0, -1.0))), draw(st.sampled_from((1.0, -1.0)))
-    steps = [(0.0, 0.03 * along), (0.03 * across, 0.0)]
+    # As wide as those of the lattice, where one cell follows the other, or wider.
+    cell_m = draw(st.sampled_from((0.02, 0.03)))
+    steps = [(0.0, cell_m * along), (cell_m * across, 0.0)]
     axes = GridAxes((draw(st.floats(-0.5, 0.5)), draw(st.floats(-0.5, 0.5))),
                     *(steps if draw(st.booleans()) else steps[::-1]))
     return ElevationGrid(0, 'map', axes, rough(rng, shape).copy(draw(st.sampled_from('CF'))))
@@ -100,6 +103,41 @@ def test_fusion_is_the_same(seed: int, cells: int) -> None:
 
 
 @built
+@given(st.integers(0, 2**32 - 1), st.sampled_from((0.0, 0.05, 0.2)), st.floats(-4.0, 4.0))
+def test_what_lies_under_a_rover_is_the_same(seed: int, pad_m: float, yaw_rad: float) -> None:
+    rng = np.random.default_rng(seed)
+    corners = Polygon([[-0.35, -0.3], [0.45, -0.3], [0.2, 0.0], [0.45, 0.3], [-0.35, 0.3]])
+    pose = Pose2(*rng.uniform(-1.0, 1.0, 2), yaw_rad)
+    points = pose.xy + rng.uniform(-0.8, 0.8, (500, 2))
+    # Corners and points on edges and on the axes, too.
+    points[:5] = pose.apply(corners.corners_xy)
+    points[5] = pose.apply([[0.0, -0.3]])[0]
+    points[6] = pose.xy
+    ours, plain = both(lambda: under_footprint(points, corners, pose, pad_m))
+    npt.assert_array_equal(ours, plain)
+    assert plain[6]
+    assert not plain.all()
+    # By another library, but for the border.
+    local = pose.inverse().apply(points)
+    away = np.array([shapely.Point(p).distance(shapely.Polygon(corners.corners_xy))
+                     for p in local])
+    clear = np.abs(away - pad_m) > 1e-9
+    if pad_m == 0.0:
+        clear &= corners.distance_m(local) > 1e-9
+    npt.assert_array_equal(plain[clear], away[clear] <= pad_m)
+
+
+@built
+@given(st.integers(0, 2**32 - 1), st.integers(0, 50), st.sampled_from((0.1, 0.5)))
+def test_what_stands_high_is_the_same(seed: int, cells: int, most: float) -> None:
+    rng = np.random.default_rng(seed)
+    values, ground = rough(rng, cells), rough(rng, cells)
+    with np.errstate(invalid='ignore'):
+        high = bool((values - ground > np.float32(most)).any())
+    assert compiled.cells.any_above(values, ground, most) is high
+
+
+@built
 def test_what_does_not_fit_is_refused() -> None:
     heights, out = np.zeros((4, 5), dtype=np.float32), np.zeros(3, dtype=np.float32)
     low, part = np.zeros(3, dtype=np.int32), np.zeros(3, dtype=np.float32)
@@ -117,6 +155,15 @@ def test_what_does_not_fit_is_refused() -> None:
         compiled.sampling.spikes(heights[:1], 0.1)
     with pytest.raises(TypeError, match='wanted 2 arguments'):
         compiled.sampling.spikes(heights)
+    with pytest.raises(ValueError, match='wanted 3 values, got 2'):
+        compiled.cells.any_above(out, out[:2], 0.1)
+    points, ends, two = np.zeros((3, 2)), np.zeros((4, 2)), np.zeros(2)
+    with pytest.raises(ValueError, match='wanted 8 values, got 6'):
+        compiled.sampling.under(
+            points, two, two, np.zeros(4), ends, ends[:3], 0.1, np.zeros(3, dtype=bool))
+    with pytest.raises(ValueError, match='wanted 8 values, got 6'):
+        compiled.sampling.under(
+            points, two, two, np.zeros(4), ends, ends, 0.1, np.zeros(4, dtype=bool))
 
 
 def test_numpy_alone_can_be_asked_for() -> None:
