@@ -13,6 +13,7 @@ from berm_ledger.books.ledger import fold
 from berm_ledger.books.rows import Row, State
 from berm_ledger.design import Plane, Site
 from berm_ledger.geometry import GridAxes, Pose2, StampedPose
+from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.pipeline import Pipeline, Update
 from berm_ledger.simulation import (
     BuildOptions,
@@ -64,6 +65,23 @@ def booked_part(rows: Iterable[Row]) -> list[str]:
     return [repr(replace(row, dumps_remaining=0, low_station_m=math.nan, low_short_m=math.nan,
                          wants_load=None))
             for row in rows]
+
+
+@pytest.mark.skipif(
+    compiled.cells is None, reason='the kernels are not built: pip install -e . with a C compiler')
+def test_compiled_loops_change_no_byte_of_the_books(site: Site, events: list[SimEvent]) -> None:
+    def kept() -> list[bytes]:
+        pipeline, out = Pipeline(site), []
+        for event in events:
+            update = feed(pipeline, event)
+            out += [repr(entry).encode() for entry in update.entries]
+            out += [layer.values.tobytes() for layer in update.surfaces]
+        return out + [layer.values.tobytes() for layer in pipeline.finish().surfaces]
+
+    with numpy_only():
+        plain = kept()
+    assert len(plain) > 100
+    assert kept() == plain
 
 
 def flat_grid(site: Site, stamp_ns: int, level_m: float = 0.0) -> ElevationGrid:

@@ -232,23 +232,24 @@ class DumpWatch:
             Cells that rose or fell, and a fringe around them, shape (k,).
 
         """
-        whole = np.full(len(self.points_xy), np.nan)
-        whole[patch.cells] = patch.after_m() - patch.before_m
+        # Nothing further away than the fringe can belong to it.
+        index, canvas = self.canvas.around(patch.cells, 2 * FRINGE)
+        own = np.searchsorted(index, patch.cells)
+        whole = np.full(len(index), np.nan)
+        whole[own] = patch.after_m() - patch.before_m
         looks = max(1.0, float(np.median(patch.count())))
-        one = smoothed_noise_m(noise)
-        least = max(LEAST_RISE_M, RISE_SIGMAS * one / math.sqrt(looks))
-        smooth = np.nan_to_num(self.canvas.box_mean(whole))
-        core = ndimage.binary_opening(self.canvas.mask(np.abs(smooth) > least))
+        least = max(LEAST_RISE_M, RISE_SIGMAS * smoothed_noise_m(noise) / math.sqrt(looks))
+        smooth = np.nan_to_num(canvas.box_mean(whole))
+        core = ndimage.binary_opening(canvas.mask(np.abs(smooth) > least))
         labels, _ = ndimage.label(ndimage.binary_dilation(core, iterations=2))
         # Soil lies where the load fell; elsewhere only what is plain is no noise.
         heap = np.zeros(len(self.points_xy), dtype=bool)
         for landing in patch.landings:
             heap[self.cells_around(landing.x_m, landing.y_m, HEAP_M)] = True
-        plain = core & self.canvas.mask(heap | (np.abs(smooth) > PLAIN_RISES * least))
+        plain = core & canvas.mask(heap[index] | (np.abs(smooth) > PLAIN_RISES * least))
         core &= np.isin(labels, np.unique(labels[plain]))
-        grown = ndimage.binary_dilation(core, iterations=FRINGE)
-        out: NDArray[np.bool_] = grown.ravel()[self.canvas.flat_index[patch.cells]]
-        return out
+        grown = ndimage.binary_dilation(core, iterations=FRINGE).ravel()
+        return np.asarray(grown[canvas.flat_index[own]], dtype=np.bool_)
 
     def _errors_m3(
         self, patch: OpenPatch, known: NDArray[np.bool_], noise: GridNoise, shared_m: float

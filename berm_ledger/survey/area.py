@@ -16,7 +16,7 @@ from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
+from scipy import ndimage, sparse
 
 from ..design import Segment, Site
 from ..design.corridor import Corridor, corridor_of_site
@@ -110,6 +110,19 @@ class SurveyArea:
         near = self.cell_of_flat.reshape(self.lattice.shape)[
             first[0]:max(first[0], stop[0]), first[1]:max(first[1], stop[1])].ravel()
         return near[near >= 0].astype(np.intp)
+
+    def cells_near(self, cells: NDArray[np.intp], steps: int) -> NDArray[np.intp]:
+        """Return, in order, the cells within so many steps of any of some cells."""
+        row, col = np.divmod(self.corridor.flat_index[cells], self.lattice.cols)
+        rows, cols = self.lattice.shape
+        top, left = max(0, int(row.min()) - steps), max(0, int(col.min()) - steps)
+        shape = (min(rows, int(row.max()) + steps + 1) - top,
+                 min(cols, int(col.max()) + steps + 1) - left)
+        mask = np.zeros(shape, dtype=bool)
+        mask[row - top, col - left] = True
+        place = self.cell_of_flat.reshape(rows, cols)[top:top + shape[0], left:left + shape[1]]
+        near = place[ndimage.binary_dilation(mask, iterations=steps)]
+        return np.asarray(near[near >= 0], dtype=np.intp)
 
     @cached_property
     def corners_xy(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

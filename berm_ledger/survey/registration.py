@@ -145,7 +145,7 @@ class Registration:
 
     def __post_init__(self) -> None:
         """Pick the cells to compare and their neighbours."""
-        self._slope = np.empty((0, 2))
+        self._slope = np.empty((2, 0))
         self._slope_age = 0
         flat = self.area.corridor.flat_index
         row, col = np.divmod(flat, self.area.lattice.cols)
@@ -210,7 +210,7 @@ class Registration:
             information = np.linalg.inv(spread).astype(np.float64)
             height = surface.height_m[self._cells[picked]].astype(float)
             return shift_between(
-                grid, self._points[picked], height, slope, expected=self.mean,
+                grid, self._points[picked], height, slope.T, expected=self.mean,
                 information=information, noise_m=noise_m,
                 per_independent=self._per_independent), information
 
@@ -274,27 +274,26 @@ class Registration:
     def _slopes(
         self, surface: SiteSurface, picked: NDArray[np.intp], noise_m: float
     ) -> NDArray[np.float64]:
-        """Return slopes (k, 2) along x and y; zero where too small or unknown."""
+        """Return slopes (2, k) along x and y; zero where too small or unknown."""
         if self._slope_age == 0 or self.opening:
             self._slope = self._all_slopes(surface)
         self._slope_age = (self._slope_age + 1) % SLOPE_LOOKS
-        out = self._slope[picked]
+        out = self._slope[:, picked]
         # Each slope is the difference of two means of three cells.
-        error = noise_m * np.sqrt(2.0 / 3.0) / (2.0 * SLOPE_REACH * self.area.lattice.cell_m)
-        error = error / np.sqrt(surface.effective_looks(self._cells[picked]))
-        least = np.maximum(LEAST_SLOPE, SLOPE_SIGMAS * error)
-        out[np.hypot(out[:, 0], out[:, 1]) < least] = 0.0
+        error = noise_m * math.sqrt(2.0 / 3.0) / (2.0 * SLOPE_REACH * self.area.lattice.cell_m)
+        variance = (SLOPE_SIGMAS * error)**2 / surface.effective_looks(self._cells[picked])
+        out *= out[0] * out[0] + out[1] * out[1] >= np.maximum(variance, LEAST_SLOPE**2)
         return out
 
     def _all_slopes(self, surface: SiteSurface) -> NDArray[np.float64]:
-        """Return slopes along x and y at all cells compared, zero where unknown, shape (m, 2)."""
+        """Return slopes along x and y at all cells compared, zero where unknown, shape (2, m)."""
         height = np.append(surface.height_m, np.float32(np.nan))
-        out = np.empty((len(self._cells), 2))
+        out = np.empty((2, len(self._cells)))
         for axis, near in enumerate((self._east_west, self._north_south)):
             values = height[near]
-            out[:, axis] = values[:3].mean(axis=0) - values[3:].mean(axis=0)
+            out[axis] = values[:3].mean(axis=0) - values[3:].mean(axis=0)
         out /= 2.0 * SLOPE_REACH * self.area.lattice.cell_m
-        out[~np.isfinite(out).all(axis=1)] = 0.0
+        out[:, ~np.isfinite(out).all(axis=0)] = 0.0
         return out
 
     def _judge(

@@ -67,12 +67,15 @@ def too_high(
         high = measured_m - ground_m > np.float32(most_m)
     if not high.any():
         return np.empty(0, dtype=np.intp)
-    spread = and_around(area.on_lattice(high, fill=0), area.lattice.cell_m)
-    return np.flatnonzero(spread.ravel()[area.corridor.flat_index])
+    return area.cells_near(np.flatnonzero(high), pad_steps(area.lattice.cell_m))
 
 
 def and_around(high: NDArray[Any], cell_m: float) -> NDArray[np.bool_]:
     """Return what is too high for soil and what lies so near that it is not believed, (r, c)."""
-    out: NDArray[np.bool_] = ndimage.binary_dilation(
-        high, iterations=max(1, round(OBJECT_PAD_M / cell_m)))
+    out: NDArray[np.bool_] = ndimage.binary_dilation(high, iterations=pad_steps(cell_m))
     return out
+
+
+def pad_steps(cell_m: float) -> int:
+    """Return how many cells around what is too high are not believed."""
+    return max(1, round(OBJECT_PAD_M / cell_m))
