@@ -11,14 +11,75 @@ look does not show has deviation and allowance zero.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-# Allowance of the charts, and where their sums stop [sigma].
+from .changes import smoothed_noise_m
+from .charts import robust_spread
+from .detection import level_of_detection
+from ..kernels import compiled
+from ..survey.noise import GridNoise
+from ..survey.surface import without_nan
+
+# Allowance of the charts, their limit, and where their sums stop [sigma].
 ALLOWANCE = 0.5
+LIMIT = 5.0
 MOST_SUM = 12.0
+# The most that one look adds to a chart [sigma].
+MOST_PER_LOOK = 4.0
+# A quiet cell is averaged into the accepted surface, at most with so much memory.
+QUIET_SUM = 1.0
+MEMORY_LOOKS = 64.0
+# A mean with weight 1/m for the newest look is worth 2 m - 1 looks in the long run.
+MOST_WORTH = 2.0 * MEMORY_LOOKS - 1.0
+
+
+class Accepted(Protocol):
+    """What is accepted of all surveyed cells, shape (n,); brought up to date in place."""
+
+    accepted_m: NDArray[np.float32]
+    accepted_looks: NDArray[np.float32]
+    same_ns: NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Compared:
+    """
+    What a look shows against what was accepted, at m cells.
+
+    Parameters
+    ----------
+    left_m, smooth_m : array
+        Differences, and their means over 3 x 3 cells, shape (m,) [m]; NaN is not seen.
+    steep : array
+        How steep the accepted surface is, shape (m,) [m/m].
+    noise : GridNoise
+        Noise of the look.
+    planar_m, shift_error_m : float
+        What is unknown of its planar shift, and of its height at most [m].
+    stamp_ns : int
+        Time of the look [ns].
+
+    """
+
+    left_m: NDArray[np.float32]
+    smooth_m: NDArray[np.float32]
+    steep: NDArray[np.float32]
+    noise: GridNoise
+    planar_m: float
+    shift_error_m: float
+    stamp_ns: int
+
+    def figures(self) -> NDArray[np.float32]:
+        """Return all single figures that charts take, in the order of native/watch.c."""
+        one = smoothed_noise_m(self.noise)
+        return np.array([
+            self.planar_m, self.shift_error_m, one, level_of_detection(1.0, 0.0),
+            max(one, robust_spread(self.smooth_m)), MOST_PER_LOOK, ALLOWANCE, MOST_SUM, LIMIT,
+            QUIET_SUM, MEMORY_LOOKS], dtype=np.float32)
 
 
 class ChangeCharts:
@@ -41,6 +102,62 @@ class ChangeCharts:
         """Start some cells anew."""
         self.low[cells] = 0.0
         self.high[cells] = 0.0
+
+    def take(
+        self, look: Compared, accepted: Accepted, at: NDArray[np.intp],
+        pieces: NDArray[np.int32],
+    ) -> tuple[tuple[int, int], NDArray[np.float32]]:
+        """
+        Add one look, and average it into the accepted surface where both sums are small.
+
+        Parameters
+        ----------
+        look : Compared
+            What it shows.
+        accepted : Accepted
+            What is accepted; takes the time of the look where both sums are zero.
+        at, pieces : array
+            Its cells among those accepted, one by one (m,), and in pieces without gaps (k, 3).
+
+        Returns
+        -------
+        tuple of int
+            Sums above the limit, downwards and upwards.
+        array
+            What is unknown of the shift of the look, as a height, shape (m,) [m].
+
+        """
+        figures = look.figures()
+        if compiled.watch is not None and look.left_m.dtype == look.smooth_m.dtype == np.float32:
+            shared_m = np.empty(len(self.low), dtype=np.float32)
+            alarms = compiled.watch.chart(
+                look.left_m, look.smooth_m, look.steep, self.low, self.high, shared_m,
+                accepted.accepted_m, accepted.accepted_looks, accepted.same_ns, pieces,
+                look.stamp_ns, figures)
+            return alarms, shared_m
+        shared_m = np.minimum(look.steep * figures[0], figures[1])
+        known = np.isfinite(look.left_m)
+        worth = accepted.accepted_looks[at]
+        quiet = self.add(beyond_allowed(look.smooth_m, shared_m, worth, figures[2:6]), known)
+        accepted.same_ns[at[quiet]] = look.stamp_ns
+        self._follow(look.left_m, known, accepted, at)
+        down, up = (int(np.count_nonzero(sums > LIMIT)) for sums in (self.low, self.high))
+        return (down, up), shared_m
+
+    def _follow(
+        self, left_m: NDArray[np.float32], known: NDArray[np.bool_], accepted: Accepted,
+        at: NDArray[np.intp],
+    ) -> None:
+        """Average quiet cells into the accepted surface."""
+        worth = accepted.accepted_looks[at]
+        quiet = known & (np.maximum(self.low, self.high) < QUIET_SUM)
+        counts = quiet.astype(np.float32)
+        step = without_nan(left_m)
+        step *= counts
+        step /= np.minimum(worth + np.float32(1.0), np.float32(MEMORY_LOOKS))
+        accepted.accepted_m[at] += step
+        counts += worth
+        accepted.accepted_looks[at] = np.minimum(counts, np.float32(MOST_WORTH))
 
     def add(
         self, deviation: NDArray[np.float32], known: NDArray[np.bool_]

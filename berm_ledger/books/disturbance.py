@@ -21,29 +21,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .change_charts import ALLOWANCE, beyond_allowed, ChangeCharts, MOST_SUM
-from .changes import Change, FRINGE, LEAST_SURE, smoothed_noise_m
-from .charts import Canvas, pieces_among, robust_spread, SharedShift, shifted_back
-from .detection import level_of_detection
+from .change_charts import ALLOWANCE, ChangeCharts, Compared, LIMIT, MOST_WORTH
+from .changes import Change, FRINGE, LEAST_SURE
+from .charts import Canvas, pieces_among, SharedShift, shifted_back
 from .recent import RecentLooks
-from .suspects import EDGE, LIMIT, Scene, STAYING_SHARE
+from .suspects import EDGE, Scene, STAYING_SHARE
 from .verdicts import is_plain, is_proven, LEAST_RISE_M, SLIDE_REACH_M
 from ..geometry import Lattice
 from ..kernels import compiled
 from ..survey.noise import GridNoise
-from ..survey.surface import without_nan
 
 __all__ = ['ALLOWANCE', 'Change', 'DisturbanceWatch', 'LIMIT']
 
-# The most that one look adds to a chart [sigma].
-MOST_PER_LOOK = 4.0
 # Looks that a cell must have before it is accepted as first seen.
 OPENING_LOOKS = 3.0
-# A quiet cell is averaged into the accepted surface, at most with so much memory.
-QUIET_SUM = 1.0
-MEMORY_LOOKS = 64.0
-# A mean with weight 1/m for the newest look is worth 2 m - 1 looks in the long run.
-MOST_WORTH = 2.0 * MEMORY_LOOKS - 1.0
 # Its slopes are worked out again after so many looks, and wherever it is set anew.
 SLOPE_LOOKS = 16
 # Where a load is about to bury it, a loss seen so often is booked if it is plain.
@@ -261,7 +252,9 @@ class DisturbanceWatch:
         """
         left, judged = self._differences(level_m, open_cells, height_m, looks, stamp_ns)
         smooth = self._canvas.box_mean(left, of_unknown=False)
-        alarms, shared_m = self._chart(left, smooth, noise, planar_m, shift_error_m, stamp_ns)
+        alarms, shared_m = self._charts.take(
+            Compared(left, smooth, self._steep, noise, planar_m, shift_error_m, stamp_ns), self,
+            self._at, self._pieces)
         scene = Scene(
             self._canvas, self._charts, self._recent, self, smooth, judged, noise, shared_m,
             ground_m, self._at, stamp_ns)
@@ -335,66 +328,6 @@ class DisturbanceWatch:
         if len(cells):
             self.accept(cells, height_m, looks, stamp_ns)
         return len(cells)
-
-    def _chart(
-        self, left_m: NDArray[np.float32], smooth_m: NDArray[np.float32], noise: GridNoise,
-        planar_m: float, shift_error_m: float, stamp_ns: int,
-    ) -> tuple[tuple[int, int], NDArray[np.float32]]:
-        """
-        Bring charts and accepted surface up to date where a look shows something.
-
-        Parameters
-        ----------
-        left_m, smooth_m : array
-            What it shows above the reference, and the mean of that over 3 x 3 cells, (m,) [m].
-        noise : GridNoise
-            Noise of one look.
-        planar_m, shift_error_m : float
-            What is unknown of its planar shift, and of its height at most [m].
-        stamp_ns : int
-            Time of the look [ns].
-
-        Returns
-        -------
-        tuple of int
-            Sums above the limit, downwards and upwards.
-        array
-            What is unknown of the shift, as a height, shape (m,) [m].
-
-        """
-        one = smoothed_noise_m(noise)
-        figures = np.array([
-            planar_m, shift_error_m, one, level_of_detection(1.0, 0.0),
-            max(one, robust_spread(smooth_m)), MOST_PER_LOOK, ALLOWANCE, MOST_SUM, LIMIT,
-            QUIET_SUM, MEMORY_LOOKS], dtype=np.float32)
-        low, high = self._charts.low, self._charts.high
-        if compiled.watch is not None and left_m.dtype == smooth_m.dtype == np.float32:
-            shared_m = np.empty(len(low), dtype=np.float32)
-            alarms = compiled.watch.chart(
-                left_m, smooth_m, self._steep, low, high, shared_m, self.accepted_m,
-                self.accepted_looks, self.same_ns, self._pieces, stamp_ns, figures)
-            return alarms, shared_m
-        shared_m = np.minimum(self._steep * figures[0], figures[1])
-        known = np.isfinite(left_m)
-        quiet = self._charts.add(
-            beyond_allowed(smooth_m, shared_m, self.accepted_looks[self._at], figures[2:6]),
-            known)
-        self.same_ns[self._at[quiet]] = stamp_ns
-        self._follow(left_m, known)
-        down, up = (int(np.count_nonzero(sums > LIMIT)) for sums in (low, high))
-        return (down, up), shared_m
-
-    def _follow(self, left_m: NDArray[np.float32], known: NDArray[np.bool_]) -> None:
-        """Average quiet cells into the accepted surface."""
-        worth = self.accepted_looks[self._at]
-        quiet = known & (np.maximum(self._charts.low, self._charts.high) < QUIET_SUM)
-        counts = quiet.astype(np.float32)
-        step = without_nan(left_m)
-        step *= counts
-        step /= np.minimum(worth + np.float32(1.0), np.float32(MEMORY_LOOKS))
-        self.accepted_m[self._at] += step
-        counts += worth
-        self.accepted_looks[self._at] = np.minimum(counts, np.float32(MOST_WORTH))
 
     def _confirmed(self, scene: Scene, alarms: tuple[int, int]) -> list[Change]:
         """Return the groups of alarming cells that are a change; book-keep each."""

@@ -17,7 +17,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from .change_charts import ChangeCharts
+from .change_charts import ChangeCharts, LIMIT
 from .changes import (
     Cells,
     Change,
@@ -38,8 +38,7 @@ from ..survey.noise import GridNoise
 
 Singles = NDArray[np.float32]
 
-# Limit of the charts, and the sum from which cells around alarming ones belong to them [sigma].
-LIMIT = 5.0
+# Sum from which cells around alarming ones belong to them [sigma].
 EDGE = 2.0
 # A group of cells is judged when this share of it is in view, and is there still when the newest
 # look shows this share of the mean change, or is not further from it than noise; what has passed
