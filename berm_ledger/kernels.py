@@ -15,11 +15,11 @@ from contextlib import contextmanager
 from types import ModuleType
 
 try:
-    from . import _cells, _crest, _fits, _groups, _sampling, _watch
+    from . import _cells, _crest, _decode, _fits, _groups, _sampling, _watch
     _BUILT: tuple[ModuleType | None, ...] = (
-        _cells, _crest, _fits, _groups, _sampling, _watch)
+        _cells, _crest, _decode, _fits, _groups, _sampling, _watch)
 except ImportError:
-    _BUILT = (None,) * 6
+    _BUILT = (None,) * 7
 
 
 class Kernels:
@@ -31,11 +31,13 @@ class Kernels:
 
     def use(self, modules: tuple[ModuleType | None, ...]) -> None:
         """Use modules, in the order that ``used`` returns them in."""
-        self.cells, self.crest, self.fits, self.groups, self.sampling, self.watch = modules
+        (self.cells, self.crest, self.decode, self.fits, self.groups, self.sampling,
+         self.watch) = modules
 
     def used(self) -> tuple[ModuleType | None, ...]:
         """Return what is in use."""
-        return self.cells, self.crest, self.fits, self.groups, self.sampling, self.watch
+        return (self.cells, self.crest, self.decode, self.fits, self.groups, self.sampling,
+                self.watch)
 
 
 #: The one that all look at.

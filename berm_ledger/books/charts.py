@@ -326,8 +326,8 @@ class SharedShift:
         """Pick the cells to compare."""
         count = slope.shape[1]
         self._thinning = max(THINNING, count // ENOUGH_CELLS)
-        #: The cells whose differences ``of`` takes, shape (k,).
-        self.picked = np.arange(0, count, self._thinning)
+        #: The cells whose differences ``of`` takes, k of them.
+        self.picked = slice(0, count, self._thinning)
         self._picked_slope = np.ascontiguousarray(slope[:, self.picked], dtype=np.float64)
 
     def of(self, difference_m: NDArray[Any]) -> tuple[Floats, float]:

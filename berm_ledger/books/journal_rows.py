@@ -42,7 +42,7 @@ SURFACE_COLUMNS = 'name, stamp_ns, x0_m, y0_m, cell_m, "rows", cols, dtype, data
 DTYPES = ('<f4', '<f8', '|b1', '|i1', '|u1', '<i2', '<u2', '<i4', '<u4', '<i8', '<u8')
 # A lattice of more cells than this is a damaged or hostile file, not a yard.
 MAX_CELLS = 50_000_000
-COMPRESSION = 6
+COMPRESSION = 2
 
 EntryRow = tuple[int, int, str, 'str | None', 'int | None', str]
 SurfaceRow = tuple[str, int, float, float, float, int, int, str, bytes]

@@ -173,6 +173,43 @@ static PyObject *compare(PyObject *self, PyObject *const *args, Py_ssize_t given
     return done(&held, PyLong_FromSsize_t(known));
 }
 
+/*
+ * pairs(measured, height, looks (n,), worked (n,), cells, beside (k,), least_looks, left, right,
+ *       worth (k,)) -> how many
+ *
+ * Differences at cells, and at those beside them, that are known by so many looks, lie still and
+ * have one beside them; looks of each.
+ */
+static PyObject *pairs(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 10)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t all = length(args[0]), count = length(args[4]), kept = 0;
+    const float *measured = flat(&held, args[0], 'f', all, 0);
+    const float *height = flat(&held, args[1], 'f', all, 0);
+    const float *looks = flat(&held, args[2], 'f', all, 0);
+    const uint8_t *worked = flat(&held, args[3], '?', all, 0);
+    const int64_t *cells = flat(&held, args[4], 'q', count, 0);
+    const int64_t *beside = flat(&held, args[5], 'q', count, 0);
+    float least = (float)PyFloat_AsDouble(args[6]);
+    double *left = flat(&held, args[7], 'd', count, 1);
+    double *right = flat(&held, args[8], 'd', count, 1);
+    float *worth = flat(&held, args[9], 'f', count, 1);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    for (Py_ssize_t k = 0; k < count; k++) {
+        int64_t cell = cells[k], other = beside[k];
+        if (cell < 0 || cell >= all || other >= all) {
+            PyErr_SetString(PyExc_ValueError, "a cell that there is not");
+            break;
+        }
+        if (other < 0 || worked[cell] || !(looks[cell] >= least)) continue;
+        left[kept] = (double)(measured[cell] - height[cell]);
+        right[kept] = (double)(measured[other] - height[other]);
+        worth[kept++] = looks[cell];
+    }
+    return done(&held, PyLong_FromSsize_t(kept));
+}
+
 /* ---- sums ---------------------------------------------------------------------------------- */
 
 enum { SUMS = 9 };
@@ -235,6 +272,7 @@ static PyObject *weighed(PyObject *self, PyObject *const *args, Py_ssize_t given
 static PyMethodDef methods[] = {
     {"median", (PyCFunction)(void (*)(void))median, METH_FASTCALL, NULL},
     {"compare", (PyCFunction)(void (*)(void))compare, METH_FASTCALL, NULL},
+    {"pairs", (PyCFunction)(void (*)(void))pairs, METH_FASTCALL, NULL},
     {"weighed", (PyCFunction)(void (*)(void))weighed, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},
 };

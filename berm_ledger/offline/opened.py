@@ -14,6 +14,7 @@ from ..books.layers import profiles_from
 from ..design import Site
 from ..design.site_file import site_from_text
 from ..errors import BooksError
+from ..site_source import LoadedSite
 from ..survey.snapshot import NamedSurface
 from ..targeting.loads import with_loads
 
@@ -53,7 +54,9 @@ def books_path(path: str | os.PathLike[str]) -> Path:
     return named / BOOKS_NAME if named.is_dir() else named
 
 
-def open_books(path: str | os.PathLike[str]) -> OpenedBooks:
+def open_books(
+    path: str | os.PathLike[str], *, loaded: LoadedSite | None = None
+) -> OpenedBooks:
     """
     Read a books file, also one that a ledger is writing.
 
@@ -61,6 +64,8 @@ def open_books(path: str | os.PathLike[str]) -> OpenedBooks:
     ----------
     path : path
         The file, or the folder that holds it under the name ``books.sqlite``.
+    loaded : LoadedSite, optional
+        A site that was read before; it need not be read again if it is that of the books.
 
     Returns
     -------
@@ -82,6 +87,9 @@ def open_books(path: str | os.PathLike[str]) -> OpenedBooks:
     if not text:
         msg = f'{path} does not hold the site file it was opened with, so it cannot be shown'
         raise BooksError(msg)
-    site = site_from_text(text, f'{name} in {path}')
+    if loaded is not None and (loaded.digest, loaded.text) == (digest, text):
+        site = loaded.site
+    else:
+        site = site_from_text(text, f'{name} in {path}')
     books = with_loads(fold(site, entries), profiles_from(site, surfaces))
     return OpenedBooks(site, books, entries, surfaces, digest)

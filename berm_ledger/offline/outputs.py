@@ -11,6 +11,7 @@ from typing import Any
 from .fresh import write_whole
 from .opened import BOOKS_NAME, open_books, OpenedBooks
 from .tables import events_csv, segments_csv, summary_dict, summary_json
+from ..site_source import LoadedSite
 
 SEGMENTS_NAME, EVENTS_NAME, SUMMARY_NAME = 'segments.csv', 'events.csv', 'summary.json'
 REPORT_NAME = 'report.html'
@@ -42,7 +43,8 @@ def output_texts(opened: OpenedBooks) -> dict[str, str]:
 
 
 def write_outputs(
-    books_path: str | os.PathLike[str], folder: str | os.PathLike[str]
+    books_path: str | os.PathLike[str], folder: str | os.PathLike[str], *,
+    loaded: LoadedSite | None = None,
 ) -> dict[str, Any]:
     """
     Write the tables of a books file, also of one that a ledger is writing.
@@ -53,6 +55,8 @@ def write_outputs(
         The books file.
     folder : path
         Where to; files of the same names there are replaced, each at once.
+    loaded : LoadedSite, optional
+        The site, where it has been read already.
 
     Returns
     -------
@@ -65,7 +69,7 @@ def write_outputs(
         No usable books.
 
     """
-    opened = open_books(books_path)
+    opened = open_books(books_path, loaded=loaded)
     for name, text in output_texts(opened).items():
         write_whole(Path(folder) / name, text)
     return summary_dict(opened.site, opened.books, opened.surfaces, opened.entries)

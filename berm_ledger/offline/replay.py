@@ -183,7 +183,7 @@ def replay(
                 tally, books, broken, borrow = _drive(stream, earlier, journal, watch)
             _check_used(tally, bags, broken)
             found = [finding.text for finding in stream.findings]
-        summary = write_outputs(path, folder)
+        summary = write_outputs(path, folder, loaded=earlier.loaded)
     warnings = (*broken, *found, *tally.lines(), *_unseen(books))
     return Replayed(books, summary, warnings, borrow)
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from .grid import ElevationGrid
 from ..findings import Finding, Severity
 from ..geometry import StampedPose
+from ..kernels import compiled
 
 SECOND_NS = 1_000_000_000
 # A grid may lag the newest message and the pose may lag the grid by this much [ns].
@@ -199,6 +200,8 @@ def check_grid(
 
 def _greatest_m(height_m: NDArray[np.float32]) -> float:
     """Return the greatest size of a finite height [m], NaN where there is none."""
+    if compiled.sampling is not None and min(height_m.shape) >= 2:
+        return float(compiled.sampling.greatest(height_m))
     size = max(float(np.fmax.reduce(height_m, axis=None)),
                -float(np.fmin.reduce(height_m, axis=None)))
     if math.isinf(size):

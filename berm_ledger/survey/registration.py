@@ -22,9 +22,9 @@ from numpy.typing import NDArray
 from .area import SLOPE_REACH, SurveyArea
 from .grid import ElevationGrid
 from .middle import median, median_size
-from .resample import differences
-from .robust import explained_m, weighed
+from .shift_fit import CELLS_PER_INDEPENDENT, Fit, shift_between
 from .surface import SiteSurface
+from ..kernels import compiled
 
 # What the shift may do between two grids (standard deviations) [m]: placement and drift.
 WALK_XY_M = 0.004
@@ -38,17 +38,11 @@ LIMIT_SPREAD_M = 0.012
 THINNING = 3
 ENOUGH_CELLS = 6000
 LEAST_LOOKS = 3.0
-LEAST_CELLS = 150
+# And where the noise is learned.
+STEADY_LOOKS = 5.0
 # Slopes below this, or below so many of their own errors, are noise and no relief [m/m].
 LEAST_SLOPE = 0.06
 SLOPE_SIGMAS = 3.0
-# Neighbouring differences are correlated: how many cells, every third one, are worth one.
-CELLS_PER_INDEPENDENT = 10.0
-# Half widths of the robust weights, step by step [m]; the last is in noise sigmas.
-ROBUST_STEPS_M = (0.10, 0.05, 0.03)
-LAST_STEP_SIGMAS = 4.0
-# A wide step is left out when differences lie closer than this share of it to the expected place.
-WIDE_SHARE = 0.25
 # The slopes of the surface are worked out again after so many looks: where nobody works it hardly
 # moves.
 SLOPE_LOOKS = 8
@@ -91,27 +85,6 @@ class Shift:
     residual_m: float = float('nan')
     cells: int = 0
     planar_observed: bool = False
-
-
-@dataclass(frozen=True, eq=False)
-class Fit:
-    """
-    Best shift of a grid against heights at points.
-
-    Parameters
-    ----------
-    mean : array
-        dx, dy, dz, shape (3,) [m].
-    normal : array
-        Information on them from the heights alone, shape (3, 3) [1/m2].
-    left_m : array
-        Differences left over at the points that the grid shows, shape (k,) [m].
-
-    """
-
-    mean: NDArray[np.float64]
-    normal: NDArray[np.float64]
-    left_m: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -170,9 +143,43 @@ class Registration:
             self.mean = np.array([shift.dx_m, shift.dy_m, shift.dz_m])
         return newest
 
-    def pairs(self) -> tuple[NDArray[np.intp], NDArray[np.intp], float]:
-        """Return the cells compared, the cell beside each (-1: none), and their distance [m]."""
-        return self._cells, self._beside, THINNING * self.area.lattice.cell_m
+    def pairs(
+        self, measured_m: NDArray[np.float32], surface: SiteSurface, worked: NDArray[np.bool_]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float32], float]:
+        """
+        Return by how much heights (n,) differ from a surface at cells compared that lie still.
+
+        Parameters
+        ----------
+        measured_m : array
+            Heights of a grid, shape (n,) [m]; NaN is not seen.
+        surface : SiteSurface
+            The surface.
+        worked : array
+            Cells where change is expected, shape (n,).
+
+        Returns
+        -------
+        tuple of array
+            Differences there and at a cell beside each [m], and looks that it is known by, (k,).
+        float
+            Distance of the two [m].
+
+        """
+        spacing_m = THINNING * self.area.lattice.cell_m
+        if compiled.fits is not None and measured_m.dtype == np.float32:
+            count = len(self._cells)
+            there, near, worth = np.empty(count), np.empty(count), np.empty(count, np.float32)
+            kept = compiled.fits.pairs(
+                measured_m, surface.height_m, surface.looks, worked, self._cells, self._beside,
+                STEADY_LOOKS, there, near, worth)
+            return there[:kept], near[:kept], worth[:kept], spacing_m
+        steady = surface.looks[self._cells] >= STEADY_LOOKS
+        steady &= ~worked[self._cells] & (self._beside >= 0)
+        cells, beside = self._cells[steady], self._beside[steady]
+        left, right = (
+            (measured_m[at] - surface.height_m[at]).astype(float) for at in (cells, beside))
+        return left, right, surface.looks[cells], spacing_m
 
     def register(
         self, grid: ElevationGrid, surface: SiteSurface, worked: NDArray[np.bool_],
@@ -267,8 +274,8 @@ class Registration:
     def _shift(self, residual_m: float, cells: int, observed: bool = False) -> Shift:
         """Return the present expectation as a shift."""
         dx, dy, dz = (float(v) for v in self.mean)
-        se_xy = float(np.sqrt(max(0.0, np.linalg.eigvalsh(self.covariance[:2, :2])[-1])))
-        se_z = float(np.sqrt(max(0.0, self.covariance[2, 2])))
+        se_xy = math.sqrt(max(0.0, _eigenvalues(self.covariance)[1]))
+        se_z = math.sqrt(max(0.0, float(self.covariance[2, 2])))
         return Shift(dx, dy, dz, se_xy, se_z, residual_m, cells, observed)
 
     def _slopes(
@@ -315,59 +322,12 @@ class Registration:
         self.covariance = np.linalg.inv(fit.normal + information).astype(np.float64)
         self._open(surface)
         # Information from the ground itself must outweigh a centimetre of ignorance.
-        observed = bool(np.linalg.eigvalsh(fit.normal[:2, :2])[0] > 1.0 / 0.01**2)
+        observed = _eigenvalues(fit.normal)[0] > 1.0 / 0.01**2
         return self._shift(residual, len(left), observed)
 
 
-def shift_between(
-    grid: ElevationGrid, points_xy: NDArray[np.float64], height_m: NDArray[np.float64],
-    slope: NDArray[np.float64], *, expected: NDArray[np.float64],
-    information: NDArray[np.float64], noise_m: float,
-    per_independent: float = CELLS_PER_INDEPENDENT,
-) -> Fit | None:
-    """
-    Return the shift of a grid against a surface, robust weights tightening step by step.
-
-    Parameters
-    ----------
-    grid : ElevationGrid
-        The grid.
-    points_xy, height_m : array
-        Points of the surface (n, 2) and its heights there (n,) [m].
-    slope : array
-        Slopes of the surface along x and y, shape (n, 2) [m/m].
-    expected, information : array
-        Shift expected beforehand, shape (3,) [m], and the information that is worth, shape
-        (3, 3) [1/m2]; zero for none.
-    noise_m : float
-        Standard deviation of a height of the grid [m].
-    per_independent : float
-        How many of the points are worth one that shares nothing with the others.
-
-    Returns
-    -------
-    Fit or None
-        None when the grid shows too few of the points.
-
-    """
-    mean = expected.astype(np.float64)
-    slope = np.ascontiguousarray(slope.T)
-    variance = noise_m**2 * per_independent
-    last = max(0.012, LAST_STEP_SIGMAS * noise_m)
-    widths = [*ROBUST_STEPS_M, last]
-    while widths:
-        left, shown = differences(grid, points_xy, height_m, mean)
-        if shown < LEAST_CELLS:
-            return None
-        centre = median(left)
-        if len(widths) > len(ROBUST_STEPS_M):
-            # Where all lie close by, the first step may be as narrow as the last two.
-            near_m = abs(centre) + 3.0 * median_size(left, centre, as_far=True)
-            wide = [width for width in ROBUST_STEPS_M if near_m > WIDE_SHARE * width]
-            widths = [*wide, last] if wide else [last, last]
-        normal, toward = weighed(left, slope, centre, widths.pop(0))
-        normal, toward = normal / variance, toward / variance
-        step = np.linalg.solve(normal + information, toward + information @ (expected - mean))
-        mean = mean + step
-    left -= explained_m(slope, np.asarray(step, dtype=np.float64))
-    return Fit(mean, normal, left[np.isfinite(left)])
+def _eigenvalues(matrix: NDArray[np.float64]) -> tuple[float, float]:
+    """Return the eigenvalues of the planar part of a symmetric matrix (3, 3), smaller first."""
+    a, b, c = float(matrix[0, 0]), float(matrix[0, 1]), float(matrix[1, 1])
+    middle, half = (a + c) / 2.0, math.hypot((a - c) / 2.0, b)
+    return middle - half, middle + half

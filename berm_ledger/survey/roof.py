@@ -206,20 +206,28 @@ def roof_templates(cell_m: float, grid_cell_m: float, detail: Detail) -> RoofTem
     lift = detail.sharpened * blur_variance_m2(cell_m, grid_cell_m) / 2.0 / cell_m**2
     # Two interpolations one after the other: the squares of the widths add up.
     blur = float(np.hypot(1.0, grid_cell_m / cell_m))
-    bases, crest = [], []
-    for place in PLACES_CELLS:
-        # One sample more on either side: sharpening needs the neighbours.
-        u = np.arange(-window - 1, window + 2) - place
-        for right, left, lowered in _shapes(u, blur):
-            right, left = (v[1:-1] - lift * np.diff(v, 2) for v in (right, left))
-            design = np.column_stack([np.ones(len(right)), -right, -left])
-            inverse = np.linalg.pinv(design)
-            bases.append(np.linalg.qr(design)[0])
-            crest.append(inverse[0] - lowered * (inverse[1] + inverse[2]))
-    weights = np.array(crest).reshape(len(PLACES_CELLS), -1, 2 * window + 1)
-    stacked = np.ascontiguousarray(
-        np.stack(bases, axis=2).transpose(1, 0, 2), dtype=np.float32)
-    return RoofTemplates(detail, window, stacked, weights)
+    # One sample more on either side: sharpening needs the neighbours.
+    u = np.arange(-window - 1, window + 2) - PLACES_CELLS[:, None]
+    parts, lowered = [], []
+    for right, left, rounding in _shapes(u, blur):
+        right, left = (v[:, 1:-1] - lift * np.diff(v, 2) for v in (right, left))
+        parts.append(np.stack([np.ones(right.shape), -right, -left], axis=-1))
+        lowered.append([rounding])
+    # Of every place and shape, shape (p, q, w, 3).
+    design = np.stack(parts, axis=1)
+    inverse = np.linalg.pinv(design)
+    crest = inverse[:, :, 0] - np.array(lowered) * (inverse[:, :, 1] + inverse[:, :, 2])
+    bases = _orthonormal(design.reshape(-1, *design.shape[2:])).transpose(2, 1, 0)
+    return RoofTemplates(detail, window, np.ascontiguousarray(bases, dtype=np.float32), crest)
+
+
+def _orthonormal(matrices: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return orthonormal columns for each of many matrices (m, w, 3)."""
+    try:
+        return np.asarray(np.linalg.qr(matrices)[0])
+    except np.linalg.LinAlgError:
+        # Numpy before 1.22 takes one at a time.
+        return np.stack([np.linalg.qr(one)[0] for one in matrices])
 
 
 _Shape = tuple[NDArray[np.float64], NDArray[np.float64], float]

@@ -52,6 +52,8 @@ def under_rover(
     # A little further, for whatever rounding does to the border.
     reach_m = pad_m + area.lattice.cell_m
     near = area.cells_within(corners.min(axis=0) - reach_m, corners.max(axis=0) + reach_m)
+    if not len(near):
+        return near
     points = area.centres_xy[near] + moved_xy
     return near[under_footprint(points, footprint, site_from_base, pad_m)]
 

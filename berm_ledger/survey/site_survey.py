@@ -28,7 +28,7 @@ from .registration import Refused, Registration, Shift
 from .resample import without_spikes
 from .sampling import part_of_area, sampled, too_high, under_rover
 from .sections import Sections, sections_of_berm
-from .surface import Fused, SiteSurface
+from .surface import Fused, MOST_LOOKS, SiteSurface
 from .turns import Turns
 from .volumes import Volumes, VolumeSums
 from ..design import Site
@@ -269,15 +269,11 @@ class SiteSurvey:
 
     def _learn_noise(self, measured_m: NDArray[np.float32], worked: NDArray[np.bool_]) -> None:
         """Learn the noise on the ground that registration uses."""
-        cells, beside, spacing_m = self.registration.pairs()
-        steady = (self.surface.looks[cells] >= 5.0) & ~worked[cells] & (beside >= 0)
-        cells, beside = cells[steady], beside[steady]
-        if len(cells):
-            surface = self.surface
-            left, right = (
-                (measured_m[at] - surface.height_m[at]).astype(float) for at in (cells, beside))
-            looks = median(surface.effective_looks(cells))
-            self.noise = self.noise.learned(left, right, looks, spacing_m)
+        left, right, looks, spacing_m = self.registration.pairs(
+            measured_m, self.surface, worked)
+        if len(left):
+            worth = median(np.minimum(looks, np.float32(2.0 * MOST_LOOKS - 1.0)))
+            self.noise = self.noise.learned(left, right, worth, spacing_m)
 
     # ---- readings ----------------------------------------------------------------------------
 

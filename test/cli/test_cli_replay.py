@@ -396,7 +396,7 @@ def test_being_stopped_from_outside_leaves_nothing(
 
 def test_crash_in_the_middle_leaves_nothing(
         replay: Call, bag: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def fail(*_: object) -> None:
+    def fail(*_: object, **__: object) -> None:
         raise ZeroDivisionError('ours')
     monkeypatch.setattr('berm_ledger.offline.replay.write_outputs', fail)
     with pytest.raises(ZeroDivisionError):

@@ -4,6 +4,7 @@
 
 from berm_ledger.geometry import GridAxes, Lattice, Polygon, Pose2
 from berm_ledger.kernels import compiled, numpy_only
+from berm_ledger.survey.gates import _greatest_m
 from berm_ledger.survey.grid import ElevationGrid
 from berm_ledger.survey.resample import at_cells, bilinear, under_footprint, without_spikes
 from berm_ledger.survey.surface import SiteSurface
@@ -125,6 +126,21 @@ def test_what_lies_under_a_rover_is_the_same(seed: int, pad_m: float, yaw_rad: f
     if pad_m == 0.0:
         clear &= corners.distance_m(local) > 1e-9
     npt.assert_array_equal(plain[clear], away[clear] <= pad_m)
+
+
+@built
+@given(st.integers(0, 2**32 - 1), st.integers(2, 90), st.integers(2, 90),
+       st.sampled_from('CFP'), st.sampled_from((0.1, 1.0)))
+def test_the_greatest_is_the_same(
+        seed: int, rows: int, cols: int, order: str, unknown: float) -> None:
+    rng = np.random.default_rng(seed)
+    heights = rough(rng, (rows + 3, cols + 3))
+    heights[rng.random(heights.shape) < unknown] = np.nan
+    heights[rng.random(heights.shape) < 0.01] = -np.inf
+    heights = heights[1:rows + 1, 2:cols + 2] if order == 'P' else heights.copy(order)
+    known = np.abs(heights[np.isfinite(heights)])
+    ours, plain = both(lambda: _greatest_m(heights))
+    npt.assert_equal((ours, plain), (known.max() if len(known) else np.nan,) * 2)
 
 
 @built

@@ -8,15 +8,14 @@ import re
 from berm_ledger.survey.area import survey_area
 from berm_ledger.survey.grid import ElevationGrid
 from berm_ledger.survey.registration import (
-    LEAST_CELLS,
     LIMIT_XY_M,
     OPENING_GRIDS,
     Refused,
     Registration,
     Shift,
-    shift_between,
 )
 from berm_ledger.survey.resample import bilinear
+from berm_ledger.survey.shift_fit import LEAST_CELLS, shift_between
 from berm_ledger.survey.surface import SiteSurface
 from hypothesis import given, settings
 from hypothesis import strategies as st

@@ -13,7 +13,7 @@ import warnings
 
 from berm_ledger.geometry import GridAxes
 from berm_ledger.survey.grid import ElevationGrid
-from berm_ledger.survey.registration import shift_between
+from berm_ledger.survey.shift_fit import shift_between
 import numpy as np
 import numpy.testing as npt
 import pytest

@@ -6,19 +6,25 @@ import math
 
 from berm_ledger.geometry import GridAxes
 from berm_ledger.kernels import compiled, numpy_only
+from berm_ledger.survey.area import survey_area
 from berm_ledger.survey.grid import ElevationGrid
 from berm_ledger.survey.middle import median, median_size
+from berm_ledger.survey.registration import Registration
 from berm_ledger.survey.resample import differences
 from berm_ledger.survey.robust import explained_m, tukey, weighed
+from berm_ledger.survey.surface import SiteSurface
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 import numpy as np
 import numpy.testing as npt
 import pytest
+from survey_kit import straight
 
 built = pytest.mark.skipif(
     compiled.fits is None, reason='the kernels are not built: pip install -e . with a C compiler')
+
+AREA = survey_area(straight(1.2))
 
 
 def both(work):
@@ -122,6 +128,22 @@ def test_differences_are_the_same(seed: int, count: int, yaw_rad: float) -> None
 
 
 @built
+@given(st.integers(0, 2**32 - 1))
+def test_pairs_are_the_same(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    registration, cells = Registration(AREA), len(AREA)
+    surface = SiteSurface(cells)
+    surface.put(np.arange(cells), rng.normal(size=cells), rng.integers(0, 9, cells))
+    measured = rng.normal(size=cells).astype(np.float32)
+    measured[rng.random(cells) < 0.2] = np.nan
+    worked = rng.random(cells) < 0.2
+    ours, plain = both(lambda: registration.pairs(measured, surface, worked))
+    assert len(plain[0]) > 50
+    for one, other in zip(ours, plain):
+        npt.assert_array_equal(one, other)
+
+
+@built
 def test_what_does_not_fit_the_fits_is_refused() -> None:
     height, rows = np.zeros((4, 4), dtype=np.float32), np.zeros((5, 2))
     pair, square, single = np.zeros(2), np.eye(2), np.zeros(5)
@@ -134,6 +156,15 @@ def test_what_does_not_fit_the_fits_is_refused() -> None:
         fits.weighed(single, np.zeros((2, 4)), 0.0, 1.0, np.zeros(9))
     with pytest.raises(ValueError, match='wanted 9 values, got 5'):
         fits.weighed(single, rows, 0.0, 1.0, single.copy())
+    four, mask, cells = np.zeros(4, dtype=np.float32), np.zeros(4, dtype=bool), np.zeros(5, int)
+    worth = np.zeros(5, dtype=np.float32)
+    given_in = (four, four, four, mask, cells, cells, 1.0, single, single.copy(), worth)
+    assert fits.pairs(*given_in) == 0
+    for place, wrong in ((4, cells + 4), (4, cells - 1), (5, cells + 4)):
+        with pytest.raises(ValueError, match='a cell that there is not'):
+            fits.pairs(*given_in[:place], wrong, *given_in[place + 1:])
+    with pytest.raises(ValueError, match='wanted 5 values, got 4'):
+        fits.pairs(*given_in[:9], worth[:4])
     for wrong in (rows, np.zeros(3, dtype=np.int32), np.zeros(3, dtype=bool)):
         with pytest.raises(TypeError, match='one row of single or double'):
             fits.median(wrong, 0.0, False, False)

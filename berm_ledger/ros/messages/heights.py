@@ -59,8 +59,8 @@ class HeightCopy:
         target = self.height_m[place]
         if self.height_m.flags.f_contiguous and not self.height_m.flags.c_contiguous:
             source, target = source.T, target.T
-        if compiled.sampling is not None and _is_plain(source) and source.strides[1] == 4:
-            self._known |= compiled.sampling.copied(source, ABSURD_HEIGHT_M, target)
+        if compiled.decode is not None and _is_plain(source) and source.strides[1] == 4:
+            self._known |= compiled.decode.copied(source, ABSURD_HEIGHT_M, target)
             return
         count = pieces_of(source.shape[1] * target.itemsize)
         for first in range(0, len(source), count):
@@ -148,7 +148,7 @@ def heights_on_lattice(
 
     """
     alike = x.strides == y.strides == z.strides and x.strides[1] % 4 == 0
-    if compiled.sampling is not None and alike and all(_is_plain(v) for v in (x, y, z)):
+    if compiled.decode is not None and alike and all(_is_plain(v) for v in (x, y, z)):
         return _seen_on_lattice(x, y, z, axes, PROOF_SHARE * limit_m)
     whole = _interleaved(x, y, z)
     if whole is None:
@@ -181,13 +181,13 @@ def _seen_on_lattice(
     limit_m: float,
 ) -> tuple[NDArray[np.float32], bool] | None:
     """Return the same after a look at every point, which is quick when compiled."""
-    assert compiled.sampling is not None
+    assert compiled.decode is not None
     height_m = np.empty(z.shape, dtype=np.float32)
     rows, cols = (np.arange(count) for count in z.shape)
     of_rows = [(axes.row_step_xy[k] * rows).astype(np.float32) for k in (0, 1)]
     of_cols = [(axes.origin_xy[k] + axes.col_step_xy[k] * cols).astype(np.float32)
                for k in (0, 1)]
-    known = compiled.sampling.cloud(
+    known = compiled.decode.cloud(
         x, y, z, *of_rows, *of_cols, limit_m, ABSURD_HEIGHT_M, height_m)
     return None if known is None else (height_m, known)
 

@@ -90,6 +90,31 @@ def _cell_m(steps: NDArray[np.float64]) -> float:
     return float(np.hypot(*steps.T).mean())
 
 
+@lru_cache(maxsize=8)
+def _whole_sample(
+    rows: int, cols: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return index of a whole sample, its mean, and what makes steps of points (2, n)."""
+    index = _sampled_index(rows, cols).astype(float)
+    mean = index.mean(axis=0)
+    rel = index - mean
+    return index, mean, np.linalg.solve(rel.T @ rel, rel.T)
+
+
+def _whole_fit(
+    points: NDArray[np.float64], shape: tuple[int, int]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Fit a sample of which every point is known; None where it is not, or one lies far off."""
+    index, mean, solution = _whole_sample(*shape)
+    if len(points) < len(index) or len(points) < MIN_POINTS:
+        return None
+    middle = points.mean(axis=0)
+    steps = solution @ (points - middle)
+    origin = middle - mean @ steps
+    off = np.abs(points - (origin + index @ steps)).max()
+    return (steps, origin) if off <= OFF_SHARE * _cell_m(steps) else None
+
+
 def _robust_fit(
     index: NDArray[np.float64], points: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -153,7 +178,8 @@ def sample_axes(x: NDArray[Any], y: NDArray[Any]) -> GridAxes:
     """
     # NaN and numbers of any size are to be expected, not to be warned of.
     with np.errstate(all='ignore'):
-        steps, origin = _robust_fit(*_sample(x, y))
+        index, points = _sample(x, y)
+        steps, origin = _whole_fit(points, x.shape) or _robust_fit(index, points)
         return _axes(steps.round(STEP_DIGITS), origin.round(ORIGIN_DIGITS))
 
 

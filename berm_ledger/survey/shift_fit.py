@@ -1,0 +1,100 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The shift of a grid against heights at points: robust least squares in a few steps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .grid import ElevationGrid
+from .middle import median, median_size
+from .resample import differences
+from .robust import explained_m, weighed
+
+# Fewer points tell nothing.
+LEAST_CELLS = 150
+# Neighbouring differences are correlated: how many cells, every third one, are worth one.
+CELLS_PER_INDEPENDENT = 10.0
+# Half widths of the robust weights, step by step [m]; the last is in noise sigmas.
+ROBUST_STEPS_M = (0.10, 0.05, 0.03)
+LAST_STEP_SIGMAS = 4.0
+# A wide step is left out when differences lie closer than this share of it to the expected place.
+WIDE_SHARE = 0.25
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """
+    Best shift of a grid against heights at points.
+
+    Parameters
+    ----------
+    mean : array
+        dx, dy, dz, shape (3,) [m].
+    normal : array
+        Information on them from the heights alone, shape (3, 3) [1/m2].
+    left_m : array
+        Differences left over at the points that the grid shows, shape (k,) [m].
+
+    """
+
+    mean: NDArray[np.float64]
+    normal: NDArray[np.float64]
+    left_m: NDArray[np.float64]
+
+
+def shift_between(
+    grid: ElevationGrid, points_xy: NDArray[np.float64], height_m: NDArray[np.float64],
+    slope: NDArray[np.float64], *, expected: NDArray[np.float64],
+    information: NDArray[np.float64], noise_m: float,
+    per_independent: float = CELLS_PER_INDEPENDENT,
+) -> Fit | None:
+    """
+    Return the shift of a grid against a surface, robust weights tightening step by step.
+
+    Parameters
+    ----------
+    grid : ElevationGrid
+        The grid.
+    points_xy, height_m : array
+        Points of the surface (n, 2) and its heights there (n,) [m].
+    slope : array
+        Slopes of the surface along x and y, shape (n, 2) [m/m].
+    expected, information : array
+        Shift expected beforehand, shape (3,) [m], and the information that is worth, shape
+        (3, 3) [1/m2]; zero for none.
+    noise_m : float
+        Standard deviation of a height of the grid [m].
+    per_independent : float
+        How many of the points are worth one that shares nothing with the others.
+
+    Returns
+    -------
+    Fit or None
+        None when the grid shows too few of the points.
+
+    """
+    mean = expected.astype(np.float64)
+    slope = np.ascontiguousarray(slope.T)
+    variance = noise_m**2 * per_independent
+    last = max(0.012, LAST_STEP_SIGMAS * noise_m)
+    widths = [*ROBUST_STEPS_M, last]
+    while widths:
+        left, shown = differences(grid, points_xy, height_m, mean)
+        if shown < LEAST_CELLS:
+            return None
+        centre = median(left)
+        if len(widths) > len(ROBUST_STEPS_M):
+            # Where all lie close by, the first step may be as narrow as the last two.
+            near_m = abs(centre) + 3.0 * median_size(left, centre, as_far=True)
+            wide = [width for width in ROBUST_STEPS_M if near_m > WIDE_SHARE * width]
+            widths = [*wide, last] if wide else [last, last]
+        normal, toward = weighed(left, slope, centre, widths.pop(0))
+        normal, toward = normal / variance, toward / variance
+        step = np.linalg.solve(normal + information, toward + information @ (expected - mean))
+        mean = mean + step
+    left -= explained_m(slope, np.asarray(step, dtype=np.float64))
+    return Fit(mean, normal, left[np.isfinite(left)])
