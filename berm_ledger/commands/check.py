@@ -19,6 +19,9 @@ def run(args: argparse.Namespace) -> int:
     """Check the site file and print what it says."""
     from ..design.summary import check_lines
     from ..site_source import load_site
+    from ..targeting.coarse import coarse_loads
     site = load_site(args.site).site
-    sys.stdout.write('\n'.join(check_lines(site)) + '\n')
+    # The last line stays that of the totals.
+    notes = [f'note: {note}' for note in coarse_loads(site)]
+    sys.stdout.write('\n'.join([*notes, *check_lines(site)]) + '\n')
     return 0

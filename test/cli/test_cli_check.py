@@ -70,3 +70,16 @@ def test_file_that_is_no_site_is_one_line(
 def test_missing_file_and_folder_are_one_line(call: Call, tmp_path: Path) -> None:
     assert 'nowhere.yaml: cannot be read: No such file' in call('check', 'nowhere.yaml').complaint
     assert 'cannot be read: Is a directory' in call('check', tmp_path).complaint
+
+
+@pytest.mark.parametrize(('tolerance_m', 'noted'), [(0.01, True), (0.04, False)])
+def test_a_load_too_big_for_the_tolerance_is_noted(
+        call: Call, tmp_path: Path, tolerance_m: float, noted: bool) -> None:
+    site = yaml.safe_load(SITE.read_text(encoding='utf-8'))
+    site['berms'][0]['height_tolerance_m'] = tolerance_m
+    path = tmp_path / 'site.yaml'
+    path.write_text(yaml.safe_dump(site), encoding='utf-8')
+    done = call('check', path)
+    assert done.code == 0
+    assert done.out.startswith('note: berm ') is noted
+    assert ('more than its tolerance of 10 mm' in done.out) is noted
