@@ -19,7 +19,7 @@ from scipy import ndimage
 from .charts import Canvas
 from .detection import level_of_detection
 from ..survey.error_budget import volume_error
-from ..survey.noise import GridNoise, RANGE_M
+from ..survey.noise import GridNoise
 
 Cells = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -166,7 +166,7 @@ class Evidence:
         own = 1.5 * self.noise.white_m * np.sqrt(inverse)
         common = self.noise.correlated_m * math.sqrt(float(np.mean(inverse)))
         return volume_error(
-            self.canvas.lattice.cell_m, own, correlated_m=common, range_m=RANGE_M,
+            self.canvas.lattice.cell_m, own, correlated_m=common, range_m=self.noise.range_m,
             systematic_m=float(np.mean(self.shared_m[cells])) / 2.0).total_m3
 
 

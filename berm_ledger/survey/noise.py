@@ -9,7 +9,7 @@ The spread splits into a part that is independent from cell to cell and one that
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 import math
 
 import numpy as np
@@ -22,8 +22,10 @@ OPENING_NOISE_M = 0.005
 OPENING_SHARED = 0.2
 LEAST_NOISE_M = 0.0005
 MOST_NOISE_M = 0.05
-# Range of the shared part [m].
+# Range of the shared part [m], and the fewest cells of the grid that it spans: what a coarse
+# grid's neighbours share they share over a wider area.
 RANGE_M = 0.15
+RANGE_CELLS = 4.0
 # Weight of the newest grid, and the fewest cells that say anything.
 WEIGHT = 0.1
 LEAST_CELLS = 200
@@ -40,11 +42,14 @@ class GridNoise:
         Standard deviation [m].
     shared : float
         Share of the variance that neighbours have in common, 0 to 1.
+    range_m : float
+        How far they share it (range of a spherical variogram) [m].
 
     """
 
     total_m: float = OPENING_NOISE_M
     shared: float = OPENING_SHARED
+    range_m: float = RANGE_M
 
     @property
     def white_m(self) -> float:
@@ -55,6 +60,10 @@ class GridNoise:
     def correlated_m(self) -> float:
         """Shared part of the standard deviation [m]."""
         return self.total_m * math.sqrt(self.shared)
+
+    def of_cell(self, cell_m: float) -> GridNoise:
+        """Return the noise of grids of such cells [m], all else being equal."""
+        return replace(self, range_m=max(RANGE_M, RANGE_CELLS * cell_m))
 
     def learned(
         self, left_m: NDArray[np.float64], beside_m: NDArray[np.float64], looks: float,
@@ -95,4 +104,5 @@ class GridNoise:
         variance /= 1.0 + 1.0 / max(1.0, looks)
         total = math.sqrt(self.total_m**2 + WEIGHT * (variance - self.total_m**2))
         total = min(MOST_NOISE_M, max(LEAST_NOISE_M, total))
-        return GridNoise(total, self.shared + WEIGHT * (shared - self.shared))
+        return replace(
+            self, total_m=total, shared=self.shared + WEIGHT * (shared - self.shared))

@@ -117,6 +117,27 @@ def test_bare_ground_must_fall_by_more_than_soil_that_stands(
         assert (change.volume_m3 > GROUND_SIGMAS * change.volume_se_m3) == (standing_m == 0.0)
 
 
+def test_a_sum_over_coarse_cells_is_worth_less() -> None:
+    """
+    What all cells of a patch share does not average out: its error is area times standard error.
+
+    A patch of 0.3 m is well within the range of a grid of cells of 0.2 m, and holds several of
+    the ranges of a fine one.
+    """
+    flat = np.zeros(SIDE * SIDE)
+    patch = np.zeros((SIDE, SIDE), dtype=bool)
+    patch[10:30, 10:30] = True
+    worth = []
+    for cell_m in (0.02, 0.2):
+        evidence = Evidence(
+            Canvas(LATTICE, EVERY), flat, flat + 1e9, flat, flat, flat + 1.0, flat, flat == 0.0,
+            GridNoise(0.003, 0.999).of_cell(cell_m), flat, flat)
+        worth.append(evidence.volume_se_m3(patch.ravel()))
+    whole = 0.3**2 * 0.003
+    assert worth[0] < 0.75 * worth[1]
+    assert worth[1] == pytest.approx(whole, rel=0.25)
+
+
 def test_a_lift_of_all_cells_is_the_map() -> None:
     """Five millimetres of everything: no soil came; a hole is found in spite of it."""
     square = Square()

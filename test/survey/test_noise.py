@@ -66,3 +66,11 @@ def test_too_little_evidence_changes_nothing(left) -> None:
 def test_absurd_noise_is_bounded() -> None:
     assert learned(lambda rng: white(rng, 1.0)).total_m == MOST_NOISE_M
     assert 0.0 < learned(lambda rng: np.zeros((2, COUNT))).total_m <= 0.001
+
+
+@pytest.mark.parametrize(('cell_m', 'range_m'), [(0.02, RANGE_M), (0.05, 0.2), (0.1, 0.4)])
+def test_neighbours_of_a_coarse_grid_share_it_further(cell_m: float, range_m: float) -> None:
+    """Four cells at least; what has been learned stays, and learning keeps it."""
+    noise = GridNoise(0.004, 0.3).of_cell(cell_m)
+    assert noise == GridNoise(0.004, 0.3, pytest.approx(range_m))
+    assert learned(white, noise=noise, grids=3).range_m == noise.range_m
