@@ -19,6 +19,7 @@ from scipy import ndimage
 from .charts import Canvas
 from .detection import level_of_detection
 from ..survey.error_budget import volume_error
+from ..survey.nearby import grow
 from ..survey.noise import GridNoise
 
 Cells = NDArray[np.bool_]
@@ -208,7 +209,7 @@ def clusters(
     part = np.zeros(stop - first, dtype=bool)
     row, col = place - first[:, None]
     part[row, col] = True
-    labels, count = ndimage.label(ndimage.binary_dilation(part, iterations=JOINED))
+    labels, count = ndimage.label(grow(part, JOINED))
     of_core = labels[row, col]
     least = LEAST_AREA_M2 / canvas.lattice.cell_area_m2
     groups = (core[of_core == label] for label in range(1, count + 1))
@@ -229,7 +230,7 @@ def stands_like_a_thing(evidence: Evidence, core: NDArray[np.intp]) -> bool:
     mask = np.zeros(len(evidence.judged), dtype=bool)
     mask[core] = True
     on = canvas.mask(mask)
-    ring = ndimage.binary_dilation(on, iterations=2) & ~ndimage.binary_erosion(on, iterations=2)
+    ring = grow(on, 2) & ~ndimage.binary_erosion(on, iterations=2)
     known = canvas.mask(evidence.judged & np.isfinite(evidence.newest_m))
     surface = np.where(known, canvas.spread(np.nan_to_num(evidence.newest_m)), np.nan)
     # Where the edge lies at the end of what is seen it shows nothing.

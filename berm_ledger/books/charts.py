@@ -17,11 +17,11 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from ..geometry import Lattice
 from ..kernels import compiled
 from ..survey.middle import median_size
+from ..survey.nearby import grow
 from ..survey.robust import explained_m, weighed
 from ..survey.surface import without_nan
 
@@ -80,9 +80,8 @@ class Canvas:
 
     def near(self, cells: NDArray[np.bool_], steps: int) -> NDArray[np.bool_]:
         """Return cells within so many steps of a mask, both of shape (n,)."""
-        grown = ndimage.binary_dilation(self.mask(cells), iterations=steps)
-        out: NDArray[np.bool_] = grown.ravel()[self.flat_index]
-        return out
+        near: NDArray[np.bool_] = grow(self.mask(cells), steps).ravel()[self.flat_index]
+        return near
 
     @cached_property
     def _place(self) -> NDArray[np.intp]:

@@ -21,6 +21,7 @@ from .changes import smoothed_noise_m
 from .charts import Canvas
 from .patches import Floats, Landing, OpenPatch, Rise
 from ..survey.error_budget import volume_error
+from ..survey.nearby import grow
 from ..survey.noise import GridNoise, RANGE_M
 
 # A rise of less than this part of the expected load is a dump that missed.
@@ -241,15 +242,14 @@ class DumpWatch:
         least = max(LEAST_RISE_M, RISE_SIGMAS * smoothed_noise_m(noise) / math.sqrt(looks))
         smooth = np.nan_to_num(canvas.box_mean(whole))
         core = ndimage.binary_opening(canvas.mask(np.abs(smooth) > least))
-        labels, _ = ndimage.label(ndimage.binary_dilation(core, iterations=2))
+        labels, _ = ndimage.label(grow(core, 2))
         # Soil lies where the load fell; elsewhere only what is plain is no noise.
         heap = np.zeros(len(self.points_xy), dtype=bool)
         for landing in patch.landings:
             heap[self.cells_around(landing.x_m, landing.y_m, HEAP_M)] = True
         plain = core & canvas.mask(heap[index] | (np.abs(smooth) > PLAIN_RISES * least))
         core &= np.isin(labels, np.unique(labels[plain]))
-        grown = ndimage.binary_dilation(core, iterations=FRINGE).ravel()
-        return np.asarray(grown[canvas.flat_index[own]], dtype=np.bool_)
+        return np.asarray(grow(core, FRINGE).ravel()[canvas.flat_index[own]], dtype=np.bool_)
 
     def _errors_m3(
         self, patch: OpenPatch, known: NDArray[np.bool_], noise: GridNoise, shared_m: float

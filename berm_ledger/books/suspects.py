@@ -34,6 +34,7 @@ from .charts import Canvas
 from .recent import RecentLooks
 from .verdicts import assessed_gain, assessed_losses, SLIDE_REACH_M
 from ..kernels import compiled
+from ..survey.middle import median
 from ..survey.noise import GridNoise
 
 Singles = NDArray[np.float32]
@@ -186,7 +187,7 @@ class Scene:
         now = self.smooth_m[group]
         one = smoothed_noise_m(self.noise)
         known = np.isfinite(since) & np.isfinite(now)
-        was, here = (float(np.median(v[known])) if known.any() else 0.0 for v in (since, now))
+        was, here = (median(v[known]) if known.any() else 0.0 for v in (since, now))
         if was * here <= 0.0 or abs(here) < PASSED_SHARE * abs(was):
             if abs(was - here) > PASSED_SIGMAS * one:
                 return group

@@ -25,6 +25,7 @@ from .changes import (
     LEAST_AREA_M2,
     stands_like_a_thing,
 )
+from ..survey.middle import median
 
 # Looks since the change began, and for added soil also the time [ns], before it is judged.
 LOSS_LOOKS = 4
@@ -99,7 +100,7 @@ def assessed_losses(evidence: Evidence, core: NDArray[np.intp]) -> list[Change]:
         change = _loss(evidence, piece, rise, share, every)
         if change is None:
             continue
-        if np.median(evidence.standing_m[piece]) < LEAST_STANDING_M:
+        if median(evidence.standing_m[piece]) < LEAST_STANDING_M:
             sure = is_plain(change, GROUND_SIGMAS)
         else:
             sure = bool(plain[piece].any()) or is_plain(change)
@@ -165,13 +166,13 @@ def _loss(
 ) -> Change | None:
     """Say what a piece that has fallen is; None where it is too little."""
     around = grown_apart(evidence, core, every)
-    risen = gains_near(evidence, rise, around, float(np.median(evidence.accepted_m[core])))
+    risen = gains_near(evidence, rise, around, median(evidence.accepted_m[core]))
     # Where soil without a dump lay, only what is now below the accepted surface is lost.
     own = np.where(evidence.fill_m > 0.0, np.minimum(rise, 0.0), rise)
     lost = -float(own[around & ~risen].sum()) * evidence.area_m2
     gained = max(0.0, float(rise[risen].sum()) * evidence.area_m2)
     error = evidence.volume_se_m3(around)
-    looks = float(np.median(evidence.looks[core]))
+    looks = median(evidence.looks[core])
     most = float(evidence.looks[core].max())
     depth = depth_m(own[core] + share * evidence.standing_m[core])
     if lost < max(LEAST_VOLUME_M3, VOLUME_SIGMAS * error) or depth < LEAST_CHANGE_M:
@@ -216,7 +217,7 @@ def gains_near(
     for group in clusters(evidence.canvas, risen):
         # Soil slides downhill, if at all.
         if not reach[group].any() or stands_like_a_thing(evidence, group) or (
-                np.median(evidence.accepted_m[group]) > level_m + LEAST_RISE_M):
+                median(evidence.accepted_m[group]) > level_m + LEAST_RISE_M):
             continue
         around = grown(evidence, group, FRINGE)
         volume = float(rise_m[around].sum()) * evidence.area_m2
@@ -228,13 +229,13 @@ def gains_near(
 
 def assessed_gain(evidence: Evidence, core: NDArray[np.intp]) -> Change | None:
     """Say whether a group of cells that gained height is soil that came without a dump."""
-    looks = float(np.median(evidence.looks[core]))
+    looks = median(evidence.looks[core])
     rise = evidence.difference_m() - evidence.fill_m
     around = grown(evidence, core, FRINGE)
     gained = float(rise[around].sum()) * evidence.area_m2
     error = evidence.volume_se_m3(around)
     if gained < max(LEAST_VOLUME_M3, VOLUME_SIGMAS * error) or (
-            float(np.median(rise[core])) < LEAST_CHANGE_M):
+            median(rise[core]) < LEAST_CHANGE_M):
         return None
     if stands_like_a_thing(evidence, core):
         return None

@@ -1,6 +1,6 @@
 /* Copyright 2026 The berm_ledger authors */
 /* SPDX-License-Identifier: Apache-2.0 */
-/* Groups of cells whose charts alarm. */
+/* Groups of cells whose charts alarm; what lies near cells. */
 #include "held.h"
 
 /* Cells on their lattice, of which a rectangle counts: first row and column, and those after it. */
@@ -202,7 +202,57 @@ static PyObject *groups(PyObject *self, PyObject *const *args, Py_ssize_t given)
     return done(&held, groups_of(&field, core, count, joined, limit, least, least_sure));
 }
 
+/* ---- what lies near ------------------------------------------------------------------------ */
+
+static inline int32_t one_more(int32_t least, int32_t beside)
+{
+    return beside + 1 < least ? beside + 1 : least;
+}
+
+/*
+ * grow(mask (r, c), steps, out (r, c))
+ *
+ * What can be reached in so many steps along rows and columns: the steps to the nearest of the mask,
+ * from above and the left first, then from below and the right.
+ */
+static PyObject *grow(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 3)) return NULL;
+    Held held = {.count = 0};
+    Py_buffer *mask = view_of(&held, args[0], '?', PyBUF_C_CONTIGUOUS);
+    long steps = PyLong_AsLong(args[1]);
+    if (!mask || PyErr_Occurred()) return done(&held, NULL);
+    if (mask->ndim != 2 || steps < 0 || steps >= INT32_MAX / 2) {
+        PyErr_SetString(PyExc_ValueError, "wanted a mask of rows and columns, and steps");
+        return done(&held, NULL);
+    }
+    Py_ssize_t rows = mask->shape[0], cols = mask->shape[1];
+    uint8_t *out = flat(&held, args[2], '?', rows * cols, 1);
+    int32_t *away = held.failed ? NULL : scratch(1, ((size_t)(rows * cols) + 1) * sizeof *away);
+    if (!away) return done(&held, NULL);
+    const uint8_t *in = mask->buf;
+    int32_t far = (int32_t)steps + 1;
+    for (Py_ssize_t r = 0, k = 0; r < rows; r++) {
+        for (Py_ssize_t c = 0; c < cols; c++, k++) {
+            int32_t least = in[k] ? 0 : far;
+            if (r > 0) least = one_more(least, away[k - cols]);
+            away[k] = c > 0 ? one_more(least, away[k - 1]) : least;
+        }
+    }
+    for (Py_ssize_t r = rows - 1, k = rows * cols - 1; r >= 0; r--) {
+        for (Py_ssize_t c = cols - 1; c >= 0; c--, k--) {
+            int32_t least = away[k];
+            if (r + 1 < rows) least = one_more(least, away[k + cols]);
+            away[k] = c + 1 < cols ? one_more(least, away[k + 1]) : least;
+            out[k] = away[k] <= steps;
+        }
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
 static PyMethodDef methods[] = {
+    {"grow", (PyCFunction)(void (*)(void))grow, METH_FASTCALL, NULL},
     {"groups", (PyCFunction)(void (*)(void))groups, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},
 };

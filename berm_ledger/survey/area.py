@@ -16,8 +16,9 @@ from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, sparse
+from scipy import sparse
 
+from .nearby import grow
 from ..design import Segment, Site
 from ..design.corridor import Corridor, corridor_of_site
 from ..design.surface import footprint_half_width_m, half_width_m
@@ -121,7 +122,7 @@ class SurveyArea:
         mask = np.zeros(shape, dtype=bool)
         mask[row - top, col - left] = True
         place = self.cell_of_flat.reshape(rows, cols)[top:top + shape[0], left:left + shape[1]]
-        near = place[ndimage.binary_dilation(mask, iterations=steps)]
+        near = place[grow(mask, steps)]
         return np.asarray(near[near >= 0], dtype=np.intp)
 
     @cached_property

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from .area import SurveyArea
 from .grid import ElevationGrid
+from .nearby import grow
 from .registration import LIMIT_XY_M, Shift
 from .resample import at_cells, bilinear, part_around, under_footprint
 from ..geometry import Pose2
@@ -74,8 +74,7 @@ def too_high(
 
 def and_around(high: NDArray[Any], cell_m: float) -> NDArray[np.bool_]:
     """Return what is too high for soil and what lies so near that it is not believed, (r, c)."""
-    out: NDArray[np.bool_] = ndimage.binary_dilation(high, iterations=pad_steps(cell_m))
-    return out
+    return grow(np.asarray(high, dtype=np.bool_), pad_steps(cell_m))
 
 
 def pad_steps(cell_m: float) -> int:

@@ -8,6 +8,7 @@ from berm_ledger.books.charts import Canvas
 from berm_ledger.books.suspects import EDGE, LIMIT, Scene
 from berm_ledger.geometry import Lattice
 from berm_ledger.kernels import compiled, numpy_only
+from berm_ledger.survey.nearby import grow
 from hypothesis import given
 from hypothesis import strategies as st
 import numpy as np
@@ -86,8 +87,21 @@ def test_some_scenes_have_groups() -> None:
     assert max(counts) > 3
 
 
+@given(st.integers(0, 2**32 - 1), st.integers(1, 30), st.integers(1, 30), st.integers(1, 40),
+       st.sampled_from((0.0, 0.01, 0.2)))
+def test_what_is_near_is_what_a_dilation_reaches(
+        seed: int, rows: int, cols: int, steps: int, share: float) -> None:
+    mask = np.random.default_rng(seed).random((rows, cols)) < share
+    npt.assert_array_equal(grow(mask, steps), ndimage.binary_dilation(mask, iterations=steps))
+
+
 @built
 def test_what_does_not_fit_the_groups_is_refused() -> None:
+    with pytest.raises(ValueError, match='wanted 4 values, got 3'):
+        compiled.groups.grow(np.ones((2, 2), dtype=bool), 1, np.ones(3, dtype=bool))
+    for mask, steps in ((np.ones(4, dtype=bool), 1), (np.ones((2, 2), dtype=bool), -1)):
+        with pytest.raises(ValueError, match='rows and columns, and steps'):
+            compiled.groups.grow(mask, steps, np.ones(4, dtype=bool))
     sums, judged = np.full(4, 9.0, dtype=np.float32), np.ones(4, dtype=bool)
     canvas = Canvas(Lattice(0.0, 0.0, 0.05, 2, 2), np.arange(4))
     flat, place = canvas.places
