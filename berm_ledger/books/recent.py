@@ -57,11 +57,20 @@ class RecentLooks:
         return [(int(self._stamp_ns[row]), self._height_m[row]) for row in rows
                 if self._stamp_ns[row] > 0]
 
+    def _at(
+        self, looks: NDArray[np.intp], cells: slice | NDArray[np.intp]
+    ) -> NDArray[np.float32]:
+        """Return some looks at some cells, shape (looks, cells) [m]."""
+        # Few cells of many: not all of a look is to be copied for them.
+        place = looks if isinstance(cells, slice) else looks[:, None]
+        out: NDArray[np.float32] = self._height_m[place, cells]
+        return out
+
     def mean_since(
         self, stamp_ns: int, cells: slice | NDArray[np.intp] = slice(None)
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the mean height since a time [m], NaN where unseen, and of how many looks."""
-        rows = self._height_m[self._stamp_ns >= max(stamp_ns, 1)][:, cells]
+        rows = self._at(np.flatnonzero(self._stamp_ns >= max(stamp_ns, 1)), cells)
         known = np.isfinite(rows)
         count = known.sum(axis=0).astype(float)
         total = np.where(known, rows, 0.0).sum(axis=0, dtype=float)
@@ -103,7 +112,7 @@ class RecentLooks:
     ) -> NDArray[np.float64]:
         """Return the mean height of the newest looks, so many of them [m]; NaN where unseen."""
         newest = (self._next - 1 - np.arange(count)) % LOOKS_KEPT
-        rows = self._height_m[newest][:, cells]
+        rows = self._at(newest, cells)
         known = np.isfinite(rows)
         total = np.where(known, rows, 0.0).sum(axis=0, dtype=float)
         seen = known.sum(axis=0)
