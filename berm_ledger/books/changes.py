@@ -18,6 +18,7 @@ from scipy import ndimage
 
 from .charts import Canvas
 from .detection import level_of_detection
+from ..kernels import compiled
 from ..survey.error_budget import volume_error
 from ..survey.nearby import grow
 from ..survey.noise import GridNoise
@@ -198,6 +199,12 @@ def clusters(
         Cells of each group, shape (k,).
 
     """
+    least = LEAST_AREA_M2 / canvas.lattice.cell_area_m2
+    if compiled.groups is not None and sure is None:
+        reach = sum(canvas.lattice.shape)
+        found = compiled.groups.groups(
+            cells.astype(np.float32), cells, *canvas.places, 0.5, 0.5, reach, JOINED, least, 0)
+        return [np.array(group, dtype=np.intp) for group in found]
     # Only where a cell of the mask is, and then only around what is left of them.
     some = np.flatnonzero(cells)
     core = some[canvas.in_core(some, cells)]
@@ -211,7 +218,6 @@ def clusters(
     part[row, col] = True
     labels, count = ndimage.label(grow(part, JOINED))
     of_core = labels[row, col]
-    least = LEAST_AREA_M2 / canvas.lattice.cell_area_m2
     groups = (core[of_core == label] for label in range(1, count + 1))
     return [group for group in groups if len(group) >= least and (
         sure is None or np.count_nonzero(sure[group]) >= LEAST_SURE)]

@@ -53,6 +53,8 @@ def test_groups_are_those_of_an_opening(seed: int, rows: int, cols: int) -> None
     wanted = [np.flatnonzero(of_cell == label).tolist() for label in range(1, count + 1)]
     # Cells of 5 cm: 0.003 m2 are two of them, and no core is that small.
     assert [group.tolist() for group in clusters(canvas, cells)] == wanted
+    with numpy_only():
+        assert [group.tolist() for group in clusters(canvas, cells)] == wanted
 
 
 def a_scene(rng, rows: int, cols: int, cell_m: float) -> Scene:
