@@ -10,6 +10,7 @@ soil can is a thing.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 import math
 
 import numpy as np
@@ -148,17 +149,31 @@ class Evidence:
 
     def difference_m(self) -> Floats:
         """Return what was lost (negative) or gained; unseen cells follow their neighbours."""
+        return self._difference_m
+
+    @cached_property
+    def _difference_m(self) -> Floats:
+        """Return the same, made once, read-only."""
         rise = np.where(self.judged, self.mean_m - self.accepted_m, np.nan)
         near = self.canvas.box_mean(rise)
         filled = np.where(np.isfinite(rise), rise, np.where(self.judged, near, np.nan))
-        return np.nan_to_num(filled)
+        out = np.nan_to_num(filled)
+        out.flags.writeable = False
+        return out
 
     def detection_m(self) -> Floats:
         """Return the level of detection of the 3 x 3 mean, 95 % [m]."""
+        return self._detection_m
+
+    @cached_property
+    def _detection_m(self) -> Floats:
+        """Return the same, made once, read-only."""
         one = smoothed_noise_m(self.noise)
         looks = np.maximum(self.looks, 1.0)
-        return level_of_detection(
-            one / np.sqrt(self.accepted_looks), one / np.sqrt(looks), shared_m=self.shared_m)
+        out = np.array(level_of_detection(
+            one / np.sqrt(self.accepted_looks), one / np.sqrt(looks), shared_m=self.shared_m))
+        out.flags.writeable = False
+        return out
 
     def volume_se_m3(self, cells: Cells) -> float:
         """Return the standard error of the sum over some cells [m3]."""

@@ -34,7 +34,7 @@ from .charts import Canvas
 from .recent import RecentLooks
 from .verdicts import assessed_gain, assessed_losses, SLIDE_REACH_M
 from ..kernels import compiled
-from ..survey.middle import median
+from ..survey.middle import median, median_ns
 from ..survey.noise import GridNoise
 
 Singles = NDArray[np.float32]
@@ -174,7 +174,7 @@ class Scene:
             return []
         index, evidence = self.evidence(group, since_ns)
         core = np.flatnonzero(np.isin(index, group))
-        window_ns = int(np.median(self.accepted.same_ns[self.at[group]]))
+        window_ns = median_ns(self.accepted.same_ns[self.at[group]])
         changes = [assessed_gain(evidence, core)] if gain else assessed_losses(evidence, core)
         return [change.placed(self.at[index], since_ns, window_ns) for change in changes if change]
 

@@ -66,6 +66,22 @@ def median_size(
     return _middle(np.where(unknown, np.inf, size) if as_far else size[~unknown])
 
 
+def median_ns(stamps_ns: NDArray[np.int64]) -> int:
+    """
+    Return the median of stamps (n,), at least one, as numpy gives it in whole nanoseconds.
+
+    Examples
+    --------
+    >>> median_ns(np.array([4, 1, 3])), median_ns(np.array([4, 1]))
+    (3, 2)
+
+    """
+    half, odd = divmod(len(stamps_ns), 2)
+    ordered = np.sort(stamps_ns)
+    high = float(ordered[half])
+    return int(high if odd else (float(ordered[half - 1]) + high) / 2.0)
+
+
 def _middle(values: NDArray[np.floating]) -> float:
     """Return the median of values (n,), none of them NaN."""
     half = len(values) // 2

@@ -8,7 +8,7 @@ from berm_ledger.geometry import GridAxes
 from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.survey.area import survey_area
 from berm_ledger.survey.grid import ElevationGrid
-from berm_ledger.survey.middle import median, median_size
+from berm_ledger.survey.middle import median, median_ns, median_size
 from berm_ledger.survey.registration import Registration
 from berm_ledger.survey.resample import differences
 from berm_ledger.survey.robust import explained_m, tukey, weighed
@@ -80,6 +80,12 @@ def test_a_median_of_anything_is_that_of_numpy(values: np.ndarray) -> None:
         wanted = float(np.median(known)) if len(known) else math.nan
         # The sign of a zero is not looked at.
         npt.assert_array_equal(both(lambda: median(values)), (wanted, wanted))
+
+
+@given(st.lists(st.integers(0, 2 * 10**18), min_size=1, max_size=9))
+def test_median_stamps_are_those_of_numpy(stamps: list[int]) -> None:
+    values = np.array(stamps, dtype=np.int64)
+    assert median_ns(values) == int(np.median(values))
 
 
 def test_robust_weights_fall_from_one_to_nothing() -> None:
