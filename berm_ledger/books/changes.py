@@ -23,6 +23,7 @@ from ..kernels import compiled
 from ..survey.error_budget import volume_error
 from ..survey.nearby import grow
 from ..survey.noise import GridNoise
+from ..survey.surface import without_nan
 
 Cells = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -157,7 +158,7 @@ class Evidence:
         rise = np.where(self.judged, self.mean_m - self.accepted_m, np.nan)
         near = self.canvas.box_mean(rise)
         filled = np.where(np.isfinite(rise), rise, np.where(self.judged, near, np.nan))
-        out = np.nan_to_num(filled)
+        out = without_nan(filled)
         out.flags.writeable = False
         return out
 

@@ -165,7 +165,7 @@ class Scene:
             canvas, accepted_m, worth, fill_m, mean_m, looks,
             self.recent.mean_of_last(NEWEST_LOOKS, index), self.judged[index], self.noise,
             self.shared_m[index].astype(float),
-            np.maximum(np.nan_to_num(standing_m), 0.0))
+            np.fmax(standing_m, 0.0))
 
     def assessed(self, group: NDArray[np.intp], *, gain: bool) -> list[Change]:
         """Return what a group has come to, whether or not that is enough to book."""
@@ -173,7 +173,7 @@ class Scene:
         if since_ns is None:
             return []
         index, evidence = self.evidence(group, since_ns)
-        core = np.flatnonzero(np.isin(index, group))
+        core = np.searchsorted(index, group)
         window_ns = median_ns(self.accepted.same_ns[self.at[group]])
         changes = [assessed_gain(evidence, core)] if gain else assessed_losses(evidence, core)
         return [change.placed(self.at[index], since_ns, window_ns) for change in changes if change]

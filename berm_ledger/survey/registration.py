@@ -208,9 +208,10 @@ class Registration:
         prior = self._expected(surface)
         usable = (surface.looks[self._cells] >= LEAST_LOOKS) & ~worked[self._cells]
         usable &= surface.aside_looks[self._cells] == 0
-        picked = np.flatnonzero(usable)
-        if not len(picked):
+        if not usable.any():
             return self._unseen(surface, prior)
+        # Mostly all of them: then nothing has to be picked.
+        picked = slice(None) if usable.all() else np.flatnonzero(usable)
         slope = self._slopes(surface, picked, noise_m)
 
         def fitted(spread: NDArray[np.float64]) -> tuple[Fit | None, NDArray[np.float64]]:
@@ -279,7 +280,7 @@ class Registration:
         return Shift(dx, dy, dz, se_xy, se_z, residual_m, cells, observed)
 
     def _slopes(
-        self, surface: SiteSurface, picked: NDArray[np.intp], noise_m: float
+        self, surface: SiteSurface, picked: slice | NDArray[np.intp], noise_m: float
     ) -> NDArray[np.float64]:
         """Return slopes (2, k) along x and y; zero where too small or unknown."""
         if self._slope_age == 0 or self.opening:
@@ -289,8 +290,8 @@ class Registration:
         # Each slope is the difference of two means of three cells.
         error = noise_m * math.sqrt(2.0 / 3.0) / (2.0 * SLOPE_REACH * self.area.lattice.cell_m)
         variance = (SLOPE_SIGMAS * error)**2 / surface.effective_looks(self._cells[picked])
-        out *= out[0] * out[0] + out[1] * out[1] >= np.maximum(variance, LEAST_SLOPE**2)
-        return out
+        real = out[0] * out[0] + out[1] * out[1] >= np.maximum(variance, LEAST_SLOPE**2)
+        return np.asarray(out * real, dtype=np.float64)
 
     def _all_slopes(self, surface: SiteSurface) -> NDArray[np.float64]:
         """Return slopes along x and y at all cells compared, zero where unknown, shape (2, m)."""
