@@ -280,7 +280,8 @@ class Clerk:
             self.dumps.canvas, self.changes, survey.datum.level_m, survey.area.in_corridor,
             survey.noise, self._planar_m, self.changes.falling))
         rises = self.dumps.measured(patch, survey.noise, SHARED_M) if losses else []
-        taken = not_slid(losses, [shortage_m3(rise, self._books()) for rise in rises])
+        taken = not_slid(losses, [shortage_m3(rise, self._books()) for rise in rises],
+                         max(landing.expected_m3 for landing in patch.landings))
         return [loss.change for loss in taken], len(taken) < len(losses)
 
     def _falls_short(self, rise: Rise) -> bool:

@@ -35,6 +35,9 @@ BESIDE = 2
 # Of losses that touch a heap that is not yet measured, so many are slides for one that is none
 # (a guess: loads often set soil sliding, and hardly anybody digs beside a machine that dumps).
 SLIDES_PER_LOSS = 3.0
+# What slides is a small part of the load that set it off, also farther from it (a guess: loads of
+# 30 litre on a berm 0.45 m high moved up to a thirtieth of theirs).
+SLIDE_SHARE = 0.035
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,7 +168,7 @@ def _risen(evidence: Evidence, smooth_m: Floats) -> Cells:
 
 
 def not_slid(
-    losses: Sequence[Loss], shortages_m3: Sequence[tuple[float, float]]
+    losses: Sequence[Loss], shortages_m3: Sequence[tuple[float, float]], load_m3: float = 0.0
 ) -> list[Loss]:
     """
     Return the losses that the loads themselves have not caused.
@@ -176,11 +179,14 @@ def not_slid(
         What has fallen around them.
     shortages_m3 : sequence of tuple
         How much less than usual each has risen, and its standard error [m3]; NaN is not known.
+    load_m3 : float
+        How much the greatest of the loads was to add [m3].
 
     Returns
     -------
     list of Loss
-        Those off the heap, and all where the loads fall short by them more likely than by chance.
+        Those off the heap that are more than ``SLIDE_SHARE`` of a load, and all where the loads
+        fall short by them more likely than by chance.
 
     """
     lost_m3 = sum(loss.change.volume_m3 for loss in losses)
@@ -188,7 +194,8 @@ def not_slid(
     square = sum(error_m3**2 for _, error_m3 in shortages_m3)
     # The logarithm of the likelihood ratio of two normal means, short by nothing and by all.
     taken = lost_m3 * (short_m3 - 0.5 * lost_m3) > math.log(SLIDES_PER_LOSS) * square
-    return [loss for loss in losses if taken or not loss.beside_heap]
+    return [loss for loss in losses if taken or not (
+        loss.beside_heap or loss.change.volume_m3 < SLIDE_SHARE * load_m3)]
 
 
 def shortage_m3(rise: Rise, books: Books) -> tuple[float, float]:
