@@ -50,12 +50,15 @@ class Loss:
     change : Change
         The loss as far as it lies around the dump, its cells among all n.
     beside_heap : bool
-        Whether it touches what has risen, and nothing was to be seen of it before.
+        Whether it touches what has risen.
+    seen_before : bool
+        Whether looks before the dumps had begun to show it.
 
     """
 
     change: Change
     beside_heap: bool
+    seen_before: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,7 +137,7 @@ def _losses_in(patch: OpenPatch, count: int, around: Surroundings) -> list[Loss]
             before = np.mean(around.falling[index[own]]) >= 0.5
             window_ns = int(np.median(around.accepted.same_ns[index[change.cells]]))
             out.append(Loss(change.placed(index, patch.stamps_ns[-count:][0], window_ns),
-                            bool(beside[own].any() and not before)))
+                            bool(beside[own].any()), bool(before)))
     return out
 
 
@@ -185,8 +188,8 @@ def not_slid(
     Returns
     -------
     list of Loss
-        Those off the heap that are more than ``SLIDE_SHARE`` of a load, and all where the loads
-        fall short by them more likely than by chance.
+        Those seen before; those off the heap that are more than ``SLIDE_SHARE`` of a load; and all
+        where the loads fall short by them more likely than by chance.
 
     """
     lost_m3 = sum(loss.change.volume_m3 for loss in losses)
@@ -194,7 +197,7 @@ def not_slid(
     square = sum(error_m3**2 for _, error_m3 in shortages_m3)
     # The logarithm of the likelihood ratio of two normal means, short by nothing and by all.
     taken = lost_m3 * (short_m3 - 0.5 * lost_m3) > math.log(SLIDES_PER_LOSS) * square
-    return [loss for loss in losses if taken or not (
+    return [loss for loss in losses if taken or loss.seen_before or not (
         loss.beside_heap or loss.change.volume_m3 < SLIDE_SHARE * load_m3)]
 
 

@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 import math
 
 from berm_ledger.books.accounts import DumpRecord
@@ -46,6 +47,12 @@ def test_a_great_load_may_have_moved_a_litre_farther_off(load_m3: float, taken: 
     """A litre is 3 % of 30 litre, as slides are (common practice, no source), not of 15 litre."""
     off = loss(beside_heap=False)
     assert bool(not_slid([off], [(0.0, 0.0002)], load_m3)) == taken
+
+
+def test_what_was_seen_before_the_load_fell_is_no_slide_of_it() -> None:
+    """It touches the heap and is a hundredth of the load, which is as great as it is usual."""
+    before = replace(loss(beside_heap=True), seen_before=True)
+    assert not_slid([before], [(0.0, 0.0004)], 0.1) == [before]
 
 
 def test_a_weighed_load_is_expected_to_rise_as_its_mass_has_so_far() -> None:
