@@ -126,7 +126,8 @@ def test_in_two_goes_the_books_are_those_of_one_go(
             a.placed_se_m3, b.placed_se_m3)
         assert b.height_se_m == pytest.approx(a.height_se_m, rel=0.1)
     # The looks at a load still open are not kept: its rise may be booked after the next load.
-    kinds = [sorted(e.kind for e in opened.entries if e.kind not in ('reading', 'load', 'map_shift'))
+    kinds = [sorted(e.kind for e in opened.entries
+                    if e.kind not in ('reading', 'load', 'map_shift'))
              for opened in (one, two)]
     assert kinds[0] == kinds[1]
 
