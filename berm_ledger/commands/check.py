@@ -21,7 +21,5 @@ def run(args: argparse.Namespace) -> int:
     from ..site_source import load_site
     from ..targeting.coarse import coarse_loads
     site = load_site(args.site).site
-    # The last line stays that of the totals.
-    notes = [f'note: {note}' for note in coarse_loads(site)]
-    sys.stdout.write('\n'.join([*notes, *check_lines(site)]) + '\n')
+    sys.stdout.write('\n'.join(check_lines(site, coarse_loads(site))) + '\n')
     return 0

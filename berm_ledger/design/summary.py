@@ -4,7 +4,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 import math
 import textwrap
 
@@ -19,7 +19,7 @@ HEADER = (f'  {"segment":>7}  {"from [m]":>8}  {"to [m]":>8}  {"volume [m3]":>11
           f'  {"mass [kg]":>10}  {"loads":>8}')
 
 
-def check_lines(site: Site) -> list[str]:
+def check_lines(site: Site, cautions: Sequence[str] = ()) -> list[str]:
     """
     Return the design of a site as text.
 
@@ -27,6 +27,8 @@ def check_lines(site: Site) -> list[str]:
     ----------
     site : Site
         The site.
+    cautions : sequence of str
+        What is to be noted of it before the tables, besides the notes on the file at the end.
 
     Returns
     -------
@@ -35,7 +37,7 @@ def check_lines(site: Site) -> list[str]:
 
     """
     quantities = design_quantities(site)
-    lines = list(_head(site))
+    lines = [*_head(site), *_noted(cautions)]
     for index, berm in enumerate(site.berms):
         lines += ['', *_berm_lines(site, berm, [
             pair for pair in quantities if pair[0].berm_index == index])]
@@ -43,9 +45,14 @@ def check_lines(site: Site) -> list[str]:
     if len(site.berms) > 1:
         lines += ['', _row('all berms', everything)]
     lines += ['', *_wrapped(_loads_text(site, everything))]
-    for note in notes_of_site(site):
-        lines += _wrapped(f'note: {note}')
+    lines += _noted(notes_of_site(site))
     return lines
+
+
+def _noted(notes: Iterable[str]) -> Iterator[str]:
+    """Yield the lines of notes."""
+    for note in notes:
+        yield from _wrapped(f'note: {note}')
 
 
 def _wrapped(text: str) -> list[str]:
