@@ -12,44 +12,38 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from types import ModuleType
 
-try:
-    from . import _cells, _crest, _decode, _fits, _groups, _sampling, _watch
-    _BUILT: tuple[ModuleType | None, ...] = (
-        _cells, _crest, _decode, _fits, _groups, _sampling, _watch)
-except ImportError:
-    _BUILT = (None,) * 7
 
-
+@dataclass
 class Kernels:
     """The modules in use, all of them or none; None where numpy is to do it."""
 
-    def __init__(self) -> None:
-        """Use what was built."""
-        self.use(_BUILT)
-
-    def use(self, modules: tuple[ModuleType | None, ...]) -> None:
-        """Use modules, in the order that ``used`` returns them in."""
-        (self.cells, self.crest, self.decode, self.fits, self.groups, self.sampling,
-         self.watch) = modules
-
-    def used(self) -> tuple[ModuleType | None, ...]:
-        """Return what is in use."""
-        return (self.cells, self.crest, self.decode, self.fits, self.groups, self.sampling,
-                self.watch)
+    cells: ModuleType | None = None
+    crest: ModuleType | None = None
+    decode: ModuleType | None = None
+    fits: ModuleType | None = None
+    groups: ModuleType | None = None
+    sampling: ModuleType | None = None
+    watch: ModuleType | None = None
 
 
 #: The one that all look at.
 compiled = Kernels()
+try:
+    from . import _cells, _crest, _decode, _fits, _groups, _sampling, _watch
+    compiled = Kernels(_cells, _crest, _decode, _fits, _groups, _sampling, _watch)
+except ImportError:
+    pass
 
 
 @contextmanager
 def numpy_only() -> Iterator[None]:
     """Let numpy do it all for a while, to compare."""
-    before = compiled.used()
-    compiled.use((None,) * len(before))
+    before = dict(vars(compiled))
+    vars(compiled).update(vars(Kernels()))
     try:
         yield
     finally:
-        compiled.use(before)
+        vars(compiled).update(before)
