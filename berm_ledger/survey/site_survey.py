@@ -28,7 +28,7 @@ from .registration import Refused, Registration, Shift
 from .resample import without_spikes
 from .sampling import part_of_area, sampled, too_high, under_rover
 from .sections import Sections, sections_of_berm
-from .surface import Fused, MOST_LOOKS, SiteSurface
+from .surface import Fused, independent_looks, SiteSurface
 from .turns import Turns
 from .volumes import Volumes, VolumeSums
 from ..design import Site
@@ -273,7 +273,7 @@ class SiteSurvey:
         left, right, looks, spacing_m = self.registration.pairs(
             measured_m, self.surface, worked)
         if len(left):
-            worth = median(np.minimum(looks, np.float32(2.0 * MOST_LOOKS - 1.0)))
+            worth = median(independent_looks(looks))
             self.noise = self.noise.learned(left, right, worth, spacing_m)
 
     # ---- readings ----------------------------------------------------------------------------

@@ -56,6 +56,13 @@ def without_nan(values: NDArray[Any]) -> NDArray[Any]:
     return out
 
 
+def independent_looks(looks: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return how many independent looks means of so many are worth, at most ``MOST_LOOKS``."""
+    # A mean with weight 1/m for the newest look is worth 2 m - 1 looks in the long run; the plain
+    # mean of n looks is worth n.
+    return np.minimum(looks, np.float32(2.0 * MOST_LOOKS - 1.0))
+
+
 @dataclass(frozen=True, eq=False)
 class Fused:
     """
@@ -107,9 +114,7 @@ class SiteSurface:
         self, cells: slice | NDArray[np.intp] = slice(None)
     ) -> NDArray[np.float32]:
         """Return how many independent looks the heights of cells, all by default, are worth."""
-        # A mean with weight 1/m for the newest look is worth 2 m - 1 looks in the long run; the
-        # plain mean of n looks is worth n.
-        return np.minimum(self.looks[cells], 2.0 * MOST_LOOKS - 1.0)
+        return independent_looks(self.looks[cells])
 
     def raise_by(self, step_m: float) -> None:
         """Raise every height [m]: the frame itself was found to lie lower."""
