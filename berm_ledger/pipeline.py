@@ -258,8 +258,7 @@ class Pipeline:
             self._take_datum(stamp_ns)
         elif self.survey.datum is not None and self._keeper.books().datum_seq is None:
             clerk.book_datum(stamp_ns)
-        if self.survey.datum is not None and self.survey.datum.has_filled:
-            self.survey.survey_late(~clerk.dumps.touched)
+        self.survey.survey_late(~clerk.dumps.touched)
         clerk.book_rises(look, stamp_ns)
         changes = clerk.changes_of(look, stamp_ns)
         clerk.book_readings(stamp_ns)
