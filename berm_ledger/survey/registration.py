@@ -218,7 +218,7 @@ class Registration:
             information = np.linalg.inv(spread).astype(np.float64)
             height = surface.height_m[self._cells[picked]].astype(float)
             return shift_between(
-                grid, self._points[picked], height, slope.T, expected=self.mean,
+                grid, self._points[picked], height, slope, expected=self.mean,
                 information=information, noise_m=noise_m,
                 per_independent=self._per_independent), information
 

@@ -62,7 +62,7 @@ def shift_between(
     points_xy, height_m : array
         Points of the surface (n, 2) and its heights there (n,) [m].
     slope : array
-        Slopes of the surface along x and y, shape (n, 2) [m/m].
+        Slopes of the surface along x and y, shape (2, n) [m/m].
     expected, information : array
         Shift expected beforehand, shape (3,) [m], and the information that is worth, shape
         (3, 3) [1/m2]; zero for none.
@@ -78,7 +78,7 @@ def shift_between(
 
     """
     mean = expected.astype(np.float64)
-    slope = np.ascontiguousarray(slope.T)
+    slope = np.ascontiguousarray(slope)
     variance = noise_m**2 * per_independent
     last = max(0.012, LAST_STEP_SIGMAS * noise_m)
     widths = [*ROBUST_STEPS_M, last]

@@ -199,7 +199,7 @@ def test_the_first_grids_agree_on_the_level_of_the_frame() -> None:
 def test_too_few_points_give_no_fit() -> None:
     grid = shifted()
     points = XY[:LEAST_CELLS - 1]
-    zero = np.zeros((len(points), 2))
+    zero = np.zeros((2, len(points)))
     assert shift_between(
         grid, points, relief_m(points), zero, expected=np.zeros(3), information=np.eye(3),
         noise_m=NOISE_M) is None

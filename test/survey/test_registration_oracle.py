@@ -63,7 +63,7 @@ def test_same_shift_as_nuth_and_kaab(terrain) -> None:
     row, col = np.mgrid[inner]
     points = np.column_stack([col.ravel() * cell_m, -row.ravel() * cell_m])
     down_south, east = np.gradient(first)
-    slope = np.column_stack([east[inner].ravel(), -down_south[inner].ravel()])
+    slope = np.stack([east[inner].ravel(), -down_south[inner].ravel()])
     fit = shift_between(
         grid, points, ((first - first.mean()) * SCALE)[inner].ravel(), slope,
         expected=np.zeros(3), information=np.zeros((3, 3)), noise_m=NOISE_M * SCALE)
