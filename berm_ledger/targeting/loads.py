@@ -59,8 +59,9 @@ def _with_stretch(site: Site, rows: Sequence[Row], index: int, profile: CrestPro
         drum_width_m=site.rover.drum_width_m, line_length_m=line.length_m, closed=line.closed)
     lowest = replace(row, low_station_m=station_m, low_short_m=short_m)
     model = RiseModel(site, site.berms[row.berm_index], site.load_volume_m3)
-    return _judged(lowest, model, profile, (from_m, to_m), line) if model.nearly_done(
-        lowest) else lowest
+    if not model.nearly_done(lowest):
+        return lowest
+    return _judged(lowest, model, profile, (from_m, to_m), line)
 
 
 def _judged(
@@ -77,8 +78,9 @@ def _judged(
     place_m = mending_place(
         profile.station_m, profile.target_m - profile.height_m, load, model.tolerance_m,
         from_m=middles[0], to_m=middles[1], line_length_m=line.length_m, closed=line.closed)
-    return replace(row, wants_load=False) if place_m is None else replace(
-        row, wants_load=True, low_station_m=place_m)
+    if place_m is None:
+        return replace(row, wants_load=False)
+    return replace(row, wants_load=True, low_station_m=place_m)
 
 
 def _own_middles(site: Site, rows: Sequence[Row], index: int) -> tuple[float, float]:
