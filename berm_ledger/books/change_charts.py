@@ -37,7 +37,7 @@ MEMORY_LOOKS = 64.0
 MOST_WORTH = 2.0 * MEMORY_LOOKS - 1.0
 
 
-class Accepted(Protocol):
+class Reference(Protocol):
     """What is accepted of all surveyed cells, shape (n,); brought up to date in place."""
 
     accepted_m: NDArray[np.float32]
@@ -104,7 +104,7 @@ class ChangeCharts:
         self.high[cells] = 0.0
 
     def take(
-        self, look: Compared, accepted: Accepted, at: NDArray[np.intp],
+        self, look: Compared, accepted: Reference, at: NDArray[np.intp],
         pieces: NDArray[np.int32],
     ) -> tuple[tuple[int, int], NDArray[np.float32]]:
         """
@@ -145,7 +145,7 @@ class ChangeCharts:
         return (down, up), shared_m
 
     def _follow(
-        self, left_m: NDArray[np.float32], known: NDArray[np.bool_], accepted: Accepted,
+        self, left_m: NDArray[np.float32], known: NDArray[np.bool_], accepted: Reference,
         at: NDArray[np.intp],
     ) -> None:
         """Average quiet cells into the accepted surface."""

@@ -148,13 +148,9 @@ class Evidence:
         """Area of a cell [m2]."""
         return self.canvas.lattice.cell_area_m2
 
-    def difference_m(self) -> Floats:
-        """Return what was lost (negative) or gained; unseen cells follow their neighbours."""
-        return self._difference_m
-
     @cached_property
-    def _difference_m(self) -> Floats:
-        """Return the same, made once, read-only."""
+    def difference_m(self) -> Floats:
+        """Return what was lost (negative) or gained, read-only; unseen cells follow others."""
         rise = np.where(self.judged, self.mean_m - self.accepted_m, np.nan)
         near = self.canvas.box_mean(rise)
         filled = np.where(np.isfinite(rise), rise, np.where(self.judged, near, np.nan))
@@ -162,13 +158,9 @@ class Evidence:
         out.flags.writeable = False
         return out
 
-    def detection_m(self) -> Floats:
-        """Return the level of detection of the 3 x 3 mean, 95 % [m]."""
-        return self._detection_m
-
     @cached_property
-    def _detection_m(self) -> Floats:
-        """Return the same, made once, read-only."""
+    def detection_m(self) -> Floats:
+        """Return the level of detection of the 3 x 3 mean, 95 %; read-only [m]."""
         one = smoothed_noise_m(self.noise)
         looks = np.maximum(self.looks, 1.0)
         out = np.array(level_of_detection(

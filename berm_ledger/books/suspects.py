@@ -17,7 +17,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from .change_charts import ChangeCharts, LIMIT
+from .change_charts import ChangeCharts, LIMIT, Reference
 from .changes import (
     Cells,
     Change,
@@ -51,13 +51,10 @@ PLAIN_SIGMAS = 6.0
 STAYING_SHARE = 0.8
 
 
-class Accepted(Protocol):
-    """What is accepted of all surveyed cells; arrays of shape (n,)."""
+class Accepted(Reference, Protocol):
+    """What is accepted of all surveyed cells, and the soil without a dump on it, shape (n,)."""
 
-    accepted_m: Singles
-    accepted_looks: Singles
     fill_m: Singles
-    same_ns: NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -26,6 +26,7 @@ from .suspects import Accepted
 from .verdicts import assessed_losses, is_plain, LEAST_RISE_M
 from .yield_model import estimate_yield, WINDOW_LOADS, YieldEstimate
 from ..design import Site
+from ..survey.middle import median_ns
 from ..survey.noise import GridNoise
 
 # A rise is soil of the load where it is so many times beyond detection in some cells.
@@ -123,19 +124,19 @@ def _losses_in(patch: OpenPatch, count: int, around: Surroundings) -> list[Loss]
     """Return the losses that so many last looks tell of."""
     index, evidence = _evidence(patch, count, around)
     smooth = np.nan_to_num(evidence.canvas.box_mean(
-        np.where(evidence.judged, evidence.difference_m(), np.nan)))
+        np.where(evidence.judged, evidence.difference_m, np.nan)))
     heap = _risen(evidence, smooth)
     # What has risen would be taken for soil that slid there.
     rim = evidence.canvas.near(heap, FRINGE) & (smooth > 0.0)
     rest = replace(evidence, judged=evidence.judged & ~rim)
     beside = evidence.canvas.near(heap, BESIDE)
-    core = np.flatnonzero(rest.judged & (-smooth > evidence.detection_m()))
+    core = np.flatnonzero(rest.judged & (-smooth > evidence.detection_m))
     out = []
     for change in assessed_losses(rest, core) if len(core) else []:
         if change.kind == 'disturbed' and is_plain(change):
             own = np.intersect1d(change.cells, core)
             before = np.mean(around.falling[index[own]]) >= 0.5
-            window_ns = int(np.median(around.accepted.same_ns[index[change.cells]]))
+            window_ns = median_ns(around.accepted.same_ns[index[change.cells]])
             out.append(Loss(change.placed(index, patch.stamps_ns[-count:][0], window_ns),
                             bool(beside[own].any()), bool(before)))
     return out
@@ -155,7 +156,7 @@ def _evidence(
             around.accepted.accepted_m, around.accepted.accepted_looks, around.accepted.fill_m))
     judged = np.isfinite(accepted_m) & around.watched[index] & (looks >= HURRIED_LOOKS)
     shared_m: Floats = around.planar_m * np.hypot(*canvas.slopes(accepted_m))
-    standing_m = np.maximum(np.nan_to_num(accepted_m - around.ground_m[index]), 0.0)
+    standing_m = np.fmax(accepted_m - around.ground_m[index], 0.0)
     return index, Evidence(canvas, accepted_m, worth, fill_m, mean_m, looks, mean_m, judged,
                            around.noise, shared_m, standing_m)
 
@@ -163,7 +164,7 @@ def _evidence(
 def _risen(evidence: Evidence, smooth_m: Floats) -> Cells:
     """Return the cells of coherent rises."""
     out = np.zeros(len(smooth_m), dtype=bool)
-    least = np.maximum(evidence.detection_m(), LEAST_RISE_M)
+    least = np.maximum(evidence.detection_m, LEAST_RISE_M)
     for group in clusters(evidence.canvas, evidence.judged & (smooth_m > least),
                           smooth_m > PLAIN_RISES * least):
         out[group] = True
@@ -171,7 +172,7 @@ def _risen(evidence: Evidence, smooth_m: Floats) -> Cells:
 
 
 def not_slid(
-    losses: Sequence[Loss], shortages_m3: Sequence[tuple[float, float]], load_m3: float = 0.0
+    losses: Sequence[Loss], shortages_m3: Sequence[tuple[float, float]], load_m3: float
 ) -> list[Loss]:
     """
     Return the losses that the loads themselves have not caused.

@@ -78,7 +78,7 @@ def assessed_losses(evidence: Evidence, core: NDArray[np.intp]) -> list[Change]:
         One for every coherent piece that has fallen by more than noise and settling explain.
 
     """
-    rise = evidence.difference_m()
+    rise = evidence.difference_m
     smooth = np.nan_to_num(evidence.canvas.box_mean(
         np.where(evidence.judged, rise - evidence.fill_m, np.nan)))
     inside = np.zeros(len(rise), dtype=bool)
@@ -118,7 +118,7 @@ def is_plain(change: Change, sigmas: float = SPOT_SIGMAS) -> bool:
 def _fallen(evidence: Evidence, smooth_m: Floats, share: float) -> list[NDArray[np.intp]]:
     """Return coherent pieces that fell by more than settling by a share explains."""
     return clusters(evidence.canvas, evidence.judged & (
-        -smooth_m > share * evidence.standing_m + evidence.detection_m()))
+        -smooth_m > share * evidence.standing_m + evidence.detection_m))
 
 
 def grown_apart(evidence: Evidence, core: NDArray[np.intp], every: Cells) -> Cells:
@@ -210,7 +210,7 @@ def gains_near(
     """Return what has risen by soil within the reach of a slide from a level, shape (n,)."""
     smooth: Floats = np.nan_to_num(
         evidence.canvas.box_mean(np.where(evidence.judged, rise_m, np.nan)))
-    risen = evidence.judged & (smooth > np.maximum(evidence.detection_m(), LEAST_RISE_M))
+    risen = evidence.judged & (smooth > np.maximum(evidence.detection_m, LEAST_RISE_M))
     risen &= evidence.fill_m <= 0.0
     reach = evidence.canvas.near(around, round(SLIDE_REACH_M / evidence.canvas.lattice.cell_m))
     out = np.zeros(len(risen), dtype=bool)
@@ -230,7 +230,7 @@ def gains_near(
 def assessed_gain(evidence: Evidence, core: NDArray[np.intp]) -> Change | None:
     """Say whether a group of cells that gained height is soil that came without a dump."""
     looks = median(evidence.looks[core])
-    rise = evidence.difference_m() - evidence.fill_m
+    rise = evidence.difference_m - evidence.fill_m
     around = grown(evidence, core, FRINGE)
     gained = float(rise[around].sum()) * evidence.area_m2
     error = evidence.volume_se_m3(around)
@@ -279,6 +279,6 @@ def _change(
 ) -> Change:
     """Put a change together; its place and time are those of the evidence."""
     cells = np.flatnonzero(around)
-    height = evidence.accepted_m[cells] + evidence.difference_m()[cells]
+    height = evidence.accepted_m[cells] + evidence.difference_m[cells]
     return Change(kind, cells, lost, gained, 0, 0, error,
                   height, np.maximum(evidence.looks[cells], 1.0), rise_m[cells], looks)

@@ -31,7 +31,7 @@ def test_the_likelihood_ratio_decides_of_what_touches_the_heap() -> None:
     gone = loss(beside_heap=True)
     for short_m3 in np.linspace(-0.001, 0.002, 31):
         ratio = stats.norm.pdf(short_m3, 0.001, 0.0004) / stats.norm.pdf(short_m3, 0.0, 0.0004)
-        taken = not_slid([gone], [(float(short_m3), 0.0004)]) == [gone]
+        taken = not_slid([gone], [(float(short_m3), 0.0004)], 0.0) == [gone]
         assert taken == (ratio > SLIDES_PER_LOSS)
 
 
@@ -39,7 +39,7 @@ def test_the_likelihood_ratio_decides_of_what_touches_the_heap() -> None:
 def test_what_lies_off_the_heap_was_taken_whatever_the_load(shortage_m3: float) -> None:
     """Two losses, one of which touches the heap; the load is as usual, or was not measured."""
     off, beside = loss(beside_heap=False), loss(beside_heap=True)
-    assert not_slid([off, beside], [(shortage_m3, 0.0002)]) == [off]
+    assert not_slid([off, beside], [(shortage_m3, 0.0002)], 0.0) == [off]
 
 
 @pytest.mark.parametrize(('load_m3', 'taken'), [(0.015, True), (0.030, False)])
