@@ -44,6 +44,9 @@ VOLUME_SIGMAS = 3.0
 # A spot that settling would explain, were it not for what stands around it, must be more [m3].
 LEAST_SPOT_M3 = 0.00011
 SPOT_SIGMAS = 4.5
+# Noise over a fringe can hide what a spot plainly shows; its own cells must then have lost so much
+# more than soil settles, of the error of their own sum. Untouched ones came to 4.5 at most.
+SUNK_SIGMAS = 5.5
 # Where next to nothing stands nobody can have taken much, and no settling adds to the bound.
 GROUND_SIGMAS = 5.0
 SLIDE_SIGMAS = 4.0
@@ -103,7 +106,8 @@ def assessed_losses(evidence: Evidence, core: NDArray[np.intp]) -> list[Change]:
         if median(evidence.standing_m[piece]) < LEAST_STANDING_M:
             sure = is_plain(change, GROUND_SIGMAS)
         else:
-            sure = bool(plain[piece].any()) or is_plain(change)
+            sure = bool(plain[piece].any()) or is_plain(change) or is_sunk(
+                evidence, piece, rise, share)
         if sure:
             out.append(change)
     return out
@@ -113,6 +117,16 @@ def is_plain(change: Change, sigmas: float = SPOT_SIGMAS) -> bool:
     """Tell whether a loss is great enough although settling or noise might explain it."""
     return change.kind == 'removed_fill' or change.lost_m3 >= max(
         LEAST_SPOT_M3, sigmas * change.volume_se_m3)
+
+
+def is_sunk(evidence: Evidence, core: NDArray[np.intp], rise_m: Floats, share: float) -> bool:
+    """Tell whether a piece's own cells fell by far more than noise and settling explain."""
+    left = rise_m[core] + (share + UNEVEN_SHARE) * evidence.standing_m[core]
+    inside = np.zeros(len(rise_m), dtype=bool)
+    inside[core] = True
+    sunk = -float(left.sum()) * evidence.area_m2
+    return bool(depth_m(left) >= LEAST_CHANGE_M
+                and sunk >= SUNK_SIGMAS * evidence.volume_se_m3(inside))
 
 
 def _fallen(evidence: Evidence, smooth_m: Floats, share: float) -> list[NDArray[np.intp]]:
@@ -175,8 +189,12 @@ def _loss(
     looks = median(evidence.looks[core])
     most = float(evidence.looks[core].max())
     depth = depth_m(own[core] + share * evidence.standing_m[core])
-    if lost < max(LEAST_VOLUME_M3, VOLUME_SIGMAS * error) or depth < LEAST_CHANGE_M:
-        had_fill = bool(np.mean(evidence.fill_m[core] > 0.0) > 0.5)
+    small = lost < max(LEAST_VOLUME_M3, VOLUME_SIGMAS * error) or depth < LEAST_CHANGE_M
+    had_fill = bool(np.mean(evidence.fill_m[core] > 0.0) > 0.5)
+    if small and not had_fill and is_sunk(evidence, core, own, share):
+        # A fringe may add to what a spot has lost, not take from it.
+        lost, small = max(lost, -float(own[core].sum()) * evidence.area_m2), False
+    if small:
         if not had_fill:
             return None
         kind = 'removed_fill'

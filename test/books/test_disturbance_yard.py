@@ -40,7 +40,8 @@ def kinds(entries: list[Entry]) -> list[str]:
 
 @pytest.mark.parametrize('period_s', [0.2, 2.0])
 @pytest.mark.parametrize(('volume_m3', 'station_m', 'offset_m'), [
-    (0.002, 1.1, 0.0), (0.0004, 0.6, 0.06), (0.0004, 1.55, -0.10), (0.0002, 1.9, 0.03)])
+    (0.002, 1.1, 0.0), (0.0004, 0.6, 0.06), (0.0004, 1.55, -0.10), (0.0002, 1.9, 0.03),
+    (0.0001, 1.75, -0.05)])
 def test_removed_soil_is_found_within_five_looks(
     finished: Watched, volume_m3: float, station_m: float, offset_m: float, period_s: float
 ) -> None:
