@@ -148,6 +148,11 @@ class Evidence:
         """Area of a cell [m2]."""
         return self.canvas.lattice.cell_area_m2
 
+    @property
+    def fringe(self) -> int:
+        """Return steps around the core of a change; a coarse grid blurs its edge further."""
+        return max(FRINGE, math.ceil(self.noise.cell_m / self.canvas.lattice.cell_m))
+
     @cached_property
     def difference_m(self) -> Floats:
         """Return what was lost (negative) or gained, read-only; unseen cells follow others."""

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from .change_charts import ALLOWANCE, ChangeCharts, Compared, LIMIT, MOST_WORTH
 from .changes import Change, FRINGE, LEAST_SURE
 from .charts import Canvas, pieces_among, SharedShift, shifted_back
+from .chords import beyond_chord, chord_error_m
 from .recent import RecentLooks
 from .suspects import EDGE, Scene, STAYING_SHARE
 from .verdicts import is_plain, is_proven, LEAST_RISE_M, SLIDE_REACH_M
@@ -81,6 +82,8 @@ class DisturbanceWatch:
         self._slope = np.zeros((2, count), dtype=np.float32)
         self._steep = np.zeros(count, dtype=np.float32)
         self._slope_looks = 0
+        # How far a coarse grid may be off the cells watched, None until a look needs it [m].
+        self._chord_m: NDArray[np.float32] | None = None
         # What the last look has shown.
         self._scene: Scene | None = None
 
@@ -211,6 +214,7 @@ class DisturbanceWatch:
             self._slope = self._whole.slopes(self.reference_m())
             self._steep = np.hypot(*self._slope.take(self._at, axis=1))
             self._shared = SharedShift(self._slope)
+            self._chord_m = None
         self._slope_looks = (self._slope_looks + 1) % SLOPE_LOOKS
         at = self._shared.picked
         difference = measured_m[at] - self.accepted_m[at] - self.fill_m[at]
@@ -252,14 +256,27 @@ class DisturbanceWatch:
         """
         left, judged = self._differences(level_m, open_cells, height_m, looks, stamp_ns)
         smooth = self._canvas.box_mean(left, of_unknown=False)
+        chord_m = self._chords(noise.cell_m)
+        beyond = smooth if chord_m is None else beyond_chord(smooth, chord_m)
         alarms, shared_m = self._charts.take(
-            Compared(left, smooth, self._steep, noise, planar_m, shift_error_m, stamp_ns), self,
+            Compared(left, beyond, self._steep, noise, planar_m, shift_error_m, stamp_ns), self,
             self._at, self._pieces)
+        if chord_m is not None:
+            shared_m += chord_m
         scene = Scene(
             self._canvas, self._charts, self._recent, self, smooth, judged, noise, shared_m,
             ground_m, self._at, stamp_ns)
         self._scene = scene
         return self._confirmed(scene, alarms)
+
+    def _chords(self, grid_cell_m: float) -> NDArray[np.float32] | None:
+        """Return how far looks may be off between the cells of their grid; None for a fine one."""
+        if grid_cell_m < 2.0 * self._canvas.lattice.cell_m:
+            return None
+        if self._chord_m is None:
+            self._chord_m = chord_error_m(
+                self._canvas, self.accepted_m[self._at], grid_cell_m)
+        return self._chord_m
 
     def _differences(
         self, level_m: NDArray[np.float32], open_cells: NDArray[np.bool_],

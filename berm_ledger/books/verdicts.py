@@ -20,7 +20,6 @@ from .changes import (
     clusters,
     Evidence,
     Floats,
-    FRINGE,
     grown,
     LEAST_AREA_M2,
     stands_like_a_thing,
@@ -141,8 +140,8 @@ def grown_apart(evidence: Evidence, core: NDArray[np.intp], every: Cells) -> Cel
     own[core] = True
     others = every & ~own
     if not others.any():
-        return grown(evidence, core, FRINGE)
-    for _ in range(FRINGE):
+        return grown(evidence, core, evidence.fringe)
+    for _ in range(evidence.fringe):
         others = evidence.canvas.near(others, 1) & ~own
         own = evidence.canvas.near(own, 1) & evidence.judged & ~others
     return own
@@ -168,7 +167,7 @@ def settled_share(evidence: Evidence, rise_m: Floats, core: NDArray[np.intp]) ->
 
     """
     around = evidence.judged & (evidence.looks > 0.0) & (evidence.standing_m > LEAST_STANDING_M)
-    around &= ~grown(evidence, core, FRINGE)
+    around &= ~grown(evidence, core, evidence.fringe)
     if np.count_nonzero(around) < LEAST_AREA_M2 / evidence.area_m2:
         return SETTLING_SHARE
     fall = np.median(-rise_m[around] / evidence.standing_m[around])
@@ -237,7 +236,7 @@ def gains_near(
         if not reach[group].any() or stands_like_a_thing(evidence, group) or (
                 median(evidence.accepted_m[group]) > level_m + LEAST_RISE_M):
             continue
-        around = grown(evidence, group, FRINGE)
+        around = grown(evidence, group, evidence.fringe)
         volume = float(rise_m[around].sum()) * evidence.area_m2
         if volume > SLIDE_SIGMAS * evidence.volume_se_m3(around):
             out |= around
@@ -249,7 +248,7 @@ def assessed_gain(evidence: Evidence, core: NDArray[np.intp]) -> Change | None:
     """Say whether a group of cells that gained height is soil that came without a dump."""
     looks = median(evidence.looks[core])
     rise = evidence.difference_m - evidence.fill_m
-    around = grown(evidence, core, FRINGE)
+    around = grown(evidence, core, evidence.fringe)
     gained = float(rise[around].sum()) * evidence.area_m2
     error = evidence.volume_se_m3(around)
     if gained < max(LEAST_VOLUME_M3, VOLUME_SIGMAS * error) or (

@@ -44,12 +44,15 @@ class GridNoise:
         Share of the variance that neighbours have in common, 0 to 1.
     range_m : float
         How far they share it (range of a spherical variogram) [m].
+    cell_m : float
+        Edge of a cell of the grids, 0 before the first [m].
 
     """
 
     total_m: float = OPENING_NOISE_M
     shared: float = OPENING_SHARED
     range_m: float = RANGE_M
+    cell_m: float = 0.0
 
     @property
     def white_m(self) -> float:
@@ -63,7 +66,7 @@ class GridNoise:
 
     def of_cell(self, cell_m: float) -> GridNoise:
         """Return the noise of grids of such cells [m], all else being equal."""
-        return replace(self, range_m=max(RANGE_M, RANGE_CELLS * cell_m))
+        return replace(self, range_m=max(RANGE_M, RANGE_CELLS * cell_m), cell_m=cell_m)
 
     def learned(
         self, left_m: NDArray[np.float64], beside_m: NDArray[np.float64], looks: float,

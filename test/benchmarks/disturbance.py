@@ -7,7 +7,8 @@ How often a disturbance is found, how well it is measured, and how often nothing
 looks five times; ``patrol --hours 24`` looks at a berm that nobody touches, every two seconds,
 while the map drifts and jumps, people cross and machines park; ``builds --seeds 50`` builds whole
 berms. ``compare`` (in ``disturbance_rivals.py``) gives the same pairs of looks to other methods.
-Everything runs in one process; ``--first`` picks the seeds, so that several can share the work.
+``--cell`` is the edge of the cells of the grids. Everything runs in one process; ``--first`` picks
+the seeds, so that several can share the work.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ from berm_ledger.simulation import (  # noqa: E402
     SimulatedBuild,
     YardOptions,
 )
+from berm_ledger.simulation.sensor import SensorOptions  # noqa: E402
 from berm_ledger.simulation.things import crossing, ParkedRobot  # noqa: E402
 from disturbance_kit import demo_site, feed, Watched  # noqa: E402
 import numpy as np  # noqa: E402
@@ -90,11 +92,14 @@ def spoiled(finished: Watched, volume_m3: float, period_s: float, seed: int) -> 
         bool(found) and all(abs((e.segment or 0) - segment) <= 1 for e in found))
 
 
-def detect(trials: int, volumes_l: Sequence[float], noise: str, first: int) -> None:
+def detect(
+    trials: int, volumes_l: Sequence[float], noise: str, first: int, sensor: SensorOptions,
+) -> None:
     """Print how often removals are found, and how well they are measured."""
     out: dict[float, list[Trial]] = {volume: [] for volume in volumes_l}
     for berm in range(first, first + math.ceil(trials / TRIALS_PER_BERM)):
-        finished = Watched(demo_site(), seed=berm, noise=noise_from_name(noise))
+        finished = Watched(
+            demo_site(), seed=berm, noise=noise_from_name(noise), sensor=sensor)
         for volume, done in out.items():
             for n in range(min(TRIALS_PER_BERM, trials - len(done))):
                 seed = 1000 * berm + n
@@ -134,9 +139,9 @@ def visit(watched: Watched, rng: np.random.Generator) -> None:
             tall_m=rng.choice([0.2, 0.35])))
 
 
-def patrol(hours: float, first: int) -> None:
+def patrol(hours: float, first: int, sensor: SensorOptions) -> None:
     """Print what is booked while nobody touches the berm, one look every two seconds."""
-    watched = Watched(demo_site(), seed=first, noise=restless(hours))
+    watched = Watched(demo_site(), seed=first, noise=restless(hours), sensor=sensor)
     rng, since = np.random.default_rng(first), watched.seq
     before, left = watched.pipeline.survey.surface.height_m.copy(), round(1800.0 * hours)
     while left > 0:
@@ -156,13 +161,13 @@ def patrol(hours: float, first: int) -> None:
          f'+- {np.nanstd(moved) * 1e3:.1f} mm |')
 
 
-def builds(seeds: int, noise: str, first: int) -> None:
+def builds(seeds: int, noise: str, first: int, sensor: SensorOptions) -> None:
     """Print what is booked in ordinary builds, and how well each dump's rise is measured."""
     counts: Counter[str] = Counter()
     error, stated = [], []
     for seed in range(first, first + seeds):
         build = SimulatedBuild(demo_site(), seed=seed, options=BuildOptions(
-            yard=YardOptions(noise=noise_from_name(noise)), people_at_loads=(5, 12),
+            yard=YardOptions(noise=noise_from_name(noise), sensor=sensor), people_at_loads=(5, 12),
             second_robot_from_load=8 if seed % 2 else None))
         pipeline = Pipeline(build.site)
         for event in build.events():
@@ -192,14 +197,15 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument('--hours', type=float, default=0.5)
     parser.add_argument('--seeds', type=int, default=4)
     parser.add_argument('--first', type=int, default=0)
+    parser.add_argument('--cell', type=float, default=0.02)
     args = parser.parse_args(argv)
-    start_s = time.process_time()
+    start_s, sensor = time.process_time(), SensorOptions(cell_m=args.cell)
     if args.part == 'detect':
-        detect(args.trials, args.volumes, args.noise, args.first)
+        detect(args.trials, args.volumes, args.noise, args.first, sensor)
     elif args.part == 'patrol':
-        patrol(args.hours, args.first)
+        patrol(args.hours, args.first, sensor)
     else:
-        builds(args.seeds, args.noise, args.first)
+        builds(args.seeds, args.noise, args.first, sensor)
     tell(f'({time.process_time() - start_s:.0f} s of processor time)')
     return 0
 

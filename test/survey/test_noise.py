@@ -72,5 +72,5 @@ def test_absurd_noise_is_bounded() -> None:
 def test_neighbours_of_a_coarse_grid_share_it_further(cell_m: float, range_m: float) -> None:
     """Four cells at least; what has been learned stays, and learning keeps it."""
     noise = GridNoise(0.004, 0.3).of_cell(cell_m)
-    assert noise == GridNoise(0.004, 0.3, pytest.approx(range_m))
+    assert noise == GridNoise(0.004, 0.3, pytest.approx(range_m), cell_m)
     assert learned(white, noise=noise, grids=3).range_m == noise.range_m

@@ -1,0 +1,72 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+What a coarse grid cannot show: the surface between its cells.
+
+Between two cells of a grid the surface is taken for the chord. Where it bends, at crest and toe,
+the chord lies off it by up to half the second difference over half a cell on either side, and by
+how much depends on where the cells happen to lie: a map that drifts by half a cell moves the
+crest of a berm up and down although nobody has touched it. On cells hardly greater than those
+of the site this is part of the noise; on greater ones it must be allowed for.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .charts import Canvas
+from .detection import level_of_detection
+
+
+def chord_error_m(
+    canvas: Canvas, surface_m: NDArray[np.floating], grid_cell_m: float
+) -> NDArray[np.float32]:
+    """
+    Return how far chords over the cells of a grid may lie off a surface.
+
+    Parameters
+    ----------
+    canvas : Canvas
+        Cells of the surface on their lattice.
+    surface_m : array
+        Heights, shape (n,) [m]; NaN is unknown.
+    grid_cell_m : float
+        Edge of a cell of the grid [m].
+
+    Returns
+    -------
+    array
+        Shape (n,) [m]; zero for a grid whose half cell is less than a cell of the surface, and
+        where nothing is known on both sides.
+
+    """
+    half_cells = grid_cell_m / 2.0 / canvas.lattice.cell_m
+    steps = int(half_cells)
+    if steps == 0:
+        return np.zeros(len(surface_m), dtype=np.float32)
+    surface = np.full(canvas.lattice.shape, np.nan)
+    surface.ravel()[canvas.flat_index] = surface_m
+    bend = np.zeros(surface.shape)
+    for axis in (0, 1):
+        beside = np.pad(surface, [(steps, steps) if axis == a else (0, 0) for a in (0, 1)],
+                        constant_values=np.nan)
+        before, after = (
+            np.take(beside, np.arange(surface.shape[axis]) + by, axis) for by in (0, 2 * steps))
+        bend += np.nan_to_num(np.abs(before + after - 2.0 * surface)) / 2.0
+    out: NDArray[np.float32] = (bend.ravel()[canvas.flat_index] * half_cells / steps).astype(
+        np.float32)
+    return out
+
+
+def beyond_chord(
+    smooth_m: NDArray[np.float32], chord_m: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """
+    Return by how much differences are more than a coarse grid may be off, zero below, (n,) [m].
+
+    What is left goes to the charts, which take their own allowance off: the sum of both is.
+    """
+    allowed = level_of_detection(0.0, 0.0, shared_m=chord_m).astype(np.float32)
+    out: NDArray[np.float32] = smooth_m - np.clip(smooth_m, -allowed, allowed)
+    return out
