@@ -195,6 +195,26 @@ def test_a_restart_knows_what_the_grids_have_taught_of_themselves(
     assert errors[1] == pytest.approx(errors[0], rel=0.2, nan_ok=True)
 
 
+def test_layers_that_do_not_tell_the_cell_of_the_grids_open_too(
+        site: Site, events: list[SimEvent]) -> None:
+    """They are from before it was kept; the next grid tells it."""
+    straight, entries = Pipeline(site), []
+    at = [index for index, event in enumerate(events) if event.kind == 'grid'][20]
+    for event in events[:at]:
+        entries += feed(straight, event).entries
+    layers = [
+        layer if layer.name != 'learned' else replace(
+            layer, values=layer.values[:, :6],
+            lattice=replace(layer.lattice, cols=layer.values.shape[1] - 1))
+        for layer in straight.finish().surfaces]
+    again = Pipeline(site, entries=entries, surfaces=layers)
+    assert again.survey.noise.total_m == straight.survey.noise.total_m
+    assert again.survey.noise.cell_m == 0.0
+    feed(again, next(event for event in events[at::-1] if event.kind == 'pose'))
+    feed(again, events[at])
+    assert again.survey.noise.cell_m == straight.survey.noise.cell_m > 0.0
+
+
 def test_of_the_place_of_the_map_the_newest_word_counts(site: Site) -> None:
     """A shift booked after the layers were kept is newer than theirs, one before is not."""
     first = Pipeline(site)

@@ -29,8 +29,9 @@ DESIGN = 'design_m'
 CREST, CREST_OFFSET, CREST_TARGET = 'crest:', 'crest_offset:', 'crest_target:'
 CREST_SPREAD, CREST_ERROR = 'crest_spread:', 'crest_error_m:'
 # One row: noise of a look [m] and the share of it that neighbours have in common, shift of the map
-# along x, y and z [m], error of the level of the site frame [m].
-LEARNED, LEARNED_FIGURES = 'learned', 6
+# along x, y and z [m], error of the level of the site frame [m], and the cell of the grids [m],
+# which older layers do not tell.
+LEARNED, LEARNED_FIGURES = 'learned', (6, 7)
 
 
 def layers_of(
@@ -78,7 +79,8 @@ def _learned(survey: SiteSurvey, stamp_ns: int) -> NamedSurface:
     """Return what the grids so far have taught of themselves."""
     noise, registration = survey.noise, survey.registration
     values = np.array([[
-        noise.total_m, noise.shared, *registration.mean, registration.level_error_m]])
+        noise.total_m, noise.shared, *registration.mean, registration.level_error_m,
+        noise.cell_m]])
     return NamedSurface(LEARNED, stamp_ns, Lattice(0.0, 0.0, 1.0, *values.shape), values)
 
 
@@ -165,16 +167,20 @@ def restore(
     if DATUM in kept and not (kept[DATUM_SOURCE] == Source.PLANE).all():
         survey.set_datum(Datum(
             stamps[DATUM], kept[DATUM], kept[DATUM_SOURCE], kept[DATUM_LOOKS]))
-    _restore_crests(survey, layers)
+    # Another cell of the grids would make crests stale.
     _restore_learned(survey, layers)
+    _restore_crests(survey, layers)
 
 
 def _restore_learned(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None:
     """Go on from the noise, and the place of the map, that were found before."""
     for layer in layers:
-        if layer.name == LEARNED and layer.values.size == LEARNED_FIGURES:
-            total_m, shared, dx_m, dy_m, dz_m, level_error_m = layer.values.ravel().tolist()
+        if layer.name == LEARNED and layer.values.size in LEARNED_FIGURES:
+            total_m, shared, dx_m, dy_m, dz_m, level_error_m, *cell_m = (
+                layer.values.ravel().tolist())
             survey.noise = GridNoise(total_m, shared)
+            if cell_m and cell_m[0] > 0.0:
+                survey.use_cell(cell_m[0])
             survey.expect(Shift(dx_m, dy_m, dz_m), layer.stamp_ns, level_error_m)
 
 
