@@ -43,7 +43,7 @@ kernels = [
         depends=[f'{package_name}/native/{header}.h' for header in ('held', 'grid')],
         extra_compile_args=['-O3', '-ffp-contract=off', '-fno-math-errno', '-fno-trapping-math'],
         optional=True)
-    for name in ('cells', 'crest', 'decode', 'fits', 'groups', 'sampling', 'watch')
+    for name in ('cells', 'crest', 'decode', 'fits', 'groups', 'readings', 'sampling', 'watch')
 ]
 
 

@@ -25,6 +25,7 @@ class Kernels:
     decode: ModuleType | None = None
     fits: ModuleType | None = None
     groups: ModuleType | None = None
+    readings: ModuleType | None = None
     sampling: ModuleType | None = None
     watch: ModuleType | None = None
 
@@ -32,8 +33,8 @@ class Kernels:
 #: The one that all look at.
 compiled = Kernels()
 try:
-    from . import _cells, _crest, _decode, _fits, _groups, _sampling, _watch
-    compiled = Kernels(_cells, _crest, _decode, _fits, _groups, _sampling, _watch)
+    from . import _cells, _crest, _decode, _fits, _groups, _readings, _sampling, _watch
+    compiled = Kernels(_cells, _crest, _decode, _fits, _groups, _readings, _sampling, _watch)
 except ImportError:
     pass
 

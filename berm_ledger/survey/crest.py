@@ -78,6 +78,8 @@ def crest_of_sections(
     height, place, spread = templates.fit(part, pooled_noise_m(noise_m, reach))
     step = sections.offset_m[1] - sections.offset_m[0]
     offset = sections.offset_m[first + window] + place * step
+    if seen.all():
+        return Crest(height, offset, spread)
     return Crest(*(np.where(seen, values, np.nan) for values in (height, offset, spread)))
 
 

@@ -67,6 +67,8 @@ class CrestLines:
             stretch for own in self._sections for stretch in _stretches(area, own)]
         self._berm_of_row = np.array([stretch.berm_index for stretch in self._stretches])
         self._stale = np.ones(rows, dtype=bool)
+        # Cells that a segment leans on with so many sections on either side, by row and number.
+        self._leaned: dict[tuple[int, int], NDArray[np.intp]] = {}
         watch = sparse.lil_matrix((rows, len(area)), dtype=np.int32)
         for row, stretch in enumerate(self._stretches):
             watch[row, stretch.cells] = 1
@@ -190,17 +192,29 @@ class CrestLines:
         stretches = [self._stretches[row] for row in rows]
         first, last = stretches[0].first, stretches[-1].last
         sections = self._sections[stretches[0].berm_index]
-        index = _with_beside(sections, first, last)
-        beside = int(np.argmax(index == first))
         roofs = self._roofs(detail_for(noise_m[rows[0]], self._grid_cell_m))
-        noise = np.repeat([noise_m[row] for row in rows], [s.last - s.first for s in stretches])
-        noise = np.pad(noise, (beside, len(index) - beside - len(noise)), mode='edge')
-        cells = np.concatenate([stretch.cells for stretch in stretches])
+        reach = roofs.detail.reach
+        index, beside = _with_beside(sections, first, last, reach)
+        # Those beside have no noise of their own: their choice counts for nothing.
+        noise = np.full(len(index), noise_m[rows[-1]])
+        for row, stretch in zip(rows, stretches):
+            noise[beside + stretch.first - first:beside + stretch.last - first] = noise_m[row]
+        cells = np.concatenate([self._leaned_on(row, reach) for row in rows])
         profile = self._profiles(height_m, level_m, cells, roofs.detail, sections, index)
         found = crest_of_sections(profile, noise, sections, roofs)
         own = slice(beside, beside + last - first)
         for name in ('height_m', 'offset_m', 'spread'):
             getattr(kept, name)[first:last] = getattr(found, name)[own]
+
+    def _leaned_on(self, row: int, reach: int) -> NDArray[np.intp]:
+        """Return the cells of a segment's sections and of so many on either side."""
+        if (row, reach) not in self._leaned:
+            stretch = self._stretches[row]
+            sections = self._sections[stretch.berm_index]
+            index, _ = _with_beside(sections, stretch.first, stretch.last, reach)
+            self._leaned[row, reach] = _known_cells(
+                sections.cells[index], sections.weights[index])
+        return self._leaned[row, reach]
 
     def _profiles(
         self, height_m: NDArray[np.float32], level_m: NDArray[np.float32] | None,
@@ -269,14 +283,16 @@ def _runs(rows: Sequence[int], details: Sequence[Detail]) -> list[list[int]]:
     return out
 
 
-def _with_beside(sections: Sections, first: int, last: int) -> NDArray[np.intp]:
-    """Return the sections from first to last with those beside that count in a fit."""
+def _with_beside(
+    sections: Sections, first: int, last: int, reach: int
+) -> tuple[NDArray[np.intp], int]:
+    """Return sections with so many on either side, and how many come before the first."""
     count = len(sections.station_m)
-    reach = min(max(detail.pooled + detail.voters for detail in DETAILS), count // 2)
+    reach = min(reach, count // 2)
     low, high = first - reach, last + reach
     if not sections.closed:
         low, high = max(0, low), min(count, high)
-    return np.arange(low, high, dtype=np.intp) % count
+    return np.arange(low, high, dtype=np.intp) % count, first - low
 
 
 def _stretches(area: SurveyArea, sections: Sections) -> list[_Stretch]:
@@ -286,7 +302,8 @@ def _stretches(area: SurveyArea, sections: Sections) -> list[_Stretch]:
     for row in np.unique(sections.row):
         own = np.flatnonzero(sections.row == row)
         first, last = int(own[0]), int(own[-1]) + 1
-        index = _with_beside(sections, first, last)
+        index, _ = _with_beside(
+            sections, first, last, max(detail.reach for detail in DETAILS))
         out.append(_Stretch(
             sections.berm_index, first, last,
             _known_cells(sections.cells[index], sections.weights[index]),

@@ -15,11 +15,13 @@ of bias; the place and shape that explain most are found by trying them all.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
+
+from ..kernels import compiled
 
 LEAST_WINDOW_CELLS = 4
 # A flank that is seen by fewer cells of the grid cannot be told from the blur of sampling.
@@ -31,8 +33,9 @@ ROUND_TOPS_CELLS = (2.0, 4.0, 7.0)
 TOES_CELLS = (3.0, 5.0)
 # A more complicated shape must explain this much more than a plain ridge, in noise variances.
 SHAPE_PENALTY = 1.0
-# Profiles that are worked on at a time, so that they stay in the cache.
-CHUNK = 48
+# Products of matrices up to so many multiplications stay in one thread: more are not worth a second
+# one, which some libraries start all the same.
+ONE_THREAD = 2**18
 # What the blur of a single grid differs from the average over all its places, as a noise [m].
 PHASE_M = 0.002
 
@@ -65,6 +68,11 @@ class Detail:
     voters: int
     sharpened: float
 
+    @property
+    def reach(self) -> int:
+        """How many sections on either side have a say in the crest of one."""
+        return self.pooled + self.voters
+
 
 # Chosen by the bias and scatter they have on heaped soil and on straight roofs alike: a short
 # window follows the lumps of real soil, a long one does not take noise for a shape.
@@ -96,7 +104,7 @@ class RoofTemplates:
     window : int
         Samples on either side of the rough peak; a section has w = 2 window + 1.
     bases : array
-        Orthonormal columns of every place p and shape q, shape (3, w, p * q).
+        Orthonormal columns of every place p and shape q, shape (w, 3 * p * q).
     crest : array
         Weights that give the height of the crest, shape (p, q, w).
 
@@ -127,32 +135,72 @@ class RoofTemplates:
             the height per unit of noise, each (s,).
 
         """
-        level = profile_m.mean(axis=1, keepdims=True)
-        explained = self._explained((profile_m - level).astype(np.float32))
-        voters = 2 * self.detail.voters + 1
-        votes = ndimage.uniform_filter1d(
-            explained.max(axis=1).astype(float), voters, axis=0, mode='nearest')
+        if compiled.readings is not None:
+            return self._fit_compiled(np.ascontiguousarray(profile_m), noise_m)
+        level = _added_up(profile_m) / profile_m.shape[1]
+        left = profile_m - level[:, None]
+        explained = self._explained(self._along(left.astype(np.float32)))
+        votes = _votes(explained.max(axis=1), self.detail.voters)
         votes[:, 1:] -= SHAPE_PENALTY * (noise_m[:, None]**2 + PHASE_M**2)
         shape = np.argmax(votes, axis=1)
-        row = np.arange(len(profile_m))
-        place = np.argmax(explained[row, :, shape], axis=1)
-        weights = self.crest[place, shape]
-        height = level[:, 0] + np.einsum('sw,sw->s', profile_m - level, weights)
-        return height, PLACES_CELLS[place], np.sqrt((weights**2).sum(axis=1))
+        place = np.argmax(explained[np.arange(len(left)), :, shape], axis=1)
+        height = level + _added_up(left * self.crest[place, shape])
+        return height, PLACES_CELLS[place], self.spread[place, shape]
 
-    def _explained(self, profile_m: NDArray[np.float32]) -> NDArray[np.float32]:
+    def _fit_compiled(
+        self, profile_m: NDArray[np.float64], noise_m: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Fit the best roofs, everything but the product of matrices compiled."""
+        assert compiled.readings is not None
+        count = len(profile_m)
+        level, height, spread = np.empty((3, count))
+        left, place = np.empty(profile_m.shape, dtype=np.float32), np.empty(count, dtype=np.intp)
+        compiled.readings.centred(profile_m, level, left)
+        compiled.readings.choose(
+            self._along(left), profile_m, level, np.ascontiguousarray(noise_m), self.crest,
+            self.spread, self.detail.voters, SHAPE_PENALTY, PHASE_M**2, place, height, spread)
+        return height, PLACES_CELLS[place], spread
+
+    @cached_property
+    def spread(self) -> NDArray[np.float64]:
+        """Standard error of the height per unit of noise of every place and shape, (p, q)."""
+        return np.asarray(np.sqrt((self.crest**2).sum(axis=2)), dtype=np.float64)
+
+    def _along(self, left_m: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return the parts of profiles (s, w) along all columns (s, 3 * p * q) [m]."""
+        # The same to the bit, in whatever parts and with whatever other columns.
+        out = np.empty((len(left_m), self.bases.shape[1]), dtype=np.float32)
+        step = max(1, ONE_THREAD // self.bases.size)
+        for first in range(0, len(left_m), step):
+            part = slice(first, first + step)
+            np.matmul(left_m[part], self.bases, out=out[part])
+        return out
+
+    def _explained(self, along_m: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return the sum of squares that each place and shape explains, (s, p, q) [m2]."""
         places, shapes, _ = self.crest.shape
-        out = np.empty((len(profile_m), places * shapes), dtype=np.float32)
-        for first in range(0, len(profile_m), CHUNK):
-            part = slice(first, first + CHUNK)
-            total = out[part]
-            total[:] = 0.0
-            for basis in self.bases:
-                along = profile_m[part] @ basis
-                along *= along
-                total += along
-        return out.reshape(-1, places, shapes)
+        square = (along_m * along_m).reshape(-1, 3, places, shapes)
+        out: NDArray[np.float32] = square[:, 0] + square[:, 1]
+        out += square[:, 2]
+        return out
+
+
+def _added_up(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the sums of rows (s, w), column after column as the compiled loop adds them."""
+    total = np.zeros(len(values))
+    for column in values.T:
+        total += column
+    return total
+
+
+def _votes(best: NDArray[np.float32], voters: int) -> NDArray[np.float64]:
+    """Return means of rows (s, q) over so many on either side; beyond the ends they repeat."""
+    count = len(best)
+    total = np.zeros(best.shape)
+    for step in range(-voters, voters + 1):
+        total += best[np.clip(np.arange(count) + step, 0, count - 1)]
+    total /= 2 * voters + 1
+    return total
 
 
 def smoothed_abs(values: NDArray[np.float64], width: float) -> NDArray[np.float64]:
@@ -217,8 +265,11 @@ def roof_templates(cell_m: float, grid_cell_m: float, detail: Detail) -> RoofTem
     design = np.stack(parts, axis=1)
     inverse = np.linalg.pinv(design)
     crest = inverse[:, :, 0] - np.array(lowered) * (inverse[:, :, 1] + inverse[:, :, 2])
-    bases = _orthonormal(design.reshape(-1, *design.shape[2:])).transpose(2, 1, 0)
-    return RoofTemplates(detail, window, np.ascontiguousarray(bases, dtype=np.float32), crest)
+    # Of every sample, column and place and shape.
+    bases = _orthonormal(design.reshape(-1, *design.shape[2:])).transpose(1, 2, 0)
+    bases = bases.reshape(len(bases), -1)
+    return RoofTemplates(detail, window, np.ascontiguousarray(bases, dtype=np.float32),
+                         np.ascontiguousarray(crest))
 
 
 def _orthonormal(matrices: NDArray[np.float64]) -> NDArray[np.float64]:

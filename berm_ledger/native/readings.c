@@ -1,0 +1,253 @@
+/* Copyright 2026 The berm_ledger authors */
+/* SPDX-License-Identifier: Apache-2.0 */
+/* Readings: the choice of a roof for each section, and the volumes of one segment. */
+#include "held.h"
+
+/* ---- roofs --------------------------------------------------------------------------------- */
+
+/* centred(part (s, w), level (s,), left (s, w) of single): means, added up in order, and the rest. */
+static PyObject *centred(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 3)) return NULL;
+    Held held = {.count = 0};
+    Py_buffer *part = view_of(&held, args[0], 'd', PyBUF_C_CONTIGUOUS);
+    if (!part) return done(&held, NULL);
+    Py_ssize_t sections = part->ndim == 2 ? part->shape[0] : 0;
+    Py_ssize_t width = part->ndim == 2 ? part->shape[1] : 0;
+    double *level = flat(&held, args[1], 'd', sections, 1);
+    float *left = flat(&held, args[2], 'f', sections * width, 1);
+    if (held.failed) return done(&held, NULL);
+    const double *own = part->buf;
+    for (Py_ssize_t s = 0; s < sections; s++, own += width, left += width) {
+        double total = 0.0;
+        for (Py_ssize_t k = 0; k < width; k++) total += own[k];
+        level[s] = total / (double)width;
+        for (Py_ssize_t k = 0; k < width; k++) left[k] = (float)(own[k] - level[s]);
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
+typedef struct {
+    Py_ssize_t sections, width, places, shapes;
+    const float *along;
+    const double *part, *level, *noise, *weights, *spreads;
+} Roofs;
+
+/* What a place and shape explains of a section, from its three components along the columns. */
+static inline float explained(const float *along, Py_ssize_t column, Py_ssize_t columns)
+{
+    float one = along[column], two = along[columns + column], three = along[2 * columns + column];
+    float total = one * one + two * two;
+    return total + three * three;
+}
+
+/* The most that any place explains, shape by shape. */
+WIDE static void best_places(const float *restrict along, float *restrict best, Py_ssize_t places,
+                             Py_ssize_t shapes)
+{
+    Py_ssize_t columns = places * shapes;
+    for (Py_ssize_t q = 0; q < shapes; q++) best[q] = explained(along, q, columns);
+    for (Py_ssize_t p = 1; p < places; p++) {
+        for (Py_ssize_t q = 0; q < shapes; q++) {
+            float own = explained(along, p * shapes + q, columns);
+            best[q] = own > best[q] ? own : best[q];
+        }
+    }
+}
+
+/* The shape with most votes of the sections around; all but the first pay for being complicated. */
+static Py_ssize_t chosen_shape(const Roofs *roofs, const float *best, Py_ssize_t section,
+                               Py_ssize_t voters, double penalty)
+{
+    Py_ssize_t most = 0;
+    double greatest = 0.0;
+    for (Py_ssize_t q = 0; q < roofs->shapes; q++) {
+        double votes = 0.0;
+        for (Py_ssize_t k = section - voters; k <= section + voters; k++) {
+            Py_ssize_t voter = k < 0 ? 0 : k >= roofs->sections ? roofs->sections - 1 : k;
+            votes += (double)best[voter * roofs->shapes + q];
+        }
+        votes /= (double)(2 * voters + 1);
+        votes -= q ? penalty : 0.0;
+        if (!q || votes > greatest) most = q, greatest = votes;
+    }
+    return most;
+}
+
+/* The first of the places where a shape explains most. */
+static Py_ssize_t chosen_place(const Roofs *roofs, Py_ssize_t section, Py_ssize_t shape)
+{
+    Py_ssize_t columns = roofs->places * roofs->shapes, most = 0;
+    const float *along = roofs->along + 3 * columns * section;
+    float greatest = explained(along, shape, columns);
+    for (Py_ssize_t p = 1; p < roofs->places; p++) {
+        float own = explained(along, p * roofs->shapes + shape, columns);
+        if (own > greatest) most = p, greatest = own;
+    }
+    return most;
+}
+
+static double crest_height(const Roofs *roofs, Py_ssize_t section, const double *weights)
+{
+    const double *part = roofs->part + section * roofs->width;
+    double level = roofs->level[section], total = 0.0;
+    for (Py_ssize_t k = 0; k < roofs->width; k++) total += (part[k] - level) * weights[k];
+    return level + total;
+}
+
+/*
+ * choose(along (s, 3 p q) of single, part (s, w), level (s,), noise (s,), weights (p, q, w),
+ *        spreads (p, q), voters, penalty, least variance, place (s,), height (s,), spread (s,))
+ *
+ * The best roof for each section: its place, and height and spread of the crest.
+ */
+static PyObject *choose(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 12)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t sections = length(args[2]), voters = PyLong_AsSsize_t(args[6]);
+    double scale = PyFloat_AsDouble(args[7]), least = PyFloat_AsDouble(args[8]);
+    Py_buffer *weights = view_of(&held, args[4], 'd', PyBUF_C_CONTIGUOUS);
+    if (!weights || PyErr_Occurred()) return done(&held, NULL);
+    if (weights->ndim != 3 || weights->shape[0] < 1 || weights->shape[1] < 1 || voters < 0
+        || voters > 1000) {
+        PyErr_SetString(PyExc_ValueError, "wanted weights of places and shapes, and some voters");
+        return done(&held, NULL);
+    }
+    Py_ssize_t places = weights->shape[0], shapes = weights->shape[1], width = weights->shape[2];
+    Roofs roofs = {sections, width, places, shapes,
+                   flat(&held, args[0], 'f', 3 * sections * places * shapes, 0),
+                   flat(&held, args[1], 'd', sections * width, 0),
+                   flat(&held, args[2], 'd', sections, 0),
+                   flat(&held, args[3], 'd', sections, 0), weights->buf,
+                   flat(&held, args[5], 'd', places * shapes, 0)};
+    int64_t *place = flat(&held, args[9], 'q', sections, 1);
+    double *height = flat(&held, args[10], 'd', sections, 1);
+    double *spread = flat(&held, args[11], 'd', sections, 1);
+    float *best = held.failed ? NULL : scratch(0, (sections * shapes + 1) * sizeof *best);
+    if (!best) return done(&held, NULL);
+    for (Py_ssize_t s = 0; s < sections; s++)
+        best_places(roofs.along + 3 * places * shapes * s, best + s * shapes, places, shapes);
+    for (Py_ssize_t s = 0; s < sections; s++) {
+        double noise = roofs.noise[s], penalty = scale * (noise * noise + least);
+        Py_ssize_t shape = chosen_shape(&roofs, best, s, voters, penalty);
+        place[s] = chosen_place(&roofs, s, shape);
+        Py_ssize_t chosen = (Py_ssize_t)place[s] * shapes + shape;
+        height[s] = crest_height(&roofs, s, roofs.weights + chosen * width);
+        spread[s] = roofs.spreads[chosen];
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
+/* ---- volumes ------------------------------------------------------------------------------- */
+
+/*
+ * standing(height, level, looks (n,), datum looks (n,) or None, most looks, noise, cells (k,),
+ *          above (k,), spread (k,) of double, inverse (k,) of single) -> how many are known
+ *
+ * Heights above the datum and their spread, of some cells; 1 / looks of those of them that have any.
+ */
+static PyObject *standing(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 10)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t all = length(args[0]), count = length(args[6]), known = 0;
+    const float *height = flat(&held, args[0], 'f', all, 0);
+    const float *level = flat(&held, args[1], 'f', all, 0);
+    const float *looks = flat(&held, args[2], 'f', all, 0);
+    const float *of_datum = args[3] == Py_None ? NULL : flat(&held, args[3], 'f', all, 0);
+    float most = (float)PyFloat_AsDouble(args[4]);
+    double noise = PyFloat_AsDouble(args[5]);
+    const int64_t *cells = flat(&held, args[6], 'q', count, 0);
+    double *above = flat(&held, args[7], 'd', count, 1);
+    double *spread = flat(&held, args[8], 'd', count, 1);
+    float *inverse = flat(&held, args[9], 'f', count, 1);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    for (Py_ssize_t k = 0; k < count; k++) {
+        int64_t cell = cells[k];
+        if (cell < 0 || cell >= all) {
+            PyErr_SetString(PyExc_ValueError, "a cell that there is not");
+            break;
+        }
+        float worth = looks[cell] < most ? looks[cell] : most, part = 1.0f / worth;
+        above[k] = (double)(height[cell] - level[cell]);
+        spread[k] = (double)(of_datum ? part + 1.0f / of_datum[cell] : part);
+        inverse[known] = part;
+        known += worth > 0.0f;
+    }
+    for (Py_ssize_t k = 0; k < count; k++) spread[k] = noise * sqrt(spread[k]);
+    return done(&held, PyLong_FromSsize_t(known));
+}
+
+/*
+ * gaps(height, spread, design, share inside, share outside (k,), sigmas, short (k,), near (k,),
+ *      near gap (k,), near spread (k,), sums (5,)) -> how many are near
+ *
+ * What is short of design inside, and the cells near it; sums of shares times: known inside, height
+ * inside, gap inside, known outside, height outside.
+ */
+static PyObject *gaps(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 11)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t count = length(args[0]), close = 0;
+    const double *height = flat(&held, args[0], 'd', count, 0);
+    const double *spread = flat(&held, args[1], 'd', count, 0);
+    const double *design = flat(&held, args[2], 'd', count, 0);
+    const double *inside = flat(&held, args[3], 'd', count, 0);
+    const double *outside = flat(&held, args[4], 'd', count, 0);
+    double sigmas = PyFloat_AsDouble(args[5]);
+    double *lacking = flat(&held, args[6], 'd', count, 1);
+    int64_t *near = flat(&held, args[7], 'q', count, 1);
+    double *near_gap = flat(&held, args[8], 'd', count, 1);
+    double *near_spread = flat(&held, args[9], 'd', count, 1);
+    double *sums = flat(&held, args[10], 'd', 5, 1);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    double total[5] = {0.0};
+    for (Py_ssize_t k = 0; k < count; k++) {
+        int known = fabs(height[k]) <= DBL_MAX;
+        double own = known ? height[k] : 0.0, gap = known ? design[k] - own : 0.0;
+        total[0] += inside[k] * known;
+        total[1] += inside[k] * own;
+        total[2] += inside[k] * gap;
+        total[3] += outside[k] * known;
+        total[4] += outside[k] * own;
+        lacking[k] = gap > 0.0 ? gap : 0.0;
+        near[close] = k, near_gap[close] = gap, near_spread[close] = spread[k];
+        close += known && inside[k] != 0.0 && fabs(gap) < sigmas * spread[k];
+    }
+    memcpy(sums, total, sizeof total);
+    return done(&held, PyLong_FromSsize_t(close));
+}
+
+/* product(one (k,), other (k,)) -> sum of their products, added up in order */
+static PyObject *product(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 2)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t count = length(args[0]);
+    const double *one = flat(&held, args[0], 'd', count, 0);
+    const double *other = flat(&held, args[1], 'd', count, 0);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    double total = 0.0;
+    for (Py_ssize_t k = 0; k < count; k++) total += one[k] * other[k];
+    return done(&held, PyFloat_FromDouble(total));
+}
+
+static PyMethodDef methods[] = {
+    {"centred", (PyCFunction)(void (*)(void))centred, METH_FASTCALL, NULL},
+    {"choose", (PyCFunction)(void (*)(void))choose, METH_FASTCALL, NULL},
+    {"standing", (PyCFunction)(void (*)(void))standing, METH_FASTCALL, NULL},
+    {"gaps", (PyCFunction)(void (*)(void))gaps, METH_FASTCALL, NULL},
+    {"product", (PyCFunction)(void (*)(void))product, METH_FASTCALL, NULL},
+    {NULL, NULL, 0, NULL},
+};
+
+static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "_readings", NULL, -1, methods};
+
+PyMODINIT_FUNC PyInit__readings(void)
+{
+    return PyModule_Create(&module);
+}
