@@ -171,7 +171,7 @@ class Pipeline:
     @property
     def looked_ns(self) -> dict[tuple[str, int], int]:
         """When each segment, by berm and number, was last measured by this run [ns]."""
-        return dict(self._clerk.looked_ns)
+        return self._clerk.looked_ns
 
     def no_go(self) -> tuple[Lattice, NDArray[np.bool_]]:
         """Return a grid of the yard and which of its cells are built on or kept out of."""

@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from functools import cache
 import math
 from typing import Any
 
@@ -64,8 +65,13 @@ def rounded(name: str, value: float) -> float | None:
     (0.12346, None)
 
     """
-    return with_digits(
-        value, next((d for ending, d in DIGITS if name.endswith(ending)), SHARE_DIGITS))
+    return with_digits(value, digits_of(name))
+
+
+@cache
+def digits_of(name: str) -> int:
+    """Return the digits after the point of a figure of some name."""
+    return next((digits for ending, digits in DIGITS if name.endswith(ending)), SHARE_DIGITS)
 
 
 def with_digits(value: float, digits: int) -> float | None:

@@ -9,7 +9,7 @@ through, and what may come in at all, is the pipeline's.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 import math
 from typing import Any
 
@@ -56,6 +56,8 @@ SHARED_M = 0.0003
 SHORT_SIGMAS = 3.0
 # A segment is no longer at grade, for the events, below this share of its crest line.
 LOST_GRADE_SHARE = 0.8
+# Long before any stamp [ns]: what has not happened yet is overdue.
+NEVER_NS = np.int64(-2**62)
 HOLD_TEXT = 'soil was disturbed: people may be in the yard; look before work goes on'
 
 
@@ -92,11 +94,11 @@ class Clerk:
         self._off_berm = ~area.in_corridor
         self._level_m = np.full(len(area), np.nan)
         self._planar_m = 0.0
-        # Last reading booked of each row, and when the row was last named in an entry [ns].
-        self._read: dict[int, tuple[int, Mapping[str, Any]]] = {}
-        self._named_ns: dict[int, int] = {}
-        # When each segment was last measured, whether or not that was worth booking [ns].
-        self.looked_ns: dict[tuple[str, int], int] = {}
+        # Last reading booked of each row that has one.
+        self._read: dict[int, Mapping[str, Any]] = {}
+        # When it was booked, when the row was last named in an entry or last measured at all [ns].
+        self._read_ns, self._named_ns, self._looked_ns = (
+            np.full(len(area.segments), NEVER_NS) for _ in range(3))
         self._booked_shift = Shift()
         self._at_grade: set[tuple[str, int]] = set()
         self._states_seq = -1
@@ -111,11 +113,11 @@ class Clerk:
         for entry in entries:
             if entry.kind == 'reading':
                 row = rows[(entry.berm or '', entry.segment or 0)]
-                self._read[row] = (entry.stamp_ns, entry.data)
-                self._named_ns[row] = entry.stamp_ns
+                self._read[row] = entry.data
+                self._read_ns[row] = self._named_ns[row] = entry.stamp_ns
             elif entry.kind == 'seen':
                 for berm, numbers in entry.data['segments'].items():
-                    self._named_ns.update({rows[berm, n]: entry.stamp_ns for n in numbers})
+                    self._named_ns[[rows[berm, number] for number in numbers]] = entry.stamp_ns
             elif entry.kind == 'map_shift':
                 shift = (entry.data[name] for name in ('dx_m', 'dy_m', 'dz_m'))
                 self._booked_shift = Shift(*shift)
@@ -150,6 +152,7 @@ class Clerk:
         source = 'plane' if (datum.source == Source.PLANE).all() else 'survey'
         self._keeper.book('datum', stamp_ns, None, None, datum_data(self._survey, source))
         self._read.clear()
+        self._read_ns[:] = NEVER_NS
         self.changes.accept(
             datum.source == Source.SURVEYED, datum.level_m, datum.looks, stamp_ns)
         self.layers_are_news = True
@@ -347,33 +350,34 @@ class Clerk:
     def book_readings(self, stamp_ns: int) -> None:
         """Book readings that say something new, and now and then which segments say nothing."""
         survey = self._survey
-        overdue = np.ones(len(survey.area.segments), dtype=bool)
-        for row, (last_ns, _) in self._read.items():
-            overdue[row] = stamp_ns - last_ns >= NEWS_NS
-        booked = set()
+        overdue = stamp_ns - self._read_ns >= NEWS_NS
+        booked = np.zeros(len(overdue), dtype=bool)
         for reading in survey.readings(survey.rows_due(overdue)):
-            data = reading_data(reading)
-            last = self._read.get(reading.row)
-            stale = last is None or stamp_ns - last[0] >= NEWS_NS
-            if stale or last is None or says_something_new(last[1], data):
-                segment = survey.area.segments[reading.row]
-                self._read[reading.row] = (stamp_ns, data)
+            row, data = reading.row, reading_data(reading)
+            if overdue[row] or says_something_new(self._read[row], data):
+                segment = survey.area.segments[row]
+                self._read[row] = data
+                self._read_ns[row] = self._named_ns[row] = stamp_ns
                 self._keeper.book('reading', stamp_ns, segment.berm, segment.number, data)
-                booked.add(reading.row)
+                booked[row] = True
         self._note_seen(booked, stamp_ns)
 
-    def _note_seen(self, booked: Collection[int], stamp_ns: int) -> None:
+    def _note_seen(self, booked: NDArray[np.bool_], stamp_ns: int) -> None:
         """Remember which segments were looked at; name those that say nothing new at times."""
-        rows = [int(row) for row in self._survey.rows_seen()]
+        rows = self._survey.rows_seen()
+        self._looked_ns[rows] = stamp_ns
+        still = rows[(self._read_ns[rows] != NEVER_NS) & ~booked[rows]]
+        if (stamp_ns - self._named_ns[still] >= SEEN_NS).any():
+            self._named_ns[still] = stamp_ns
+            named = seen_data([self._survey.area.segments[row] for row in still.tolist()])
+            self._keeper.book('seen', stamp_ns, None, None, named)
+
+    @property
+    def looked_ns(self) -> dict[tuple[str, int], int]:
+        """When each segment, by berm and number, was last measured [ns]; none that never was."""
         segments = self._survey.area.segments
-        self.looked_ns.update({
-            (segments[row].berm, segments[row].number): stamp_ns for row in rows})
-        self._named_ns.update(dict.fromkeys(booked, stamp_ns))
-        still = [row for row in rows if row in self._read and row not in booked]
-        if any(stamp_ns - self._named_ns[row] >= SEEN_NS for row in still):
-            self._named_ns.update(dict.fromkeys(still, stamp_ns))
-            self._keeper.book(
-                'seen', stamp_ns, None, None, seen_data([segments[row] for row in still]))
+        return {(segments[row].berm, segments[row].number): int(self._looked_ns[row])
+                for row in np.flatnonzero(self._looked_ns != NEVER_NS).tolist()}
 
     def book_states(self, stamp_ns: int) -> None:
         """Book rework that is done, and segments that have reached grade."""

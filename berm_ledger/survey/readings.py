@@ -158,23 +158,32 @@ def crest_reading(
         The reading.
 
     """
-    own = sections.row == row
-    height, seen = crest.height_m[own], crest.seen[own]
+    own = sections.of_row(row)
+    height, target = crest.height_m[own], target_m[own]
+    seen = np.isfinite(height)
+    coverage = np.count_nonzero(seen) / len(height)
+    within = np.count_nonzero(np.abs(height - target) <= tolerance_m) / len(height)
     height_m = height_se_m = low_m = high_m = line_offset_m = math.nan
-    if seen.any():
-        known = height[seen]
-        magnified = float(np.mean(crest.spread[own][seen])) * math.sqrt(STRIP_M / budget.cell_m)
-        error = budget.mean_error_m(segment.length_m * STRIP_M * float(seen.mean()), magnified)
-        height_m = float(known.mean())
+    if coverage:
+        # All of them, mostly: then there is nothing to pick.
+        known, spread, offset = (
+            values if coverage == 1.0 else values[seen]
+            for values in (height, crest.spread[own], crest.offset_m[own]))
+        magnified = _mean(spread) * math.sqrt(STRIP_M / budget.cell_m)
+        error = budget.mean_error_m(segment.length_m * STRIP_M * coverage, magnified)
+        height_m = _mean(known)
         shape_m = max(SHAPE_FLOOR_M, SHAPE_PER_GRID_CELL * budget.grid_cell_m,
                       SHAPE_PER_HEIGHT * height_m)
         height_se_m = math.hypot(error, shape_m)
         low_m, high_m = float(known.min()), float(known.max())
-        line_offset_m = float(crest.offset_m[own][seen].mean())
-    within = seen & (np.abs(height - target_m[own]) <= tolerance_m)
+        line_offset_m = _mean(offset)
     placed_m3, missing_m3, over_m3, spilled_m3 = volumes_m3
     placed_se_m3 = budget.mean_error_m(volume_area_m2) * volume_area_m2
     return Reading(
-        row, height_m, height_se_m, low_m, high_m, float(seen.mean()), float(within.mean()),
-        line_offset_m, placed_m3, placed_se_m3 if math.isfinite(placed_m3) else math.nan,
-        missing_m3, over_m3, spilled_m3)
+        row, height_m, height_se_m, low_m, high_m, coverage, within, line_offset_m, placed_m3,
+        placed_se_m3 if math.isfinite(placed_m3) else math.nan, missing_m3, over_m3, spilled_m3)
+
+
+def _mean(values: NDArray[np.float64]) -> float:
+    """Return the mean of values (n,), equal to numpy's and without what that looks at besides."""
+    return float(np.add.reduce(values)) / len(values)

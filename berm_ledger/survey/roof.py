@@ -33,8 +33,8 @@ ROUND_TOPS_CELLS = (2.0, 4.0, 7.0)
 TOES_CELLS = (3.0, 5.0)
 # A more complicated shape must explain this much more than a plain ridge, in noise variances.
 SHAPE_PENALTY = 1.0
-# Products of matrices up to so many multiplications stay in one thread: more are not worth a second
-# one, which some libraries start all the same.
+# Products of matrices of up to so many multiplications stay in one thread: more are not worth a
+# second one, which some libraries start all the same.
 ONE_THREAD = 2**18
 # What the blur of a single grid differs from the average over all its places, as a noise [m].
 PHASE_M = 0.002
@@ -163,7 +163,7 @@ class RoofTemplates:
 
     @cached_property
     def spread(self) -> NDArray[np.float64]:
-        """Standard error of the height per unit of noise of every place and shape, (p, q)."""
+        """Return the standard error of the height per unit of noise of every roof, (p, q)."""
         return np.asarray(np.sqrt((self.crest**2).sum(axis=2)), dtype=np.float64)
 
     def _along(self, left_m: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +50,17 @@ class Sections:
     offset_m: NDArray[np.float64]
     cells: NDArray[np.int32]
     weights: NDArray[np.float32]
+
+    @cached_property
+    def _spans(self) -> dict[int, slice]:
+        """Return which sections belong to each row of the books: one after the other."""
+        rows, first, count = np.unique(self.row, return_index=True, return_counts=True)
+        return {row: slice(start, start + many) for row, start, many in zip(
+            rows.tolist(), first.tolist(), count.tolist())}
+
+    def of_row(self, row: int) -> slice:
+        """Return the sections that belong to a row of the books."""
+        return self._spans[row]
 
     def sample(
         self, values: NDArray[np.float32], sections: slice | NDArray[np.intp]

@@ -28,9 +28,10 @@ from .registration import Refused, Registration, Shift
 from .resample import without_spikes
 from .sampling import part_of_area, sampled, too_high, under_rover
 from .sections import Sections, sections_of_berm
+from .standing import ground_at, mean_inverse, standing_at
 from .surface import Fused, independent_looks, SiteSurface
 from .turns import Turns
-from .volumes import Volumes, VolumeSums
+from .volumes import VolumeSums
 from ..design import Site
 from ..design.surface import crest_above_datum_m, height_at_distance_m
 from ..geometry import Pose2
@@ -98,11 +99,12 @@ class SiteSurvey:
         self._turns = Turns(self.area)
         # Segments that are to be read as soon as they are in view.
         self._due = np.zeros(len(self.area.segments), dtype=bool)
-        shares = self.area.shares
-        #: Cells and area [m2] of the corridor of every segment.
-        self._extents = [
-            (shares[row].indices, float(shares[row].sum()) * self.area.lattice.cell_area_m2)
+        # Area of the corridor of every segment [m2].
+        self._corridors_m2 = [
+            float(self.area.shares[row].sum()) * self.area.lattice.cell_area_m2
             for row in range(len(self.area.segments))]
+        # What the datum is worth in segments, as far as anybody asked.
+        self._ground: dict[int, tuple[float, bool]] = {}
         self.datum: Datum | None = None
         self._design_m: NDArray[np.float64] | None = None
         self._highest_m = 0.0
@@ -122,6 +124,7 @@ class SiteSurvey:
         """Use a datum from now on."""
         self.datum = datum
         self.surface.former = None
+        self._ground.clear()
         self._design_m = np.zeros(len(self.area))
         self._targets = []
         for index, berm in enumerate(self.site.berms):
@@ -286,8 +289,8 @@ class SiteSurvey:
         """Return the height above the datum at some cells [m]; NaN where not known."""
         return self.surface.height_m[cells] - self._level_m[cells]
 
-    def inverse_looks(self, cells: slice | NDArray[np.intp] = slice(None)) -> NDArray[np.float32]:
-        """Return 1 / looks that heights, all by default, are worth; infinite where not known."""
+    def inverse_looks(self, cells: NDArray[np.intp]) -> NDArray[np.float32]:
+        """Return 1 / looks that heights at some cells are worth; infinite where not known."""
         with np.errstate(divide='ignore'):
             inverse: NDArray[np.float32] = 1.0 / self.surface.effective_looks(cells)
             if self.datum is not None:
@@ -358,38 +361,39 @@ class SiteSurvey:
         if self._sums is None or not len(rows):
             return ()
         self._crests.touch_rows(rows)
-        cells = self._sums.cells(rows)
-        spread_m = self.noise.total_m * np.sqrt(self.inverse_looks(cells).astype(float))
-        volumes = self._sums.volumes(self._above_m(cells).astype(float), spread_m, rows)
         crests = [self.crest(index) for index in range(len(self.site.berms))]
         self._turns.done(rows)
         self._due[rows] = False
-        return tuple(
-            self._reading(int(row), crests, volumes, place) for place, row in enumerate(rows))
+        return tuple(self._reading(row, crests) for row in rows.tolist())
 
-    def _reading(self, row: int, crests: Sequence[Crest], volumes: Volumes, place: int) -> Reading:
-        """Put the reading of one segment together; its volumes are at a place among others."""
+    def _reading(self, row: int, crests: Sequence[Crest]) -> Reading:
+        """Put the reading of one segment together."""
+        assert self._sums is not None
+        assert self.datum is not None
         segment = self.area.segments[row]
         index = segment.berm_index
-        cells, area_m2 = self._extents[row]
+        cells = self._sums.cells(row)
+        now = standing_at(self.surface, self.datum, self.noise.total_m, cells)
+        if row not in self._ground:
+            self._ground[row] = ground_at(self.datum, cells)
         return crest_reading(
             segment, row, self.sections[index], crests[index], self._targets[index],
-            self.site.berms[index].height_tolerance_m, self._budget(cells), volumes.at(place),
-            area_m2)
+            self.site.berms[index].height_tolerance_m,
+            self._budget(now.inverse, *self._ground[row]),
+            self._sums.of_row(row, now.height_m, now.spread_m), self._corridors_m2[row])
 
     def mean_error_m(self, cells: NDArray[np.intp]) -> float:
         """Return the standard error of the mean height change over some cells [m]."""
+        if not len(cells):
+            return 0.0
+        ground = (0.0, False) if self.datum is None else ground_at(self.datum, cells)
         area_m2 = len(cells) * self.area.lattice.cell_area_m2
-        return self._budget(cells).mean_error_m(area_m2) if len(cells) else 0.0
+        budget = self._budget(mean_inverse(self.surface.effective_looks(cells)), *ground)
+        return budget.mean_error_m(area_m2)
 
-    def _budget(self, cells: NDArray[np.intp]) -> Budget:
-        """Return the error budget over some cells."""
-        looks = self.surface.effective_looks(cells)
-        looks = looks[looks > 0.0]
-        inverse = float(np.mean(1.0 / looks)) if len(looks) else np.inf
-        if self.datum is not None:
-            inverse += float(np.mean(1.0 / self.datum.looks[cells]))
-        given = self.datum is not None and bool(np.isinf(self.datum.looks[cells]).all())
+    def _budget(self, inverse: float, inverse_ground: float, given: bool) -> Budget:
+        """Return the error budget for means of 1 / looks of surface and datum."""
+        inverse += inverse_ground
         level_m = self.registration.level_error_m if given else 0.0
         return Budget(self.noise, 1.0 / inverse if inverse > 0.0 else np.inf, self.shift.se_z_m,
                       level_m, self.area.lattice.cell_m, self._grid_cell_m)

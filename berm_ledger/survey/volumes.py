@@ -15,15 +15,20 @@ difference near zero too big by the same amount; that expected surplus is taken 
 from __future__ import annotations
 
 from dataclasses import dataclass
+import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
 from .area import SurveyArea
+from ..kernels import compiled
 
 # A segment of which less than this share of the cells was seen has no volumes.
 LEAST_SEEN = 0.5
+# So many standard deviations away from the design noise adds nothing.
+NEAR_SIGMAS = 6.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,90 +72,155 @@ class VolumeSums:
         shares = area.shares.copy()
         shares.eliminate_zeros()
         self._cell_area_m2 = area.lattice.cell_area_m2
-        self._first, self._cells = shares.indptr, shares.indices.astype(np.intp)
-        self._design_m = design_m[self._cells]
-        inside = self._design_m > 0.0
-        self._share_in = np.where(inside, shares.data, 0.0)
-        self._share_out = np.where(inside, 0.0, shares.data)
-        owner = np.repeat(np.arange(shares.shape[0]), np.diff(self._first))
-        self._sum_in, self._sum_out, self._sum_design = (
-            _total(owner, values, shares.shape[0])
-            for values in (self._share_in, self._share_out, self._share_in * self._design_m))
+        self._parts = [
+            _part(shares.indices[own].astype(np.intp), shares.data[own], design_m)
+            for own in (slice(*ends) for ends in zip(shares.indptr, shares.indptr[1:]))]
 
     def design_m3(self) -> NDArray[np.float64]:
         """Return the design volume of every segment (segments,) [m3]."""
-        out: NDArray[np.float64] = self._sum_design * self._cell_area_m2
-        return out
+        return np.array([
+            _total(part.inside, part.design_m) * self._cell_area_m2 for part in self._parts])
 
-    def _places(self, rows: NDArray[np.intp]) -> NDArray[np.intp]:
-        """Return the places of the cells of some segments, one segment after the other."""
-        return np.concatenate([
-            np.arange(self._first[row], self._first[row + 1]) for row in rows])
+    def cells(self, row: int) -> NDArray[np.intp]:
+        """Return the cells of a segment, shape (k,)."""
+        return self._parts[row].cells
 
-    def cells(self, rows: NDArray[np.intp]) -> NDArray[np.intp]:
-        """Return the cells of some segments, one segment after the other, shape (k,)."""
-        out: NDArray[np.intp] = self._cells[self._places(rows)]
-        return out
-
-    def volumes(
-        self, height_m: NDArray[np.float64], spread_m: NDArray[np.float64],
-        rows: NDArray[np.intp] | None = None,
-    ) -> Volumes:
+    def volumes(self, height_m: NDArray[np.float64], spread_m: NDArray[np.float64]) -> Volumes:
         """
-        Return the volumes of every segment, or of some.
+        Return the volumes of every segment.
 
         Parameters
         ----------
         height_m : array
-            Height above the datum, shape (n,) [m]; NaN is unseen. Unseen cells of a segment
-            count like the mean of its seen ones inside, and outside of the footprint.
+            Height above the datum, shape (n,) [m]; NaN is unseen.
         spread_m : array
             Standard deviation of the height, shape (n,) [m].
-        rows : array, optional
-            Segments wanted, shape (r,); heights and spreads are then those of ``cells(rows)``.
 
         Returns
         -------
         Volumes
-            The volumes, of the r segments.
+            The volumes.
 
         """
-        if rows is None:
-            rows = np.arange(len(self._sum_in))
-            height_m, spread_m = height_m[self._cells], spread_m[self._cells]
-        places = self._places(rows)
-        owner = np.repeat(np.arange(len(rows)), np.diff(self._first)[rows])
-        share_in, share_out = self._share_in[places], self._share_out[places]
+        found = [self.of_row(row, height_m[part.cells], spread_m[part.cells])
+                 for row, part in enumerate(self._parts)]
+        return Volumes(*np.array(found).T)
 
-        def total(values: NDArray[np.float64]) -> NDArray[np.float64]:
-            return _total(owner, values, len(rows))
+    def of_row(
+        self, row: int, height_m: NDArray[np.float64], spread_m: NDArray[np.float64]
+    ) -> tuple[float, float, float, float]:
+        """
+        Return the volumes of one segment.
 
+        Parameters
+        ----------
+        row : int
+            Which.
+        height_m : array
+            Height above the datum of ``cells(row)``, shape (k,) [m]; NaN is unseen. Unseen cells
+            count like the mean of the seen ones inside, and outside of the footprint.
+        spread_m : array
+            Standard deviation of the height, shape (k,) [m].
+
+        Returns
+        -------
+        tuple of float
+            Placed, missing, over and spilled [m3]; NaN where too little was seen.
+
+        """
+        part = self._parts[row]
+        (seen_in, placed_in, gap, seen_out, spilled), short = part.sums(height_m, spread_m)
+        scale_in = _scale(seen_in, part.whole_in)
+        spilled *= _scale(seen_out, part.whole_out)
+        missing = short * scale_in
+        over = missing - gap * scale_in
+        area = self._cell_area_m2
+        return (placed_in * scale_in + spilled) * area, missing * area, over * area, spilled * area
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """
+    The k cells of one segment: design height, share of each inside and outside of the footprint.
+
+    The shares are zero where a cell lies on the other side; ``whole_in`` and ``whole_out`` are
+    their sums.
+    """
+
+    cells: NDArray[np.intp]
+    design_m: NDArray[np.float64]
+    inside: NDArray[np.float64]
+    outside: NDArray[np.float64]
+    whole_in: float
+    whole_out: float
+
+    def sums(
+        self, height_m: NDArray[np.float64], spread_m: NDArray[np.float64]
+    ) -> tuple[tuple[float, ...], float]:
+        """
+        Return sums over the cells of shares times what a look shows.
+
+        Parameters
+        ----------
+        height_m, spread_m : array
+            As for ``VolumeSums.of_row``.
+
+        Returns
+        -------
+        tuple of float
+            Of the cells known inside, their heights and gaps to the design; of those known
+            outside, and their heights.
+        float
+            Of the positive parts of the gaps inside.
+
+        """
+        if compiled.readings is not None:
+            return self._sums_compiled(height_m, spread_m)
         known = np.isfinite(height_m)
         height = np.where(known, height_m, 0.0)
-        scale_in = _scale(total(share_in * known), self._sum_in[rows])
-        scale_out = _scale(total(share_out * known), self._sum_out[rows])
-        placed_in = total(share_in * height) * scale_in
-        spilled = total(share_out * height) * scale_out
-        gap = np.where(known, self._design_m[places] - height, 0.0)
-        short = np.where(known, positive_part(gap, spread_m), 0.0)
-        missing = total(share_in * short) * scale_in
-        over = missing - total(share_in * gap) * scale_in
-        area = self._cell_area_m2
-        return Volumes((placed_in + spilled) * area, missing * area, over * area, spilled * area)
+        gap = np.where(known, self.design_m - height, 0.0)
+        # Where there is no share there is no need to know what noise does.
+        short = positive_part(gap, np.where(known & (self.inside != 0.0), spread_m, 0.0))
+        sums = (_total(self.inside, known), _total(self.inside, height), _total(self.inside, gap),
+                _total(self.outside, known), _total(self.outside, height))
+        return sums, _total(self.inside, short)
+
+    def _sums_compiled(
+        self, height_m: NDArray[np.float64], spread_m: NDArray[np.float64]
+    ) -> tuple[tuple[float, ...], float]:
+        """Do so in two compiled passes: only near the design there is a normal integral to do."""
+        assert compiled.readings is not None
+        short, near_gap, near_spread = np.empty((3, len(height_m)))
+        near, sums = np.empty(len(height_m), dtype=np.intp), np.empty(5)
+        count = compiled.readings.gaps(
+            height_m, spread_m, self.design_m, self.inside, self.outside, NEAR_SIGMAS, short,
+            near, near_gap, near_spread, sums)
+        if count:
+            own = near[:count]
+            short[own] = _positive_part_near(short[own], near_gap[:count], near_spread[:count])
+        return tuple(sums.tolist()), compiled.readings.product(self.inside, short)
 
 
-def _total(
-    owner: NDArray[np.intp], values: NDArray[np.float64], count: int
-) -> NDArray[np.float64]:
-    """Return the sum of the values of each of so many owners, shape (count,)."""
-    return np.asarray(np.bincount(owner, values, count), dtype=np.float64)
+def _part(
+    cells: NDArray[np.intp], share: NDArray[np.float64], design_m: NDArray[np.float64]
+) -> _Part:
+    """Return the cells (k,) of a segment that have such shares of it; design of all n cells."""
+    design = design_m[cells]
+    inside, outside = np.where(design > 0.0, share, 0.0), np.where(design > 0.0, 0.0, share)
+    whole = np.ones(len(cells))
+    return _Part(cells, design, inside, outside, _total(inside, whole), _total(outside, whole))
 
 
-def _scale(seen: NDArray[np.float64], whole: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return factors from seen cells to all cells; NaN for too few, 1 where there are none."""
-    with np.errstate(invalid='ignore', divide='ignore'):
-        scale = np.where(seen >= LEAST_SEEN * whole, whole / seen, np.nan)
-    return np.where(whole > 0.0, scale, 1.0)
+def _total(share: NDArray[np.float64], values: NDArray[Any]) -> float:
+    """Return the sum of shares times values, added up in order."""
+    return float(np.add.accumulate(share * values)[-1]) if len(share) else 0.0
+
+
+def _scale(seen: float, whole: float) -> float:
+    """Return the factor from seen cells to all cells; NaN for too few, 1 where there are none."""
+    if not whole > 0.0:
+        return 1.0
+    return whole / seen if seen >= LEAST_SEEN * whole else math.nan
 
 
 def positive_part(
@@ -170,10 +240,17 @@ def positive_part(
 
     """
     out: NDArray[np.float64] = np.maximum(0.0, gap_m)
-    # Six standard deviations away noise adds nothing.
-    near = np.flatnonzero(np.abs(gap_m) < 6.0 * spread_m)
-    gap, spread = gap_m[near], spread_m[near]
-    ratio = np.maximum(gap / spread, -6.0)
-    expected = spread * np.exp(-0.5 * ratio**2) / np.sqrt(2.0 * np.pi) + gap * special.ndtr(ratio)
-    out[near] -= expected - out[near]
+    near = np.flatnonzero(np.abs(gap_m) < NEAR_SIGMAS * spread_m)
+    out[near] = _positive_part_near(out[near], gap_m[near], spread_m[near])
+    return out
+
+
+def _positive_part_near(
+    plain_m: NDArray[np.float64], gap_m: NDArray[np.float64], spread_m: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return plain positive parts of gaps less what noise adds to them."""
+    ratio = np.maximum(gap_m / spread_m, -NEAR_SIGMAS)
+    expected = (spread_m * np.exp(-0.5 * ratio**2) / np.sqrt(2.0 * np.pi)
+                + gap_m * special.ndtr(ratio))
+    out: NDArray[np.float64] = plain_m - (expected - plain_m)
     return out
