@@ -39,6 +39,8 @@ NEWS_NS = 150_000_000_000
 # Segments that were looked at and say nothing new are named this often [ns], all in one entry, so
 # that the ages of their rows stay true.
 SEEN_NS = 30_000_000_000
+# Long before any stamp [ns]: what has not happened yet is overdue.
+NEVER_NS = np.int64(-2**62)
 # Part of a change that a segment must have to be named with it.
 LEAST_PART = 0.15
 # What each kind of change means.

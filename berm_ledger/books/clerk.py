@@ -20,6 +20,7 @@ from .accounts import Books
 from .booking import (
     change_data,
     datum_data,
+    NEVER_NS,
     NEWS_NS,
     reading_data,
     rise_data,
@@ -56,8 +57,6 @@ SHARED_M = 0.0003
 SHORT_SIGMAS = 3.0
 # A segment is no longer at grade, for the events, below this share of its crest line.
 LOST_GRADE_SHARE = 0.8
-# Long before any stamp [ns]: what has not happened yet is overdue.
-NEVER_NS = np.int64(-2**62)
 HOLD_TEXT = 'soil was disturbed: people may be in the yard; look before work goes on'
 
 
@@ -136,7 +135,7 @@ class Clerk:
             the surface. The accepted surface is still the one before the dump.
 
         """
-        for record in self._books().dumps:
+        for record in self._keeper.books().dumps:
             self.dumps.touch(record.x_m, record.y_m)
             measured = record.stray or math.isfinite(record.volume_m3)
             if kept_ns is not None and record.berm is not None and not measured:
@@ -234,7 +233,7 @@ class Clerk:
         looks = np.where(known, changes.accepted_looks, surface.effective_looks())
         density = self._survey.site.material.loose_density_kg_m3
         expected_m3 = (mass_kg / density if math.isfinite(mass_kg)
-                       else self._books().dump_yield.value_m3)
+                       else self._keeper.books().dump_yield.value_m3)
         landing = Landing(seq, stamp_ns, x_m, y_m, expected_m3, math.isfinite(mass_kg))
         self.dumps.announce(landing, before_m, looks)
         self._survey.surface.loosen(self.dumps.mask())
@@ -256,8 +255,9 @@ class Clerk:
         taken, slid = self._lost_beside(patch)
         lost = np.isin(patch.cells, np.concatenate(
             [patch.cells[:0], *(change.cells for change in taken)]))
-        after, worth = patch.standing(self.dumps.moved(patch, survey.noise))
-        for rise in self.dumps.close(patch, survey.noise, SHARED_M, lost):
+        moved = self.dumps.moved(patch, survey.noise)
+        after, worth = patch.standing(moved)
+        for rise in self.dumps.close(patch, survey.noise, SHARED_M, lost, moved):
             place = self.place_of(rise.landing.x_m, rise.landing.y_m)
             data = rise_data(rise, survey.area, place.berm)
             if rise.missed:
@@ -283,13 +283,13 @@ class Clerk:
             self.dumps.canvas, self.changes, survey.datum.level_m, survey.area.in_corridor,
             survey.noise, self._planar_m, self.changes.falling))
         rises = self.dumps.measured(patch, survey.noise, SHARED_M) if losses else []
-        taken = not_slid(losses, [shortage_m3(rise, self._books()) for rise in rises],
+        taken = not_slid(losses, [shortage_m3(rise, self._keeper.books()) for rise in rises],
                          max(landing.expected_m3 for landing in patch.landings))
         return [loss.change for loss in taken], len(taken) < len(losses)
 
     def _falls_short(self, rise: Rise) -> bool:
         """Tell whether far less rose than was weighed."""
-        short_m3, error_m3 = shortage_m3(rise, self._books())
+        short_m3, error_m3 = shortage_m3(rise, self._keeper.books())
         return rise.landing.weighed and short_m3 > SHORT_SIGMAS * error_m3
 
     def place_of(self, x_m: float, y_m: float) -> Place:
@@ -341,7 +341,7 @@ class Clerk:
                 data['rework'] = self._books().rows[row].dumps_remaining > 0
             self._keeper.book(change.kind, stamp_ns, segment.berm, segment.number, data)
         holds = change.kind == 'disturbed' and self._survey.site.hold_on_disturbance
-        if holds and not self._books().on_hold:
+        if holds and not self._keeper.books().on_hold:
             self._keeper.book('hold', stamp_ns, None, None, {'text': HOLD_TEXT})
         self.layers_are_news = True
 

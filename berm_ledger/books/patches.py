@@ -9,7 +9,7 @@ the lowest and the highest third; the site surface, which is pulled over slowly,
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 import math
 
 import numpy as np
@@ -136,6 +136,7 @@ class OpenPatch:
     kept_m: NDArray[np.float32]
     looks: int = 0
     stamps_ns: tuple[int, ...] = ()
+    _after_m: Floats | None = field(init=False, default=None)
 
     def add(self, level_m: NDArray[np.floating], stamp_ns: int) -> None:
         """Keep a look at all surveyed cells, shape (n,), if it shows any of the patch since."""
@@ -147,6 +148,7 @@ class OpenPatch:
             self.kept_m = np.concatenate([self.kept_m[-(KEPT_LOOKS - 1):], own[None, :]])
             self.stamps_ns = (*self.stamps_ns, stamp_ns)[-KEPT_LOOKS:]
             self.looks += 1
+            self._after_m = None
 
     def count(self) -> NDArray[np.intp]:
         """Return how many of the kept looks show each cell, shape (k,)."""
@@ -160,12 +162,19 @@ class OpenPatch:
     @property
     def ready(self) -> bool:
         """Whether the patch can be measured as well as it ever will."""
-        if self.share_with(SETTLED_LOOKS) >= SETTLED_SHARE:
+        # Before there are so many looks, no cell has them.
+        if len(self.kept_m) >= SETTLED_LOOKS and self.share_with(SETTLED_LOOKS) >= SETTLED_SHARE:
             return True
         return self.looks >= MOST_LOOKS and self.share_with(HURRIED_LOOKS) >= 0.5
 
     def after_m(self) -> Floats:
         """Return the mean of the kept looks without their extremes, NaN unseen, shape (k,)."""
+        if self._after_m is None:
+            self._after_m = self._middle_m()
+        return self._after_m
+
+    def _middle_m(self) -> Floats:
+        """Work that out."""
         ordered = np.sort(self.kept_m, axis=0).astype(float)
         count = self.count()
         # Sorting puts NaN last; with five looks or more the lowest and the highest third are

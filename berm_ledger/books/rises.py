@@ -73,6 +73,7 @@ class DumpWatch:
     radius_m: float
     patches: list[OpenPatch] = field(default_factory=list)
     touched: NDArray[np.bool_] = field(init=False)
+    _mask: NDArray[np.bool_] | None = field(init=False, default=None)
 
     def __post_init__(self) -> None:
         """Start with no dump, near or open."""
@@ -116,6 +117,7 @@ class DumpWatch:
             patch = self._joined(other, patch)
             self.patches.remove(other)
         self.patches.append(patch)
+        self._mask = None
 
     def _parts(self, landings: list[Landing], cells: NDArray[np.intp]) -> Floats:
         """Return the share of every load that is expected at each cell, shape (l, k)."""
@@ -146,11 +148,13 @@ class DumpWatch:
         return [p for p in self.patches if np.intersect1d(p.cells, cells).size]
 
     def mask(self) -> NDArray[np.bool_]:
-        """Tell which cells belong to open dumps, shape (n,)."""
-        out = np.zeros(len(self.points_xy), dtype=bool)
-        for patch in self.patches:
-            out[patch.cells] = True
-        return out
+        """Tell which cells belong to open dumps, shape (n,), read-only; made when that changes."""
+        if self._mask is None:
+            self._mask = np.zeros(len(self.points_xy), dtype=bool)
+            for patch in self.patches:
+                self._mask[patch.cells] = True
+            self._mask.flags.writeable = False
+        return self._mask
 
     def look(self, level_m: NDArray[np.floating], stamp_ns: int) -> None:
         """Show the open dumps a look: heights freed of shared errors, shape (n,) [m]."""
@@ -163,15 +167,16 @@ class DumpWatch:
 
     def close(
         self, patch: OpenPatch, noise: GridNoise, shared_m: float,
-        lost: NDArray[np.bool_] | None = None,
+        lost: NDArray[np.bool_] | None = None, moved: NDArray[np.bool_] | None = None,
     ) -> list[Rise]:
         """Measure a patch and forget it."""
         self.patches.remove(patch)
-        return self.measured(patch, noise, shared_m, lost)
+        self._mask = None
+        return self.measured(patch, noise, shared_m, lost, moved)
 
     def measured(
         self, patch: OpenPatch, noise: GridNoise, shared_m: float,
-        lost: NDArray[np.bool_] | None = None,
+        lost: NDArray[np.bool_] | None = None, moved: NDArray[np.bool_] | None = None,
     ) -> list[Rise]:
         """
         Measure a patch.
@@ -186,6 +191,8 @@ class DumpWatch:
             Standard error of the height that the looks share [m].
         lost : array, optional
             Cells where somebody took soil, shape (k,): they are no part of a rise.
+        moved : array, optional
+            What ``moved`` gives of the patch, where it is known already.
 
         Returns
         -------
@@ -196,7 +203,7 @@ class DumpWatch:
         rise = patch.after_m() - patch.before_m
         known = np.isfinite(rise)
         seen = np.clip(patch.parts @ known, 0.0, 1.0)
-        moved = self.moved(patch, noise)
+        moved = self.moved(patch, noise) if moved is None else moved
         rise = np.where(known & (moved if lost is None else moved & ~lost), rise, 0.0)
         load = np.array([landing.expected_m3 for landing in patch.landings])
         hope = patch.parts * load[:, None]

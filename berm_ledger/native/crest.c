@@ -5,105 +5,91 @@
 
 /* ---- heights on sections ------------------------------------------------------------------- */
 
-typedef struct {
-    const float *height, *level;
-    const int64_t *sides;
-    Py_ssize_t cells;
-} Surface;
-
-static inline float above(const Surface *surface, int64_t cell)
+static int fits(int64_t place, Py_ssize_t of, const char *says)
 {
-    float height = surface->height[cell];
-    return surface->level ? height - surface->level[cell] : height;
-}
-
-/* Whether all of so many places are there. */
-static int places_fit(const int64_t *place, Py_ssize_t count, Py_ssize_t of)
-{
-    for (Py_ssize_t k = 0; k < count; k++) {
-        if (place[k] < 0 || place[k] >= of) {
-            PyErr_SetString(PyExc_ValueError, "a place that there is not");
-            return 0;
-        }
-    }
-    return 1;
-}
-
-static int corners_fit(const int32_t *cell, Py_ssize_t count, Py_ssize_t of)
-{
-    int32_t least = 0, most = 0;
-    for (Py_ssize_t k = 0; k < count; k++) {
-        least = cell[k] < least ? cell[k] : least;
-        most = cell[k] > most ? cell[k] : most;
-    }
-    if (least >= 0 && most < of) return 1;
-    PyErr_SetString(PyExc_ValueError, "a corner that there is not");
+    if (place >= 0 && place < of) return 1;
+    PyErr_SetString(PyExc_ValueError, says);
     return 0;
 }
 
-/* Heights of some cells, the blur of sampling partly taken out. */
-static int sharpen(const Surface *surface, const int64_t *cells, Py_ssize_t count, float blur,
-                   float cell_area, float *sharp)
+/* Whether all of so many places are there. */
+static int all_fit(const int32_t *place, Py_ssize_t count, Py_ssize_t of, const char *says)
 {
-    Py_ssize_t all = surface->cells;
+    int32_t least = 0, most = 0;
     for (Py_ssize_t k = 0; k < count; k++) {
-        int64_t cell = cells[k];
-        float own = above(surface, cell), bent = 0.0f;
-        for (int side = 0; side < 4; side++) {
-            int64_t beside = surface->sides[side * all + cell];
-            if (beside < 0 || beside >= all) {
-                PyErr_SetString(PyExc_ValueError, "a neighbour that there is not");
-                return 0;
-            }
-            float step = above(surface, beside) - own;
-            step = step == step ? step : 0.0f;
-            bent = side ? bent + step : step;
-        }
-        bent = bent / cell_area;
-        sharp[cell] = blur != 0.0f ? own - blur * bent : own;
+        least = place[k] < least ? place[k] : least;
+        most = place[k] > most ? place[k] : most;
     }
-    return 1;
+    return !count || (fits(least, of, says) && fits(most, of, says));
 }
 
 /*
- * profiles(height, level or None (n,), sides (4, n), own (k,), blur, cell_area, corners, weights
- *          (m, c, 4), sections (s,), out (s, c))
+ * sharpened(height, level or None (n,), cells (k,), sides (k, 4), blur, cell_area, out (n,))
  *
- * `own` are the cells of which a corner with a weight is one; a weight of NaN is none.
+ * Heights of some cells above a level, the blur of sampling partly taken out; a side that is not
+ * known counts as level with the cell.
+ */
+static PyObject *sharpened(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 7)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t all = length(args[0]), count = length(args[2]);
+    const float *height = flat(&held, args[0], 'f', all, 0);
+    const float *level = args[1] == Py_None ? NULL : flat(&held, args[1], 'f', all, 0);
+    const int32_t *cells = flat(&held, args[2], 'i', count, 0);
+    const int32_t *sides = flat(&held, args[3], 'i', 4 * count, 0);
+    float blur = (float)PyFloat_AsDouble(args[4]), area = (float)PyFloat_AsDouble(args[5]);
+    float *out = flat(&held, args[6], 'f', all, 1);
+    if (held.failed || PyErr_Occurred() || !all_fit(cells, count, all, "a cell that there is not")
+        || !all_fit(sides, 4 * count, all, "a neighbour that there is not"))
+        return done(&held, NULL);
+    for (Py_ssize_t k = 0; k < count; k++, sides += 4) {
+        int32_t cell = cells[k];
+        float own = level ? height[cell] - level[cell] : height[cell], bent = 0.0f;
+        for (int side = 0; side < 4; side++) {
+            int32_t beside = sides[side];
+            float step = (level ? height[beside] - level[beside] : height[beside]) - own;
+            step = step == step ? step : 0.0f;
+            bent = side ? bent + step : step;
+        }
+        bent = bent / area;
+        out[cell] = blur != 0.0f ? own - blur * bent : own;
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
+/*
+ * profiles(height (n,), corners, weights (m, c, 4), sections (s,), out (s, c))
+ *
+ * Heights on some of the sections; a weight of NaN stands for a corner that is none.
  */
 static PyObject *profiles(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 10)) return NULL;
+    if (!wanted(given, 5)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t cells = length(args[0]), count = length(args[3]), wanted_sections = length(args[8]);
-    Surface surface = {flat(&held, args[0], 'f', cells, 0), NULL, NULL, cells};
-    if (args[1] != Py_None) surface.level = flat(&held, args[1], 'f', cells, 0);
-    surface.sides = flat(&held, args[2], 'q', 4 * cells, 0);
-    const int64_t *own = flat(&held, args[3], 'q', count, 0);
-    float blur = (float)PyFloat_AsDouble(args[4]), area = (float)PyFloat_AsDouble(args[5]);
-    Py_buffer *corners = view_of(&held, args[6], 'i', PyBUF_C_CONTIGUOUS);
+    Py_ssize_t cells = length(args[0]), count = length(args[3]);
+    const float *height = flat(&held, args[0], 'f', cells, 0);
+    Py_buffer *corners = view_of(&held, args[1], 'i', PyBUF_C_CONTIGUOUS);
     if (!corners) return done(&held, NULL);
     if (corners->ndim != 3 || corners->shape[2] != 4) {
         PyErr_SetString(PyExc_ValueError, "wanted four corners to each sample of each section");
         return done(&held, NULL);
     }
     Py_ssize_t sections = corners->shape[0], samples = corners->shape[1];
-    const float *weights = flat(&held, args[7], 'f', 4 * sections * samples, 0);
-    const int64_t *section = flat(&held, args[8], 'q', wanted_sections, 0);
-    float *out = flat(&held, args[9], 'f', wanted_sections * samples, 1);
-    float *sharp = held.failed ? NULL : scratch(0, (cells + 1) * sizeof *sharp);
-    if (!sharp || PyErr_Occurred() || !places_fit(own, count, cells)
-        || !places_fit(section, wanted_sections, sections)
-        || !sharpen(&surface, own, count, blur, area, sharp))
-        return done(&held, NULL);
-    for (Py_ssize_t s = 0; s < wanted_sections; s++, out += samples) {
+    const float *weights = flat(&held, args[2], 'f', 4 * sections * samples, 0);
+    const int64_t *section = flat(&held, args[3], 'q', count, 0);
+    float *out = flat(&held, args[4], 'f', count * samples, 1);
+    if (held.failed) return done(&held, NULL);
+    for (Py_ssize_t s = 0; s < count; s++, out += samples) {
+        if (!fits(section[s], sections, "a section that there is not")) break;
         const int32_t *cell = (const int32_t *)corners->buf + 4 * section[s] * samples;
         const float *weight = weights + 4 * section[s] * samples;
-        if (!corners_fit(cell, 4 * samples, cells)) break;
+        if (!all_fit(cell, 4 * samples, cells, "a corner that there is not")) break;
         for (Py_ssize_t k = 0; k < samples; k++, cell += 4, weight += 4) {
-            float total = sharp[cell[0]] * weight[0] + sharp[cell[1]] * weight[1];
-            total = total + sharp[cell[2]] * weight[2];
-            out[k] = total + sharp[cell[3]] * weight[3];
+            float total = height[cell[0]] * weight[0] + height[cell[1]] * weight[1];
+            total = total + height[cell[2]] * weight[2];
+            out[k] = total + height[cell[3]] * weight[3];
         }
     }
     Py_INCREF(Py_None);
@@ -117,35 +103,42 @@ static inline int known(double value)
     return fabs(value) <= DBL_MAX;
 }
 
-/* Means over `reach` sections on either side, of what is known. */
-static void pool(const float *profile, Py_ssize_t sections, Py_ssize_t samples, Py_ssize_t section,
-                 Py_ssize_t reach, double *out)
+/* The values that are known, zero for the others, and how many each is: one or none. */
+WIDE static void split(const float *restrict values, double *restrict shown,
+                       double *restrict number, Py_ssize_t count)
 {
-    Py_ssize_t first = section - reach < 0 ? 0 : section - reach;
-    Py_ssize_t last = section + reach >= sections ? sections - 1 : section + reach;
-    for (Py_ssize_t k = 0; k < samples; k++) {
-        double total = 0.0, number = 0.0;
-        for (Py_ssize_t s = first; s <= last; s++) {
-            double value = (double)profile[s * samples + k];
-            int shown = known(value);
-            total += shown ? value : 0.0;
-            number += shown;
-        }
-        out[k] = number > 0.0 ? total / number : NAN;
+    for (Py_ssize_t k = 0; k < count; k++) {
+        double value = (double)values[k];
+        shown[k] = fabs(value) <= DBL_MAX ? value : 0.0;
+        number[k] = fabs(value) <= DBL_MAX ? 1.0 : 0.0;
     }
 }
 
-static double mean_along(const double *values, Py_ssize_t count, Py_ssize_t at, Py_ssize_t reach)
+WIDE static void add_to(double *restrict total, const double *restrict values, Py_ssize_t count)
 {
-    Py_ssize_t first = at - reach < 0 ? 0 : at - reach;
-    Py_ssize_t last = at + reach >= count ? count - 1 : at + reach;
-    double total = 0.0, number = 0.0;
-    for (Py_ssize_t k = first; k <= last; k++) {
-        int shown = known(values[k]);
-        total += shown ? values[k] : 0.0;
-        number += shown;
+    for (Py_ssize_t k = 0; k < count; k++) total[k] += values[k];
+}
+
+WIDE static void divide(const double *restrict total, const double *restrict number,
+                        double *restrict out, Py_ssize_t count)
+{
+    for (Py_ssize_t k = 0; k < count; k++) out[k] = number[k] > 0.0 ? total[k] / number[k] : NAN;
+}
+
+/*
+ * Means of what is known of `shown`, of which there are `number`, over `reach` rows (or with a
+ * stride of 1 samples) on either side of so many that begin at one; NaN where there is nothing.
+ */
+static void mean_beside(const double *shown, const double *number, Py_ssize_t stride,
+                        Py_ssize_t before, Py_ssize_t after, double *sums, double *out,
+                        Py_ssize_t count)
+{
+    memset(sums, 0, 2 * count * sizeof *sums);
+    for (Py_ssize_t step = -before; step <= after; step++) {
+        add_to(sums, shown + step * stride, count);
+        add_to(sums + count, number + step * stride, count);
     }
-    return number > 0.0 ? total / number : NAN;
+    divide(sums, sums + count, out, count);
 }
 
 /* The middle of the unbroken stretch around the first greatest that lies within a band of it. */
@@ -210,12 +203,24 @@ static PyObject *tops(PyObject *self, PyObject *const *args, Py_ssize_t given)
     int64_t *first = flat(&held, args[6], 'q', sections, 1);
     double *part = flat(&held, args[7], 'd', sections * width, 1);
     uint8_t *seen = flat(&held, args[8], '?', sections, 1);
-    double *mean = held.failed ? NULL : scratch(1, 2 * samples * sizeof *mean);
-    if (!mean) return done(&held, NULL);
-    double *rough = mean + samples;
+    /* Every sample, known or not; then rows of one section, the last two with room at either end. */
+    Py_ssize_t all = sections * samples, wide = samples + 2 * reach;
+    double *shown = held.failed
+        ? NULL : scratch(1, (2 * all + 4 * samples + 2 * wide) * sizeof *shown);
+    if (!shown) return done(&held, NULL);
+    double *number = shown + all, *mean = number + all, *rough = mean + samples;
+    double *sums = rough + samples, *along = sums + 2 * samples, *along_number = along + wide;
+    memset(along, 0, 2 * wide * sizeof *along);
+    split(profile->buf, shown, number, all);
     for (Py_ssize_t s = 0; s < sections; s++, part += width) {
-        pool(profile->buf, sections, samples, s, pooled, mean);
-        for (Py_ssize_t k = 0; k < samples; k++) rough[k] = mean_along(mean, samples, k, reach);
+        Py_ssize_t before = s < pooled ? s : pooled, after = sections - 1 - s;
+        mean_beside(shown + s * samples, number + s * samples, samples, before,
+                    after < pooled ? after : pooled, sums, mean, samples);
+        for (Py_ssize_t k = 0; k < samples; k++) {
+            along[reach + k] = known(mean[k]) ? mean[k] : 0.0;
+            along_number[reach + k] = known(mean[k]);
+        }
+        mean_beside(along + reach, along_number + reach, 1, reach, reach, sums, rough, samples);
         Py_ssize_t from = top_of(rough, samples, band) - window;
         from = from > samples - width ? samples - width : from;
         from = from < 0 ? 0 : from;
@@ -240,6 +245,7 @@ static PyObject *tops(PyObject *self, PyObject *const *args, Py_ssize_t given)
 }
 
 static PyMethodDef methods[] = {
+    {"sharpened", (PyCFunction)(void (*)(void))sharpened, METH_FASTCALL, NULL},
     {"profiles", (PyCFunction)(void (*)(void))profiles, METH_FASTCALL, NULL},
     {"tops", (PyCFunction)(void (*)(void))tops, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},

@@ -1,6 +1,6 @@
 /* Copyright 2026 The berm_ledger authors */
 /* SPDX-License-Identifier: Apache-2.0 */
-/* Readings: the choice of a roof for each section, and the volumes of one segment. */
+/* Readings: the choice of a roof for each section, volumes of one segment, layers to keep. */
 #include "held.h"
 
 /* ---- roofs --------------------------------------------------------------------------------- */
@@ -236,11 +236,48 @@ static PyObject *product(PyObject *self, PyObject *const *args, Py_ssize_t given
     return done(&held, PyFloat_FromDouble(total));
 }
 
+/* ---- layers -------------------------------------------------------------------------------- */
+
+/*
+ * laid_out(values (n,), runs (k, 4), out (r, c) of the same kind)
+ *
+ * Values of cells at their places on the lattice: row, column, first value and how many of each run.
+ */
+static PyObject *laid_out(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 3)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t runs = length(args[1]);
+    Py_buffer *values = view_of(&held, args[0], 0, PyBUF_C_CONTIGUOUS);
+    const int32_t *run = flat(&held, args[1], 'i', 4 * runs, 0);
+    Py_buffer *out = view_of(&held, args[2], 0, PyBUF_C_CONTIGUOUS | PyBUF_WRITABLE);
+    if (held.failed) return done(&held, NULL);
+    if (values->ndim != 1 || out->ndim != 2 || values->itemsize != out->itemsize) {
+        PyErr_SetString(PyExc_ValueError, "wanted values of cells, and a lattice of such");
+        return done(&held, NULL);
+    }
+    Py_ssize_t size = out->itemsize, count = values->shape[0];
+    Py_ssize_t rows = out->shape[0], cols = out->shape[1];
+    for (Py_ssize_t k = 0; k < runs; k++, run += 4) {
+        Py_ssize_t row = run[0], col = run[1], first = run[2], many = run[3];
+        if (row < 0 || row >= rows || col < 0 || first < 0 || many < 0 || col + many > cols
+            || first + many > count) {
+            PyErr_SetString(PyExc_ValueError, "a run that does not fit");
+            break;
+        }
+        memcpy((char *)out->buf + (row * cols + col) * size,
+               (const char *)values->buf + first * size, (size_t)(many * size));
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
 static PyMethodDef methods[] = {
     {"centred", (PyCFunction)(void (*)(void))centred, METH_FASTCALL, NULL},
     {"choose", (PyCFunction)(void (*)(void))choose, METH_FASTCALL, NULL},
     {"standing", (PyCFunction)(void (*)(void))standing, METH_FASTCALL, NULL},
     {"gaps", (PyCFunction)(void (*)(void))gaps, METH_FASTCALL, NULL},
+    {"laid_out", (PyCFunction)(void (*)(void))laid_out, METH_FASTCALL, NULL},
     {"product", (PyCFunction)(void (*)(void))product, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},
 };

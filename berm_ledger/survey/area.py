@@ -23,6 +23,7 @@ from ..design import Segment, Site
 from ..design.corridor import Corridor, corridor_of_site
 from ..design.surface import footprint_half_width_m, half_width_m
 from ..geometry import Lattice
+from ..kernels import compiled
 
 AnyValue = TypeVar('AnyValue', bound=np.generic)
 
@@ -170,9 +171,12 @@ class SurveyArea:
 
     def on_lattice(self, values: NDArray[AnyValue], fill: float) -> NDArray[AnyValue]:
         """Spread values per cell (n,) over the lattice, ``fill`` elsewhere."""
-        out = np.full(self.lattice.rows * self.lattice.cols, fill, dtype=values.dtype)
-        out[self.corridor.flat_index] = values
-        return out.reshape(self.lattice.shape)
+        out = np.full(self.lattice.shape, fill, dtype=values.dtype)
+        if compiled.readings is not None:
+            compiled.readings.laid_out(np.ascontiguousarray(values), self.runs, out)
+        else:
+            out.ravel()[self.corridor.flat_index] = values
+        return out
 
 
 def survey_area(site: Site, *, ground_m: float = 0.0) -> SurveyArea:

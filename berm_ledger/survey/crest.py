@@ -5,6 +5,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+import math
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +14,8 @@ from numpy.typing import NDArray
 from .roof import RoofTemplates
 from .sections import Sections
 from ..kernels import compiled
+
+Noise = TypeVar('Noise', float, NDArray[np.float64])
 
 # Samples on either side for the rough peak, and how near to the greatest height counts as top [m].
 ROUGH = 2
@@ -83,12 +87,9 @@ def crest_of_sections(
     return Crest(*(np.where(seen, values, np.nan) for values in (height, offset, spread)))
 
 
-def pooled_noise_m(
-    noise_m: NDArray[np.float64], reach: int | NDArray[np.intp]
-) -> NDArray[np.float64]:
+def pooled_noise_m(noise_m: Noise, reach: int) -> Noise:
     """Return the noise of samples that are means of so many sections on either side [m]."""
-    noise: NDArray[np.float64] = noise_m * POOLED_NOISE / np.sqrt(2 * reach + 1)
-    return noise
+    return noise_m * POOLED_NOISE / math.sqrt(2 * reach + 1)
 
 
 def _tops(

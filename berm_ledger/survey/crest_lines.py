@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+import math
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,8 +68,10 @@ class CrestLines:
             stretch for own in self._sections for stretch in _stretches(area, own)]
         self._berm_of_row = np.array([stretch.berm_index for stretch in self._stretches])
         self._stale = np.ones(rows, dtype=bool)
-        # Cells that a segment leans on with so many sections on either side, by row and number.
-        self._leaned: dict[tuple[int, int], NDArray[np.intp]] = {}
+        # Cells that a segment leans on, by row and how many sections on either side count.
+        self._leaned: dict[tuple[int, int], tuple[NDArray[np.int32], NDArray[np.int32]]] = {}
+        # The surface without blur at those cells; a fit fills in those that it needs.
+        self._sharp_m = np.empty(len(area), dtype=np.float32)
         watch = sparse.lil_matrix((rows, len(area)), dtype=np.int32)
         for row, stretch in enumerate(self._stretches):
             watch[row, stretch.cells] = 1
@@ -165,14 +168,16 @@ class CrestLines:
             One per section [m]; NaN where there is no crest.
 
         """
-        rows = self._sections[berm_index].row
-        noise = {row: self._noise_m(row, height_m, spread_of) for row in np.unique(rows).tolist()}
-        noise_m = np.array([noise[row] for row in rows.tolist()])
         spread = self.crest(berm_index, height_m, spread_of, level_m).spread
-        known = np.isfinite(noise_m) & np.isfinite(spread)
-        pooled = np.array([detail_for(own, self._grid_cell_m).pooled for own in noise_m[known]])
-        error = np.full(len(rows), np.nan)
-        error[known] = CHOICE * spread[known] * pooled_noise_m(noise_m[known], pooled)
+        error = np.full(len(spread), np.nan)
+        for row, stretch in enumerate(self._stretches):
+            noise_m = np.inf
+            if stretch.berm_index == berm_index:
+                noise_m = self._noise_m(row, height_m, spread_of)
+            if math.isfinite(noise_m):
+                own = slice(stretch.first, stretch.last)
+                pooled = detail_for(noise_m, self._grid_cell_m).pooled
+                error[own] = CHOICE * spread[own] * pooled_noise_m(noise_m, pooled)
         return error
 
     def _noise_m(
@@ -193,32 +198,32 @@ class CrestLines:
         first, last = stretches[0].first, stretches[-1].last
         sections = self._sections[stretches[0].berm_index]
         roofs = self._roofs(detail_for(noise_m[rows[0]], self._grid_cell_m))
-        reach = roofs.detail.reach
-        index, beside = _with_beside(sections, first, last, reach)
+        index, beside = _with_beside(sections, first, last, roofs.detail.reach)
         # Those beside have no noise of their own: their choice counts for nothing.
         noise = np.full(len(index), noise_m[rows[-1]])
         for row, stretch in zip(rows, stretches):
             noise[beside + stretch.first - first:beside + stretch.last - first] = noise_m[row]
-        cells = np.concatenate([self._leaned_on(row, reach) for row in rows])
-        profile = self._profiles(height_m, level_m, cells, roofs.detail, sections, index)
+        profile = self._profiles(height_m, level_m, rows, roofs.detail, sections, index)
         found = crest_of_sections(profile, noise, sections, roofs)
         own = slice(beside, beside + last - first)
         for name in ('height_m', 'offset_m', 'spread'):
             getattr(kept, name)[first:last] = getattr(found, name)[own]
 
-    def _leaned_on(self, row: int, reach: int) -> NDArray[np.intp]:
-        """Return the cells of a segment's sections and of so many on either side."""
+    def _leaned_on(self, row: int, reach: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+        """Return the cells (k,) of a segment's sections, with so many beside, and their sides."""
         if (row, reach) not in self._leaned:
             stretch = self._stretches[row]
             sections = self._sections[stretch.berm_index]
             index, _ = _with_beside(sections, stretch.first, stretch.last, reach)
-            self._leaned[row, reach] = _known_cells(
-                sections.cells[index], sections.weights[index])
+            cells = _known_cells(sections.cells[index], sections.weights[index])
+            # Side by side, so that a look finds them in one piece.
+            self._leaned[row, reach] = (
+                cells.astype(np.int32), self._area.sides[:, cells].T.astype(np.int32, order='C'))
         return self._leaned[row, reach]
 
     def _profiles(
         self, height_m: NDArray[np.float32], level_m: NDArray[np.float32] | None,
-        cells: NDArray[np.intp], detail: Detail, sections: Sections, index: NDArray[np.intp],
+        rows: Sequence[int], detail: Detail, sections: Sections, index: NDArray[np.intp],
     ) -> NDArray[np.float32]:
         """
         Return the heights at the samples of some sections, the blur of sampling partly taken out.
@@ -227,8 +232,8 @@ class CrestLines:
         ----------
         height_m, level_m : array
             As for ``crest``.
-        cells : array
-            Cells that they lean on, each once or more, shape (k,).
+        rows : sequence of int
+            Segments that the sections belong to.
         detail : Detail
             Says how much of the blur.
         sections : Sections
@@ -246,16 +251,20 @@ class CrestLines:
         # A blur of variance v lowers a surface by v / 2 times its curvature, to first order.
         variance = blur_variance_m2(area.lattice.cell_m, self._grid_cell_m)
         blur = np.float32(detail.sharpened * variance / 2.0)
+        leaned = [self._leaned_on(row, detail.reach) for row in rows]
         if compiled.crest is not None and height_m.dtype == np.float32:
             profile = np.empty((len(index), len(sections.offset_m)), dtype=np.float32)
+            for cells, sides in leaned:
+                compiled.crest.sharpened(height_m, level_m, cells, sides, blur,
+                                         area.lattice.cell_m**2, self._sharp_m)
             compiled.crest.profiles(
-                height_m, level_m, area.sides, cells, blur, area.lattice.cell_m**2,
-                sections.cells, sections.weights, index, profile)
+                self._sharp_m, sections.cells, sections.weights, index, profile)
             return profile
         above_m = height_m if level_m is None else height_m - level_m
         if blur:
             sharp_m = above_m.copy()
-            sharp_m[cells] -= blur * area.laplacian(above_m, cells)
+            for own, _ in leaned:
+                sharp_m[own] = above_m[own] - blur * area.laplacian(above_m, own.astype(np.intp))
             above_m = sharp_m
         return sections.sample(above_m, index)
 

@@ -86,29 +86,40 @@ def test_tops_are_the_same(seed: int, detail, count: int, unknown: float) -> Non
 
 @built
 def test_what_does_not_fit_the_crest_is_refused() -> None:
-    height, sides = np.zeros(6, dtype=np.float32), np.zeros((4, 6), dtype=np.intp)
+    height, sides = np.zeros(6, dtype=np.float32), np.zeros((5, 4), dtype=np.int32)
     corners = np.zeros((3, 5, 4), dtype=np.int32)
     weights, out = np.zeros((3, 5, 4), dtype=np.float32), np.zeros((2, 5), dtype=np.float32)
-    own, wanted = np.arange(6), np.array([0, 2])
+    cells, wanted = np.arange(5, dtype=np.int32), np.array([0, 2])
+
+    def sharpened(**changes) -> None:
+        given = {'height': height, 'level': None, 'cells': cells, 'sides': sides, 'blur': 0.1,
+                 'area': 0.1, 'out': height.copy(), **changes}
+        compiled.crest.sharpened(*given.values())
 
     def profiles(**changes) -> None:
-        given = {'height': height, 'level': None, 'sides': sides, 'own': own, 'blur': 0.1,
-                 'area': 0.1, 'corners': corners, 'weights': weights, 'wanted': wanted,
+        given = {'height': height, 'corners': corners, 'weights': weights, 'wanted': wanted,
                  'out': out, **changes}
         compiled.crest.profiles(*given.values())
 
+    sharpened()
     profiles()
-    for changes, says in (
-            ({'own': np.array([6])}, 'a place that'), ({'own': np.array([-1])}, 'a place that'),
-            ({'wanted': np.array([0, 3])}, 'a place that'),
-            ({'corners': corners + np.int32(6)}, 'a corner that'),
-            ({'corners': corners - np.int32(1)}, 'a corner that'),
-            ({'corners': corners[..., :3].copy()}, 'four corners'),
-            ({'weights': weights[:2]}, 'wanted 60 values, got 40'),
-            ({'sides': sides + 6}, 'a neighbour that'), ({'sides': sides - 1}, 'a neighbour that'),
-            ({'level': height[:5]}, 'wanted 6 values, got 5'), ({'out': out[:1]}, 'wanted 10')):
+    for work, changes, says in (
+            (sharpened, {'cells': cells + np.int32(2)}, 'a cell that'),
+            (sharpened, {'cells': cells - np.int32(1)}, 'a cell that'),
+            (sharpened, {'sides': sides + np.int32(6)}, 'a neighbour that'),
+            (sharpened, {'sides': sides - np.int32(1)}, 'a neighbour that'),
+            (sharpened, {'sides': sides[:4]}, 'wanted 20 values, got 16'),
+            (sharpened, {'level': height[:5]}, 'wanted 6 values, got 5'),
+            (sharpened, {'out': height[:5]}, 'wanted 6 values, got 5'),
+            (profiles, {'wanted': np.array([0, 3])}, 'a section that'),
+            (profiles, {'wanted': np.array([0, -1])}, 'a section that'),
+            (profiles, {'corners': corners + np.int32(6)}, 'a corner that'),
+            (profiles, {'corners': corners - np.int32(1)}, 'a corner that'),
+            (profiles, {'corners': corners[..., :3].copy()}, 'four corners'),
+            (profiles, {'weights': weights[:2]}, 'wanted 60 values, got 40'),
+            (profiles, {'out': out[:1]}, 'wanted 10')):
         with pytest.raises(ValueError, match=says):
-            profiles(**changes)
+            work(**changes)
     profile, first = np.zeros((2, 9), dtype=np.float32), np.zeros(2, dtype=np.intp)
     part, seen = np.zeros((2, 9)), np.zeros(2, dtype=bool)
     compiled.crest.tops(profile, 1, 2, 0.1, 4, 0.5, first, part, seen)

@@ -128,6 +128,20 @@ def test_volumes_are_the_same(
         npt.assert_allclose(plain.missing_m3[1], missing * AREA.lattice.cell_area_m2)
 
 
+# ---- layers ----------------------------------------------------------------------------------
+
+@built
+@pytest.mark.parametrize('values', [
+    np.arange(len(AREA), dtype=np.float32), np.arange(len(AREA)) * 0.5, np.arange(len(AREA)),
+    np.arange(len(AREA)) % 3 == 1, np.arange(2 * len(AREA)).astype(np.uint8)[::2]])
+def test_layers_are_the_same(values: np.ndarray) -> None:
+    ours, plain = both(lambda: AREA.on_lattice(values, 0))
+    npt.assert_array_equal(ours, plain)
+    assert ours.dtype == values.dtype
+    npt.assert_array_equal(ours.ravel()[AREA.corridor.flat_index], values)
+    assert np.count_nonzero(ours) == np.count_nonzero(values)
+
+
 # ---- what is refused -------------------------------------------------------------------------
 
 @built
@@ -178,3 +192,18 @@ def test_what_does_not_fit_a_segment_is_refused() -> None:
         compiled.readings.gaps(*given[:10], sums[:4])
     with pytest.raises(ValueError, match='wanted 4 values, got 3'):
         compiled.readings.product(four, four[:3])
+
+
+@built
+def test_what_does_not_fit_the_lattice_is_refused() -> None:
+    values, out = np.arange(6.0), np.zeros((3, 4))
+    compiled.readings.laid_out(values, np.array([[0, 1, 0, 3], [2, 0, 3, 3]], np.int32), out)
+    assert out.tolist() == [[0, 0, 1, 2], [0, 0, 0, 0], [3, 4, 5, 0]]
+    for run in ([3, 0, 0, 1], [-1, 0, 0, 1], [0, -1, 0, 1], [0, 2, 0, 3], [0, 0, -1, 2],
+                [0, 0, 4, 3], [0, 0, 0, -1]):
+        with pytest.raises(ValueError, match='a run that does not fit'):
+            compiled.readings.laid_out(values, np.array([run], np.int32), out)
+    runs = np.array([[0, 0, 0, 1]], np.int32)
+    for wrong in (values.astype(np.float32), values.reshape(2, 3)):
+        with pytest.raises(ValueError, match='wanted values of cells'):
+            compiled.readings.laid_out(wrong, runs, out)
