@@ -171,7 +171,7 @@ class Pipeline:
     @property
     def looked_ns(self) -> dict[tuple[str, int], int]:
         """When each segment, by berm and number, was last measured by this run [ns]."""
-        return self._clerk.looked_ns
+        return self._clerk.readings.looked_ns
 
     def no_go(self) -> tuple[Lattice, NDArray[np.bool_]]:
         """Return a grid of the yard and which of its cells are built on or kept out of."""
@@ -261,10 +261,10 @@ class Pipeline:
         self.survey.survey_late(~clerk.dumps.touched)
         clerk.book_rises(look, stamp_ns)
         changes = clerk.changes_of(look, stamp_ns)
-        clerk.book_readings(stamp_ns)
+        clerk.readings.book_readings(stamp_ns)
         for change in changes:
             clerk.book_change(change, stamp_ns)
-        clerk.book_states(stamp_ns)
+        clerk.readings.book_states(stamp_ns)
         self._borrow.book_balance(stamp_ns)
 
     def add_dump(self, mass_kg: float) -> Update:

@@ -1,7 +1,7 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
 """
-What a look or a dump means for the books: rises, changes, readings, states, as entries.
+What a look or a dump means for the books: rises and changes, as entries.
 
 The clerk knows the survey and the watches over it; the order in which a message is worked
 through, and what may come in at all, is the pipeline's.
@@ -9,9 +9,8 @@ through, and what may come in at all, is the pipeline's.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 import math
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,14 +19,8 @@ from .accounts import Books
 from .booking import (
     change_data,
     datum_data,
-    NEVER_NS,
-    NEWS_NS,
-    reading_data,
     rise_data,
     rounded,
-    says_something_new,
-    seen_data,
-    SEEN_NS,
     shift_data,
     SHORT_TEXT,
     SLID_TEXT,
@@ -38,9 +31,8 @@ from .charts import Canvas
 from .disturbance import Change, DisturbanceWatch
 from .entries import Entry
 from .patches import HURRIED_LOOKS, HURRIED_SHARE, Landing, OpenPatch, Place, Rise
-from .posting import AT_GRADE_SHARE
+from .reading_clerk import ReadingClerk
 from .rises import DumpWatch
-from .rows import State
 from .under_dumps import losses_beside, not_slid, shortage_m3, Surroundings
 from ..geometry import StampedPose
 from ..survey.datum import Source
@@ -55,8 +47,6 @@ SLIDE_M = 0.10
 SHARED_M = 0.0003
 # A weighed load that rose by less is told of [standard deviations].
 SHORT_SIGMAS = 3.0
-# A segment is no longer at grade, for the events, below this share of its crest line.
-LOST_GRADE_SHARE = 0.8
 HOLD_TEXT = 'soil was disturbed: people may be in the yard; look before work goes on'
 
 
@@ -93,14 +83,8 @@ class Clerk:
         self._off_berm = ~area.in_corridor
         self._level_m = np.full(len(area), np.nan)
         self._planar_m = 0.0
-        # Last reading booked of each row that has one.
-        self._read: dict[int, Mapping[str, Any]] = {}
-        # When it was booked, when the row was last named in an entry or last measured at all [ns].
-        self._read_ns, self._named_ns, self._looked_ns = (
-            np.full(len(area.segments), NEVER_NS) for _ in range(3))
+        self.readings = ReadingClerk(survey, keeper)
         self._booked_shift = Shift()
-        self._at_grade: set[tuple[str, int]] = set()
-        self._states_seq = -1
         # Whether something was booked that makes the layers worth keeping.
         self.layers_are_news = False
 
@@ -108,21 +92,13 @@ class Clerk:
 
     def remember(self, entries: Iterable[Entry]) -> None:
         """Remember what an earlier run has read, and where it has booked the map."""
-        rows = {(s.berm, s.number): i for i, s in enumerate(self._survey.area.segments)}
         for entry in entries:
-            if entry.kind == 'reading':
-                row = rows[(entry.berm or '', entry.segment or 0)]
-                self._read[row] = entry.data
-                self._read_ns[row] = self._named_ns[row] = entry.stamp_ns
-            elif entry.kind == 'seen':
-                for berm, numbers in entry.data['segments'].items():
-                    self._named_ns[[rows[berm, number] for number in numbers]] = entry.stamp_ns
-            elif entry.kind == 'map_shift':
+            self.readings.remember(entry)
+            if entry.kind == 'map_shift':
                 shift = (entry.data[name] for name in ('dx_m', 'dy_m', 'dz_m'))
                 self._booked_shift = Shift(*shift)
                 self._survey.expect(self._booked_shift, entry.stamp_ns)
-        self._at_grade = {(row.berm, row.segment) for row in self._books().rows
-                          if row.state == State.AT_GRADE}
+        self.readings.take_grades(self._keeper.books())
 
     def reopen_dumps(self, kept_ns: int | None) -> None:
         """
@@ -150,8 +126,7 @@ class Clerk:
         assert datum is not None
         source = 'plane' if (datum.source == Source.PLANE).all() else 'survey'
         self._keeper.book('datum', stamp_ns, None, None, datum_data(self._survey, source))
-        self._read.clear()
-        self._read_ns[:] = NEVER_NS
+        self.readings.forget()
         self.changes.accept(
             datum.source == Source.SURVEYED, datum.level_m, datum.looks, stamp_ns)
         self.layers_are_news = True
@@ -213,7 +188,7 @@ class Clerk:
         buried += self.changes.plain_losses(cells)
         if buried:
             self._follow(buried)
-            self.book_readings(stamp_ns)
+            self.readings.book_readings(stamp_ns)
         for change in buried:
             self.book_change(change, stamp_ns)
 
@@ -344,57 +319,3 @@ class Clerk:
         if holds and not self._keeper.books().on_hold:
             self._keeper.book('hold', stamp_ns, None, None, {'text': HOLD_TEXT})
         self.layers_are_news = True
-
-    # ---- readings and states -----------------------------------------------------------------
-
-    def book_readings(self, stamp_ns: int) -> None:
-        """Book readings that say something new, and now and then which segments say nothing."""
-        survey = self._survey
-        overdue = stamp_ns - self._read_ns >= NEWS_NS
-        booked = np.zeros(len(overdue), dtype=bool)
-        for reading in survey.readings(survey.rows_due(overdue)):
-            row, data = reading.row, reading_data(reading)
-            if overdue[row] or says_something_new(self._read[row], data):
-                segment = survey.area.segments[row]
-                self._read[row] = data
-                self._read_ns[row] = self._named_ns[row] = stamp_ns
-                self._keeper.book('reading', stamp_ns, segment.berm, segment.number, data)
-                booked[row] = True
-        self._note_seen(booked, stamp_ns)
-
-    def _note_seen(self, booked: NDArray[np.bool_], stamp_ns: int) -> None:
-        """Remember which segments were looked at; name those that say nothing new at times."""
-        rows = self._survey.rows_seen()
-        self._looked_ns[rows] = stamp_ns
-        still = rows[(self._read_ns[rows] != NEVER_NS) & ~booked[rows]]
-        if (stamp_ns - self._named_ns[still] >= SEEN_NS).any():
-            self._named_ns[still] = stamp_ns
-            named = seen_data([self._survey.area.segments[row] for row in still.tolist()])
-            self._keeper.book('seen', stamp_ns, None, None, named)
-
-    @property
-    def looked_ns(self) -> dict[tuple[str, int], int]:
-        """When each segment, by berm and number, was last measured [ns]; none that never was."""
-        segments = self._survey.area.segments
-        return {(segments[row].berm, segments[row].number): int(self._looked_ns[row])
-                for row in np.flatnonzero(self._looked_ns != NEVER_NS).tolist()}
-
-    def book_states(self, stamp_ns: int) -> None:
-        """Book rework that is done, and segments that have reached grade."""
-        if self._keeper.last_seq == self._states_seq:
-            return
-        books = self._keeper.books()
-        for row in books.rows:
-            flag = books.flag_of(row.berm, row.segment)
-            measured = row.at_grade >= AT_GRADE_SHARE and row.last_seen_ns == stamp_ns
-            if flag is not None and measured and flag.dumps_since > 0:
-                self._keeper.book('reworked', stamp_ns, row.berm, row.segment, {
-                    'height_m': rounded('height_m', row.height_m), 'dumps': flag.dumps_since})
-            key = (row.berm, row.segment)
-            if row.state == State.AT_GRADE and key not in self._at_grade:
-                self._keeper.book('at_grade', stamp_ns, row.berm, row.segment, {
-                    'height_m': rounded('height_m', row.height_m)})
-                self._at_grade.add(key)
-            elif row.at_grade < LOST_GRADE_SHARE:
-                self._at_grade.discard(key)
-        self._states_seq = self._keeper.last_seq

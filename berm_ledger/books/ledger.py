@@ -18,6 +18,7 @@ from typing import Any
 from .accounts import Books, DumpRecord, Flag, with_dumps_remaining
 from .entries import Entry, KIND_RANK
 from .posting import AT_GRADE_SHARE, number, opening_row, read_row, state_of, unseen
+from .rows import Row
 from .yield_model import estimate_yield, WINDOW_LOADS, YieldEstimate
 from ..design import segments_of_site, Site
 from ..errors import BooksError
@@ -66,6 +67,9 @@ class Fold:
         """Open the accounts of the site."""
         self._site = site
         self._rows = [opening_row(site, segment) for segment in segments_of_site(site)]
+        # Rows, and which of them are flagged, as their states were told last.
+        self._stated: list[Row | None] = [None] * len(self._rows)
+        self._flagged: set[int] = set()
         self._place = {(row.berm, row.segment): i for i, row in enumerate(self._rows)}
         self._readings: dict[int, Entry] = {}
         self._seen_ns: dict[int, int] = {}
@@ -142,10 +146,14 @@ class Fold:
         for index, stamp_ns in self._seen_ns.items():
             self._rows[index] = replace(self._rows[index], last_seen_ns=stamp_ns)
         self._seen_ns.clear()
+        turned = self._flagged ^ set(self._flags)
         for index, row in enumerate(self._rows):
+            if row is self._stated[index] and index not in turned:
+                continue
             state = state_of(self._site, row, index in self._flags)
             if state != row.state:
                 self._rows[index] = replace(row, state=state)
+        self._stated, self._flagged = list(self._rows), set(self._flags)
         if self._yield is None:
             self._yield = self._estimate()
         datum_seq, datum_stamp_ns = self._datum or (None, None)

@@ -236,6 +236,40 @@ static PyObject *product(PyObject *self, PyObject *const *args, Py_ssize_t given
     return done(&held, PyFloat_FromDouble(total));
 }
 
+/* ---- crest --------------------------------------------------------------------------------- */
+
+/*
+ * along(height, offset, spread, target (s,), tolerance) -> seen, within, mean height, offset and
+ *                                                          spread, least and greatest height
+ *
+ * Of the sections that have a crest; means are added up in order, and zero where there is none.
+ */
+static PyObject *along(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 5)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t count = length(args[0]), seen = 0, within = 0;
+    const double *height = flat(&held, args[0], 'd', count, 0);
+    const double *offset = flat(&held, args[1], 'd', count, 0);
+    const double *spread = flat(&held, args[2], 'd', count, 0);
+    const double *target = flat(&held, args[3], 'd', count, 0);
+    double tolerance = PyFloat_AsDouble(args[4]), total[3] = {0.0};
+    double least = INFINITY, greatest = -INFINITY;
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    for (Py_ssize_t k = 0; k < count; k++) {
+        double own = height[k];
+        if (!(fabs(own) <= DBL_MAX)) continue;
+        seen++;
+        within += fabs(own - target[k]) <= tolerance;
+        total[0] += own, total[1] += offset[k], total[2] += spread[k];
+        least = own < least ? own : least;
+        greatest = own > greatest ? own : greatest;
+    }
+    double many = seen ? (double)seen : 1.0;
+    return done(&held, Py_BuildValue("nnddddd", seen, within, total[0] / many, total[1] / many,
+                                     total[2] / many, least, greatest));
+}
+
 /* ---- layers -------------------------------------------------------------------------------- */
 
 /*
@@ -277,6 +311,7 @@ static PyMethodDef methods[] = {
     {"choose", (PyCFunction)(void (*)(void))choose, METH_FASTCALL, NULL},
     {"standing", (PyCFunction)(void (*)(void))standing, METH_FASTCALL, NULL},
     {"gaps", (PyCFunction)(void (*)(void))gaps, METH_FASTCALL, NULL},
+    {"along", (PyCFunction)(void (*)(void))along, METH_FASTCALL, NULL},
     {"laid_out", (PyCFunction)(void (*)(void))laid_out, METH_FASTCALL, NULL},
     {"product", (PyCFunction)(void (*)(void))product, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},

@@ -15,6 +15,7 @@ from .error_budget import effective_sample_size
 from .noise import GridNoise, RANGE_M
 from .sections import Sections
 from ..design import Segment
+from ..kernels import compiled
 
 # What no number of looks averages away [m]: shape of the crest, and what grids have in common.
 SHAPE_FLOOR_M = 0.00095
@@ -159,31 +160,58 @@ def crest_reading(
 
     """
     own = sections.of_row(row)
-    height, target = crest.height_m[own], target_m[own]
-    seen = np.isfinite(height)
-    coverage = np.count_nonzero(seen) / len(height)
-    within = np.count_nonzero(np.abs(height - target) <= tolerance_m) / len(height)
-    height_m = height_se_m = low_m = high_m = line_offset_m = math.nan
-    if coverage:
-        # All of them, mostly: then there is nothing to pick.
-        known, spread, offset = (
-            values if coverage == 1.0 else values[seen]
-            for values in (height, crest.spread[own], crest.offset_m[own]))
-        magnified = _mean(spread) * math.sqrt(STRIP_M / budget.cell_m)
-        error = budget.mean_error_m(segment.length_m * STRIP_M * coverage, magnified)
-        height_m = _mean(known)
+    count = own.stop - own.start
+    seen, within, height_m, line_offset_m, spread, low_m, high_m = _along(
+        crest.height_m[own], crest.offset_m[own], crest.spread[own], target_m[own], tolerance_m)
+    height_se_m = math.nan
+    if seen:
+        magnified = spread * math.sqrt(STRIP_M / budget.cell_m)
+        error = budget.mean_error_m(segment.length_m * STRIP_M * (seen / count), magnified)
         shape_m = max(SHAPE_FLOOR_M, SHAPE_PER_GRID_CELL * budget.grid_cell_m,
                       SHAPE_PER_HEIGHT * height_m)
         height_se_m = math.hypot(error, shape_m)
-        low_m, high_m = float(known.min()), float(known.max())
-        line_offset_m = _mean(offset)
+    else:
+        height_m = line_offset_m = low_m = high_m = math.nan
     placed_m3, missing_m3, over_m3, spilled_m3 = volumes_m3
     placed_se_m3 = budget.mean_error_m(volume_area_m2) * volume_area_m2
     return Reading(
-        row, height_m, height_se_m, low_m, high_m, coverage, within, line_offset_m, placed_m3,
-        placed_se_m3 if math.isfinite(placed_m3) else math.nan, missing_m3, over_m3, spilled_m3)
+        row, height_m, height_se_m, low_m, high_m, seen / count, within / count, line_offset_m,
+        placed_m3, placed_se_m3 if math.isfinite(placed_m3) else math.nan, missing_m3, over_m3,
+        spilled_m3)
 
 
-def _mean(values: NDArray[np.float64]) -> float:
-    """Return the mean of values (n,), equal to numpy's and without what that looks at besides."""
-    return float(np.add.reduce(values)) / len(values)
+def _along(
+    height_m: NDArray[np.float64], offset_m: NDArray[np.float64], spread: NDArray[np.float64],
+    target_m: NDArray[np.float64], tolerance_m: float,
+) -> tuple[int, int, float, float, float, float, float]:
+    """
+    Return what the crest of some sections comes to.
+
+    Parameters
+    ----------
+    height_m, offset_m, spread : array
+        The crest, shape (s,) each.
+    target_m : array
+        Design crest height, shape (s,) [m].
+    tolerance_m : float
+        Height tolerance [m].
+
+    Returns
+    -------
+    tuple
+        How many sections are seen, how many of them are within the tolerance; mean height [m],
+        offset [m] and spread of those seen, their lowest and their highest [m].
+
+    """
+    if compiled.readings is not None:
+        found: tuple[int, int, float, float, float, float, float] = compiled.readings.along(
+            height_m, offset_m, spread, target_m, tolerance_m)
+        return found
+    seen = np.isfinite(height_m)
+    height, count = height_m[seen], int(np.count_nonzero(seen))
+    within = int(np.count_nonzero(np.abs(height - target_m[seen]) <= tolerance_m))
+    # Added up in order, as the compiled loop does.
+    means = [float(np.add.accumulate(values)[-1]) / count if count else 0.0
+             for values in (height, offset_m[seen], spread[seen])]
+    return (count, within, means[0], means[1], means[2],
+            float(height.min(initial=np.inf)), float(height.max(initial=-np.inf)))

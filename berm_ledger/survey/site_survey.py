@@ -364,9 +364,10 @@ class SiteSurvey:
         crests = [self.crest(index) for index in range(len(self.site.berms))]
         self._turns.done(rows)
         self._due[rows] = False
-        return tuple(self._reading(row, crests) for row in rows.tolist())
+        level_m = self.registration.level_error_m
+        return tuple(self._reading(row, crests, level_m) for row in rows.tolist())
 
-    def _reading(self, row: int, crests: Sequence[Crest]) -> Reading:
+    def _reading(self, row: int, crests: Sequence[Crest], level_m: float) -> Reading:
         """Put the reading of one segment together."""
         assert self._sums is not None
         assert self.datum is not None
@@ -379,7 +380,7 @@ class SiteSurvey:
         return crest_reading(
             segment, row, self.sections[index], crests[index], self._targets[index],
             self.site.berms[index].height_tolerance_m,
-            self._budget(now.inverse, *self._ground[row]),
+            self._budget(now.inverse, *self._ground[row], level_m),
             self._sums.of_row(row, now.height_m, now.spread_m), self._corridors_m2[row])
 
     def mean_error_m(self, cells: NDArray[np.intp]) -> float:
@@ -388,12 +389,12 @@ class SiteSurvey:
             return 0.0
         ground = (0.0, False) if self.datum is None else ground_at(self.datum, cells)
         area_m2 = len(cells) * self.area.lattice.cell_area_m2
-        budget = self._budget(mean_inverse(self.surface.effective_looks(cells)), *ground)
-        return budget.mean_error_m(area_m2)
+        inverse, level_m = (
+            mean_inverse(self.surface.effective_looks(cells)), self.registration.level_error_m)
+        return self._budget(inverse, *ground, level_m).mean_error_m(area_m2)
 
-    def _budget(self, inverse: float, inverse_ground: float, given: bool) -> Budget:
-        """Return the error budget for means of 1 / looks of surface and datum."""
-        inverse += inverse_ground
-        level_m = self.registration.level_error_m if given else 0.0
+    def _budget(self, inverse: float, beneath: float, given: bool, level_m: float) -> Budget:
+        """Return the error budget for means of 1 / looks of surface and datum, given or not."""
+        inverse += beneath
         return Budget(self.noise, 1.0 / inverse if inverse > 0.0 else np.inf, self.shift.se_z_m,
-                      level_m, self.area.lattice.cell_m, self._grid_cell_m)
+                      level_m if given else 0.0, self.area.lattice.cell_m, self._grid_cell_m)

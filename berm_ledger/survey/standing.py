@@ -37,8 +37,13 @@ class Standing:
 
 def mean_inverse(looks: NDArray[np.float32]) -> float:
     """Return the mean of 1 / looks where there are any; infinite where there are none."""
-    looks = looks[looks > 0.0]
-    return float(np.mean(1.0 / looks)) if len(looks) else np.inf
+    return _mean(1.0 / looks[looks > 0.0])
+
+
+def _mean(values: NDArray[np.float32]) -> float:
+    """Return the mean of values (n,), equal to numpy's; infinite where there are none."""
+    # Without what numpy's looks at besides.
+    return float(np.add.reduce(values) / np.float32(len(values))) if len(values) else np.inf
 
 
 def standing_at(
@@ -70,8 +75,7 @@ def standing_at(
         known = compiled.readings.standing(
             surface.height_m, datum.level_m, surface.looks, datum.looks, 2.0 * MOST_LOOKS - 1.0,
             noise_m, cells, height_m, spread_m, inverse)
-        return Standing(
-            height_m, spread_m, float(np.mean(inverse[:known])) if known else np.inf)
+        return Standing(height_m, spread_m, _mean(inverse[:known]))
     looks = surface.effective_looks(cells)
     with np.errstate(divide='ignore'):
         inverse = 1.0 / looks
@@ -83,4 +87,4 @@ def standing_at(
 def ground_at(datum: Datum, cells: NDArray[np.intp]) -> tuple[float, bool]:
     """Return the mean of 1 / looks of a datum at some cells, and whether all of it is given."""
     looks = datum.looks[cells]
-    return float(np.mean(1.0 / looks)), bool(np.isinf(looks).all())
+    return _mean(1.0 / looks), bool(np.isinf(looks).all())

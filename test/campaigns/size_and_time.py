@@ -196,7 +196,7 @@ def a_day(
 ) -> tuple[int, int]:
     """Have the clerk book a day; return the number of entries, and of readings taken."""
     pipeline = Pipeline(site, surfaces=layers)
-    clerk, keeper = pipeline._clerk, pipeline._keeper
+    clerk, keeper = pipeline._clerk.readings, pipeline._keeper
     day = clerk._survey = Day(pipeline.survey, record, looks)
     with Journal.open(path, 'digest', 'site.yaml', SITE, durable=False) as journal:
         for step in range(looks):

@@ -6,6 +6,7 @@ from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.survey.area import survey_area
 from berm_ledger.survey.crest import crest_of_sections
 from berm_ledger.survey.datum import plane_datum, Source
+from berm_ledger.survey.readings import _along
 from berm_ledger.survey.roof import _votes, DETAILS, roof_templates
 from berm_ledger.survey.sections import sections_of_berm
 from berm_ledger.survey.standing import standing_at
@@ -128,6 +129,26 @@ def test_volumes_are_the_same(
         npt.assert_allclose(plain.missing_m3[1], missing * AREA.lattice.cell_area_m2)
 
 
+# ---- crest -----------------------------------------------------------------------------------
+
+@built
+@given(st.integers(0, 2**32 - 1), st.integers(1, 60), st.sampled_from((0.0, 0.3, 0.9, 1.0)))
+def test_what_a_crest_comes_to_is_the_same(seed: int, count: int, unknown: float) -> None:
+    rng = np.random.default_rng(seed)
+    height, offset, spread, target = rng.normal(0.2, 0.02, (4, count))
+    height[rng.random(count) < unknown] = np.nan
+    height[rng.random(count) < 0.02] = np.inf
+    seen = np.isfinite(height)
+    offset[~seen] = np.nan
+    ours, plain = both(lambda: _along(height, offset, spread, target, 0.02))
+    assert ours == plain
+    assert plain[0] == seen.sum()
+    if seen.any():
+        npt.assert_allclose(plain[2:5], [values[seen].mean() for values in (
+            height, offset, spread)])
+        assert plain[5:] == (height[seen].min(), height[seen].max())
+
+
 # ---- layers ----------------------------------------------------------------------------------
 
 @built
@@ -192,6 +213,8 @@ def test_what_does_not_fit_a_segment_is_refused() -> None:
         compiled.readings.gaps(*given[:10], sums[:4])
     with pytest.raises(ValueError, match='wanted 4 values, got 3'):
         compiled.readings.product(four, four[:3])
+    with pytest.raises(ValueError, match='wanted 4 values, got 3'):
+        compiled.readings.along(four, four, four[:3], four, 0.02)
 
 
 @built

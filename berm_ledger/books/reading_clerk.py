@@ -1,0 +1,140 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Readings and states as entries: what a look says of each segment, as far as it is news."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .accounts import Books
+from .booking import (
+    NEVER_NS,
+    NEWS_NS,
+    reading_data,
+    rounded,
+    says_something_new,
+    seen_data,
+    SEEN_NS,
+)
+from .bookkeeper import Bookkeeper
+from .entries import Entry
+from .posting import AT_GRADE_SHARE
+from .rows import Row, State
+from ..survey.site_survey import SiteSurvey
+
+# A segment is no longer at grade, for the events, below this share of its crest line.
+LOST_GRADE_SHARE = 0.8
+
+
+class ReadingClerk:
+    """
+    Books readings, and states that follow from them.
+
+    Parameters
+    ----------
+    survey : SiteSurvey
+        The survey.
+    keeper : Bookkeeper
+        Who writes the entries.
+
+    """
+
+    def __init__(self, survey: SiteSurvey, keeper: Bookkeeper) -> None:
+        """Start with nothing read."""
+        self._survey = survey
+        self._keeper = keeper
+        segments = survey.area.segments
+        self._place = {(s.berm, s.number): row for row, s in enumerate(segments)}
+        # Last reading booked of each row that has one.
+        self._read: dict[int, Mapping[str, Any]] = {}
+        # When it was booked, when the row was last named in an entry or last measured at all [ns].
+        self._read_ns, self._named_ns, self._looked_ns = (
+            np.full(len(segments), NEVER_NS) for _ in range(3))
+        self._at_grade: set[tuple[str, int]] = set()
+        # Rows whose states have been booked.
+        self._stated: tuple[Row | None, ...] = (None,) * len(segments)
+        self._states_seq = -1
+
+    def remember(self, entry: Entry) -> None:
+        """Remember what an earlier run has read."""
+        if entry.kind == 'reading':
+            row = self._place[(entry.berm or '', entry.segment or 0)]
+            self._read[row] = entry.data
+            self._read_ns[row] = self._named_ns[row] = entry.stamp_ns
+        elif entry.kind == 'seen':
+            for berm, numbers in entry.data['segments'].items():
+                for number in numbers:
+                    self._named_ns[self._place[berm, number]] = entry.stamp_ns
+
+    def take_grades(self, books: Books) -> None:
+        """Take the states of an earlier run for booked."""
+        self._at_grade = {
+            (row.berm, row.segment) for row in books.rows if row.state == State.AT_GRADE}
+
+    def forget(self) -> None:
+        """Forget the readings: the heights to come are above another datum."""
+        self._read.clear()
+        self._read_ns[:] = NEVER_NS
+
+    @property
+    def looked_ns(self) -> dict[tuple[str, int], int]:
+        """When each segment, by berm and number, was last measured [ns]; none that never was."""
+        segments = self._survey.area.segments
+        return {(segments[row].berm, segments[row].number): int(self._looked_ns[row])
+                for row in np.flatnonzero(self._looked_ns != NEVER_NS).tolist()}
+
+    def book_readings(self, stamp_ns: int) -> None:
+        """Book readings that say something new, and now and then which segments say nothing."""
+        survey = self._survey
+        overdue = stamp_ns - self._read_ns >= NEWS_NS
+        booked = np.zeros(len(overdue), dtype=bool)
+        for reading in survey.readings(survey.rows_due(overdue)):
+            row, data = reading.row, reading_data(reading)
+            if overdue[row] or says_something_new(self._read[row], data):
+                segment = survey.area.segments[row]
+                self._read[row] = data
+                self._read_ns[row] = self._named_ns[row] = stamp_ns
+                self._keeper.book('reading', stamp_ns, segment.berm, segment.number, data)
+                booked[row] = True
+        self._note_seen(booked, stamp_ns)
+
+    def _note_seen(self, booked: NDArray[np.bool_], stamp_ns: int) -> None:
+        """Remember which segments were looked at; name those that say nothing new at times."""
+        rows = self._survey.rows_seen()
+        self._looked_ns[rows] = stamp_ns
+        still = rows[(self._read_ns[rows] != NEVER_NS) & ~booked[rows]]
+        if (stamp_ns - self._named_ns[still] >= SEEN_NS).any():
+            self._named_ns[still] = stamp_ns
+            named = seen_data([self._survey.area.segments[row] for row in still.tolist()])
+            self._keeper.book('seen', stamp_ns, None, None, named)
+
+    def book_states(self, stamp_ns: int) -> None:
+        """Book rework that is done, and segments that have reached grade."""
+        if self._keeper.last_seq == self._states_seq:
+            return
+        books = self._keeper.books()
+        for row, stated in zip(books.rows, self._stated):
+            # The books hand out a row again that nothing has changed: its state is booked.
+            if row is not stated or books.flags:
+                self._book_state(row, books, stamp_ns)
+        self._stated = books.rows
+        self._states_seq = self._keeper.last_seq
+
+    def _book_state(self, row: Row, books: Books, stamp_ns: int) -> None:
+        """Book what has become of one segment."""
+        flag = books.flag_of(row.berm, row.segment)
+        measured = row.at_grade >= AT_GRADE_SHARE and row.last_seen_ns == stamp_ns
+        if flag is not None and measured and flag.dumps_since > 0:
+            self._keeper.book('reworked', stamp_ns, row.berm, row.segment, {
+                'height_m': rounded('height_m', row.height_m), 'dumps': flag.dumps_since})
+        key = (row.berm, row.segment)
+        if row.state == State.AT_GRADE and key not in self._at_grade:
+            self._keeper.book('at_grade', stamp_ns, row.berm, row.segment, {
+                'height_m': rounded('height_m', row.height_m)})
+            self._at_grade.add(key)
+        elif row.at_grade < LOST_GRADE_SHARE:
+            self._at_grade.discard(key)
