@@ -2,10 +2,9 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /* Robust fits of a shift: medians, differences to a surface at points, weighted sums. */
 #include "grid.h"
+#include "ranks.h"
 
 /* ---- medians ------------------------------------------------------------------------------- */
-
-enum { LANES = 64, SOME = 64, BESIDE = 5 };
 
 /* The values less a centre, or the size of that; NaN becomes infinity. Return how many were NaN. */
 #define TAKE(name, kind)                                                                          \
@@ -25,83 +24,6 @@ enum { LANES = 64, SOME = 64, BESIDE = 5 };
     }
 TAKE(take_singles, float)
 TAKE(take_doubles, double)
-
-static void sort_some(double *values, Py_ssize_t count)
-{
-    for (Py_ssize_t i = 1; i < count; i++) {
-        double own = values[i];
-        Py_ssize_t k = i;
-        for (; k > 0 && values[k - 1] > own; k--) values[k] = values[k - 1];
-        values[k] = own;
-    }
-}
-
-static int by_value(const void *one, const void *other)
-{
-    double a = *(const double *)one, b = *(const double *)other;
-    return (a > b) - (a < b);
-}
-
-WIDE static int64_t count_below(const double *restrict values, double most, Py_ssize_t count)
-{
-    int64_t below = 0;
-    for (Py_ssize_t i = 0; i < count; i++) below += values[i] < most;
-    return below;
-}
-
-WIDE static int64_t count_up_to(const double *restrict values, double most, Py_ssize_t count)
-{
-    int64_t up_to = 0;
-    for (Py_ssize_t i = 0; i < count; i++) up_to += values[i] <= most;
-    return up_to;
-}
-
-/* Keep those from least to most, at the front; return how many. */
-static Py_ssize_t keep_between(double *values, double least, double most, Py_ssize_t count)
-{
-    Py_ssize_t kept = 0;
-    for (Py_ssize_t i = 0; i < count; i++) {
-        double own = values[i];
-        values[kept] = own;
-        kept += (own >= least) & (own <= most);
-    }
-    return kept;
-}
-
-/*
- * Return the value of a rank (0 is the least) of values without NaN, which it reorders. Two of a few
- * of them, sorted, enclose the rank most probably; on with those between, or below, or above.
- */
-static double ranked(double *values, Py_ssize_t count, Py_ssize_t rank)
-{
-    while (count > SOME) {
-        double some[SOME];
-        for (Py_ssize_t k = 0; k < SOME; k++) some[k] = values[k * count / SOME];
-        sort_some(some, SOME);
-        Py_ssize_t place = rank * SOME / count;
-        double least = place < BESIDE ? -INFINITY : some[place - BESIDE];
-        double most = place + BESIDE >= SOME ? INFINITY : some[place + BESIDE];
-        Py_ssize_t below = count_below(values, least, count);
-        Py_ssize_t up_to = count_up_to(values, most, count);
-        if (rank < below) {
-            most = nextafter(least, -INFINITY), least = -INFINITY, up_to = below, below = 0;
-        } else if (rank >= up_to) {
-            least = nextafter(most, INFINITY), most = INFINITY, below = up_to, up_to = count;
-        } else if (least == most) {
-            return least;
-        }
-        /* Too many are alike. */
-        if (up_to - below > count - count / 4) break;
-        count = keep_between(values, least, most, count);
-        rank -= below;
-    }
-    if (count > SOME) {
-        qsort(values, (size_t)count, sizeof *values, by_value);
-    } else {
-        sort_some(values, count);
-    }
-    return values[rank];
-}
 
 /*
  * median(values (n,) of single or double, centre, of_size, as_far) -> median, or None
@@ -130,22 +52,80 @@ static PyObject *median(PyObject *self, PyObject *const *args, Py_ssize_t given)
     Py_ssize_t unknown = single
         ? take_singles(view->buf, (float)centre, of_size, values, count, &below)
         : take_doubles(view->buf, centre, of_size, values, count, &below);
-    Py_ssize_t known = as_far ? count : count - unknown, half = known / 2;
+    Py_ssize_t known = as_far ? count : count - unknown;
     if (below) {
         Py_INCREF(Py_None);
         return done(&held, Py_None);
     }
-    if (!known) return done(&held, PyFloat_FromDouble(NAN));
-    memcpy(spare, values, count * sizeof *values);
-    if (known % 2) return done(&held, PyFloat_FromDouble(ranked(spare, count, half)));
-    double low = ranked(spare, count, half - 1), high = low;
-    if (count_up_to(values, low, count) <= half) {
-        high = INFINITY;
-        for (Py_ssize_t i = 0; i < count; i++)
-            high = values[i] > low && values[i] < high ? values[i] : high;
+    return done(&held, PyFloat_FromDouble(middle(values, spare, count, known, single)));
+}
+
+/*
+ * left_over(left (n,), slope (2, n), shift (3,), most) -> median distance from the median, share of
+ * those larger than `most`, how many
+ *
+ * Of the differences less what the shift explains, those that are numbers.
+ */
+static PyObject *left_over(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 4)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t count = length(args[0]), known = 0, large = 0;
+    const double *left = flat(&held, args[0], 'd', count, 0);
+    const double *slope = flat(&held, args[1], 'd', 2 * count, 0);
+    const double *shift = flat(&held, args[2], 'd', 3, 0);
+    double most = PyFloat_AsDouble(args[3]);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    double *values = scratch(0, (count + 1) * sizeof *values);
+    double *spare = values ? scratch(1, (count + 1) * sizeof *values) : NULL;
+    if (!spare) return done(&held, NULL);
+    for (Py_ssize_t k = 0; k < count; k++) {
+        double explained = slope[k] * -shift[0] - slope[count + k] * shift[1] + shift[2];
+        double size = fabs(values[known] = left[k] - explained);
+        large += size > most && size <= DBL_MAX;
+        known += size <= DBL_MAX;
     }
-    double middle = single ? (double)(((float)low + (float)high) / 2.0f) : (low + high) / 2.0;
-    return done(&held, PyFloat_FromDouble(middle));
+    double centre = middle(values, spare, known, known, 0);
+    for (Py_ssize_t k = 0; k < known; k++) values[k] = fabs(values[k] - centre);
+    double spread = middle(values, spare, known, known, 0);
+    double share = known ? (double)large / (double)known : NAN;
+    return done(&held, Py_BuildValue("ddn", spread, share, known));
+}
+
+/*
+ * alike(left, beside (n,), squares, products (n,)) -> how many squares and products there are, or
+ * None where no difference is a number
+ *
+ * Of differences, and of those beside, that are no further from zero than four robust spreads of
+ * the first: their squares, and the products of both.
+ */
+static PyObject *alike(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 4)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t count = length(args[0]), near = 0, pair = 0, known = 0;
+    const double *left = flat(&held, args[0], 'd', count, 0);
+    const double *beside = flat(&held, args[1], 'd', count, 0);
+    double *squares = flat(&held, args[2], 'd', count, 1);
+    double *products = flat(&held, args[3], 'd', count, 1);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    double *values = scratch(0, (count + 1) * sizeof *values);
+    double *spare = values ? scratch(1, (count + 1) * sizeof *values) : NULL;
+    if (!spare) return done(&held, NULL);
+    int64_t below;
+    Py_ssize_t unknown = take_doubles(left, 0.0, 1, values, count, &below);
+    for (Py_ssize_t k = 0; k < count; k++) known += fabs(left[k]) <= DBL_MAX;
+    if (!known) {
+        Py_INCREF(Py_None);
+        return done(&held, Py_None);
+    }
+    double most = 4.0 * (1.4826 * middle(values, spare, count, count - unknown, 0));
+    for (Py_ssize_t k = 0; k < count; k++) {
+        int close = fabs(left[k]) <= most, both = close & (fabs(beside[k]) <= most);
+        if (close) squares[near++] = left[k] * left[k];
+        if (both) products[pair++] = left[k] * beside[k];
+    }
+    return done(&held, Py_BuildValue("nn", near, pair));
 }
 
 /* ---- differences at points ----------------------------------------------------------------- */
@@ -210,9 +190,83 @@ static PyObject *pairs(PyObject *self, PyObject *const *args, Py_ssize_t given)
     return done(&held, PyLong_FromSsize_t(kept));
 }
 
+/*
+ * still(looks, worked, aside (n,), cells (k,), least_looks, places (k,)) -> how many
+ *
+ * Places of the cells that are known by so many looks, lie still and have nothing set aside.
+ */
+static PyObject *still(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 6)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t all = length(args[0]), count = length(args[3]), kept = 0;
+    const float *looks = flat(&held, args[0], 'f', all, 0);
+    const uint8_t *worked = flat(&held, args[1], '?', all, 0);
+    const uint8_t *aside = flat(&held, args[2], 'B', all, 0);
+    const int64_t *cells = flat(&held, args[3], 'q', count, 0);
+    float least = (float)PyFloat_AsDouble(args[4]);
+    int64_t *places = flat(&held, args[5], 'q', count, 1);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    for (Py_ssize_t k = 0; k < count; k++) {
+        int64_t cell = cells[k];
+        if (cell < 0 || cell >= all) {
+            PyErr_SetString(PyExc_ValueError, "a cell that there is not");
+            break;
+        }
+        places[kept] = k;
+        kept += (looks[cell] >= least) & !worked[cell] & !aside[cell];
+    }
+    return done(&held, PyLong_FromSsize_t(kept));
+}
+
+/*
+ * ground(places (k,), cells (m,), points (m, 2), slope (2, m), height, looks (n,), variance,
+ *        most_looks, least, points_there (k, 2), height_there (k,), slope_there (2, k))
+ *
+ * What lies at places: points, heights, and slopes, zero where their square is less than `least` or
+ * than the variance of one look by the looks, at most so many.
+ */
+static PyObject *ground(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 12)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t count = length(args[0]), compared = length(args[1]), all = length(args[4]);
+    const int64_t *places = flat(&held, args[0], 'q', count, 0);
+    const int64_t *cells = flat(&held, args[1], 'q', compared, 0);
+    const double *points = flat(&held, args[2], 'd', 2 * compared, 0);
+    const double *slope = flat(&held, args[3], 'd', 2 * compared, 0);
+    const float *height = flat(&held, args[4], 'f', all, 0);
+    const float *looks = flat(&held, args[5], 'f', all, 0);
+    float variance = (float)PyFloat_AsDouble(args[6]);
+    float most_looks = (float)PyFloat_AsDouble(args[7]), least = (float)PyFloat_AsDouble(args[8]);
+    double *points_there = flat(&held, args[9], 'd', 2 * count, 1);
+    double *height_there = flat(&held, args[10], 'd', count, 1);
+    double *slope_there = flat(&held, args[11], 'd', 2 * count, 1);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    for (Py_ssize_t k = 0; k < count; k++) {
+        int64_t place = places[k], cell = place < 0 || place >= compared ? -1 : cells[place];
+        if (cell < 0 || cell >= all) {
+            PyErr_SetString(PyExc_ValueError, "a cell that there is not");
+            break;
+        }
+        float own = looks[cell] < most_looks ? looks[cell] : most_looks;
+        float noise = variance / own;
+        double limit = noise > least ? noise : least;
+        double x = slope[place], y = slope[compared + place];
+        double real = x * x + y * y >= limit;
+        points_there[2 * k] = points[2 * place];
+        points_there[2 * k + 1] = points[2 * place + 1];
+        height_there[k] = height[cell];
+        slope_there[k] = x * real;
+        slope_there[count + k] = y * real;
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
 /* ---- sums ---------------------------------------------------------------------------------- */
 
-enum { SUMS = 9 };
+enum { SUMS = 9, LANES = 64 };
 
 /* Up to LANES differences at slopes, each weighed, onto the sum of its lane. */
 WIDE static void add_lanes(const double *restrict left, const double *restrict slope_x,
@@ -271,6 +325,10 @@ static PyObject *weighed(PyObject *self, PyObject *const *args, Py_ssize_t given
 
 static PyMethodDef methods[] = {
     {"median", (PyCFunction)(void (*)(void))median, METH_FASTCALL, NULL},
+    {"left_over", (PyCFunction)(void (*)(void))left_over, METH_FASTCALL, NULL},
+    {"alike", (PyCFunction)(void (*)(void))alike, METH_FASTCALL, NULL},
+    {"still", (PyCFunction)(void (*)(void))still, METH_FASTCALL, NULL},
+    {"ground", (PyCFunction)(void (*)(void))ground, METH_FASTCALL, NULL},
     {"compare", (PyCFunction)(void (*)(void))compare, METH_FASTCALL, NULL},
     {"pairs", (PyCFunction)(void (*)(void))pairs, METH_FASTCALL, NULL},
     {"weighed", (PyCFunction)(void (*)(void))weighed, METH_FASTCALL, NULL},

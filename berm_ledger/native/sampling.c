@@ -122,11 +122,13 @@ typedef struct {
     Py_ssize_t count;
     /* Whether mostly one place follows the other: cells of grid and lattice are as wide. */
     int orderly;
+    /* How many places from each on follow each other. */
+    const int32_t *stretch;
 } Axis;
 
 static Axis axis_of(Held *held, PyObject *low, PyObject *part)
 {
-    Axis axis = {NULL, NULL, length(low), 0};
+    Axis axis = {NULL, NULL, length(low), 0, NULL};
     axis.low = flat(held, low, 'i', axis.count, 0);
     axis.part = flat(held, part, 'f', axis.count, 0);
     if (held->failed) return axis;
@@ -136,12 +138,28 @@ static Axis axis_of(Held *held, PyObject *low, PyObject *part)
     return axis;
 }
 
-/* How many of so many low places follow each other, from the first on. */
-static Py_ssize_t in_order(const int32_t *low, Py_ssize_t count)
+/* Find the stretches of an axis; false where there is no memory. */
+static int find_stretches(Axis *axis)
 {
-    Py_ssize_t k = 0;
-    while (k < count && low[k] == low[0] + k) k++;
-    return k;
+    int32_t *stretch = scratch(1, (axis->count + 1) * sizeof *stretch);
+    if (!stretch) return 0;
+    for (Py_ssize_t k = axis->count - 1; k >= 0; k--) {
+        int on = k + 1 < axis->count && axis->low[k] >= 0 && axis->low[k + 1] == axis->low[k] + 1;
+        stretch[k] = on ? stretch[k + 1] + 1 : 1;
+    }
+    axis->stretch = stretch;
+    return 1;
+}
+
+static inline Py_ssize_t stretch_at(const Axis *axis, Py_ssize_t place, Py_ssize_t most)
+{
+    return axis->stretch[place] < most ? axis->stretch[place] : most;
+}
+
+WIDE static void between_rows(const float *restrict near, const float *restrict far, float part,
+                              float *restrict out, Py_ssize_t count)
+{
+    for (Py_ssize_t k = 0; k < count; k++) out[k] = between(near[k], far[k], part);
 }
 
 WIDE static void between_all(const float *restrict row, const float *restrict part, float shift,
@@ -151,37 +169,36 @@ WIDE static void between_all(const float *restrict row, const float *restrict pa
 }
 
 /* Along one lattice row: the grid's rows run along it too. */
-WIDE static void along_row(const Grid *grid, Py_ssize_t r, float part, const Axis *cols,
-                           Py_ssize_t from, Py_ssize_t count, float *row, float shift, float *out)
+static void along_row(const Grid *grid, Py_ssize_t r, float part, const Axis *cols,
+                      Py_ssize_t from, Py_ssize_t count, float *row, float shift, float *out)
 {
     Py_ssize_t first = grid->cols, last = -1;
-    for (Py_ssize_t k = 0; k < count; k++) {
+    for (Py_ssize_t k = 0, on; k < count; k += on) {
         Py_ssize_t c = cols->low[from + k];
+        on = stretch_at(cols, from + k, count - k);
         if (c < 0) continue;
         if (c < first) first = c;
-        if (c > last) last = c;
+        if (c + on - 1 > last) last = c + on - 1;
     }
-    if (grid->right == sizeof(float)) {
+    if (grid->right == sizeof(float) && last >= 0) {
         const float *near = (const float *)(grid->data + r * grid->down);
         const float *far = (const float *)(grid->data + (r + 1) * grid->down);
-        for (Py_ssize_t c = first; c <= last + 1; c++) row[c] = between(near[c], far[c], part);
+        between_rows(near + first, far + first, part, row + first, last + 2 - first);
     } else {
         for (Py_ssize_t c = first; c <= last + 1; c++)
             row[c] = between(height(grid, r, c), height(grid, r + 1, c), part);
     }
-    for (Py_ssize_t k = 0; k < count; k++) {
+    for (Py_ssize_t k = 0, on; k < count; k += on) {
         Py_ssize_t c = cols->low[from + k];
+        on = 1;
         if (c < 0) {
             out[k] = NAN;
-            continue;
-        }
-        if (!cols->orderly) {
+        } else if (!cols->orderly) {
             out[k] = between(row[c], row[c + 1], cols->part[from + k]) - shift;
-            continue;
+        } else {
+            on = stretch_at(cols, from + k, count - k);
+            between_all(row + c, cols->part + from + k, shift, out + k, on);
         }
-        Py_ssize_t whole = in_order(cols->low + from + k, count - k);
-        between_all(row + c, cols->part + from + k, shift, out + k, whole);
-        k += whole - 1;
     }
 }
 
@@ -222,6 +239,7 @@ static PyObject *crossed(PyObject *self, PyObject *const *args, Py_ssize_t given
     float *row = held.failed ? NULL : scratch(0, (grid.cols + 1) * sizeof(float));
     if (!row || PyErr_Occurred()) return done(&held, NULL);
     const Axis *fixed = turned ? &cols : &rows, *moving = turned ? &rows : &cols;
+    if (!turned && !find_stretches(&cols)) return done(&held, NULL);
     Py_ssize_t most = turned ? grid.cols : grid.rows, most_along = turned ? grid.rows : grid.cols;
     for (Py_ssize_t k = 0; k < moving->count; k++) {
         if (moving->low[k] > most_along - 2) {

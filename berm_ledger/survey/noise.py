@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .middle import median_size
+from ..kernels import compiled
 
 # Assumed until the grids have shown what they are [m].
 OPENING_NOISE_M = 0.005
@@ -91,16 +92,11 @@ class GridNoise:
             Moving average with the new evidence; unchanged when there is too little of it.
 
         """
-        known = np.isfinite(left_m)
-        if not known.any():
+        squares, products = _alike(left_m, beside_m)
+        if len(products) < LEAST_CELLS:
             return self
-        spread = 1.4826 * median_size(left_m)
-        near = np.abs(left_m) <= 4.0 * spread
-        pair = near & (np.abs(beside_m) <= 4.0 * spread)
-        if np.count_nonzero(pair) < LEAST_CELLS:
-            return self
-        variance = float(np.mean(left_m[near] ** 2))
-        common = float(np.mean(left_m[pair] * beside_m[pair]))
+        variance = float(squares.sum() / len(squares))
+        common = float(products.sum() / len(products))
         ratio = min(1.0, spacing_m / RANGE_M)
         likeness = max(0.1, 1.0 - 1.5 * ratio + 0.5 * ratio**3)
         shared = min(0.9, max(0.0, common / likeness / max(variance, 1e-12)))
@@ -109,3 +105,19 @@ class GridNoise:
         total = min(MOST_NOISE_M, max(LEAST_NOISE_M, total))
         return replace(
             self, total_m=total, shared=self.shared + WEIGHT * (shared - self.shared))
+
+
+def _alike(
+    left_m: NDArray[np.float64], beside_m: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return squares of differences (n,) near zero, and products of those beside each other."""
+    if compiled.fits is not None:
+        squares, products = np.empty(len(left_m)), np.empty(len(left_m))
+        counts = compiled.fits.alike(left_m, beside_m, squares, products) or (0, 0)
+        return squares[:counts[0]], products[:counts[1]]
+    if not np.isfinite(left_m).any():
+        return np.empty(0), np.empty(0)
+    spread = 1.4826 * median_size(left_m)
+    near = np.abs(left_m) <= 4.0 * spread
+    pair = near & (np.abs(beside_m) <= 4.0 * spread)
+    return left_m[near] ** 2, left_m[pair] * beside_m[pair]

@@ -21,7 +21,6 @@ from numpy.typing import NDArray
 
 from .area import SLOPE_REACH, SurveyArea
 from .grid import ElevationGrid
-from .middle import median, median_size
 from .shift_fit import CELLS_PER_INDEPENDENT, Fit, shift_between
 from .surface import SiteSurface
 from ..kernels import compiled
@@ -206,21 +205,16 @@ class Registration:
 
         """
         prior = self._expected(surface)
-        usable = (surface.looks[self._cells] >= LEAST_LOOKS) & ~worked[self._cells]
-        usable &= surface.aside_looks[self._cells] == 0
-        if not usable.any():
+        picked = self._still(surface, worked)
+        if not len(picked):
             return self._unseen(surface, prior)
-        # Mostly all of them: then nothing has to be picked.
-        picked = slice(None) if usable.all() else np.flatnonzero(usable)
-        slope = self._slopes(surface, picked, noise_m)
+        points, height, slope = self._ground(surface, picked, noise_m)
 
         def fitted(spread: NDArray[np.float64]) -> tuple[Fit | None, NDArray[np.float64]]:
             information = np.linalg.inv(spread).astype(np.float64)
-            height = surface.height_m[self._cells[picked]].astype(float)
             return shift_between(
-                grid, self._points[picked], height, slope, expected=self.mean,
-                information=information, noise_m=noise_m,
-                per_independent=self._per_independent), information
+                grid, points, height, slope, expected=self.mean, information=information,
+                noise_m=noise_m, per_independent=self._per_independent), information
 
         fit, information = fitted(prior)
         if fit is not None:
@@ -279,19 +273,37 @@ class Registration:
         se_z = math.sqrt(max(0.0, float(self.covariance[2, 2])))
         return Shift(dx, dy, dz, se_xy, se_z, residual_m, cells, observed)
 
-    def _slopes(
-        self, surface: SiteSurface, picked: slice | NDArray[np.intp], noise_m: float
-    ) -> NDArray[np.float64]:
-        """Return slopes (2, k) along x and y; zero where too small or unknown."""
+    def _still(self, surface: SiteSurface, worked: NDArray[np.bool_]) -> NDArray[np.intp]:
+        """Return the places (k,) of cells compared that are known and where nobody works."""
+        if compiled.fits is not None:
+            places = np.empty(len(self._cells), dtype=np.intp)
+            return places[:compiled.fits.still(
+                surface.looks, worked, surface.aside_looks, self._cells, LEAST_LOOKS, places)]
+        usable = (surface.looks[self._cells] >= LEAST_LOOKS) & ~worked[self._cells]
+        usable &= surface.aside_looks[self._cells] == 0
+        return np.flatnonzero(usable)
+
+    def _ground(
+        self, surface: SiteSurface, picked: NDArray[np.intp], noise_m: float
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Return points (k, 2), heights (k,), slopes (2, k); these 0 if too small or unknown."""
         if self._slope_age == 0 or self.opening:
             self._slope = self._all_slopes(surface)
         self._slope_age = (self._slope_age + 1) % SLOPE_LOOKS
-        out = self._slope[:, picked]
         # Each slope is the difference of two means of three cells.
         error = noise_m * math.sqrt(2.0 / 3.0) / (2.0 * SLOPE_REACH * self.area.lattice.cell_m)
-        variance = (SLOPE_SIGMAS * error)**2 / surface.effective_looks(self._cells[picked])
-        real = out[0] * out[0] + out[1] * out[1] >= np.maximum(variance, LEAST_SLOPE**2)
-        return np.asarray(out * real, dtype=np.float64)
+        variance = float((SLOPE_SIGMAS * error)**2)
+        if compiled.fits is not None:
+            points, height, out = (np.empty((len(picked), 2)), np.empty(len(picked)),
+                                   np.empty((2, len(picked))))
+            compiled.fits.ground(
+                picked, self._cells, self._points, self._slope, surface.height_m, surface.looks,
+                variance, surface.most_independent_looks, LEAST_SLOPE**2, points, height, out)
+            return points, height, out
+        cells, out = self._cells[picked], self._slope[:, picked]
+        real = out[0] * out[0] + out[1] * out[1] >= np.maximum(
+            variance / surface.effective_looks(cells), LEAST_SLOPE**2)
+        return self._points[picked], surface.height_m[cells].astype(float), out * real
 
     def _all_slopes(self, surface: SiteSurface) -> NDArray[np.float64]:
         """Return slopes along x and y at all cells compared, zero where unknown, shape (2, m)."""
@@ -308,9 +320,8 @@ class Registration:
         self, fit: Fit, information: NDArray[np.float64], surface: SiteSurface, noise_m: float
     ) -> Shift | Refused:
         """Believe the shift or say why not."""
-        mean, left = fit.mean, fit.left_m
-        residual = 1.4826 * median_size(left, median(left))
-        disagreeing = float(np.mean(np.abs(left) > max(0.02, 5.0 * noise_m)))
+        mean = fit.mean
+        residual, disagreeing, cells = fit.left_over(max(0.02, 5.0 * noise_m))
         if np.hypot(mean[0], mean[1]) > LIMIT_XY_M or abs(mean[2]) > LIMIT_Z_M:
             return Refused('map_shift', (
                 f'the grid lies {mean[0]:+.3f}, {mean[1]:+.3f}, {mean[2]:+.3f} m off the site '
@@ -324,7 +335,7 @@ class Registration:
         self._open(surface)
         # Information from the ground itself must outweigh a centimetre of ignorance.
         observed = _eigenvalues(fit.normal)[0] > 1.0 / 0.01**2
-        return self._shift(residual, len(left), observed)
+        return self._shift(residual, cells, observed)
 
 
 def _eigenvalues(matrix: NDArray[np.float64]) -> tuple[float, float]:

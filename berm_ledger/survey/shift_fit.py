@@ -13,6 +13,7 @@ from .grid import ElevationGrid
 from .middle import median, median_size
 from .resample import differences
 from .robust import explained_m, weighed
+from ..kernels import compiled
 
 # Fewer points tell nothing.
 LEAST_CELLS = 150
@@ -37,13 +38,30 @@ class Fit:
     normal : array
         Information on them from the heights alone, shape (3, 3) [1/m2].
     left_m : array
-        Differences left over at the points that the grid shows, shape (k,) [m].
+        Differences before the last step, shape (n,) [m]; NaN where the grid shows nothing.
+    slope : array
+        Slopes there, shape (2, n) [m/m].
+    step : array
+        The last step, shape (3,) [m].
 
     """
 
     mean: NDArray[np.float64]
     normal: NDArray[np.float64]
     left_m: NDArray[np.float64]
+    slope: NDArray[np.float64]
+    step: NDArray[np.float64]
+
+    def left_over(self, most_m: float) -> tuple[float, float, int]:
+        """Return robust spread [m] of what is left, share of it beyond a size [m], points."""
+        if compiled.fits is not None:
+            size, share, count = compiled.fits.left_over(
+                self.left_m, self.slope, self.step, most_m)
+            return 1.4826 * float(size), float(share), int(count)
+        left = self.left_m - explained_m(self.slope, self.step)
+        left = left[np.isfinite(left)]
+        spread = 1.4826 * median_size(left, median(left))
+        return spread, float(np.mean(np.abs(left) > most_m)), len(left)
 
 
 def shift_between(
@@ -96,5 +114,4 @@ def shift_between(
         normal, toward = normal / variance, toward / variance
         step = np.linalg.solve(normal + information, toward + information @ (expected - mean))
         mean = mean + step
-    left -= explained_m(slope, np.asarray(step, dtype=np.float64))
-    return Fit(mean, normal, left[np.isfinite(left)])
+    return Fit(mean, normal, left, slope, np.asarray(step, dtype=np.float64))

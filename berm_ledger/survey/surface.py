@@ -13,7 +13,7 @@ leaves its limits.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,9 +58,7 @@ def without_nan(values: NDArray[Any]) -> NDArray[Any]:
 
 def independent_looks(looks: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return how many independent looks means of so many are worth, at most ``MOST_LOOKS``."""
-    # A mean with weight 1/m for the newest look is worth 2 m - 1 looks in the long run; the plain
-    # mean of n looks is worth n.
-    return np.minimum(looks, np.float32(2.0 * MOST_LOOKS - 1.0))
+    return np.minimum(looks, np.float32(SiteSurface.most_independent_looks))
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,6 +89,10 @@ class SiteSurface:
         Number of cells.
 
     """
+
+    # A mean with weight 1/m for the newest look is worth 2 m - 1 looks in the long run; the plain
+    # mean of n looks is worth n.
+    most_independent_looks: ClassVar[float] = 2.0 * MOST_LOOKS - 1.0
 
     def __init__(self, count: int) -> None:
         """Start with nothing known."""

@@ -9,9 +9,11 @@ from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.survey.area import survey_area
 from berm_ledger.survey.grid import ElevationGrid
 from berm_ledger.survey.middle import median, median_ns, median_size
+from berm_ledger.survey.noise import GridNoise
 from berm_ledger.survey.registration import Registration
 from berm_ledger.survey.resample import differences
 from berm_ledger.survey.robust import explained_m, tukey, weighed
+from berm_ledger.survey.shift_fit import Fit
 from berm_ledger.survey.surface import SiteSurface
 from hypothesis import given
 from hypothesis import strategies as st
@@ -150,6 +152,60 @@ def test_pairs_are_the_same(seed: int) -> None:
 
 
 @built
+@given(st.integers(0, 2**32 - 1), st.integers(1, 400), st.sampled_from((0.0, 0.02, 0.3)))
+def test_what_is_left_over_is_the_same(seed: int, count: int, most_m: float) -> None:
+    left, slope = some_differences(seed, count)
+    left[count // 2], left[0] = -np.inf if seed % 3 == 0 else 0.001, 0.0
+    if seed % 5 == 0:
+        left[:] = left.round(2)
+    fit = Fit(np.zeros(3), np.eye(3), left, slope, np.array([0.01, -0.02, 0.003]))
+    ours, plain = both(lambda: fit.left_over(most_m))
+    npt.assert_equal(ours, plain)
+    # By numpy alone.
+    known = np.isfinite(left)
+    rest = left[known] + slope.T[known] @ [0.01, -0.02] - 0.003
+    npt.assert_allclose(
+        plain[0], 1.4826 * np.median(np.abs(rest - np.median(rest))), rtol=0.0, atol=1e-15)
+    assert plain[2] == len(rest)
+    assert 0 <= round(plain[1] * len(rest)) <= len(rest)
+
+
+@built
+@given(st.integers(0, 2**32 - 1), st.integers(0, 900), st.sampled_from((0.0, 0.1, 1.0)))
+def test_noise_is_learned_the_same(seed: int, count: int, unknown: float) -> None:
+    rng = np.random.default_rng(seed)
+    left, beside = rng.normal(0.0, 0.004, (2, count))
+    for values in (left, beside):
+        values[rng.random(count) < 0.05] *= 30.0
+        values[rng.random(count) < unknown] = np.nan
+    if seed % 4 == 0:
+        left[:count // 20], left[:count // 3] = -np.inf, left[:count // 3].round(2)
+    ours, plain = both(lambda: GridNoise().learned(left, beside, 30.0, 0.045))
+    assert ours == plain
+    if unknown < 1.0 and count > 400:
+        assert plain != GridNoise()
+
+
+@built
+@given(st.integers(0, 2**32 - 1), st.sampled_from((0.0, 0.5, 1.0)), st.sampled_from((0.0, 0.02)))
+def test_the_ground_compared_is_the_same(seed: int, worked: float, noise_m: float) -> None:
+    rng = np.random.default_rng(seed)
+    registration, cells = Registration(AREA), len(AREA)
+    surface = SiteSurface(cells)
+    surface.put(np.arange(cells), rng.normal(0.0, 0.03, cells), rng.integers(0, 300, cells))
+    surface.height_m[rng.random(cells) < 0.02] = np.nan
+    surface.aside_looks[rng.random(cells) < 0.1] = 1
+    mask = rng.random(cells) < worked
+    ours, plain = both(lambda: registration._still(surface, mask))
+    npt.assert_array_equal(ours, plain)
+    assert (len(plain) > 0) == (worked < 1.0)
+    for one, other in zip(*both(lambda: registration._ground(surface, plain, noise_m))):
+        assert one.dtype == other.dtype
+        npt.assert_array_equal(one, other)
+        npt.assert_array_equal(np.signbit(one), np.signbit(other))
+
+
+@built
 def test_what_does_not_fit_the_fits_is_refused() -> None:
     height, rows = np.zeros((4, 4), dtype=np.float32), np.zeros((5, 2))
     pair, square, single = np.zeros(2), np.eye(2), np.zeros(5)
@@ -174,3 +230,17 @@ def test_what_does_not_fit_the_fits_is_refused() -> None:
     for wrong in (rows, np.zeros(3, dtype=np.int32), np.zeros(3, dtype=bool)):
         with pytest.raises(TypeError, match='one row of single or double'):
             fits.median(wrong, 0.0, False, False)
+    byte, places = np.zeros(4, dtype=np.uint8), np.zeros(5, dtype=int)
+    for wrong in (cells + 4, cells - 1):
+        with pytest.raises(ValueError, match='a cell that there is not'):
+            fits.still(four, mask, byte, wrong, 1.0, places)
+    with pytest.raises(ValueError, match='wanted 5 values, got 4'):
+        fits.still(four, mask, byte, cells, 1.0, places[:4])
+    slope, out = np.zeros((2, 5)), (np.zeros((3, 2)), np.zeros(3), np.zeros((2, 3)))
+    for at, own in (([0, 5, 1], cells), ([0, -1, 1], cells), ([0, 1, 2], cells + 4)):
+        with pytest.raises(ValueError, match='a cell that there is not'):
+            fits.ground(np.array(at), own, rows, slope, four, four, 1.0, 9.0, 0.1, *out)
+    with pytest.raises(ValueError, match='wanted 5 values, got 4'):
+        fits.alike(single, single[:4], single.copy(), single.copy())
+    with pytest.raises(ValueError, match='wanted 10 values, got 8'):
+        fits.left_over(single, np.zeros((2, 4)), np.zeros(3), 0.1)
