@@ -95,8 +95,6 @@ def assessed_losses(evidence: Evidence, core: NDArray[np.intp]) -> list[Change]:
     pieces += [piece for piece in wide if inside[piece].any()]
     every = np.zeros(len(rise), dtype=bool)
     every[np.concatenate([core[:0], *spots])] = True
-    plain = np.zeros(len(rise), dtype=bool)
-    plain[np.concatenate([core[:0], *wide])] = True
     out = []
     for piece in pieces:
         change = _loss(evidence, piece, rise, share, every)
@@ -105,15 +103,14 @@ def assessed_losses(evidence: Evidence, core: NDArray[np.intp]) -> list[Change]:
         if median(evidence.standing_m[piece]) < LEAST_STANDING_M:
             sure = is_plain(change, GROUND_SIGMAS)
         else:
-            sure = bool(plain[piece].any()) or is_plain(change) or is_sunk(
-                evidence, piece, rise, share)
+            sure = is_plain(change) or is_sunk(evidence, piece, rise, share)
         if sure:
             out.append(change)
     return out
 
 
 def is_plain(change: Change, sigmas: float = SPOT_SIGMAS) -> bool:
-    """Tell whether a loss is great enough although settling or noise might explain it."""
+    """Tell whether a loss is so great that neither settling nor noise explains it."""
     return change.kind == 'removed_fill' or change.lost_m3 >= max(
         LEAST_SPOT_M3, sigmas * change.volume_se_m3)
 
