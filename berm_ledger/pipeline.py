@@ -176,7 +176,7 @@ class Pipeline:
     def no_go(self) -> tuple[Lattice, NDArray[np.bool_]]:
         """Return a grid of the yard and which of its cells are built on or kept out of."""
         lattice, blocked = self._no_go.lattice, self._no_go.blocked(self.survey.height_m())
-        return lattice, blocked | self._borrow.blocked(lattice.centres_xy())
+        return lattice, self._borrow.with_voids(lattice, blocked)
 
     @property
     def borrow(self) -> BorrowAccount:

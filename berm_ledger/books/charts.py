@@ -134,13 +134,6 @@ class Canvas:
         row = np.cumsum(np.append(False, ~whole[:-1]))
         return (_in_pieces(every, row), _in_pieces(north, row), _in_pieces(south, row))
 
-    @cached_property
-    def _across(self) -> tuple[NDArray[np.intp], ...]:
-        """Return the cells at the reach of the slope to the east, west, north and south."""
-        every = np.arange(len(self.flat_index))
-        steps = ((0, REACH), (0, -REACH), (REACH, 0), (-REACH, 0))
-        return tuple(self.stepped(every, *step) for step in steps)
-
     def box_mean(
         self, values: NDArray[np.floating], *, of_unknown: bool = True
     ) -> NDArray[Any]:
@@ -189,11 +182,17 @@ class Canvas:
 
     def slopes(self, height_m: NDArray[np.floating]) -> NDArray[Any]:
         """Return slopes along x and y, shape (2, n) [m/m]; zero where not known."""
-        east, west, north, south = self._across
-        padded = np.append(height_m, height_m.dtype.type(np.nan))
-        out = np.stack([padded.take(east), padded.take(north)])
-        out[0] -= padded.take(west)
-        out[1] -= padded.take(south)
+        rows, cols = self.lattice.shape
+        laid = np.full((rows + 2 * REACH, cols + 2 * REACH), np.nan, dtype=height_m.dtype)
+        inner, far = slice(REACH, -REACH), slice(2 * REACH, None)
+        flat = np.full(rows * cols, np.nan, dtype=height_m.dtype)
+        flat[self.flat_index] = height_m
+        laid[inner, inner] = flat.reshape(rows, cols)
+        near = slice(None, -2 * REACH)
+        out = np.empty((2, len(self.flat_index)), dtype=height_m.dtype)
+        for row, (ahead, behind) in enumerate((
+                (laid[inner, far], laid[inner, near]), (laid[far, inner], laid[near, inner]))):
+            out[row] = (ahead - behind).ravel()[self.flat_index]
         out /= 2.0 * REACH * self.lattice.cell_m
         out[:, np.flatnonzero(~np.isfinite(out[0] + out[1]))] = 0.0
         return out

@@ -76,7 +76,7 @@ class Clerk:
         half = float(np.abs(area.corridor.offset_m[area.in_footprint]).max())
         radius = 0.5 * survey.site.rover.drum_width_m + half + SLIDE_M
         self.dumps = DumpWatch(
-            area.corridor.centres_xy, area.shares,
+            area.centres_xy, area.shares,
             Canvas(area.lattice, area.corridor.flat_index), radius)
         self.changes = DisturbanceWatch(
             area.lattice, area.corridor.flat_index, area.in_corridor)

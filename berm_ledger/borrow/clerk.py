@@ -38,7 +38,7 @@ from ..books import Books, Entry
 from ..books.booking import rounded
 from ..books.bookkeeper import Bookkeeper
 from ..design import Site
-from ..geometry import Pose2, StampedPose
+from ..geometry import Lattice, Pose2, StampedPose
 from ..survey import ElevationGrid
 from ..survey.noise import GridNoise
 from ..survey.registration import Shift
@@ -361,11 +361,12 @@ class BorrowClerk:
                 best = (mean, lane)
         return None if best is None else (best[1], cut_of_load_m(self._site, best[1]))
 
-    def blocked(self, centres_xy: NDArray[np.float64]) -> NDArray[np.bool_]:
-        """Tell which points (..., 2) [m] lie in a void."""
-        out = np.zeros(centres_xy.shape[:-1], dtype=bool)
-        for desk in self.desks:
-            for lane in desk.lanes:
-                if lane.number in desk.voids:
-                    out |= lane.contains(centres_xy)
-        return out
+    def with_voids(self, lattice: Lattice, blocked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Return which cells of a lattice are blocked, those that lie in a void among them."""
+        voids = [lane for desk in self.desks for lane in desk.lanes if lane.number in desk.voids]
+        if not voids:
+            return blocked
+        centres_xy = lattice.centres_xy()
+        for lane in voids:
+            blocked = blocked | lane.contains(centres_xy)
+        return blocked

@@ -4,9 +4,11 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..design import segments_of_site
 
@@ -28,10 +30,16 @@ def datum_levels_m(survey: Any) -> tuple[float, ...] | None:
     """
     if survey.datum is None:
         return None
-    area, site = survey.area, survey.site
+    return tuple(survey.datum.level_m[_middle_cells(survey.area)].tolist())
+
+
+@lru_cache(maxsize=4)
+def _middle_cells(area: Any) -> NDArray[np.intp]:
+    """Return the cell under each segment's middle, -1 where that is not surveyed."""
     points = np.array([
-        site.berms[segment.berm_index].centreline.point_at(segment.middle_m)
-        for segment in segments_of_site(site)])
+        area.site.berms[segment.berm_index].centreline.point_at(segment.middle_m)
+        for segment in segments_of_site(area.site)])
     index = np.rint(area.lattice.index_from_xy(points)).astype(np.intp)
-    cells = area.cell_of_flat[index[:, 0] * area.lattice.cols + index[:, 1]]
-    return tuple(float(level) for level in survey.datum.level_m[cells])
+    out: NDArray[np.intp] = area.cell_of_flat[
+        index[:, 0] * area.lattice.cols + index[:, 1]].astype(np.intp)
+    return out

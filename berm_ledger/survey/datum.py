@@ -16,7 +16,6 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from .area import SurveyArea
 
@@ -144,6 +143,7 @@ def filled_from_planes(
     base = np.flatnonzero(known & (row % THINNING == 0) & (col % THINNING == 0))
     if len(base) < 3:
         base = np.flatnonzero(known)
+    from scipy.spatial import cKDTree  # 8 MB that few sites need
     tree = cKDTree(points[base])
     gaps = points[~known]
     tiles, tile_of = np.unique(np.floor(gaps / TILE_M), axis=0, return_inverse=True)

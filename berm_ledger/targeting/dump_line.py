@@ -16,11 +16,12 @@ import math
 
 import numpy as np
 
-from .obstacles import half_base_m, MARGIN_M
 from ..books.rows import Row
 from ..design import Berm, Site
 
 PLACE_ROUNDING = 0.25
+# What the footprint keeps from anything it must stay off [m].
+MARGIN_M = 0.02
 MAX_TURN_RAD = math.radians(15.0)
 # A footprint at the very margin is on it as often as not, by the last bit [m].
 ROUNDING_M = 0.001
@@ -167,6 +168,15 @@ def room_m(site: Site, row: Row) -> float:
     half_width = float(np.abs(corners[:, 1]).max())
     bend = half_width**2 * curvature / max(1.0 - ahead * curvature, TIGHT)
     return max(0.0, ahead - half_base_m(site, row) - MARGIN_M - bend - ROUNDING_M)
+
+
+def half_base_m(site: Site, row: Row) -> float:
+    """Return the plan distance from centreline to toe of a segment as it will stand [m]."""
+    berm = site.berms[row.berm_index]
+    # A design of unknown height has no toe yet beyond what stands.
+    height = max((h for h in (row.target_height_m, row.height_m) if math.isfinite(h)), default=0.0)
+    height = max(0.0, height)
+    return 0.5 * berm.crest_width_m + height / berm.side_slope
 
 
 def _curvature_per_m(site: Site, row: Row) -> float:

@@ -151,19 +151,30 @@ def load_shares(site: Site, berm: Berm, rows: Sequence[Row], yield_m3: float) ->
     width = site.rover.drum_width_m
     tangent = math.tan(site.material.repose_rad)
     ramp = heap_height_m(yield_m3, width, tangent) / tangent
-    edges = np.array([row.station_from_m for row in rows] + [rows[-1].station_to_m])
+    edges = (*(row.station_from_m for row in rows), rows[-1].station_to_m)
+    stations = tuple(drop_stations(row, width) for row in rows)
     length = berm.centreline.length_m
     shifts = (-length, 0.0, length) if berm.centreline.closed else (0.0,)
-    if not berm.centreline.closed:
+    return _shares_of_heaps(edges, stations, shifts, width, ramp, berm.centreline.closed)
+
+
+@lru_cache(maxsize=16)
+def _shares_of_heaps(
+    edges_m: tuple[float, ...], stations_m: tuple[tuple[float, ...], ...],
+    shifts_m: tuple[float, ...], width_m: float, ramp_m: float, closed: bool,
+) -> Floats:
+    """Return ``load_shares``, read-only: a look does not change them, only the yield does."""
+    edges = np.array(edges_m)
+    if not closed:
         edges[0], edges[-1] = -math.inf, math.inf
-    shares = np.zeros((len(rows), len(rows)))
-    for i, row in enumerate(rows):
-        stations = drop_stations(row, width)
+    shares = np.zeros((len(stations_m), len(stations_m)))
+    for i, stations in enumerate(stations_m):
         for station in stations:
-            for shift in shifts:
-                below = _heap_share_below(edges - station - shift, width, ramp)
+            for shift in shifts_m:
+                below = _heap_share_below(edges - station - shift, width_m, ramp_m)
                 shares[i] += np.diff(below) / len(stations)
     out: Floats = shares / shares.sum(axis=1, keepdims=True)
+    out.flags.writeable = False
     return out
 
 

@@ -39,7 +39,7 @@ class NoGo:
 
     def __post_init__(self) -> None:
         """Lay the grid over yard and survey, and find the keep-outs on it."""
-        corners = np.vstack([self.site.yard.boundary.corners_xy, self.area.corridor.centres_xy])
+        corners = np.vstack([self.site.yard.boundary.corners_xy, self.area.centres_xy])
         self.lattice = Lattice.covering(corners, CELL_M, CELL_M)
         centres = self.lattice.centres_xy()
         self._kept_out = np.zeros(self.lattice.shape, dtype=bool)
@@ -47,10 +47,11 @@ class NoGo:
             # A cell that a keep-out only touches is blocked too.
             near = area.polygon.distance_m(centres) <= CELL_M / np.sqrt(2.0)
             self._kept_out |= near | area.polygon.contains(centres)
-        index = np.rint(self.lattice.index_from_xy(self.area.corridor.centres_xy)).astype(int)
-        self._cell = index[:, 0] * self.lattice.cols + index[:, 1]
-        count = self.lattice.rows * self.lattice.cols
-        self._per_cell = np.maximum(1, np.bincount(self._cell, minlength=count))
+        index = np.rint(self.lattice.index_from_xy(self.area.centres_xy)).astype(int)
+        cell = index[:, 0] * self.lattice.cols + index[:, 1]
+        # Only these can be built on; of the yard they are few.
+        self._surveyed, self._cell = np.unique(cell, return_inverse=True)
+        self._per_cell = np.bincount(self._cell)
 
     def blocked(self, height_m: NDArray[np.float64]) -> NDArray[np.bool_]:
         """
@@ -69,6 +70,7 @@ class NoGo:
         """
         with np.errstate(invalid='ignore'):
             high = height_m > self.site.rover.clearance_m
-        count = np.bincount(self._cell, weights=high, minlength=len(self._per_cell))
-        built = count / self._per_cell >= LEAST_SHARE
-        return built.reshape(self.lattice.shape) | self._kept_out
+        count = np.bincount(self._cell, weights=high)
+        out = self._kept_out.copy()
+        out.reshape(-1)[self._surveyed[count / self._per_cell >= LEAST_SHARE]] = True
+        return out

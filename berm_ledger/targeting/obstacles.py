@@ -19,12 +19,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from .dump_line import half_base_m, MARGIN_M
 from .values import Ground
 from ..books.rows import Row
 from ..design import Site
 
 SAMPLE_M = 0.03
-MARGIN_M = 0.02
 SOIL_CELL_M = 0.04
 
 Floats = NDArray[np.float64]
@@ -157,15 +157,6 @@ class Obstacles:
 def segment_name(row: Row) -> str:
     """Return the plain name of a segment."""
     return f'{row.berm} segment {row.segment}'
-
-
-def half_base_m(site: Site, row: Row) -> float:
-    """Return the plan distance from centreline to toe of a segment as it will stand [m]."""
-    berm = site.berms[row.berm_index]
-    # A design of unknown height has no toe yet beyond what stands.
-    height = max((h for h in (row.target_height_m, row.height_m) if math.isfinite(h)), default=0.0)
-    height = max(0.0, height)
-    return 0.5 * berm.crest_width_m + height / berm.side_slope
 
 
 def segment_disc(site: Site, row: Row) -> tuple[Floats, Floats]:

@@ -20,11 +20,11 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from .approach import Approach, approach_for, pose_array, SIDE_NAMES, swept_hull
-from .dump_line import drop_of_row
+from .dump_line import drop_of_row, MARGIN_M
 from .finish import done_reason
 from .lifts import may_begin
 from .look import look_at_unknown
-from .obstacles import MARGIN_M, Obstacles, segment_name, SOIL_CELL_M
+from .obstacles import Obstacles, segment_name, SOIL_CELL_M
 from .plan import Plan, Unserved
 from .reach import half_width_m, mask_from_built
 from .replan import Replan

@@ -10,8 +10,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from .dump_line import neighbours
-from .obstacles import half_base_m
+from .dump_line import half_base_m, neighbours
 from ..books.rows import Row, State
 from ..design import Site
 

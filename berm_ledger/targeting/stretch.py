@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 import math
 
 import numpy as np
@@ -59,23 +60,41 @@ def lowest_stretch(
     """
     station, short = np.asarray(station_m, dtype=float), np.asarray(short_m, dtype=float)
     middle = stretch_middles(from_m, to_m, drum_width_m, line_length_m, closed=closed)
-    if not closed:
+    if closed:
+        gap = np.abs(station - middle[:, None])
+        near = np.minimum(gap, line_length_m - gap) <= _reach_m(drum_width_m)
+        sections = near.sum(axis=1)
+    else:
         # Stations ascend: only those within a drum width of the segment can be near.
         reach = (middle[0] - drum_width_m, middle[-1] + drum_width_m)
         first, last = np.searchsorted(station, reach)
         station, short = station[first:last], short[first:last]
-    gap = np.abs(station - middle[:, None])
-    gap = np.minimum(gap, line_length_m - gap) if closed else gap
-    near = gap <= 0.5 * drum_width_m + 1e-9
+        # They are the same for every look.
+        near, sections = _near(station.tobytes(), middle.tobytes(), drum_width_m)
     known = near & np.isfinite(short)
     count = known.sum(axis=1)
     total = np.where(known, short, 0.0).sum(axis=1)
-    enough = (count > 0) & (2 * count >= near.sum(axis=1))
+    enough = (count > 0) & (2 * count >= sections)
     if not enough.any():
         return math.nan, math.nan
     mean = np.where(enough, total / np.maximum(count, 1), -np.inf)
     best = int(np.argmax(mean))
     return float(middle[best]), float(mean[best])
+
+
+@lru_cache(maxsize=1024)
+def _near(
+    stations: bytes, middles: bytes, drum_width_m: float
+) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+    """Return which stations are near each middle, (m, k), and how many; of an open berm."""
+    gap = np.abs(np.frombuffer(stations) - np.frombuffer(middles)[:, None])
+    near = gap <= _reach_m(drum_width_m)
+    return near, near.sum(axis=1)
+
+
+def _reach_m(drum_width_m: float) -> float:
+    """Return how far from its middle a stretch reaches [m]."""
+    return 0.5 * drum_width_m + 1e-9
 
 
 def stretch_middles(

@@ -145,6 +145,25 @@ def test_core_runs_without_any_optional_package() -> None:
     assert done.returncode == 0, done.stderr
 
 
+def test_the_books_do_without_what_planning_takes():
+    # 20 MB of the ledger node.
+    code = ('import sys, berm_ledger.pipeline; '
+            'print(*{"scipy.spatial", "scipy.linalg", "berm_ledger.targeting.planner"} '
+            '& set(sys.modules)); '
+            'from berm_ledger.targeting import *; '
+            'print("scipy.spatial" in sys.modules, Planner.__module__, plan_work.__module__)')
+    command = [sys.executable, '-W', 'ignore', '-c', code]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines() == [
+        '', 'True berm_ledger.targeting.planner berm_ledger.targeting.plan']
+
+
+def test_a_room_has_only_what_it_offers():
+    from berm_ledger import targeting
+    with pytest.raises(AttributeError, match="has no attribute 'nothing'"):
+        _ = targeting.nothing
+
+
 @pytest.mark.parametrize(('name', 'source', 'up', 'forbidden'), [
     ('berm_ledger.survey.crest', 'from ..design import Site', [], []),
     ('berm_ledger.survey.crest', 'from ..books.rows import Row', ['berm_ledger.books.rows'], []),

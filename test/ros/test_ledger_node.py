@@ -214,6 +214,37 @@ def test_markers_are_drawn_for_whoever_comes_and_for_nobody_else(
     assert drawn == [11 * NS]
 
 
+def test_a_table_is_written_for_whoever_comes_and_for_nobody_else(
+        world, site_file, tmp_path, monkeypatch):
+    from berm_ledger.ros import ledger_topics
+    written, write = [], ledger_topics.table_text
+    monkeypatch.setattr(ledger_topics, 'table_text', lambda books, stamp_ns, *rest, **more: (
+        written.append(stamp_ns), write(books, stamp_ns, *rest, **more))[1])
+    monkeypatch.setitem(globals(), 'OUTPUTS', tuple(n for n in OUTPUTS if n != 'table'))
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite').start()
+    bench.pose(10.0)
+    bench.grid(11.0, 0.21)
+    bench.until_stamp(11.0)
+    assert not written
+
+    seen = {}
+    listen(world.node('reader'), ('table',), seen)
+    world.until(lambda: 'table' in seen)
+    assert 'berm west' in seen['table'].data
+    assert written == [11 * NS]
+
+
+def test_a_table_that_nobody_has_read_is_left_behind_by_a_pause(world, site_file, tmp_path):
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite')
+    assert bench.ledger.start_by_itself()
+    bench.ledger.trigger_deactivate()
+
+    seen = {}
+    listen(world.node('reader'), ('table',), seen)
+    world.until(lambda: 'table' in seen)
+    assert 'berm west' in seen['table'].data
+
+
 def test_two_rovers_in_two_namespaces_do_not_mix(world, site_file, tmp_path):
     one = Bench(world, site_file, tmp_path / 'one.sqlite', namespace='/rover1').start()
     two = Bench(world, site_file, tmp_path / 'two.sqlite', namespace='/rover2').start()

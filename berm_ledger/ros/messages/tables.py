@@ -11,6 +11,7 @@ from 1 along its berm, ``berm`` from 0 in the order of the site file, ``state`` 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 import math
 from typing import Any
 
@@ -22,6 +23,7 @@ from .point_clouds import cloud_columns, fill_cloud, NUMBERS
 from ...books import Row, State
 from ...design import Segment, segments_of_site, Site
 from ...errors import MessageError
+from ...geometry import Polyline
 
 # Field of the cloud -> attribute of the row.
 FIGURES = {
@@ -82,7 +84,7 @@ def crest_points(
     for i, row in enumerate(rows):
         berm = site.berms[row.berm_index]
         middle = 0.5 * (row.station_from_m + row.station_to_m)
-        out[i, :2] = berm.centreline.point_at(middle)
+        out[i, :2] = _point_at(berm.centreline, middle)
         if datum_m is not None:
             out[i, 2] = datum_m[i] + row.target_height_m
         elif site.datum_plane is not None:
@@ -90,6 +92,13 @@ def crest_points(
         elif berm.crest_level_m is not None:
             out[i, 2] = berm.crest_level_m
     return out
+
+
+@lru_cache(maxsize=4096)
+def _point_at(line: Polyline, station_m: float) -> tuple[float, float]:
+    """Return a point on a line [m]; those of a site are asked for again with every look."""
+    x_m, y_m = line.point_at(station_m).tolist()
+    return x_m, y_m
 
 
 def fill_segments_cloud(

@@ -1,0 +1,41 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Ground to keep off, against each coarse cell counted by hand."""
+
+from berm_ledger.survey.area import survey_area
+from berm_ledger.targeting.no_go import CELL_M, LEAST_SHARE, NoGo
+import numpy as np
+from targeting_kit import site_of, straight
+
+
+def counted(no_go, height_m):
+    site, lattice = no_go.site, no_go.lattice
+    index = np.rint(lattice.index_from_xy(no_go.area.centres_xy)).astype(int)
+    cells, high = {}, {}
+    for place, height in zip(map(tuple, index), height_m):
+        cells[place] = cells.get(place, 0) + 1
+        high[place] = high.get(place, 0) + (height > site.rover.clearance_m)
+    out = np.zeros(lattice.shape, dtype=bool)
+    for place, count in cells.items():
+        out[place] = high[place] / count >= LEAST_SHARE
+    return out
+
+
+def test_a_coarse_cell_is_blocked_by_its_share_of_high_cells():
+    site = site_of(straight(2.0))
+    no_go = NoGo(site, survey_area(site))
+    height_m = np.random.default_rng(3).choice(
+        [0.0, np.nan, 0.2], size=len(no_go.area), p=[0.93, 0.02, 0.05])
+
+    blocked = no_go.blocked(height_m)
+    assert 0 < blocked.sum() < blocked.size
+    np.testing.assert_array_equal(blocked, counted(no_go, height_m))
+    assert no_go.lattice.cell_m == CELL_M
+
+
+def test_what_is_blocked_now_does_not_stay_so():
+    site = site_of(straight(2.0))
+    no_go = NoGo(site, survey_area(site))
+    assert no_go.blocked(np.full(len(no_go.area), 0.2)).any()
+    assert not no_go.blocked(np.zeros(len(no_go.area))).any()
+    assert not no_go.blocked(np.full(len(no_go.area), np.nan)).any()
