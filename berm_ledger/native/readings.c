@@ -182,6 +182,35 @@ static PyObject *standing(PyObject *self, PyObject *const *args, Py_ssize_t give
 }
 
 /*
+ * spread(looks (n,), datum looks (n,) or None, most looks, noise, cells (k,), out (k,) of single)
+ *
+ * Spread of heights above the datum, of some cells, for such a noise of one look.
+ */
+static PyObject *spread(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 6)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t all = length(args[0]), count = length(args[4]);
+    const float *looks = flat(&held, args[0], 'f', all, 0);
+    const float *of_datum = args[1] == Py_None ? NULL : flat(&held, args[1], 'f', all, 0);
+    float most = (float)PyFloat_AsDouble(args[2]), noise = (float)PyFloat_AsDouble(args[3]);
+    const int64_t *cells = flat(&held, args[4], 'q', count, 0);
+    float *out = flat(&held, args[5], 'f', count, 1);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    for (Py_ssize_t k = 0; k < count; k++) {
+        int64_t cell = cells[k];
+        if (cell < 0 || cell >= all) {
+            PyErr_SetString(PyExc_ValueError, "a cell that there is not");
+            break;
+        }
+        float part = 1.0f / (looks[cell] < most ? looks[cell] : most);
+        out[k] = noise * sqrtf(of_datum ? part + 1.0f / of_datum[cell] : part);
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
+/*
  * gaps(height, spread, design, share inside, share outside (k,), sigmas, short (k,), near (k,),
  *      near gap (k,), near spread (k,), sums (5,)) -> how many are near
  *
@@ -270,6 +299,40 @@ static PyObject *along(PyObject *self, PyObject *const *args, Py_ssize_t given)
                                      total[2] / many, least, greatest));
 }
 
+/* ---- turns --------------------------------------------------------------------------------- */
+
+/*
+ * gained(seen, looks (n,), cells, owners (k,), count, gain (rows,))
+ *
+ * How many of the cells of each owner are seen, and how much one more look is to them.
+ */
+static PyObject *gained(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 6)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t all = length(args[0]), cells = length(args[2]), rows = length(args[4]);
+    const uint8_t *seen = flat(&held, args[0], '?', all, 0);
+    const float *looks = flat(&held, args[1], 'f', all, 0);
+    const int64_t *cell = flat(&held, args[2], 'q', cells, 0);
+    const int64_t *owner = flat(&held, args[3], 'q', cells, 0);
+    double *count = flat(&held, args[4], 'd', rows, 1);
+    double *gain = flat(&held, args[5], 'd', rows, 1);
+    if (held.failed) return done(&held, NULL);
+    memset(count, 0, rows * sizeof *count);
+    memset(gain, 0, rows * sizeof *gain);
+    for (Py_ssize_t k = 0; k < cells; k++) {
+        if (cell[k] < 0 || cell[k] >= all || owner[k] < 0 || owner[k] >= rows) {
+            PyErr_SetString(PyExc_ValueError, "a cell or owner that there is not");
+            break;
+        }
+        if (!seen[cell[k]]) continue;
+        count[owner[k]] += 1.0;
+        gain[owner[k]] += 1.0 / (double)(looks[cell[k]] + 1.0f);
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
 /* ---- layers -------------------------------------------------------------------------------- */
 
 /*
@@ -310,6 +373,8 @@ static PyMethodDef methods[] = {
     {"centred", (PyCFunction)(void (*)(void))centred, METH_FASTCALL, NULL},
     {"choose", (PyCFunction)(void (*)(void))choose, METH_FASTCALL, NULL},
     {"standing", (PyCFunction)(void (*)(void))standing, METH_FASTCALL, NULL},
+    {"spread", (PyCFunction)(void (*)(void))spread, METH_FASTCALL, NULL},
+    {"gained", (PyCFunction)(void (*)(void))gained, METH_FASTCALL, NULL},
     {"gaps", (PyCFunction)(void (*)(void))gaps, METH_FASTCALL, NULL},
     {"along", (PyCFunction)(void (*)(void))along, METH_FASTCALL, NULL},
     {"laid_out", (PyCFunction)(void (*)(void))laid_out, METH_FASTCALL, NULL},

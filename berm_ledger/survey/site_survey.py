@@ -28,7 +28,7 @@ from .registration import Refused, Registration, Shift
 from .resample import without_spikes
 from .sampling import part_of_area, sampled, too_high, under_rover
 from .sections import Sections, sections_of_berm
-from .standing import ground_at, mean_inverse, standing_at
+from .standing import ground_at, mean_inverse, spread_at, standing_at
 from .surface import Fused, independent_looks, SiteSurface
 from .turns import Turns
 from .volumes import VolumeSums
@@ -289,14 +289,6 @@ class SiteSurvey:
         """Return the height above the datum at some cells [m]; NaN where not known."""
         return self.surface.height_m[cells] - self._level_m[cells]
 
-    def inverse_looks(self, cells: NDArray[np.intp]) -> NDArray[np.float32]:
-        """Return 1 / looks that heights at some cells are worth; infinite where not known."""
-        with np.errstate(divide='ignore'):
-            inverse: NDArray[np.float32] = 1.0 / self.surface.effective_looks(cells)
-            if self.datum is not None:
-                inverse = inverse + 1.0 / self.datum.looks[cells]
-        return inverse
-
     def crest(self, berm_index: int) -> Crest:
         """Return the crest of all sections of a berm as the surface stands."""
         if not self._crests.has_stale(berm_index):
@@ -316,7 +308,7 @@ class SiteSurvey:
 
     def _own_noise_m(self, cells: NDArray[np.intp]) -> NDArray[np.float32]:
         """Return the noise of heights that neighbours do not share [m]."""
-        return np.float32(self.noise.white_m) * np.sqrt(self.inverse_looks(cells))
+        return spread_at(self.surface, self.datum, self.noise.white_m, cells)
 
     def put_back_crest(self, berm_index: int, crest: Crest) -> None:
         """Take a crest of an earlier run; it stands until its cells are seen again."""
@@ -374,13 +366,14 @@ class SiteSurvey:
         segment = self.area.segments[row]
         index = segment.berm_index
         cells = self._sums.cells(row)
-        now = standing_at(self.surface, self.datum, self.noise.total_m, cells)
         if row not in self._ground:
             self._ground[row] = ground_at(self.datum, cells)
+        beneath, given = self._ground[row]
+        now = standing_at(self.surface, self.datum, self.noise.total_m, cells, given=given)
         return crest_reading(
             segment, row, self.sections[index], crests[index], self._targets[index],
             self.site.berms[index].height_tolerance_m,
-            self._budget(now.inverse, *self._ground[row], level_m),
+            self._budget(now.inverse, beneath, given, level_m),
             self._sums.of_row(row, now.height_m, now.spread_m), self._corridors_m2[row])
 
     def mean_error_m(self, cells: NDArray[np.intp]) -> float:

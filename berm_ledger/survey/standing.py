@@ -13,6 +13,9 @@ from .datum import Datum
 from .surface import MOST_LOOKS, SiteSurface
 from ..kernels import compiled
 
+# Looks that a height is worth at most.
+MOST_WORTH = 2.0 * MOST_LOOKS - 1.0
+
 
 @dataclass(frozen=True, eq=False)
 class Standing:
@@ -47,7 +50,8 @@ def _mean(values: NDArray[np.float32]) -> float:
 
 
 def standing_at(
-    surface: SiteSurface, datum: Datum, noise_m: float, cells: NDArray[np.intp]
+    surface: SiteSurface, datum: Datum, noise_m: float, cells: NDArray[np.intp], *,
+    given: bool = False,
 ) -> Standing:
     """
     Return how the surface stands above the datum at some cells.
@@ -62,6 +66,8 @@ def standing_at(
         Noise of one look [m].
     cells : array
         The cells, shape (k,).
+    given : bool
+        Whether it is known that all of the datum is given there: it has no spread then.
 
     Returns
     -------
@@ -73,8 +79,8 @@ def standing_at(
         height_m, spread_m = np.empty((2, len(cells)))
         inverse = np.empty(len(cells), dtype=np.float32)
         known = compiled.readings.standing(
-            surface.height_m, datum.level_m, surface.looks, datum.looks, 2.0 * MOST_LOOKS - 1.0,
-            noise_m, cells, height_m, spread_m, inverse)
+            surface.height_m, datum.level_m, surface.looks, None if given else datum.looks,
+            MOST_WORTH, noise_m, cells, height_m, spread_m, inverse)
         return Standing(height_m, spread_m, _mean(inverse[:known]))
     looks = surface.effective_looks(cells)
     with np.errstate(divide='ignore'):
@@ -88,3 +94,19 @@ def ground_at(datum: Datum, cells: NDArray[np.intp]) -> tuple[float, bool]:
     """Return the mean of 1 / looks of a datum at some cells, and whether all of it is given."""
     looks = datum.looks[cells]
     return _mean(1.0 / looks), bool(np.isinf(looks).all())
+
+
+def spread_at(
+    surface: SiteSurface, datum: Datum | None, noise_m: float, cells: NDArray[np.intp]
+) -> NDArray[np.float32]:
+    """Return the spread of heights above the datum at cells (k,) for a noise of one look [m]."""
+    if compiled.readings is not None:
+        out = np.empty(len(cells), dtype=np.float32)
+        compiled.readings.spread(
+            surface.looks, None if datum is None else datum.looks, MOST_WORTH, noise_m, cells, out)
+        return out
+    with np.errstate(divide='ignore'):
+        inverse: NDArray[np.float32] = 1.0 / surface.effective_looks(cells)
+    if datum is not None:
+        inverse = inverse + 1.0 / datum.looks[cells]
+    return np.float32(noise_m) * np.sqrt(inverse)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .area import SurveyArea
+from ..kernels import compiled
 
 # Part of one look by which a surface may have moved before it is read again.
 MOST_MOVED = 0.25
@@ -77,17 +78,31 @@ class Turns:
 
         """
         rows = len(self._block)
-        shown = seen[self._cells].astype(float)
-        count = np.bincount(self._owner, shown, rows)
-        gain = np.bincount(self._owner, shown / (looks[self._cells] + 1.0), rows)
+        count, gain = self._gained(seen, looks)
         self.seen = count > 0.0
         self._waiting |= self.seen
         wait = MOST_MOVED * count / np.maximum(gain, 1e-9)
         period = np.exp2(np.floor(np.log2(np.clip(wait, 1.0, MOST_LOOKS)))).astype(int)
         turn: NDArray[np.bool_] = self._waiting & ((self._look + self._block) % period == 0)
-        turn |= np.bincount(self._segment[moved], minlength=rows) >= self._least
+        if len(moved):
+            turn |= np.bincount(self._segment[moved], minlength=rows) >= self._least
         self._look += 1
         return turn
+
+    def _gained(
+        self, seen: NDArray[np.bool_], looks: NDArray[np.float32]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return how many cells of each segment are seen, and what one look is to them."""
+        rows = len(self._block)
+        if compiled.readings is not None:
+            count, gain = np.empty((2, rows))
+            compiled.readings.gained(seen, looks, self._cells, self._owner, count, gain)
+            return count, gain
+        shown = seen[self._cells].astype(float)
+        count, gain = (
+            np.asarray(np.bincount(self._owner, parts, rows), dtype=np.float64)
+            for parts in (shown, shown / (looks[self._cells] + 1.0)))
+        return count, gain
 
     def done(self, rows: NDArray[np.intp]) -> None:
         """Note that segments have been read."""

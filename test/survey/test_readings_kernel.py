@@ -9,8 +9,9 @@ from berm_ledger.survey.datum import plane_datum, Source
 from berm_ledger.survey.readings import _along
 from berm_ledger.survey.roof import _votes, DETAILS, roof_templates
 from berm_ledger.survey.sections import sections_of_berm
-from berm_ledger.survey.standing import standing_at
+from berm_ledger.survey.standing import spread_at, standing_at
 from berm_ledger.survey.surface import SiteSurface
+from berm_ledger.survey.turns import Turns
 from berm_ledger.survey.volumes import positive_part, VolumeSums
 from hypothesis import given
 from hypothesis import strategies as st
@@ -98,11 +99,15 @@ def test_heights_above_the_datum_are_the_same(
         level = rng.normal(0.0, 0.02, len(AREA)).astype(np.float32)
         looks = rng.uniform(0.1, 90.0, len(AREA)).astype(np.float32)
         datum = type(datum)(0, level, np.full(len(AREA), np.uint8(Source.SURVEYED)), looks)
-    ours, plain = both(lambda: standing_at(surface, datum, 0.004, SUMS.cells(row)))
+    ours, plain = both(lambda: standing_at(
+        surface, datum, 0.004, SUMS.cells(row), given=given_plane))
     assert len(plain.height_m) == len(SUMS.cells(row))
     for name in ('height_m', 'spread_m', 'inverse'):
         npt.assert_array_equal(getattr(ours, name), getattr(plain, name))
     assert np.isinf(plain.inverse) == (unknown == 1.0)
+    for base in (datum, None):
+        npt.assert_array_equal(
+            *both(lambda base=base: spread_at(surface, base, 0.0031, SUMS.cells(row))))
 
 
 @built
@@ -127,6 +132,26 @@ def test_volumes_are_the_same(
         short = positive_part((DESIGN - height)[cells][known], spread[cells][known])
         missing = inside[known] @ short * inside.sum() / inside[known].sum()
         npt.assert_allclose(plain.missing_m3[1], missing * AREA.lattice.cell_area_m2)
+
+
+# ---- turns -----------------------------------------------------------------------------------
+
+@built
+@given(st.integers(0, 2**32 - 1), st.sampled_from((0.0, 0.5, 1.0)))
+def test_turns_are_the_same(seed: int, shown: float) -> None:
+
+    def told() -> list[np.ndarray]:
+        rng, turns, out = np.random.default_rng(seed), Turns(AREA), []
+        for _ in range(5):
+            looks = rng.choice([0.1, 1.0, 3.0, 60.0], len(AREA)).astype(np.float32)
+            moved = np.flatnonzero(rng.random(len(AREA)) < 0.002)
+            seen = rng.random(len(AREA)) < shown
+            out += [turns.after_look(seen, looks, moved), turns.seen, *turns._gained(seen, looks)]
+            turns.done(np.array([0]))
+        return out
+
+    for ours, plain in zip(*both(told)):
+        npt.assert_array_equal(ours, plain)
 
 
 # ---- crest -----------------------------------------------------------------------------------
@@ -205,6 +230,15 @@ def test_what_does_not_fit_a_segment_is_refused() -> None:
             compiled.readings.standing(*given[:place], wrong, *given[place + 1:])
     with pytest.raises(ValueError, match='wanted 6 values, got 5'):
         compiled.readings.standing(single, single[:5], *given[2:])
+    for wrong in (cells + 3, cells - 1):
+        with pytest.raises(ValueError, match='a cell that'):
+            compiled.readings.spread(single, None, 127.0, 0.004, wrong, inverse)
+    seen, rows = np.ones(6, dtype=bool), np.zeros(2)
+    owner = np.array([0, 0, 1, 1])
+    compiled.readings.gained(seen, single, cells, owner, rows, rows.copy())
+    for wrong in ((cells + 3, owner), (cells - 1, owner), (cells, owner + 1), (cells, owner - 1)):
+        with pytest.raises(ValueError, match='a cell or owner'):
+            compiled.readings.gained(seen, single, *wrong, rows, rows.copy())
     four, sums = np.ones(4), np.zeros(5)
     given = [four] * 5 + [6.0, above, cells.copy(), spread, np.zeros(4), sums]
     assert compiled.readings.gaps(*given) == 4
