@@ -54,9 +54,9 @@ WIDE static int32_t fuse_block(const float *restrict measured, float *restrict h
 }
 
 WIDE static void note_block(const int32_t *restrict shown, const int32_t *restrict what,
-                            uint8_t *restrict aside, uint8_t *restrict seen,
-                            uint8_t *restrict event, Py_ssize_t count)
+                            uint8_t *restrict aside, uint8_t *restrict seen, Py_ssize_t count)
 {
+    uint8_t event[BLOCK];
     for (Py_ssize_t i = 0; i < count; i++) {
         seen[i] = (uint8_t)shown[i];
         event[i] = (uint8_t)what[i];
@@ -78,15 +78,26 @@ WIDE static void stamp_block(const uint8_t *restrict marked, int64_t stamp_ns,
     }
 }
 
+/* The cells of a kind of event, from the front of a list on; return how many it then holds. */
+static Py_ssize_t listed(const int32_t *what, int32_t kind, Py_ssize_t first, Py_ssize_t count,
+                         int64_t *list, Py_ssize_t held)
+{
+    for (Py_ssize_t i = 0; i < count; i++) {
+        list[held] = first + i;
+        held += what[i] == kind;
+    }
+    return held;
+}
+
 /*
- * fuse(measured, height, looks, trend, aside_looks, seen_ns, seen, event, stamp_ns, gate, limit,
- *      most_looks, weight, restart_looks) -> cells that something happened to
+ * fuse(measured, height, looks, trend, aside_looks, seen_ns, seen (n,), far, adopted (n + 1,),
+ *      stamp_ns, gate, limit, most_looks, weight, restart_looks) -> how many are far, and adopted
  */
 static PyObject *fuse(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 14)) return NULL;
+    if (!wanted(given, 15)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t cells = length(args[0]), events = 0;
+    Py_ssize_t cells = length(args[0]), fars = 0, adoptions = 0;
     const float *measured = flat(&held, args[0], 'f', cells, 0);
     float *height = flat(&held, args[1], 'f', cells, 1);
     float *looks = flat(&held, args[2], 'f', cells, 1);
@@ -94,22 +105,26 @@ static PyObject *fuse(PyObject *self, PyObject *const *args, Py_ssize_t given)
     uint8_t *aside = flat(&held, args[4], 'B', cells, 1);
     int64_t *seen_ns = flat(&held, args[5], 'q', cells, 1);
     uint8_t *seen = flat(&held, args[6], '?', cells, 1);
-    uint8_t *event = flat(&held, args[7], 'B', cells, 1);
-    int64_t stamp_ns = PyLong_AsLongLong(args[8]);
+    int64_t *far = flat(&held, args[7], 'q', cells + 1, 1);
+    int64_t *adopted = flat(&held, args[8], 'q', cells + 1, 1);
+    int64_t stamp_ns = PyLong_AsLongLong(args[9]);
     Fusion by = {
-        (float)PyFloat_AsDouble(args[9]), (float)PyFloat_AsDouble(args[10]),
-        (float)PyFloat_AsDouble(args[11]), (float)PyFloat_AsDouble(args[12]),
-        (float)PyFloat_AsDouble(args[13])};
+        (float)PyFloat_AsDouble(args[10]), (float)PyFloat_AsDouble(args[11]),
+        (float)PyFloat_AsDouble(args[12]), (float)PyFloat_AsDouble(args[13]),
+        (float)PyFloat_AsDouble(args[14])};
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     int32_t shown[BLOCK], what[BLOCK];
     for (Py_ssize_t first = 0; first < cells; first += BLOCK) {
         Py_ssize_t count = cells - first < BLOCK ? cells - first : BLOCK;
-        events += fuse_block(measured + first, height + first, looks + first, trend + first,
-                             shown, what, count, by);
-        note_block(shown, what, aside + first, seen + first, event + first, count);
+        int32_t events = fuse_block(measured + first, height + first, looks + first,
+                                    trend + first, shown, what, count, by);
+        note_block(shown, what, aside + first, seen + first, count);
         stamp_block(seen + first, stamp_ns, seen_ns + first, count);
+        if (!events) continue;
+        fars = listed(what, FAR, first, count, far, fars);
+        adoptions = listed(what, ADOPTED, first, count, adopted, adoptions);
     }
-    return done(&held, PyLong_FromSsize_t(events));
+    return done(&held, Py_BuildValue("nn", fars, adoptions));
 }
 
 /* ---- means of 3 x 3 cells ------------------------------------------------------------------ */

@@ -286,12 +286,28 @@ static PyObject *bilinear(PyObject *self, PyObject *const *args, Py_ssize_t give
 
 /* ---- what lies under a rover --------------------------------------------------------------- */
 
-/* Corners of the edges of a footprint, in its own frame. */
+/* Corners of the edges of a footprint, in its own frame, and the box around it, with a pad. */
 typedef struct {
     const double *starts, *ends;
     Py_ssize_t count;
-    double pad;
+    double pad, low[2], high[2];
 } Edges;
+
+static Edges edges_of(Held *held, PyObject *starts, PyObject *ends, PyObject *pad)
+{
+    Edges edges = {NULL, NULL, length(starts), PyFloat_AsDouble(pad), {0.0}, {0.0}};
+    edges.starts = flat(held, starts, 'd', 2 * edges.count, 0);
+    edges.ends = flat(held, ends, 'd', 2 * edges.count, 0);
+    for (int axis = 0; axis < 2; axis++) {
+        double low = INFINITY, high = -INFINITY;
+        for (Py_ssize_t k = 0; k < edges.count && !held->failed; k++) {
+            double own = edges.starts[2 * k + axis];
+            low = own < low ? own : low, high = own > high ? own : high;
+        }
+        edges.low[axis] = low - edges.pad, edges.high[axis] = high + edges.pad;
+    }
+    return edges;
+}
 
 static int covers(const Edges *edges, double x, double y)
 {
@@ -301,6 +317,11 @@ static int covers(const Edges *edges, double x, double y)
         double x2 = edges->ends[2 * k], y2 = edges->ends[2 * k + 1];
         if (y1 != y2 && (y1 > y) != (y2 > y))
             inside ^= x < (x2 - x1) * (y - y1) / (y2 - y1) + x1;
+    }
+    if (inside || !(edges->pad > 0.0)) return inside;
+    for (Py_ssize_t k = 0; k < edges->count; k++) {
+        double x1 = edges->starts[2 * k], y1 = edges->starts[2 * k + 1];
+        double x2 = edges->ends[2 * k], y2 = edges->ends[2 * k + 1];
         double along = x2 - x1, up = y2 - y1;
         double part = ((x - x1) * along + (y - y1) * up) / (along * along + up * up);
         part = part > 0.0 ? part : 0.0;
@@ -308,41 +329,107 @@ static int covers(const Edges *edges, double x, double y)
         double gap_x = x - x1 - part * along, gap_y = y - y1 - part * up;
         near |= gap_x * gap_x + gap_y * gap_y <= edges->pad * edges->pad;
     }
-    return inside | (near & (edges->pad > 0.0));
+    return near;
+}
+
+/* Whether a point lies under a rover that stands at a place, turned by (cos, sin). */
+static inline int lies_under(const Edges *edges, const double *place, const double *turn,
+                             double point_x, double point_y)
+{
+    double east = point_x - place[0], north = point_y - place[1];
+    double x = east * turn[0] + north * turn[1], y = north * turn[0] - east * turn[1];
+    return x >= edges->low[0] && x <= edges->high[0] && y >= edges->low[1]
+        && y <= edges->high[1] && covers(edges, x, y);
 }
 
 /*
- * under(points (n, 2), place (2,), turn (cos, sin), box (4,), starts, ends (e, 2), pad, out (n,))
+ * under(points (n, 2), place (2,), turn (cos, sin), starts, ends (e, 2), pad, out (n,))
  *
  * Whether each point lies within a pad around the footprint of a rover that stands at a place.
  */
 static PyObject *under(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 8)) return NULL;
+    if (!wanted(given, 7)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t count = length(args[7]);
-    Edges edges = {NULL, NULL, length(args[4]), PyFloat_AsDouble(args[6])};
+    Py_ssize_t count = length(args[6]);
     const double *point = flat(&held, args[0], 'd', 2 * count, 0);
     const double *place = flat(&held, args[1], 'd', 2, 0);
     const double *turn = flat(&held, args[2], 'd', 2, 0);
-    const double *box = flat(&held, args[3], 'd', 4, 0);
-    edges.starts = flat(&held, args[4], 'd', 2 * edges.count, 0);
-    edges.ends = flat(&held, args[5], 'd', 2 * edges.count, 0);
-    uint8_t *out = flat(&held, args[7], '?', count, 1);
+    Edges edges = edges_of(&held, args[3], args[4], args[5]);
+    uint8_t *out = flat(&held, args[6], '?', count, 1);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    for (Py_ssize_t k = 0; k < count; k++, point += 2) {
-        double east = point[0] - place[0], north = point[1] - place[1];
-        double x = east * turn[0] + north * turn[1], y = north * turn[0] - east * turn[1];
-        out[k] = x >= box[0] && x <= box[2] && y >= box[1] && y <= box[3] && covers(&edges, x, y);
-    }
+    for (Py_ssize_t k = 0; k < count; k++, point += 2)
+        out[k] = (uint8_t)lies_under(&edges, place, turn, point[0], point[1]);
     Py_INCREF(Py_None);
     return done(&held, Py_None);
+}
+
+/* The places of an axis from `first` in steps that lie from low to high, and one more. */
+static void reached(double low, double high, double first, double step, Py_ssize_t count,
+                    Py_ssize_t *from, Py_ssize_t *stop)
+{
+    double start = floor((low - first) / step) - 1.0, end = ceil((high - first) / step) + 2.0;
+    *from = start > 0.0 ? start < (double)count ? (Py_ssize_t)start : count : 0;
+    *stop = end > 0.0 ? end < (double)count ? (Py_ssize_t)end : count : 0;
+}
+
+/*
+ * cells_under(cell_of (rows, cols), axes (x0, y0, step), centres (n, 2), moved, place (2,),
+ *             turn (cos, sin), starts, ends (e, 2), pad) -> bytes of the cells, int64
+ *
+ * Cells of a lattice, -1 where there is none, that lie under a rover once they are moved.
+ */
+static PyObject *cells_under(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 9)) return NULL;
+    Held held = {.count = 0};
+    Py_buffer *view = view_of(&held, args[0], 'i', PyBUF_C_CONTIGUOUS);
+    const double *axes = flat(&held, args[1], 'd', 3, 0);
+    Py_ssize_t cells = length(args[2]), count = 0;
+    const double *centres = flat(&held, args[2], 'd', 2 * cells, 0);
+    const double *moved = flat(&held, args[3], 'd', 2, 0);
+    const double *place = flat(&held, args[4], 'd', 2, 0);
+    const double *turn = flat(&held, args[5], 'd', 2, 0);
+    Edges edges = edges_of(&held, args[6], args[7], args[8]);
+    if (!held.failed && view->ndim != 2)
+        PyErr_SetString(PyExc_ValueError, "wanted a lattice of rows and columns");
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    /* The box around the footprint, from its own frame. */
+    double low[2] = {INFINITY, INFINITY}, high[2] = {-INFINITY, -INFINITY};
+    for (int corner = 0; corner < 4; corner++) {
+        double x = corner & 1 ? edges.high[0] : edges.low[0];
+        double y = corner & 2 ? edges.high[1] : edges.low[1];
+        double at[2] = {place[0] + x * turn[0] - y * turn[1] - moved[0],
+                        place[1] + x * turn[1] + y * turn[0] - moved[1]};
+        for (int axis = 0; axis < 2; axis++) {
+            low[axis] = at[axis] < low[axis] ? at[axis] : low[axis];
+            high[axis] = at[axis] > high[axis] ? at[axis] : high[axis];
+        }
+    }
+    Py_ssize_t left, right, top, bottom, cols = view->shape[1];
+    reached(low[0], high[0], axes[0], axes[2], cols, &left, &right);
+    reached(low[1], high[1], axes[1], axes[2], view->shape[0], &top, &bottom);
+    if (right < left || bottom < top) right = left, bottom = top;
+    int64_t *out = scratch(0, ((bottom - top) * (right - left) + 1) * sizeof *out);
+    if (!out) return done(&held, NULL);
+    for (Py_ssize_t row = top; row < bottom; row++) {
+        const int32_t *own = (const int32_t *)view->buf + row * cols;
+        for (Py_ssize_t col = left; col < right; col++) {
+            int32_t cell = own[col];
+            if (cell < 0 || cell >= cells) continue;
+            const double *centre = centres + 2 * (Py_ssize_t)cell;
+            if (lies_under(&edges, place, turn, centre[0] + moved[0], centre[1] + moved[1]))
+                out[count++] = cell;
+        }
+    }
+    return done(&held, PyBytes_FromStringAndSize((const char *)out, count * sizeof *out));
 }
 
 static PyMethodDef methods[] = {
     {"greatest", (PyCFunction)(void (*)(void))greatest, METH_FASTCALL, NULL},
     {"spikes", (PyCFunction)(void (*)(void))spikes, METH_FASTCALL, NULL},
     {"crossed", (PyCFunction)(void (*)(void))crossed, METH_FASTCALL, NULL},
+    {"cells_under", (PyCFunction)(void (*)(void))cells_under, METH_FASTCALL, NULL},
     {"under", (PyCFunction)(void (*)(void))under, METH_FASTCALL, NULL},
     {"bilinear", (PyCFunction)(void (*)(void))bilinear, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},

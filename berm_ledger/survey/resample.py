@@ -267,17 +267,16 @@ def under_footprint(
     points_xy: NDArray[np.float64], footprint: Polygon, site_from_base: Pose2, pad_m: float
 ) -> NDArray[np.bool_]:
     """Tell which points (n, 2) [m] lie under the rover or within a pad around it."""
-    corners = footprint.corners_xy
-    low, high = corners.min(axis=0) - pad_m, corners.max(axis=0) + pad_m
     turn = math.cos(site_from_base.yaw_rad), math.sin(site_from_base.yaw_rad)
     if compiled.sampling is not None:
         covered = np.empty(len(points_xy), dtype=bool)
         starts, ends = footprint.ends_xy()
         compiled.sampling.under(
             np.ascontiguousarray(points_xy, dtype=np.float64), site_from_base.xy, np.array(turn),
-            np.append(low, high), np.ascontiguousarray(starts), np.ascontiguousarray(ends), pad_m,
-            covered)
+            np.ascontiguousarray(starts), np.ascontiguousarray(ends), pad_m, covered)
         return covered
+    corners = footprint.corners_xy
+    low, high = corners.min(axis=0) - pad_m, corners.max(axis=0) + pad_m
     east, north = points_xy[:, 0] - site_from_base.x_m, points_xy[:, 1] - site_from_base.y_m
     local = np.column_stack([east * turn[0] + north * turn[1], north * turn[0] - east * turn[1]])
     out: NDArray[np.bool_] = ((local >= low) & (local <= high)).all(axis=1)

@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -48,6 +49,13 @@ def under_rover(
     """Return the cells that a grid shows under the rover or within a pad around it."""
     footprint = area.site.rover.footprint
     moved_xy = np.array([shift.dx_m, shift.dy_m])
+    if compiled.sampling is not None:
+        yaw_rad, lattice = site_from_base.yaw_rad, area.lattice
+        return np.frombuffer(compiled.sampling.cells_under(
+            area.cell_of_flat.reshape(lattice.shape),
+            np.array([lattice.x0_m, lattice.y0_m, lattice.cell_m]), area.centres_xy, moved_xy,
+            site_from_base.xy, np.array([math.cos(yaw_rad), math.sin(yaw_rad)]),
+            *footprint.ends_xy(), pad_m), dtype=np.intp)
     corners = site_from_base.apply(footprint.corners_xy) - moved_xy
     # A little further, for whatever rounding does to the border.
     reach_m = pad_m + area.lattice.cell_m

@@ -234,8 +234,7 @@ class SiteSurvey:
         self._learn_noise(measured, worked)
         fused = self.surface.fuse(
             measured, grid.stamp_ns, self._look_noise_m(shift), expected)
-        turn = self._turns.after_look(
-            fused.seen, self.surface.looks, np.flatnonzero(fused.adopted))
+        turn = self._turns.after_look(fused.seen, self.surface.looks, fused.moved)
         self._crests.touch_rows(turn)
         self._due |= turn
         return Look(shift, fused, spikes, len(under), len(objects), measured)

@@ -36,8 +36,6 @@ EWMA_WEIGHT = 0.3
 EWMA_SIGMAS = 3.5
 RESTART_LOOKS = 4.0
 UNSEEN_NS = np.int64(-1)
-# What happened to a cell: seen for the first time, far off, pulled over; as in native/cells.c.
-FIRST, FAR, ADOPTED = np.uint8(1), np.uint8(2), np.uint8(3)
 
 
 def without_nan(values: NDArray[Any]) -> NDArray[Any]:
@@ -70,13 +68,20 @@ class Fused:
     ----------
     seen : array
         Which cells the grid shows, shape (n,).
-    adopted : array
-        Which cells were pulled over to a new height by it, shape (n,).
+    moved : array
+        The cells that were pulled over to a new height by it, shape (k,).
 
     """
 
     seen: NDArray[np.bool_]
-    adopted: NDArray[np.bool_]
+    moved: NDArray[np.intp]
+
+    @property
+    def adopted(self) -> NDArray[np.bool_]:
+        """Which cells were pulled over to a new height, shape (n,)."""
+        out = np.zeros(len(self.seen), dtype=bool)
+        out[self.moved] = True
+        return out
 
 
 class SiteSurface:
@@ -103,6 +108,8 @@ class SiteSurface:
         self.aside_looks = np.zeros(count, dtype=np.uint8)
         self.aside_ns = np.zeros(count, dtype=np.int64)
         self.seen_ns = np.full(count, UNSEEN_NS, dtype=np.int64)
+        # Where the cells of a look that are far off, and those pulled over, are listed.
+        self._lists = np.empty((2, count + 1), dtype=np.intp)
         #: How it stood before; None when nobody will ask for that any more.
         self.former: FormerSurface | None = FormerSurface(count)
 
@@ -173,25 +180,26 @@ class SiteSurface:
         gate = max(LEAST_GATE_M, GATE_SIGMAS * noise_m)
         # The trend of cells at rest scatters by so much of the noise.
         limit = EWMA_SIGMAS * noise_m * np.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT))
-        seen, events = self._fuse_cells(measured_m, stamp_ns, np.float32(gate), np.float32(limit))
-        far = np.flatnonzero(events == FAR)
+        seen, far, leaning = self._fuse_cells(
+            measured_m, stamp_ns, np.float32(gate), np.float32(limit))
+        if not len(far):
+            return Fused(seen, leaning)
         hurry = np.zeros(len(far), dtype=bool) if expected is None else expected[far]
-        adopted = events == ADOPTED
-        adopted[self._set_aside(far, measured_m[far], stamp_ns, gate, hurry)] = True
-        return Fused(seen, adopted)
+        agreed = self._set_aside(far, measured_m[far], stamp_ns, gate, hurry)
+        return Fused(seen, np.concatenate([leaning, agreed]))
 
     def _fuse_cells(
         self, measured_m: NDArray[np.float32], stamp_ns: int, gate: np.float32, limit: np.float32
-    ) -> tuple[NDArray[np.bool_], NDArray[np.uint8]]:
-        """Take in what is near or first seen; return what is seen, and what happened to cells."""
+    ) -> tuple[NDArray[np.bool_], NDArray[np.intp], NDArray[np.intp]]:
+        """Take in what is near or first seen; return what is seen, far off, pulled over."""
         if compiled.cells is not None:
             seen = np.empty(len(measured_m), dtype=bool)
-            events = np.empty(len(measured_m), dtype=np.uint8)
-            compiled.cells.fuse(
+            far, moved = self._lists
+            fars, adopted = compiled.cells.fuse(
                 measured_m, self.height_m, self.looks, self.trend_m, self.aside_looks,
-                self.seen_ns, seen, events, stamp_ns, gate, limit, MOST_LOOKS, EWMA_WEIGHT,
+                self.seen_ns, seen, far, moved, stamp_ns, gate, limit, MOST_LOOKS, EWMA_WEIGHT,
                 RESTART_LOOKS)
-            return seen, events
+            return seen, far[:fars].copy(), moved[:adopted].copy()
         seen = np.isfinite(measured_m)
         innovation = measured_m - self.height_m
         size = np.abs(innovation)
@@ -200,14 +208,12 @@ class SiteSurface:
             near, far = size <= gate, np.flatnonzero(size > gate)
         first = np.flatnonzero(np.isnan(self.height_m))
         first = first[seen[first]]
-        events = np.zeros(len(seen), dtype=np.uint8)
         self._average(innovation, near)
         self._begin(first, measured_m[first])
-        events[self._adopt_trend(near, limit)] = ADOPTED
-        events[first], events[far] = FIRST, FAR
+        moved = self._adopt_trend(near, limit)
         # Stamps only grow; the greater one is quicker than a choice cell by cell.
         np.maximum(self.seen_ns, seen * np.int64(stamp_ns + 1) - 1, out=self.seen_ns)
-        return seen, events
+        return seen, far, moved
 
     def _average(
         self, innovation: NDArray[np.float32], near: NDArray[np.bool_]

@@ -4,20 +4,26 @@
 
 from berm_ledger.geometry import GridAxes, Lattice, Polygon, Pose2
 from berm_ledger.kernels import compiled, numpy_only
+from berm_ledger.survey.area import survey_area
 from berm_ledger.survey.gates import _greatest_m
 from berm_ledger.survey.grid import ElevationGrid
+from berm_ledger.survey.registration import Shift
 from berm_ledger.survey.resample import at_cells, bilinear, under_footprint, without_spikes
+from berm_ledger.survey.sampling import under_rover
 from berm_ledger.survey.surface import SiteSurface
+from berm_ledger.survey.turns import Turns
 from hypothesis import given
 from hypothesis import strategies as st
 import numpy as np
 import numpy.testing as npt
 import pytest
 import shapely
+from survey_kit import straight
 
 built = pytest.mark.skipif(
     compiled.cells is None, reason='the kernels are not built: pip install -e . with a C compiler')
 
+AREA = survey_area(straight(1.2, turn_deg=10.0))
 SECOND_NS = 1_000_000_000
 STATE = ('height_m', 'looks', 'trend_m', 'aside_m', 'aside_looks', 'aside_ns', 'seen_ns')
 
@@ -96,7 +102,7 @@ def test_fusion_is_the_same(seed: int, cells: int) -> None:
         out = []
         for n, look in enumerate(looks):
             told = surface.fuse(look, (n + 1) * SECOND_NS, noise_m)
-            out += [told.seen, told.adopted]
+            out += [told.seen, told.adopted, told.moved]
         return out + [getattr(surface, name) for name in STATE]
 
     for ours, plain in zip(*both(fused)):
@@ -126,6 +132,42 @@ def test_what_lies_under_a_rover_is_the_same(seed: int, pad_m: float, yaw_rad: f
     if pad_m == 0.0:
         clear &= corners.distance_m(local) > 1e-9
     npt.assert_array_equal(plain[clear], away[clear] <= pad_m)
+
+
+@built
+@given(st.floats(-2.5, 2.5), st.floats(-2.5, 2.5), st.floats(-4.0, 4.0),
+       st.sampled_from((0.0, 0.1, 0.3)), st.floats(-0.1, 0.1), st.floats(-0.1, 0.1))
+def test_cells_under_a_rover_are_the_same(
+        x_m: float, y_m: float, yaw_rad: float, pad_m: float, dx_m: float, dy_m: float) -> None:
+    pose, shift = Pose2(x_m, y_m, yaw_rad), Shift(dx_m, dy_m)
+    ours, plain = both(lambda: under_rover(AREA, shift, pose, pad_m))
+    assert ours.dtype == plain.dtype
+    npt.assert_array_equal(ours, plain)
+    # All cells, one after the other.
+    footprint = AREA.site.rover.footprint
+    every = under_footprint(AREA.centres_xy + np.array([dx_m, dy_m]), footprint, pose, pad_m)
+    npt.assert_array_equal(plain, np.flatnonzero(every))
+    if abs(x_m - 0.6) < 0.5 and abs(y_m) < 0.1:
+        assert len(plain)
+
+
+@built
+@given(st.integers(0, 2**32 - 1), st.sampled_from((0.0, 0.3, 1.0)))
+def test_turns_are_the_same(seed: int, shown: float) -> None:
+    rng = np.random.default_rng(seed)
+    cells = len(AREA)
+    looks = (rng.integers(0, 200, (5, cells)) * rng.choice([0.1, 1.0], (5, 1))).astype(np.float32)
+    seen = rng.random((5, cells)) < shown
+    moved = [rng.choice(cells, count, replace=False) for count in (0, 3, 40, 400, 0)]
+
+    def turned() -> list[np.ndarray]:
+        turns, out = Turns(AREA), []
+        for look in range(5):
+            out += [turns.after_look(seen[look], looks[look], moved[look]), turns.seen]
+        return out
+
+    for ours, plain in zip(*both(turned)):
+        npt.assert_array_equal(ours, plain)
 
 
 @built
@@ -176,10 +218,15 @@ def test_what_does_not_fit_is_refused() -> None:
     points, ends, two = np.zeros((3, 2)), np.zeros((4, 2)), np.zeros(2)
     with pytest.raises(ValueError, match='wanted 8 values, got 6'):
         compiled.sampling.under(
-            points, two, two, np.zeros(4), ends, ends[:3], 0.1, np.zeros(3, dtype=bool))
+            points, two, two, ends, ends[:3], 0.1, np.zeros(3, dtype=bool))
     with pytest.raises(ValueError, match='wanted 8 values, got 6'):
-        compiled.sampling.under(
-            points, two, two, np.zeros(4), ends, ends, 0.1, np.zeros(4, dtype=bool))
+        compiled.sampling.under(points, two, two, ends, ends, 0.1, np.zeros(4, dtype=bool))
+    with pytest.raises(ValueError, match='lattice of rows'):
+        compiled.sampling.cells_under(
+            np.zeros(9, np.int32), np.ones(3), points, two, two, two, ends, ends, 0.1)
+    with pytest.raises(ValueError, match='wanted 8 values, got 6'):
+        compiled.sampling.cells_under(
+            np.zeros((3, 3), np.int32), np.ones(3), points, two, two, two, ends, ends[:3], 0.1)
 
 
 def test_numpy_alone_can_be_asked_for() -> None:
