@@ -114,15 +114,19 @@ def losses_beside(patch: OpenPatch, around: Surroundings) -> list[Loss]:
     """
     # It may have gone after some of the looks: those that tell most are taken.
     whole = len(patch.kept_m)
-    told = [_losses_in(patch, count, around)
+    index, accepted = _accepted(patch, around)
+    told = [_losses_in(patch, count, around, index, accepted)
             for count in sorted({whole, whole // 2, HURRIED_LOOKS}, reverse=True)]
     return max(told, key=lambda found: sum(
         loss.change.volume_m3 / loss.change.volume_se_m3 for loss in found))
 
 
-def _losses_in(patch: OpenPatch, count: int, around: Surroundings) -> list[Loss]:
-    """Return the losses that so many last looks tell of."""
-    index, evidence = _evidence(patch, count, around)
+def _losses_in(
+    patch: OpenPatch, count: int, around: Surroundings, index: NDArray[np.intp],
+    accepted: Evidence,
+) -> list[Loss]:
+    """Return the losses that so many last looks tell of against what is accepted around."""
+    evidence = _with_looks(accepted, patch, count, index)
     smooth = np.nan_to_num(evidence.canvas.box_mean(
         np.where(evidence.judged, evidence.difference_m, np.nan)))
     heap = _risen(evidence, smooth)
@@ -142,23 +146,32 @@ def _losses_in(patch: OpenPatch, count: int, around: Surroundings) -> list[Loss]
     return out
 
 
-def _evidence(
-    patch: OpenPatch, count: int, around: Surroundings
+def _accepted(
+    patch: OpenPatch, around: Surroundings
 ) -> tuple[NDArray[np.intp], Evidence]:
-    """Return the cells around a patch, and its last looks as evidence."""
-    last = replace(patch, kept_m=patch.kept_m[-count:])
+    """Return the cells around a patch and what is accepted there, as evidence without a look."""
     index, canvas = around.canvas.around(patch.cells, FRINGE)
-    at = np.searchsorted(index, patch.cells)
-    mean_m, looks = np.full(len(index), np.nan), np.zeros(len(index))
-    mean_m[at], looks[at] = last.after_m(), last.count()
     accepted_m, worth, fill_m = (
         values[index].astype(float) for values in (
             around.accepted.accepted_m, around.accepted.accepted_looks, around.accepted.fill_m))
-    judged = np.isfinite(accepted_m) & around.watched[index] & (looks >= HURRIED_LOOKS)
+    unseen_m, looks = np.full(len(index), np.nan), np.zeros(len(index))
     shared_m: Floats = around.planar_m * np.hypot(*canvas.slopes(accepted_m))
     standing_m = np.fmax(accepted_m - around.ground_m[index], 0.0)
-    return index, Evidence(canvas, accepted_m, worth, fill_m, mean_m, looks, mean_m, judged,
-                           around.noise, shared_m, standing_m)
+    return index, Evidence(
+        canvas, accepted_m, worth, fill_m, unseen_m, looks, unseen_m,
+        np.isfinite(accepted_m) & around.watched[index], around.noise, shared_m, standing_m)
+
+
+def _with_looks(
+    accepted: Evidence, patch: OpenPatch, count: int, index: NDArray[np.intp]
+) -> Evidence:
+    """Return evidence with so many last looks of a patch."""
+    last = replace(patch, kept_m=patch.kept_m[-count:])
+    at = np.searchsorted(index, patch.cells)
+    mean_m, looks = accepted.mean_m.copy(), accepted.looks.copy()
+    mean_m[at], looks[at] = last.after_m(), last.count()
+    return replace(accepted, mean_m=mean_m, looks=looks, newest_m=mean_m,
+                   judged=accepted.judged & (looks >= HURRIED_LOOKS))
 
 
 def _risen(evidence: Evidence, smooth_m: Floats) -> Cells:
