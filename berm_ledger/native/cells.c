@@ -3,8 +3,7 @@
 /* Over all surveyed cells: fusion of a look, and means of 3 x 3 cells. */
 #include "held.h"
 
-enum { BLOCK = 1024 };
-enum { NOTHING, FIRST, FAR, ADOPTED };
+enum { BLOCK = 128 };
 
 static inline float at_most(float value, float most)
 {
@@ -17,87 +16,111 @@ typedef struct {
     float gate, limit, most_looks, weight, restart_looks;
 } Fusion;
 
-/* Up to BLOCK cells; what happened to each, and how many something happened to. */
-WIDE static int32_t fuse_block(const float *restrict measured, float *restrict height,
-                               float *restrict looks, float *restrict trend,
-                               int32_t *restrict seen, int32_t *restrict event, Py_ssize_t count,
-                               Fusion by)
+/* A value where `which` is all ones, zero where it is all zeros. */
+static inline float masked(int32_t which, float value)
+{
+    int32_t bits;
+    memcpy(&bits, &value, sizeof bits);
+    bits &= which;
+    memcpy(&value, &bits, sizeof value);
+    return value;
+}
+
+/*
+ * Average near heights of up to BLOCK cells in; which are near, and whether anything else happened.
+ * Those that are not near stay as they are.
+ */
+WIDE static int32_t average_block(const float *restrict measured, float *restrict height,
+                                  float *restrict looks, float *restrict trend,
+                                  int32_t *restrict nears, Py_ssize_t count, Fusion by)
 {
     int32_t events = 0;
     for (Py_ssize_t i = 0; i < count; i++) {
         float m = measured[i], h = height[i], n = looks[i], t = trend[i];
         float innovation = m - h, size = fabsf(innovation);
-        int32_t near = size <= by.gate, far = size > by.gate;
-        int32_t shown = fabsf(m) <= FLT_MAX, first = shown & (h != h);
+        int32_t near = -(size <= by.gate);
         float gain = 1.0f / at_most(n + 1.0f, by.most_looks);
-        float step = near ? innovation : 0.0f;
+        float step = masked(near, innovation);
         /* The trend is kept relative to the height, which moves by gain * innovation. */
         float moved = step - t;
         moved = moved * by.weight;
         moved = moved + t;
         moved = moved - gain * moved;
         moved = moved - t;
-        t = near ? t + moved : t;
-        n = near ? n + 1.0f : n;
-        h = h + step * gain;
-        int32_t adopted = near & (fabsf(t) > by.limit) & (n > by.restart_looks + 1.0f);
-        h = adopted ? h + t : h;
-        h = first ? m : h;
-        n = first ? 1.0f : adopted ? by.restart_looks : n;
-        t = (first | adopted) ? 0.0f : t;
-        height[i] = h, looks[i] = n, trend[i] = t;
-        seen[i] = shown;
-        event[i] = adopted ? ADOPTED : first ? FIRST : far ? FAR : NOTHING;
-        events += adopted | first | far;
+        t = t + masked(near, moved);
+        n = n + masked(near, 1.0f);
+        height[i] = h + step * gain, looks[i] = n, trend[i] = t;
+        nears[i] = near;
+        int32_t first = -(h != h) & -(m == m), adopted = near & -(fabsf(t) > by.limit);
+        events |= -(size > by.gate) | first | (adopted & -(n > by.restart_looks + 1.0f));
     }
     return events;
 }
 
-WIDE static void note_block(const int32_t *restrict shown, const int32_t *restrict what,
-                            uint8_t *restrict aside, uint8_t *restrict seen, Py_ssize_t count)
+/* Which of the cells are seen; of those near, what was set aside is forgotten. Return how many. */
+WIDE static int32_t note_block(const float *restrict measured, const int32_t *restrict nears,
+                               uint8_t *restrict aside, uint8_t *restrict seen,
+                               int32_t *restrict shown, Py_ssize_t count)
 {
-    uint8_t event[BLOCK];
+    int32_t sum = 0;
     for (Py_ssize_t i = 0; i < count; i++) {
-        seen[i] = (uint8_t)shown[i];
-        event[i] = (uint8_t)what[i];
+        shown[i] = fabsf(measured[i]) <= FLT_MAX;
+        sum += shown[i];
     }
-    /* Near, or seen for the first time: what was set aside is forgotten. */
-    for (Py_ssize_t i = 0; i < count; i++) {
-        uint8_t stays = !seen[i] | (event[i] == FAR);
-        aside[i] = aside[i] & (uint8_t)-stays;
-    }
+    for (Py_ssize_t i = 0; i < count; i++) seen[i] = (uint8_t)shown[i];
+    for (Py_ssize_t i = 0; i < count; i++) aside[i] = aside[i] & (uint8_t)~nears[i];
+    return sum;
 }
 
 /* Stamps only grow. */
-WIDE static void stamp_block(const uint8_t *restrict marked, int64_t stamp_ns,
+WIDE static void stamp_block(const int32_t *restrict shown, int all, int64_t stamp_ns,
                              int64_t *restrict since_ns, Py_ssize_t count)
 {
+    if (all) {
+        for (Py_ssize_t i = 0; i < count; i++)
+            since_ns[i] = since_ns[i] > stamp_ns ? since_ns[i] : stamp_ns;
+        return;
+    }
     for (Py_ssize_t i = 0; i < count; i++) {
-        int64_t stamp = marked[i] ? stamp_ns : INT64_MIN;
+        int64_t stamp = shown[i] ? stamp_ns : INT64_MIN;
         since_ns[i] = since_ns[i] > stamp ? since_ns[i] : stamp;
     }
 }
 
-/* The cells of a kind of event, from the front of a list on; return how many it then holds. */
-static Py_ssize_t listed(const int32_t *what, int32_t kind, Py_ssize_t first, Py_ssize_t count,
-                         int64_t *list, Py_ssize_t held)
+/* Cells that something happened to. */
+typedef struct {
+    int64_t *far, *adopted;
+    Py_ssize_t fars, adoptions;
+} Listed;
+
+/* Begin cells seen for the first time, pull those over that lean, list them and those far off. */
+static void settle_block(const float *measured, float *height, float *looks, float *trend,
+                         uint8_t *aside, const int32_t *nears, Py_ssize_t first,
+                         Py_ssize_t count, Fusion by, Listed *listed)
 {
-    for (Py_ssize_t i = 0; i < count; i++) {
-        list[held] = first + i;
-        held += what[i] == kind;
+    for (Py_ssize_t i = first; i < first + count; i++) {
+        float m = measured[i], h = height[i];
+        if (nears[i - first]) {
+            if (!(fabsf(trend[i]) > by.limit) || !(looks[i] > by.restart_looks + 1.0f)) continue;
+            height[i] = h + trend[i], looks[i] = by.restart_looks, trend[i] = 0.0f;
+            listed->adopted[listed->adoptions++] = i;
+        } else if (h != h && fabsf(m) <= FLT_MAX) {
+            height[i] = m, looks[i] = 1.0f, trend[i] = 0.0f, aside[i] = 0;
+        } else if (fabsf(m - h) > by.gate) {
+            listed->far[listed->fars++] = i;
+        }
     }
-    return held;
 }
 
 /*
- * fuse(measured, height, looks, trend, aside_looks, seen_ns, seen (n,), far, adopted (n + 1,),
+ * fuse(measured, height, looks, trend, aside_looks, seen_ns, seen (n,), far, adopted (n,),
  *      stamp_ns, gate, limit, most_looks, weight, restart_looks) -> how many are far, and adopted
  */
 static PyObject *fuse(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
     if (!wanted(given, 15)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t cells = length(args[0]), fars = 0, adoptions = 0;
+    Py_ssize_t cells = length(args[0]);
     const float *measured = flat(&held, args[0], 'f', cells, 0);
     float *height = flat(&held, args[1], 'f', cells, 1);
     float *looks = flat(&held, args[2], 'f', cells, 1);
@@ -105,26 +128,26 @@ static PyObject *fuse(PyObject *self, PyObject *const *args, Py_ssize_t given)
     uint8_t *aside = flat(&held, args[4], 'B', cells, 1);
     int64_t *seen_ns = flat(&held, args[5], 'q', cells, 1);
     uint8_t *seen = flat(&held, args[6], '?', cells, 1);
-    int64_t *far = flat(&held, args[7], 'q', cells + 1, 1);
-    int64_t *adopted = flat(&held, args[8], 'q', cells + 1, 1);
+    Listed listed = {flat(&held, args[7], 'q', cells, 1), flat(&held, args[8], 'q', cells, 1),
+                     0, 0};
     int64_t stamp_ns = PyLong_AsLongLong(args[9]);
     Fusion by = {
         (float)PyFloat_AsDouble(args[10]), (float)PyFloat_AsDouble(args[11]),
         (float)PyFloat_AsDouble(args[12]), (float)PyFloat_AsDouble(args[13]),
         (float)PyFloat_AsDouble(args[14])};
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    int32_t shown[BLOCK], what[BLOCK];
+    int32_t nears[BLOCK], shown[BLOCK];
     for (Py_ssize_t first = 0; first < cells; first += BLOCK) {
         Py_ssize_t count = cells - first < BLOCK ? cells - first : BLOCK;
-        int32_t events = fuse_block(measured + first, height + first, looks + first,
-                                    trend + first, shown, what, count, by);
-        note_block(shown, what, aside + first, seen + first, count);
-        stamp_block(seen + first, stamp_ns, seen_ns + first, count);
-        if (!events) continue;
-        fars = listed(what, FAR, first, count, far, fars);
-        adoptions = listed(what, ADOPTED, first, count, adopted, adoptions);
+        int32_t events = average_block(measured + first, height + first, looks + first,
+                                       trend + first, nears, count, by);
+        int32_t sum = note_block(measured + first, nears, aside + first, seen + first, shown,
+                                 count);
+        if (sum) stamp_block(shown, sum == count, stamp_ns, seen_ns + first, count);
+        if (events)
+            settle_block(measured, height, looks, trend, aside, nears, first, count, by, &listed);
     }
-    return done(&held, Py_BuildValue("nn", fars, adoptions));
+    return done(&held, Py_BuildValue("nn", listed.fars, listed.adoptions));
 }
 
 /* ---- means of 3 x 3 cells ------------------------------------------------------------------ */

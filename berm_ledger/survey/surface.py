@@ -109,7 +109,7 @@ class SiteSurface:
         self.aside_ns = np.zeros(count, dtype=np.int64)
         self.seen_ns = np.full(count, UNSEEN_NS, dtype=np.int64)
         # Where the cells of a look that are far off, and those pulled over, are listed.
-        self._lists = np.empty((2, count + 1), dtype=np.intp)
+        self._lists = np.empty((2, count), dtype=np.intp)
         #: How it stood before; None when nobody will ask for that any more.
         self.former: FormerSurface | None = FormerSurface(count)
 
