@@ -152,17 +152,30 @@ static PyObject *fuse(PyObject *self, PyObject *const *args, Py_ssize_t given)
 
 /* ---- means of 3 x 3 cells ------------------------------------------------------------------ */
 
+static inline float known_of(float value)
+{
+    return value == value ? value : 0.0f;
+}
+
 /* Row by row: value and count, with those of the cells to the right and left added. */
 WIDE static void add_along(const float *restrict values, float *restrict sums,
                            uint8_t *restrict counts, Py_ssize_t count)
 {
-    for (Py_ssize_t i = 0; i < count; i++) {
-        float own = values[i] == values[i] ? values[i] : 0.0f;
-        float right = i + 1 < count && values[i + 1] == values[i + 1] ? values[i + 1] : 0.0f;
-        float left = i > 0 && values[i - 1] == values[i - 1] ? values[i - 1] : 0.0f;
-        sums[i] = own + right + left;
-        counts[i] = (values[i] == values[i]) + (i + 1 < count && values[i + 1] == values[i + 1])
-            + (i > 0 && values[i - 1] == values[i - 1]);
+    /* The ends apart, so that the loops between need no choice. */
+    for (Py_ssize_t i = 0; i < count; i += count > 1 ? count - 1 : 1) {
+        float right = i + 1 < count ? values[i + 1] : NAN, left = i > 0 ? values[i - 1] : NAN;
+        sums[i] = known_of(values[i]) + known_of(right) + known_of(left);
+        counts[i] = (values[i] == values[i]) + (right == right) + (left == left);
+    }
+    for (Py_ssize_t i = 1; i < count - 1; i++)
+        sums[i] = known_of(values[i]) + known_of(values[i + 1]) + known_of(values[i - 1]);
+    int32_t number[BLOCK];
+    for (Py_ssize_t first = 1; first < count - 1; first += BLOCK) {
+        Py_ssize_t some = count - 1 - first < BLOCK ? count - 1 - first : BLOCK;
+        const float *own = values + first;
+        for (Py_ssize_t i = 0; i < some; i++)
+            number[i] = (own[i] == own[i]) + (own[i + 1] == own[i + 1]) + (own[i - 1] == own[i - 1]);
+        for (Py_ssize_t i = 0; i < some; i++) counts[first + i] = (uint8_t)number[i];
     }
 }
 

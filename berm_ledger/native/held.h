@@ -93,7 +93,10 @@ OWN int wanted(Py_ssize_t given, Py_ssize_t needed)
     return 0;
 }
 
-/* Memory that is kept from call to call; whoever calls holds the interpreter's lock. */
+/*
+ * Memory that is kept from call to call; whoever calls holds the interpreter's lock. What is new of
+ * it is zero, what is old as it was left.
+ */
 OWN void *scratch(int place, size_t bytes)
 {
     static struct { void *data; size_t size; } kept[4];
@@ -103,6 +106,7 @@ OWN void *scratch(int place, size_t bytes)
             PyErr_NoMemory();
             return NULL;
         }
+        memset((char *)data + kept[place].size, 0, bytes - kept[place].size);
         kept[place].data = data;
         kept[place].size = bytes;
     }
