@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .changes import smoothed_noise_m
-from .charts import robust_spread
 from .detection import level_of_detection
+from .shared_shift import robust_spread
 from ..kernels import compiled
 from ..survey.noise import GridNoise
 from ..survey.surface import without_nan

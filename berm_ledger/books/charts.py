@@ -1,18 +1,11 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
-"""
-What one look says against the accepted surface: differences freed of what all cells share.
-
-A registration leaves a small shift, and no map is the same for ever. Both show as one planar and
-vertical shift of all cells that nobody has touched, and are taken off here before any cell is
-judged; what single cells do is down-weighted (Tukey), so that soil lost cannot hide in it.
-"""
+"""Surveyed cells on their lattice: means of those near by, slopes, parts cut out."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-import math
 from typing import Any
 
 import numpy as np
@@ -20,25 +13,11 @@ from numpy.typing import NDArray
 
 from ..geometry import Lattice
 from ..kernels import compiled
-from ..survey.middle import median_size
 from ..survey.nearby import grow
-from ..survey.robust import explained_m, weighed
 from ..survey.surface import without_nan
 
 Floats = NDArray[np.float64]
 
-# What registration may leave (standard deviations) [m], and cells that are worth one.
-LEFT_XY_M = 0.005
-LEFT_Z_M = 0.003
-CELLS_PER_INDEPENDENT = 10.0
-LEAST_CELLS = 200
-THINNING = 5
-# More cells than this tell nothing new of a shift, or of a spread.
-ENOUGH_CELLS = 6000
-ENOUGH_FOR_SPREAD = 6000
-# Half widths of the robust weights, step by step [spreads].
-ROBUST_SPREADS = (6.0, 4.0)
-LEAST_SPREAD_M = 0.001
 # Reach of the slope estimate on either side, in cells.
 REACH = 2
 # Cells of a 3 x 3 window that must be seen for a mean.
@@ -159,6 +138,13 @@ class Canvas:
                 np.ascontiguousarray(values), *self._pieces, LEAST_OF_NINE,
                 of_unknown, mean_m)
             return mean_m
+        if compiled.watch is not None and values.dtype == np.float64:
+            # Few cells around a group, on a lattice of their own that is soon done with.
+            mean_of_few_m = np.empty(len(values))
+            compiled.watch.box_mean(
+                np.ascontiguousarray(values), *self.places, LEAST_OF_NINE, of_unknown,
+                mean_of_few_m)
+            return mean_of_few_m
         # Sum and number of what is known as the two parts of complex numbers: one pass for both.
         east, north, south = self._beside
         pair = np.zeros(len(values) + 1, np.result_type(values.dtype, np.complex64))
@@ -182,6 +168,12 @@ class Canvas:
 
     def slopes(self, height_m: NDArray[np.floating]) -> NDArray[Any]:
         """Return slopes along x and y, shape (2, n) [m/m]; zero where not known."""
+        if compiled.watch is not None and height_m.dtype == np.float32:
+            slope = np.empty((2, len(height_m)), dtype=np.float32)
+            compiled.watch.slopes(
+                np.ascontiguousarray(height_m), *self.places, 2.0 * REACH * self.lattice.cell_m,
+                slope)
+            return slope
         rows, cols = self.lattice.shape
         laid = np.full((rows + 2 * REACH, cols + 2 * REACH), np.nan, dtype=height_m.dtype)
         inner, far = slice(REACH, -REACH), slice(2 * REACH, None)
@@ -292,104 +284,3 @@ def _in_pieces(beside: NDArray[np.intp], row: NDArray[np.intp]) -> NDArray[np.in
     count = np.diff(np.append(start, len(beside)))
     out = np.column_stack([start, beside[start], count])
     return np.ascontiguousarray(out[beside[start] < len(beside)], dtype=np.int32)
-
-
-def robust_spread(values: NDArray[np.floating]) -> float:
-    """
-    Return the standard deviation about zero that most values tell; NaN is left out.
-
-    Examples
-    --------
-    >>> round(robust_spread(np.array([-1.0, 1.0, 1.0, -1.0, 50.0])), 4)
-    1.4826
-
-    """
-    some = values[::max(1, len(values) // ENOUGH_FOR_SPREAD)]
-    spread = 1.4826 * median_size(some)
-    return spread if math.isfinite(spread) else 0.0
-
-
-class SharedShift:
-    """
-    The small shift of a whole look that differences at some of its cells tell.
-
-    Parameters
-    ----------
-    slope : array
-        Slopes of the accepted surface, shape (2, n) [m/m].
-
-    """
-
-    def __init__(self, slope: NDArray[Any]) -> None:
-        """Pick the cells to compare."""
-        count = slope.shape[1]
-        self._thinning = max(THINNING, count // ENOUGH_CELLS)
-        #: The cells whose differences ``of`` takes, k of them.
-        self.picked = slice(0, count, self._thinning)
-        self._picked_slope = np.ascontiguousarray(slope[:, self.picked], dtype=np.float64)
-
-    def of(self, difference_m: NDArray[Any]) -> tuple[Floats, float]:
-        """
-        Return the shift.
-
-        Parameters
-        ----------
-        difference_m : array
-            Look minus accepted surface at the picked cells, shape (k,) [m]; NaN where unknown, or
-            where a change is expected.
-
-        Returns
-        -------
-        array
-            Shift along x, y and up, shape (3,) [m]; zero with too few cells.
-        float
-            Standard error of its planar part [m].
-
-        """
-        if np.count_nonzero(np.isfinite(difference_m)) < LEAST_CELLS:
-            return np.zeros(3), LEFT_XY_M
-        slope, value = self._picked_slope, difference_m.astype(float)
-        prior = np.diag([LEFT_XY_M**-2, LEFT_XY_M**-2, LEFT_Z_M**-2])
-        shift = np.zeros(3)
-        for width in ROBUST_SPREADS:
-            left = value - explained_m(slope, shift)
-            spread = max(LEAST_SPREAD_M, robust_spread(left))
-            normal, toward = weighed(left, slope, 0.0, width * spread)
-            toward += normal @ shift
-            worth = max(spread**2 * CELLS_PER_INDEPENDENT / self._thinning, spread**2)
-            normal = normal / worth + prior
-            shift = np.linalg.solve(normal, toward / worth)
-        return shift, float(np.sqrt(np.linalg.inv(normal)[:2, :2].diagonal().max()))
-
-
-def shifted_back(
-    measured_m: NDArray[np.floating], slope: NDArray[Any], shift: Floats
-) -> NDArray[np.floating]:
-    """
-    Return a look without a shift of it.
-
-    Parameters
-    ----------
-    measured_m : array
-        Heights, shape (n,) [m].
-    slope : array
-        Slopes of the surface, shape (2, n) [m/m].
-    shift : array
-        Along x, y and up, shape (3,) [m].
-
-    Returns
-    -------
-    array
-        Shape (n,) [m].
-
-    """
-    dx, dy, dz = shift.astype(slope.dtype)
-    if compiled.watch is not None and measured_m.dtype == slope.dtype == np.float32:
-        level_m = np.empty(len(measured_m), dtype=np.float32)
-        compiled.watch.level(slope, dx, dy, dz, np.ascontiguousarray(measured_m), level_m)
-        return level_m
-    out: NDArray[Any] = slope[0] * dx
-    out += slope[1] * dy
-    out -= dz
-    out += measured_m
-    return out

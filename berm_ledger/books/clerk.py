@@ -80,7 +80,6 @@ class Clerk:
             Canvas(area.lattice, area.corridor.flat_index), radius)
         self.changes = DisturbanceWatch(
             area.lattice, area.corridor.flat_index, area.in_corridor)
-        self._off_berm = ~area.in_corridor
         self._level_m = np.full(len(area), np.nan)
         self._planar_m = 0.0
         self.readings = ReadingClerk(survey, keeper)
@@ -298,7 +297,7 @@ class Clerk:
         shift_error = math.hypot(slope * look.shift.se_xy_m, look.shift.se_z_m)
         changes = self.changes.look(
             self._level_m, self._planar_m, survey.surface.height_m, survey.surface.looks,
-            self.dumps.mask() | self._off_berm, ground_m=survey.datum.level_m,
+            self.dumps.mask(), ground_m=survey.datum.level_m,
             noise=survey.noise, shift_error_m=shift_error, stamp_ns=stamp_ns)
         self._follow(changes)
         return changes

@@ -23,11 +23,12 @@ from numpy.typing import NDArray
 
 from .change_charts import ALLOWANCE, ChangeCharts, Compared, LIMIT, MOST_WORTH
 from .changes import Change, FRINGE, LEAST_SURE
-from .charts import Canvas, pieces_among, SharedShift, shifted_back
+from .charts import Canvas, pieces_among
 from .chords import beyond_chord, chord_error_m
 from .recent import RecentLooks
+from .shared_shift import SharedShift, shifted_back
 from .suspects import EDGE, Scene, STAYING_SHARE
-from .verdicts import is_plain, is_proven, LEAST_RISE_M, SLIDE_REACH_M
+from .verdicts import is_plain, is_proven, lasts, LEAST_RISE_M, SLIDE_REACH_M
 from ..geometry import Lattice
 from ..kernels import compiled
 from ..survey.noise import GridNoise
@@ -216,10 +217,8 @@ class DisturbanceWatch:
             self._shared = SharedShift(self._slope)
             self._chord_m = None
         self._slope_looks = (self._slope_looks + 1) % SLOPE_LOOKS
-        at = self._shared.picked
-        difference = measured_m[at] - self.accepted_m[at] - self.fill_m[at]
-        difference[open_cells[at]] = np.nan
-        shift, planar_m = self._shared.of(difference)
+        apart_m = self._shared.apart(measured_m, self.accepted_m, self.fill_m, open_cells)
+        shift, planar_m = self._shared.of(apart_m)
         return shifted_back(measured_m, self._slope, shift), planar_m
 
     def look(
@@ -237,8 +236,7 @@ class DisturbanceWatch:
         height_m, looks : array
             Surface and of how many looks it is the mean, shape (n,).
         open_cells : array
-            Cells where a dump is still to be measured, or off the berm, shape (n,): nothing is
-            judged there.
+            Cells where a dump is still to be measured, shape (n,): nothing is judged there.
         ground_m : array
             Natural ground, shape (n,) [m].
         noise : GridNoise
@@ -327,7 +325,8 @@ class DisturbanceWatch:
         for group in scene.groups(gain=False):
             if not buried[self._at[group]].any():
                 continue
-            for change in scene.assessed(group, gain=False):
+            since_ns = scene.began_ns(group, gain=False)
+            for change in scene.assessed(group, since_ns, gain=False):
                 if (change.kind == 'disturbed' and change.seen >= BURIED_LOOKS
                         and is_plain(change)):
                     out += self.settled(change, scene.stamp_ns)
@@ -356,12 +355,17 @@ class DisturbanceWatch:
             for group in scene.groups(gain=gain):
                 if not scene.in_view(group):
                     continue
-                passed = scene.passed(group, gain=gain)
+                since_ns = scene.began_ns(group, gain=gain)
+                passed = scene.passed(group, since_ns)
                 if len(passed):
                     self._forget(passed)
                     if len(passed) > (1.0 - STAYING_SHARE) * len(group):
                         continue
-                for change in scene.assessed(group, gain=gain):
+                    since_ns = scene.began_ns(group, gain=gain)
+                # Many a group of noise comes and goes: what cannot be booked yet is let be.
+                if gain and not lasts(since_ns, scene.stamp_ns):
+                    continue
+                for change in scene.assessed(group, since_ns, gain=gain):
                     if is_proven(change, scene.stamp_ns):
                         out += self.settled(change, scene.stamp_ns)
         return out

@@ -164,9 +164,10 @@ class Scene:
             self.shared_m[index].astype(float),
             np.fmax(standing_m, 0.0))
 
-    def assessed(self, group: NDArray[np.intp], *, gain: bool) -> list[Change]:
-        """Return what a group has come to, whether or not that is enough to book."""
-        since_ns = self.began_ns(group, gain=gain)
+    def assessed(
+        self, group: NDArray[np.intp], since_ns: int | None, *, gain: bool
+    ) -> list[Change]:
+        """Return what a group has come to since it began, be that enough to book or not."""
         if since_ns is None:
             return []
         index, evidence = self.evidence(group, since_ns)
@@ -175,9 +176,8 @@ class Scene:
         changes = [assessed_gain(evidence, core)] if gain else assessed_losses(evidence, core)
         return [change.placed(self.at[index], since_ns, window_ns) for change in changes if change]
 
-    def passed(self, group: NDArray[np.intp], *, gain: bool) -> NDArray[np.intp]:
+    def passed(self, group: NDArray[np.intp], since_ns: int | None) -> NDArray[np.intp]:
         """Return the cells of a group where the newest look shows that the change has gone."""
-        since_ns = self.began_ns(group, gain=gain)
         if since_ns is None:
             return group[:0]
         since = self.recent.mean_since(since_ns, group)[0] - self.reference_m(group)

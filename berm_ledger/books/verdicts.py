@@ -256,6 +256,11 @@ def assessed_gain(evidence: Evidence, core: NDArray[np.intp]) -> Change | None:
     return _change(evidence, 'unbooked_fill', around, 0.0, gained, error, rise, looks)
 
 
+def lasts(first_seen_ns: int | None, stamp_ns: int) -> bool:
+    """Tell whether added soil has lain there for so long that it may be booked."""
+    return first_seen_ns is not None and stamp_ns - first_seen_ns >= FILL_NS
+
+
 def is_proven(change: Change, stamp_ns: int) -> bool:
     """
     Tell whether a change has been seen often enough to be booked: the greater, the sooner.
@@ -274,7 +279,7 @@ def is_proven(change: Change, stamp_ns: int) -> bool:
 
     """
     if change.kind == 'unbooked_fill':
-        return change.seen >= FILL_LOOKS and stamp_ns - change.first_seen_ns >= FILL_NS
+        return change.seen >= FILL_LOOKS and lasts(change.first_seen_ns, stamp_ns)
     if change.kind == 'undecided':
         return False
     if change.kind == 'slump' and change.volume_m3 < PLAIN_SLUMP_M3:

@@ -8,6 +8,8 @@ typedef struct {
     const float *sums;
     const uint8_t *judged;
     const int64_t *flat, *place;
+    /* Which places with a rim of two hold a cell judged whose sum is above the edge. */
+    uint8_t *around;
     Py_ssize_t cells, rows, cols;
     Py_ssize_t top, left, bottom, right;
     float edge;
@@ -27,8 +29,8 @@ static inline Py_ssize_t cell_at(const Field *field, Py_ssize_t row, Py_ssize_t 
 
 static inline int is_around(const Field *field, Py_ssize_t row, Py_ssize_t col)
 {
-    Py_ssize_t cell = cell_at(field, row, col);
-    return cell >= 0 && field->sums[cell] > field->edge && field->judged[cell];
+    return row >= field->top && row < field->bottom && col >= field->left && col < field->right
+        && field->around[(row + RIM) * (field->cols + 2 * RIM) + col + RIM];
 }
 
 /* Whether a cross of five cells covers a place. */
@@ -50,20 +52,24 @@ static int32_t root_of(int32_t *parent, int32_t k)
     return k;
 }
 
-/* Where a group begins once it is grown by `joined` steps; whichever begins first is its root. */
+/* `begins`: where it begins once it is grown; of a group, whichever begins first is its root. */
 typedef struct {
     Py_ssize_t cell, row, col, begins;
 } Core;
 
-static Core core_of(const Field *field, Py_ssize_t cell, int joined)
+static Core core_of(const Field *field, Py_ssize_t cell)
 {
     /* Both fit 32 bits, of which a division is far quicker. */
     int32_t place = (int32_t)field->flat[cell], cols = (int32_t)field->cols;
-    Py_ssize_t row = place / cols, col = place % cols;
+    return (Core){cell, place / cols, place % cols, 0};
+}
+
+static Py_ssize_t begin_of(const Field *field, Py_ssize_t row, Py_ssize_t col, int joined)
+{
     Py_ssize_t up = row - joined < field->top ? field->top : row - joined;
     Py_ssize_t wide = joined - (row - up);
     Py_ssize_t from = col - wide < field->left ? field->left : col - wide;
-    return (Core){cell, row, col, up * field->cols + from};
+    return up * field->cols + from;
 }
 
 /* Whether the first so many of the core hold a cell, and `number` its place among them. */
@@ -82,7 +88,9 @@ static void join_cores(const Field *field, const Core *core, Py_ssize_t count, i
         number[core[k].cell] = (int32_t)k;
         for (int up = 0; up <= steps; up++) {
             for (int along = up - steps; along <= steps - up; along++) {
-                Py_ssize_t cell = cell_at(field, core[k].row - up, core[k].col + along);
+                Py_ssize_t row = core[k].row - up, col = core[k].col + along;
+                /* The marks are at hand, the places far away in memory. */
+                Py_ssize_t cell = is_around(field, row, col) ? cell_at(field, row, col) : -1;
                 if (cell < 0 || !numbered(core, k + 1, number, cell)) continue;
                 int32_t one = root_of(parent, (int32_t)k);
                 int32_t other = root_of(parent, number[cell]);
@@ -169,6 +177,60 @@ static PyObject *groups_of(const Field *field, const Core *core, Py_ssize_t coun
     return out;
 }
 
+/* Mark where cells are whose sum is above the edge. */
+static void mark(const Field *field, const Core *core, Py_ssize_t count)
+{
+    for (Py_ssize_t k = 0; k < count; k++)
+        field->around[(core[k].row + RIM) * (field->cols + 2 * RIM) + core[k].col + RIM]
+            = field->sums[core[k].cell] > field->edge;
+}
+
+/* Leave the marks all zero, for the next call. */
+static void unmark(const Field *field, const int32_t *cells, Py_ssize_t count)
+{
+    for (Py_ssize_t k = 0; k < count; k++) {
+        Core own = core_of(field, cells[k]);
+        field->around[(own.row + RIM) * (field->cols + 2 * RIM) + own.col + RIM] = 0;
+    }
+}
+
+/*
+ * Tell whether enough cells are above a limit and in the core, and let the field be what lies around
+ * those above it.
+ */
+static int sure_around(Field *field, const Core *core, Py_ssize_t found, float limit,
+                       Py_ssize_t reach, Py_ssize_t least_sure)
+{
+    Py_ssize_t above = 0, sure = 0;
+    Py_ssize_t top = field->rows, left = field->cols, bottom = 0, right = 0;
+    for (Py_ssize_t k = 0; k < found; k++) {
+        Py_ssize_t row = core[k].row, col = core[k].col;
+        if (!(field->sums[core[k].cell] > limit)) continue;
+        above++;
+        sure += in_core(field, row, col);
+        top = row < top ? row : top, bottom = row >= bottom ? row + 1 : bottom;
+        left = col < left ? col : left, right = col >= right ? col + 1 : right;
+    }
+    if (above < least_sure || sure < least_sure) return 0;
+    field->top = top > reach ? top - reach : 0, field->left = left > reach ? left - reach : 0;
+    field->bottom = field->rows - bottom > reach ? bottom + reach : field->rows;
+    field->right = field->cols - right > reach ? right + reach : field->cols;
+    return 1;
+}
+
+/* Keep those in the field that are in the core, at the front; return how many. */
+static Py_ssize_t keep_cores(const Field *field, Core *core, Py_ssize_t found, int joined)
+{
+    Py_ssize_t count = 0;
+    for (Py_ssize_t k = 0; k < found; k++) {
+        Core own = core[k];
+        if (!is_around(field, own.row, own.col) || !in_core(field, own.row, own.col)) continue;
+        own.begins = begin_of(field, own.row, own.col, joined);
+        core[count++] = own;
+    }
+    return count;
+}
+
 /*
  * groups(sums, judged, flat (m,), place (r + 4, c + 4), limit, edge, reach, joined, least,
  *        least_sure) -> list of lists of cells
@@ -203,35 +265,22 @@ static PyObject *groups(PyObject *self, PyObject *const *args, Py_ssize_t given)
     field.bottom = field.rows, field.right = field.cols;
     Core *core = scratch(0, ((size_t)cells + 1) * sizeof *core);
     int32_t *some = core ? scratch(1, ((size_t)cells + 1) * sizeof *some) : NULL;
-    if (!some) return done(&held, NULL);
+    field.around = some ? scratch(3, (size_t)(place->len / place->itemsize)) : NULL;
+    if (!field.around) return done(&held, NULL);
     Py_ssize_t found = all_above(field.sums, field.judged, field.edge < limit ? field.edge : limit,
                                  cells, some);
-    Py_ssize_t above = 0, sure = 0, count = 0;
-    Py_ssize_t top = field.rows, left = field.cols, bottom = 0, right = 0;
     for (Py_ssize_t k = 0; k < found; k++) {
-        Core own = core_of(&field, some[k], joined);
-        if (own.row < 0 || own.row >= field.rows || own.col < 0) {
-            PyErr_SetString(PyExc_ValueError, "a cell lies off the lattice");
-            return done(&held, NULL);
-        }
-        if (!(field.sums[own.cell] > limit)) continue;
-        above++;
-        sure += in_core(&field, own.row, own.col);
-        top = own.row < top ? own.row : top, bottom = own.row >= bottom ? own.row + 1 : bottom;
-        left = own.col < left ? own.col : left, right = own.col >= right ? own.col + 1 : right;
+        core[k] = core_of(&field, some[k]);
+        if (core[k].row >= 0 && core[k].row < field.rows && core[k].col >= 0) continue;
+        PyErr_SetString(PyExc_ValueError, "a cell lies off the lattice");
+        return done(&held, NULL);
     }
-    if (above < least_sure || sure < least_sure) return done(&held, PyList_New(0));
-    field.top = top > reach ? top - reach : 0, field.left = left > reach ? left - reach : 0;
-    field.bottom = field.rows - bottom > reach ? bottom + reach : field.rows;
-    field.right = field.cols - right > reach ? right + reach : field.cols;
-    for (Py_ssize_t k = 0; k < found; k++) {
-        Core own = core_of(&field, some[k], joined);
-        if (field.sums[own.cell] > field.edge && own.row >= field.top && own.row < field.bottom
-            && own.col >= field.left && own.col < field.right
-            && in_core(&field, own.row, own.col))
-            core[count++] = own;
-    }
-    return done(&held, groups_of(&field, core, count, joined, limit, least, least_sure));
+    mark(&field, core, found);
+    Py_ssize_t count = sure_around(&field, core, found, limit, reach, least_sure) ? found : 0;
+    count = keep_cores(&field, core, count, joined);
+    PyObject *out = groups_of(&field, core, count, joined, limit, least, least_sure);
+    unmark(&field, some, found);
+    return done(&held, out);
 }
 
 /* ---- what lies near ------------------------------------------------------------------------ */

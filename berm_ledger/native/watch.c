@@ -52,6 +52,157 @@ static PyObject *level(PyObject *self, PyObject *const *args, Py_ssize_t given)
     return done(&held, Py_None);
 }
 
+/*
+ * apart(measured, accepted, fill, open (n,), step, out (k,))
+ *
+ * By how much every so manieth height lies above what was accepted; NaN at open cells.
+ */
+static PyObject *apart(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 6)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t all = length(args[0]), picked = length(args[5]);
+    const float *measured = flat(&held, args[0], 'f', all, 0);
+    const float *accepted = flat(&held, args[1], 'f', all, 0);
+    const float *fill = flat(&held, args[2], 'f', all, 0);
+    const uint8_t *open = flat(&held, args[3], '?', all, 0);
+    Py_ssize_t step = PyLong_AsSsize_t(args[4]);
+    double *out = flat(&held, args[5], 'd', picked, 1);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    if (step < 1 || (picked > 0 && (picked - 1) > (all - 1) / step)) {
+        PyErr_SetString(PyExc_ValueError, "more cells than there are");
+        return done(&held, NULL);
+    }
+    for (Py_ssize_t k = 0, cell = 0; k < picked; k++, cell += step) {
+        float left = measured[cell] - accepted[cell];
+        left = left - fill[cell];
+        out[k] = open[cell] ? (double)NAN : (double)left;
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
+/* ---- on the lattice ------------------------------------------------------------------------ */
+
+enum { RIM = 2 };
+
+/* Where n cells lie, and the cell at each place of their lattice and a rim of two, n for none. */
+typedef struct {
+    const int64_t *flat, *place;
+    Py_ssize_t cells, rows, cols, wide;
+} Canvas;
+
+static Canvas canvas_of(Held *held, PyObject *of_cells, PyObject *of_places, Py_ssize_t cells)
+{
+    Canvas canvas = {.cells = cells};
+    canvas.flat = flat(held, of_cells, 'q', cells, 0);
+    Py_buffer *place = view_of(held, of_places, 'q', PyBUF_C_CONTIGUOUS);
+    if (held->failed) return canvas;
+    if (place->ndim != 2 || place->shape[0] <= 2 * RIM || place->shape[1] <= 2 * RIM
+        || place->len / place->itemsize >= INT32_MAX) {
+        PyErr_SetString(PyExc_ValueError, "the cells do not fit their lattice");
+        held->failed = 1;
+        return canvas;
+    }
+    canvas.place = place->buf;
+    canvas.wide = place->shape[1];
+    canvas.rows = place->shape[0] - 2 * RIM, canvas.cols = place->shape[1] - 2 * RIM;
+    for (Py_ssize_t k = 0; k < cells; k++) {
+        if (canvas.flat[k] >= 0 && canvas.flat[k] < canvas.rows * canvas.cols) continue;
+        PyErr_SetString(PyExc_ValueError, "a cell lies off the lattice");
+        held->failed = 1;
+        break;
+    }
+    return canvas;
+}
+
+/* The place of each cell in turn; mostly one to the right of the last. */
+static inline const int64_t *next_place(const Canvas *canvas, Py_ssize_t cell,
+                                        const int64_t *last)
+{
+    /* Both fit 32 bits, of which a division is far quicker. */
+    int32_t own = (int32_t)canvas->flat[cell], cols = (int32_t)canvas->cols, col = own % cols;
+    if (cell > 0 && canvas->flat[cell - 1] + 1 == own && col) return last + 1;
+    return canvas->place + (own / cols + RIM) * canvas->wide + col + RIM;
+}
+
+static inline int is_cell(const Canvas *canvas, int64_t cell)
+{
+    return cell >= 0 && cell < canvas->cells;
+}
+
+static inline float single_at(const Canvas *canvas, const float *values, int64_t cell)
+{
+    return is_cell(canvas, cell) ? values[cell] : NAN;
+}
+
+/* slopes(height (n,), flat (n,), place (r + 4, c + 4), across, out (2, n)) */
+static PyObject *slopes(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 5)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t cells = length(args[0]);
+    const float *height = flat(&held, args[0], 'f', cells, 0);
+    Canvas canvas = canvas_of(&held, args[1], args[2], cells);
+    float across = (float)PyFloat_AsDouble(args[3]);
+    float *out = flat(&held, args[4], 'f', 2 * cells, 1);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    const int64_t *own = NULL;
+    for (Py_ssize_t k = 0; k < cells; k++) {
+        own = next_place(&canvas, k, own);
+        float x = single_at(&canvas, height, own[RIM]) - single_at(&canvas, height, own[-RIM]);
+        float y = single_at(&canvas, height, own[RIM * canvas.wide])
+            - single_at(&canvas, height, own[-RIM * canvas.wide]);
+        x = x / across, y = y / across;
+        int known = fabsf(x + y) <= FLT_MAX;
+        out[k] = known ? x : 0.0f;
+        out[cells + k] = known ? y : 0.0f;
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
+/* Sum of the known among a cell and those beside it in its row, and how many they are. */
+static inline double along(const Canvas *canvas, const double *values, const int64_t *place,
+                           int *count)
+{
+    static const int steps[3] = {0, 1, -1};
+    double sum = 0.0;
+    if (!is_cell(canvas, *place)) return sum;
+    for (int k = 0; k < 3; k++) {
+        if (!is_cell(canvas, place[steps[k]])) continue;
+        double value = values[place[steps[k]]];
+        sum += value == value ? value : 0.0;
+        *count += fabs(value) <= DBL_MAX;
+    }
+    return sum;
+}
+
+/* box_mean(values (n,), flat (n,), place (r + 4, c + 4), least, of_unknown, out (n,)) */
+static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 6)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t cells = length(args[0]);
+    const double *values = flat(&held, args[0], 'd', cells, 0);
+    Canvas canvas = canvas_of(&held, args[1], args[2], cells);
+    int least = (int)PyLong_AsLong(args[3]), of_unknown = PyObject_IsTrue(args[4]);
+    double *out = flat(&held, args[5], 'd', cells, 1);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    const int64_t *own = NULL;
+    for (Py_ssize_t k = 0; k < cells; k++) {
+        own = next_place(&canvas, k, own);
+        int count = 0;
+        double sum = along(&canvas, values, own, &count);
+        sum += along(&canvas, values, own + canvas.wide, &count);
+        sum += along(&canvas, values, own - canvas.wide, &count);
+        int told = count >= least && (of_unknown || fabs(values[k]) <= DBL_MAX);
+        out[k] = told ? sum / (double)(count > 1 ? count : 1) : NAN;
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
 /* ---- differences --------------------------------------------------------------------------- */
 
 /* Up to BLOCK cells; how many are shown that nothing was accepted of yet. */
@@ -207,6 +358,9 @@ static PyObject *chart(PyObject *self, PyObject *const *args, Py_ssize_t given)
 }
 
 static PyMethodDef methods[] = {
+    {"apart", (PyCFunction)(void (*)(void))apart, METH_FASTCALL, NULL},
+    {"slopes", (PyCFunction)(void (*)(void))slopes, METH_FASTCALL, NULL},
+    {"box_mean", (PyCFunction)(void (*)(void))box_mean, METH_FASTCALL, NULL},
     {"level", (PyCFunction)(void (*)(void))level, METH_FASTCALL, NULL},
     {"differences", (PyCFunction)(void (*)(void))differences, METH_FASTCALL, NULL},
     {"chart", (PyCFunction)(void (*)(void))chart, METH_FASTCALL, NULL},

@@ -35,11 +35,30 @@ def test_means_are_the_same(seed: int, rows: int, cols: int) -> None:
     canvas = a_canvas(rng, rows, cols)
     values = rng.normal(size=len(canvas.flat_index)).astype(np.float32)
     values[rng.random(len(values)) < 0.3] = np.nan
-    for of_unknown in (True, False):
+    for kind, of_unknown in ((k, u) for k in (np.float32, np.float64) for u in (True, False)):
+        given_values = values.astype(kind)
         with numpy_only():
-            plain = canvas.box_mean(values, of_unknown=of_unknown)
-        npt.assert_array_equal(canvas.box_mean(values, of_unknown=of_unknown), plain)
+            plain = canvas.box_mean(given_values, of_unknown=of_unknown)
+        ours = canvas.box_mean(given_values, of_unknown=of_unknown)
+        assert ours.dtype == plain.dtype == kind
+        npt.assert_array_equal(ours, plain)
         assert np.isnan(plain[np.isnan(values)]).all() or of_unknown
+
+
+@built
+@given(st.integers(0, 2**32 - 1), st.integers(1, 40), st.integers(1, 40))
+def test_slopes_are_the_same(seed: int, rows: int, cols: int) -> None:
+    rng = np.random.default_rng(seed)
+    canvas = a_canvas(rng, rows, cols)
+    height_m = rng.normal(size=len(canvas.flat_index)).astype(np.float32)
+    height_m[rng.random(len(height_m)) < 0.1] = np.nan
+    with numpy_only():
+        plain = canvas.slopes(height_m)
+    ours = canvas.slopes(height_m)
+    assert ours.dtype == plain.dtype
+    npt.assert_array_equal(ours, plain)
+    if rows <= 2 and cols <= 2:
+        assert not ours.any()
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(3, 30), st.integers(3, 30))

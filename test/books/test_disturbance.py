@@ -5,10 +5,11 @@
 from __future__ import annotations
 
 from berm_ledger.books.changes import Evidence
-from berm_ledger.books.charts import Canvas, robust_spread, SharedShift, shifted_back
+from berm_ledger.books.charts import Canvas
 from berm_ledger.books.disturbance import ALLOWANCE, Change, DisturbanceWatch, LIMIT
 from berm_ledger.books.recent import RecentLooks
 from berm_ledger.books.sequential import Cusum, cusum_run_length
+from berm_ledger.books.shared_shift import robust_spread, SharedShift, shifted_back
 from berm_ledger.books.verdicts import assessed_losses, GROUND_SIGMAS
 from berm_ledger.geometry import Lattice
 from berm_ledger.survey.noise import GridNoise

@@ -2,8 +2,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """The watch over changes with the compiled loops and by numpy: the same to the bit."""
 
-from berm_ledger.books.charts import pieces_among, shifted_back
+from berm_ledger.books.charts import pieces_among
 from berm_ledger.books.disturbance import DisturbanceWatch
+from berm_ledger.books.shared_shift import SharedShift, shifted_back
 from berm_ledger.geometry import Lattice
 from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.survey.noise import GridNoise
@@ -85,6 +86,20 @@ def test_a_shift_is_taken_back_alike(seed: int, cells: int) -> None:
     npt.assert_array_equal(shifted_back(measured, slope, shift), plain)
 
 
+@built
+@given(st.integers(0, 2**32 - 1), st.integers(1, 4000))
+def test_what_lies_apart_is_the_same(seed: int, cells: int) -> None:
+    rng = np.random.default_rng(seed)
+    shared = SharedShift(np.zeros((2, cells), dtype=np.float32))
+    measured, accepted, fill = rng.normal(size=(3, cells)).astype(np.float32)
+    measured[rng.random(cells) < 0.2] = np.nan
+    open_cells = rng.random(cells) < 0.2
+    with numpy_only():
+        plain = shared.apart(measured, accepted, fill, open_cells)
+    npt.assert_array_equal(shared.apart(measured, accepted, fill, open_cells), plain)
+    assert len(plain) == -(-cells // 5)
+
+
 @given(st.sets(st.integers(0, 60)))
 def test_pieces_hold_every_cell_once(chosen: set[int]) -> None:
     cells = np.array(sorted(chosen), dtype=np.intp)
@@ -106,6 +121,15 @@ def test_what_does_not_fit_the_watch_is_refused() -> None:
             compiled.watch.chart(
                 *(single.copy() for _ in range(8)), np.zeros(5, dtype=np.int64), pieces, 0,
                 np.zeros(11, dtype=np.float32))
+    for step, picked in ((0, 1), (1, 6), (3, 3), (-1, 1)):
+        with pytest.raises(ValueError, match='more cells than there are'):
+            compiled.watch.apart(single, single, single, mask, step, np.empty(picked))
+    flat, place = np.arange(5), np.full((5, 9), 5)
+    for cells, places in ((flat + 1, place), (flat - 1, place), (flat, place[:4].copy())):
+        with pytest.raises(ValueError, match='lattice'):
+            compiled.watch.slopes(single, cells, places, 1.0, np.empty((2, 5), np.float32))
+        with pytest.raises(ValueError, match='lattice'):
+            compiled.watch.box_mean(np.zeros(5), cells, places, 4, True, np.empty(5))
     with pytest.raises(ValueError, match='wanted 11 values, got 5'):
         compiled.watch.chart(
             *(single.copy() for _ in range(8)), np.zeros(5, dtype=np.int64), pieces, 0, single)

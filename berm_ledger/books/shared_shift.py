@@ -1,0 +1,170 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+What one look says against the accepted surface: differences freed of what all cells share.
+
+A registration leaves a small shift, and no map is the same for ever. Both show as one planar and
+vertical shift of all cells that nobody has touched, and are taken off here before any cell is
+judged; what single cells do is down-weighted (Tukey), so that soil lost cannot hide in it.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..kernels import compiled
+from ..survey.middle import median_size
+from ..survey.robust import explained_m, weighed
+
+Floats = NDArray[np.float64]
+
+# What registration may leave (standard deviations) [m], and cells that are worth one.
+LEFT_XY_M = 0.005
+LEFT_Z_M = 0.003
+CELLS_PER_INDEPENDENT = 10.0
+LEAST_CELLS = 200
+THINNING = 5
+# More cells than this tell nothing new of a shift, or of a spread.
+ENOUGH_CELLS = 6000
+ENOUGH_FOR_SPREAD = 6000
+# Half widths of the robust weights, step by step [spreads].
+ROBUST_SPREADS = (6.0, 4.0)
+LEAST_SPREAD_M = 0.001
+
+
+def robust_spread(values: NDArray[np.floating]) -> float:
+    """
+    Return the standard deviation about zero that most values tell; NaN is left out.
+
+    Examples
+    --------
+    >>> round(robust_spread(np.array([-1.0, 1.0, 1.0, -1.0, 50.0])), 4)
+    1.4826
+
+    """
+    some = values[::max(1, len(values) // ENOUGH_FOR_SPREAD)]
+    spread = 1.4826 * median_size(some)
+    return spread if math.isfinite(spread) else 0.0
+
+
+class SharedShift:
+    """
+    The small shift of a whole look that differences at some of its cells tell.
+
+    Parameters
+    ----------
+    slope : array
+        Slopes of the accepted surface, shape (2, n) [m/m].
+
+    """
+
+    def __init__(self, slope: NDArray[Any]) -> None:
+        """Pick the cells to compare."""
+        count = slope.shape[1]
+        self._thinning = max(THINNING, count // ENOUGH_CELLS)
+        #: The cells whose differences ``of`` takes, k of them.
+        self.picked = slice(0, count, self._thinning)
+        self._picked_slope = np.ascontiguousarray(slope[:, self.picked], dtype=np.float64)
+
+    def apart(
+        self, measured_m: NDArray[np.floating], accepted_m: NDArray[np.float32],
+        fill_m: NDArray[np.float32], open_cells: NDArray[np.bool_],
+    ) -> NDArray[np.floating]:
+        """
+        Return what ``of`` takes.
+
+        Parameters
+        ----------
+        measured_m : array
+            Heights of the look, shape (n,) [m]; NaN is not seen.
+        accepted_m, fill_m : array
+            Accepted surface, and soil of no dump above it, shape (n,) [m].
+        open_cells : array
+            Cells where a change is expected, shape (n,).
+
+        Returns
+        -------
+        array
+            Look minus both at the picked cells, shape (k,) [m].
+
+        """
+        at = self.picked
+        if compiled.watch is not None and measured_m.dtype == np.float32:
+            out = np.empty(self._picked_slope.shape[1])
+            compiled.watch.apart(
+                np.ascontiguousarray(measured_m), accepted_m, fill_m, open_cells,
+                self._thinning, out)
+            return out
+        difference: NDArray[np.floating] = measured_m[at] - accepted_m[at] - fill_m[at]
+        difference[open_cells[at]] = np.nan
+        return difference
+
+    def of(self, difference_m: NDArray[Any]) -> tuple[Floats, float]:
+        """
+        Return the shift.
+
+        Parameters
+        ----------
+        difference_m : array
+            Look minus accepted surface at the picked cells, shape (k,) [m]; NaN where unknown, or
+            where a change is expected.
+
+        Returns
+        -------
+        array
+            Shift along x, y and up, shape (3,) [m]; zero with too few cells.
+        float
+            Standard error of its planar part [m].
+
+        """
+        if np.count_nonzero(np.isfinite(difference_m)) < LEAST_CELLS:
+            return np.zeros(3), LEFT_XY_M
+        slope, value = self._picked_slope, difference_m.astype(float)
+        prior = np.diag([LEFT_XY_M**-2, LEFT_XY_M**-2, LEFT_Z_M**-2])
+        shift = np.zeros(3)
+        for width in ROBUST_SPREADS:
+            left = value - explained_m(slope, shift) if shift.any() else value
+            spread = max(LEAST_SPREAD_M, robust_spread(left))
+            normal, toward = weighed(left, slope, 0.0, width * spread)
+            toward += normal @ shift
+            worth = max(spread**2 * CELLS_PER_INDEPENDENT / self._thinning, spread**2)
+            normal = normal / worth + prior
+            shift = np.linalg.solve(normal, toward / worth)
+        return shift, float(np.sqrt(np.linalg.inv(normal)[:2, :2].diagonal().max()))
+
+
+def shifted_back(
+    measured_m: NDArray[np.floating], slope: NDArray[Any], shift: Floats
+) -> NDArray[np.floating]:
+    """
+    Return a look without a shift of it.
+
+    Parameters
+    ----------
+    measured_m : array
+        Heights, shape (n,) [m].
+    slope : array
+        Slopes of the surface, shape (2, n) [m/m].
+    shift : array
+        Along x, y and up, shape (3,) [m].
+
+    Returns
+    -------
+    array
+        Shape (n,) [m].
+
+    """
+    dx, dy, dz = shift.astype(slope.dtype)
+    if compiled.watch is not None and measured_m.dtype == slope.dtype == np.float32:
+        level_m = np.empty(len(measured_m), dtype=np.float32)
+        compiled.watch.level(slope, dx, dy, dz, np.ascontiguousarray(measured_m), level_m)
+        return level_m
+    out: NDArray[Any] = slope[0] * dx
+    out += slope[1] * dy
+    out -= dz
+    out += measured_m
+    return out
