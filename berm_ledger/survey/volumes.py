@@ -31,29 +31,6 @@ LEAST_SEEN = 0.5
 NEAR_SIGMAS = 6.0
 
 
-@dataclass(frozen=True, eq=False)
-class Volumes:
-    """
-    Loose volumes of segments, each of shape (segments,) [m3]; NaN where too little was seen.
-
-    Parameters
-    ----------
-    placed_m3, missing_m3, over_m3, spilled_m3 : array
-        As the module describes them.
-
-    """
-
-    placed_m3: NDArray[np.float64]
-    missing_m3: NDArray[np.float64]
-    over_m3: NDArray[np.float64]
-    spilled_m3: NDArray[np.float64]
-
-    def at(self, place: int) -> tuple[float, float, float, float]:
-        """Return placed, missing, over and spilled of one of the segments [m3]."""
-        return (float(self.placed_m3[place]), float(self.missing_m3[place]),
-                float(self.over_m3[place]), float(self.spilled_m3[place]))
-
-
 class VolumeSums:
     """
     Adds up cells for a fixed area; what does not change from look to look is made once.
@@ -84,27 +61,6 @@ class VolumeSums:
     def cells(self, row: int) -> NDArray[np.intp]:
         """Return the cells of a segment, shape (k,)."""
         return self._parts[row].cells
-
-    def volumes(self, height_m: NDArray[np.float64], spread_m: NDArray[np.float64]) -> Volumes:
-        """
-        Return the volumes of every segment.
-
-        Parameters
-        ----------
-        height_m : array
-            Height above the datum, shape (n,) [m]; NaN is unseen.
-        spread_m : array
-            Standard deviation of the height, shape (n,) [m].
-
-        Returns
-        -------
-        Volumes
-            The volumes.
-
-        """
-        found = [self.of_row(row, height_m[part.cells], spread_m[part.cells])
-                 for row, part in enumerate(self._parts)]
-        return Volumes(*np.array(found).T)
 
     def of_row(
         self, row: int, height_m: NDArray[np.float64], spread_m: NDArray[np.float64]

@@ -3,6 +3,7 @@
 """Volumes against closed forms, their sums, and what noise and unseen cells do to them."""
 
 import math
+from typing import NamedTuple
 
 from berm_ledger.design.surface import design_height_of_site_m
 from berm_ledger.geometry import Polyline
@@ -20,12 +21,28 @@ H = 0.2
 HALF_M = H / TAN
 
 
+class Volumes(NamedTuple):
+    """Volumes of all segments, each of shape (segments,) [m3]."""
+
+    placed_m3: np.ndarray
+    missing_m3: np.ndarray
+    over_m3: np.ndarray
+    spilled_m3: np.ndarray
+
+
+def volumes_of(sums: VolumeSums, height_m: np.ndarray, spread_m: np.ndarray) -> Volumes:
+    """Return the volumes of every segment for heights and spreads of all cells."""
+    cells = [sums.cells(row) for row in range(len(sums.design_m3()))]
+    found = [sums.of_row(row, height_m[own], spread_m[own]) for row, own in enumerate(cells)]
+    return Volumes(*np.array(found).T)
+
+
 def measured(site, height_of, *, spread_m=0.0):
     """Return the area, the design and the volumes of heights given as a function of points."""
     area = survey_area(site)
     design = design_height_of_site_m(site, area.corridor.centres_xy)
     height = np.asarray(height_of(area.corridor.centres_xy), dtype=float)
-    volumes = VolumeSums(area, design).volumes(height, np.full(len(area), spread_m))
+    volumes = volumes_of(VolumeSums(area, design), height, np.full(len(area), spread_m))
     return area, design, volumes
 
 
@@ -110,7 +127,7 @@ SUMS = VolumeSums(AREA, DESIGN)
 @given(st.integers(0, 1000), st.floats(0.0, 0.1), st.floats(0.0, 0.01))
 def test_placed_and_missing_less_over_is_the_design(seed, scatter_m, spread_m) -> None:
     height = DESIGN * 0.8 + np.random.default_rng(seed).normal(0.0, scatter_m, len(AREA))
-    volumes = SUMS.volumes(height, np.full(len(AREA), spread_m))
+    volumes = volumes_of(SUMS, height, np.full(len(AREA), spread_m))
     npt.assert_allclose(
         volumes.placed_m3 - volumes.spilled_m3 + volumes.missing_m3 - volumes.over_m3,
         SUMS.design_m3(), atol=1e-12)
@@ -120,7 +137,7 @@ def test_placed_and_missing_less_over_is_the_design(seed, scatter_m, spread_m) -
 @given(st.integers(0, 1000))
 def test_segments_add_up_to_the_berm(seed) -> None:
     height = np.random.default_rng(seed).normal(0.1, 0.05, len(AREA))
-    volumes = SUMS.volumes(height, np.zeros(len(AREA)))
+    volumes = volumes_of(SUMS, height, np.zeros(len(AREA)))
     corridor, area_m2 = AREA.in_corridor, AREA.lattice.cell_area_m2
     assert volumes.placed_m3.sum() == pytest.approx(height[corridor].sum() * area_m2, rel=1e-12)
     outside = corridor & ~AREA.in_footprint
@@ -141,8 +158,8 @@ def test_what_is_not_cut_into_segments_is_the_same_berm() -> None:
 @given(st.floats(-0.05, 0.05))
 def test_a_higher_surface_lowers_each_deficit_exactly(change_m) -> None:
     spread = np.full(len(AREA), 0.001)
-    low = SUMS.volumes(0.6 * DESIGN, spread)
-    high = SUMS.volumes(0.6 * DESIGN + change_m, spread)
+    low = volumes_of(SUMS, 0.6 * DESIGN, spread)
+    high = volumes_of(SUMS, 0.6 * DESIGN + change_m, spread)
     inside = AREA.shares @ AREA.in_footprint * AREA.lattice.cell_area_m2
     npt.assert_allclose(
         (low.missing_m3 - low.over_m3) - (high.missing_m3 - high.over_m3), change_m * inside,
@@ -152,11 +169,11 @@ def test_a_higher_surface_lowers_each_deficit_exactly(change_m) -> None:
 def test_unseen_cells_count_like_the_seen_ones_and_too_few_count_for_nothing() -> None:
     height = np.full(len(AREA), 0.03)
     height[np.random.default_rng(1).random(len(AREA)) < 0.4] = np.nan
-    whole = SUMS.volumes(np.full(len(AREA), 0.03), np.zeros(len(AREA)))
-    part = SUMS.volumes(height, np.zeros(len(AREA)))
+    whole = volumes_of(SUMS, np.full(len(AREA), 0.03), np.zeros(len(AREA)))
+    part = volumes_of(SUMS, height, np.zeros(len(AREA)))
     npt.assert_allclose(part.placed_m3, whole.placed_m3, rtol=1e-9)
     height[AREA.corridor.segment_index == 1] = np.nan
-    gone = SUMS.volumes(height, np.zeros(len(AREA)))
+    gone = volumes_of(SUMS, height, np.zeros(len(AREA)))
     for values in vars(gone).values():
         assert np.isnan(values).tolist() == [False, True, False]
 
@@ -166,8 +183,8 @@ def test_noise_about_the_design_makes_little_missing_and_over() -> None:
     rng = np.random.default_rng(1)
     height = DESIGN + rng.normal(0.0, 0.004, len(AREA))
     inside = float(AREA.in_footprint.sum()) * AREA.lattice.cell_area_m2
-    plain = SUMS.volumes(height, np.zeros(len(AREA))).missing_m3.sum()
-    mended = SUMS.volumes(height, np.full(len(AREA), 0.004)).missing_m3.sum()
+    plain = volumes_of(SUMS, height, np.zeros(len(AREA))).missing_m3.sum()
+    mended = volumes_of(SUMS, height, np.full(len(AREA), 0.004)).missing_m3.sum()
     assert plain == pytest.approx(0.4 * 0.004 * inside, rel=0.1)
     assert abs(mended) < 0.65 * plain
 
@@ -175,7 +192,8 @@ def test_noise_about_the_design_makes_little_missing_and_over() -> None:
 def test_a_stretch_without_design_has_only_what_lies_on_it() -> None:
     # Ground that rises above a level crest: nothing is to be built there.
     design = np.where(AREA.corridor.segment_index == 1, 0.0, DESIGN)
-    volumes = VolumeSums(AREA, design).volumes(np.full(len(AREA), 0.01), np.zeros(len(AREA)))
+    volumes = volumes_of(
+        VolumeSums(AREA, design), np.full(len(AREA), 0.01), np.zeros(len(AREA)))
     whole = AREA.shares @ np.full(len(AREA), 0.01) * AREA.lattice.cell_area_m2
     npt.assert_allclose(volumes.placed_m3, whole, rtol=1e-9)
     assert volumes.missing_m3[1] < 0.05 * volumes.missing_m3[0]
