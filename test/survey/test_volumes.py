@@ -150,7 +150,7 @@ def test_what_is_not_cut_into_segments_is_the_same_berm() -> None:
     for segment_m in (2.0, 0.13):
         site = site_of(berm_of(line, segment_m=segment_m))
         _, _, volumes = measured(site, lambda p: 0.02 * (1 + p[:, 0]))
-        sums.append([v.sum() for v in vars(volumes).values()])
+        sums.append([v.sum() for v in volumes])
     npt.assert_allclose(sums[0], sums[1], rtol=1e-9)
 
 
@@ -174,7 +174,7 @@ def test_unseen_cells_count_like_the_seen_ones_and_too_few_count_for_nothing() -
     npt.assert_allclose(part.placed_m3, whole.placed_m3, rtol=1e-9)
     height[AREA.corridor.segment_index == 1] = np.nan
     gone = volumes_of(SUMS, height, np.zeros(len(AREA)))
-    for values in vars(gone).values():
+    for values in gone:
         assert np.isnan(values).tolist() == [False, True, False]
 
 
