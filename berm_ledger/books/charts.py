@@ -108,6 +108,7 @@ class Canvas:
     def _pieces(self) -> tuple[NDArray[np.int32], ...]:
         """Return which cells lie in a row, and beside which the next rows to north and south."""
         east, north, south = self._beside
+        del self.__dict__['_beside']  # The pieces say it in less.
         every = np.arange(len(self.flat_index))
         whole = np.append(east, np.float32(0.0)) > 0.0
         row = np.cumsum(np.append(False, ~whole[:-1]))

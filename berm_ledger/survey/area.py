@@ -89,13 +89,16 @@ class SurveyArea:
         flat = np.where(inside, row * self.lattice.cols + col, 0)
         return np.where(inside, self.cell_of_flat[flat], -1).astype(np.intp)
 
-    @cached_property
+    @property
     def sides(self) -> NDArray[np.intp]:
         """Neighbours of each cell along rows and columns, itself where not surveyed, (4, n)."""
-        every = np.arange(len(self))
+        return self.sides_of(np.arange(len(self)))
+
+    def sides_of(self, cells: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Return the neighbours of some cells (k,), themselves where not surveyed, (4, k)."""
         steps = ((0, 1), (0, -1), (1, 0), (-1, 0))
-        near = np.stack([self.neighbours(every, row, col) for row, col in steps])
-        return np.where(near < 0, every, near)
+        near = np.stack([self.neighbours(cells, row, col) for row, col in steps])
+        return np.where(near < 0, cells, near)
 
     @cached_property
     def centres_xy(self) -> NDArray[np.float64]:
@@ -145,7 +148,8 @@ class SurveyArea:
         return len(self) >= LEAST_FILLED * self.lattice.rows * self.lattice.cols
 
     def laplacian(
-        self, height_m: NDArray[np.float32], cells: NDArray[np.intp]
+        self, height_m: NDArray[np.float32], cells: NDArray[np.intp],
+        sides: NDArray[np.integer] | None = None,
     ) -> NDArray[np.float32]:
         """
         Return the curvature of a surface, the sum of both second derivatives.
@@ -156,6 +160,8 @@ class SurveyArea:
             Heights, shape (n,) [m]; NaN is unknown.
         cells : array
             Cells to tell it of, shape (k,).
+        sides : array, optional
+            Their ``sides_of``, where they are at hand.
 
         Returns
         -------
@@ -164,7 +170,7 @@ class SurveyArea:
 
         """
         own = height_m[cells]
-        steps = height_m[self.sides[:, cells]] - own
+        steps = height_m[self.sides_of(cells) if sides is None else sides] - own
         steps[np.isnan(steps)] = 0.0
         out: NDArray[np.float32] = steps.sum(axis=0) / np.float32(self.lattice.cell_m**2)
         return out

@@ -218,7 +218,7 @@ class CrestLines:
             cells = _known_cells(sections.cells[index], sections.weights[index])
             # Side by side, so that a look finds them in one piece.
             self._leaned[row, reach] = (
-                cells.astype(np.int32), self._area.sides[:, cells].T.astype(np.int32, order='C'))
+                cells.astype(np.int32), self._area.sides_of(cells).T.astype(np.int32, order='C'))
         return self._leaned[row, reach]
 
     def _profiles(
@@ -263,8 +263,9 @@ class CrestLines:
         above_m = height_m if level_m is None else height_m - level_m
         if blur:
             sharp_m = above_m.copy()
-            for own, _ in leaned:
-                sharp_m[own] = above_m[own] - blur * area.laplacian(above_m, own.astype(np.intp))
+            for own, sides in leaned:
+                sharp_m[own] = above_m[own] - blur * area.laplacian(
+                    above_m, own.astype(np.intp), np.ascontiguousarray(sides.T))
             above_m = sharp_m
         return sections.sample(above_m, index)
 

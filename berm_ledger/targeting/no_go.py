@@ -50,8 +50,8 @@ class NoGo:
         index = np.rint(self.lattice.index_from_xy(self.area.centres_xy)).astype(int)
         cell = index[:, 0] * self.lattice.cols + index[:, 1]
         # Only these can be built on; of the yard they are few.
-        self._surveyed, self._cell = np.unique(cell, return_inverse=True)
-        self._per_cell = np.bincount(self._cell)
+        self._surveyed, place = np.unique(cell, return_inverse=True)
+        self._cell, self._per_cell = place.astype(np.int32), np.bincount(place)
 
     def blocked(self, height_m: NDArray[np.float64]) -> NDArray[np.bool_]:
         """

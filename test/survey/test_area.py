@@ -77,6 +77,16 @@ def test_curvature_of_a_paraboloid_and_with_an_unknown_cell() -> None:
     assert np.isfinite(area.laplacian(height, area.sides[:, hole])).all()
 
 
+def test_sides_of_some_cells_are_those_of_all() -> None:
+    area = survey_area(straight())
+    some = np.random.default_rng(5).permutation(len(area))[:200]
+    sides = area.sides_of(some)
+    npt.assert_array_equal(sides, area.sides[:, some])
+    height = np.random.default_rng(6).normal(size=len(area)).astype(np.float32)
+    npt.assert_array_equal(
+        area.laplacian(height, some, sides.astype(np.int32)), area.laplacian(height, some))
+
+
 def test_spreading_over_the_lattice_and_back() -> None:
     area = survey_area(straight())
     values = np.arange(len(area), dtype=np.float32)
