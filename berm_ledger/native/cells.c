@@ -157,44 +157,45 @@ static inline float known_of(float value)
     return value == value ? value : 0.0f;
 }
 
+static inline float one_if_known(float value)
+{
+    return value == value ? 1.0f : 0.0f;
+}
+
 /* Row by row: value and count, with those of the cells to the right and left added. */
 WIDE static void add_along(const float *restrict values, float *restrict sums,
-                           uint8_t *restrict counts, Py_ssize_t count)
+                           float *restrict counts, Py_ssize_t count)
 {
-    /* The ends apart, so that the loops between need no choice. */
+    /* The ends apart, so that the loop between needs no choice. */
     for (Py_ssize_t i = 0; i < count; i += count > 1 ? count - 1 : 1) {
         float right = i + 1 < count ? values[i + 1] : NAN, left = i > 0 ? values[i - 1] : NAN;
         sums[i] = known_of(values[i]) + known_of(right) + known_of(left);
-        counts[i] = (values[i] == values[i]) + (right == right) + (left == left);
+        counts[i] = one_if_known(values[i]) + one_if_known(right) + one_if_known(left);
     }
-    for (Py_ssize_t i = 1; i < count - 1; i++)
-        sums[i] = known_of(values[i]) + known_of(values[i + 1]) + known_of(values[i - 1]);
-    int32_t number[BLOCK];
-    for (Py_ssize_t first = 1; first < count - 1; first += BLOCK) {
-        Py_ssize_t some = count - 1 - first < BLOCK ? count - 1 - first : BLOCK;
-        const float *own = values + first;
-        for (Py_ssize_t i = 0; i < some; i++)
-            number[i] = (own[i] == own[i]) + (own[i + 1] == own[i + 1]) + (own[i - 1] == own[i - 1]);
-        for (Py_ssize_t i = 0; i < some; i++) counts[first + i] = (uint8_t)number[i];
+    for (Py_ssize_t i = 1; i < count - 1; i++) {
+        float own = values[i], right = values[i + 1], left = values[i - 1];
+        sums[i] = known_of(own) + known_of(right) + known_of(left);
+        counts[i] = one_if_known(own) + one_if_known(right) + one_if_known(left);
     }
 }
 
-WIDE static void add_to(float *restrict sums, uint8_t *restrict counts,
-                        const float *restrict more, const uint8_t *restrict more_counts,
-                        Py_ssize_t count)
+WIDE static void add_to(float *restrict sums, float *restrict counts, const float *restrict more,
+                        const float *restrict more_counts, Py_ssize_t count)
 {
-    for (Py_ssize_t i = 0; i < count; i++) sums[i] += more[i];
-    for (Py_ssize_t i = 0; i < count; i++) counts[i] += more_counts[i];
+    for (Py_ssize_t i = 0; i < count; i++) {
+        sums[i] += more[i];
+        counts[i] += more_counts[i];
+    }
 }
 
-WIDE static void mean_of(const float *restrict sums, const uint8_t *restrict counts, int least,
-                         const float *restrict values, int of_unknown, float *restrict out,
+WIDE static void mean_of(const float *restrict sums, const float *restrict counts, float least,
+                         const float *restrict values, int32_t of_unknown, float *restrict out,
                          Py_ssize_t count)
 {
     for (Py_ssize_t i = 0; i < count; i++) {
-        int32_t n = counts[i];
-        float mean = sums[i] / (float)(n > 1 ? n : 1);
-        out[i] = (n >= least) & (of_unknown | (values[i] == values[i])) ? mean : NAN;
+        float number = counts[i], mean = sums[i] / (number > 1.0f ? number : 1.0f);
+        int32_t told = (number >= least) & (of_unknown | (values[i] == values[i]));
+        out[i] = told ? mean : NAN;
     }
 }
 
@@ -211,43 +212,85 @@ static int pieces_fit(const int32_t *piece, Py_ssize_t pieces, Py_ssize_t cells)
     return 1;
 }
 
+/* Sums and counts along rows, as far as they have been taken. */
+typedef struct {
+    const float *values;
+    const int32_t *row;
+    Py_ssize_t rows, taken;
+    float *sums, *counts;
+} Along;
+
+/* Take those of all rows that begin before a cell; rows come in the order of their cells. */
+static void take_rows(Along *along, Py_ssize_t before)
+{
+    for (; along->taken < along->rows; along->taken++) {
+        const int32_t *row = along->row + 3 * along->taken;
+        if (row[0] >= before) break;
+        add_along(along->values + row[0], along->sums + row[0], along->counts + row[0], row[2]);
+    }
+}
+
+/* Pieces of cells beside others, in the order of the first ones, and those still to come. */
+typedef struct {
+    const int32_t *piece;
+    Py_ssize_t pieces;
+} Beside;
+
+/* Onto the sums of a block of cells, add those of the cells beside. */
+static void add_beside(Along *along, Beside *beside, Py_ssize_t first, Py_ssize_t count,
+                       float *totals, float *numbers)
+{
+    while (beside->pieces > 0 && beside->piece[0] + (Py_ssize_t)beside->piece[2] <= first)
+        beside->piece += 3, beside->pieces--;
+    const int32_t *piece = beside->piece;
+    for (Py_ssize_t k = 0; k < beside->pieces && piece[0] < first + count; k++, piece += 3) {
+        Py_ssize_t from = piece[0] > first ? piece[0] : first, last = piece[0] + piece[2];
+        Py_ssize_t some = (last < first + count ? last : first + count) - from;
+        Py_ssize_t other = piece[1] + (from - piece[0]);
+        if (some <= 0) continue;
+        take_rows(along, other + some);
+        add_to(totals + from - first, numbers + from - first, along->sums + other,
+               along->counts + other, some);
+    }
+}
+
 /*
  * box_mean(values, along (k, 3), north (m, 3), south (m, 3), least, of_unknown, out)
  *
  * A piece of `along` is cells in a row (its second column does not count); one of `north` and
- * `south` says which cells lie beside which in the next row.
+ * `south` says which cells lie beside which in the next row. Block by block, so that the sums of
+ * the rows beside are still in the cache.
  */
 static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
     if (!wanted(given, 7)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t cells = length(args[0]), along = length(args[1]);
-    Py_ssize_t besides[2] = {length(args[2]), length(args[3])};
-    const float *values = flat(&held, args[0], 'f', cells, 0);
-    const int32_t *row = flat(&held, args[1], 'i', 3 * along, 0);
-    const int32_t *beside[2] = {flat(&held, args[2], 'i', 3 * besides[0], 0),
-                                flat(&held, args[3], 'i', 3 * besides[1], 0)};
-    int least = (int)PyLong_AsLong(args[4]);
+    Py_ssize_t cells = length(args[0]);
+    Along along = {.rows = length(args[1])};
+    Beside north = {NULL, length(args[2])}, south = {NULL, length(args[3])};
+    along.values = flat(&held, args[0], 'f', cells, 0);
+    along.row = flat(&held, args[1], 'i', 3 * along.rows, 0);
+    north.piece = flat(&held, args[2], 'i', 3 * north.pieces, 0);
+    south.piece = flat(&held, args[3], 'i', 3 * south.pieces, 0);
+    float least = (float)PyLong_AsLong(args[4]);
     int of_unknown = PyObject_IsTrue(args[5]);
     float *out = flat(&held, args[6], 'f', cells, 1);
-    float *sums = held.failed ? NULL : scratch(0, 2 * (cells + 1) * sizeof(float));
-    uint8_t *counts = sums ? scratch(1, 2 * (cells + 1)) : NULL;
-    if (!counts || PyErr_Occurred() || !pieces_fit(row, along, cells)
-        || !pieces_fit(beside[0], besides[0], cells) || !pieces_fit(beside[1], besides[1], cells))
+    along.sums = held.failed ? NULL : scratch(0, (cells + 1) * sizeof(float));
+    along.counts = along.sums ? scratch(1, (cells + 1) * sizeof(float)) : NULL;
+    if (!along.counts || PyErr_Occurred() || !pieces_fit(along.row, along.rows, cells)
+        || !pieces_fit(north.piece, north.pieces, cells)
+        || !pieces_fit(south.piece, south.pieces, cells))
         return done(&held, NULL);
-    for (Py_ssize_t k = 0; k < along; k++, row += 3)
-        add_along(values + row[0], sums + row[0], counts + row[0], row[2]);
-    float *totals = sums + cells;
-    uint8_t *numbers = counts + cells;
-    memcpy(totals, sums, cells * sizeof(float));
-    memcpy(numbers, counts, cells);
-    for (int side = 0; side < 2; side++) {
-        const int32_t *piece = beside[side];
-        for (Py_ssize_t k = 0; k < besides[side]; k++, piece += 3)
-            add_to(totals + piece[0], numbers + piece[0], sums + piece[1], counts + piece[1],
-                   piece[2]);
+    float totals[BLOCK], numbers[BLOCK];
+    for (Py_ssize_t first = 0; first < cells; first += BLOCK) {
+        Py_ssize_t count = cells - first < BLOCK ? cells - first : BLOCK;
+        take_rows(&along, first + count);
+        memcpy(totals, along.sums + first, count * sizeof(float));
+        memcpy(numbers, along.counts + first, count * sizeof(float));
+        add_beside(&along, &north, first, count, totals, numbers);
+        add_beside(&along, &south, first, count, totals, numbers);
+        mean_of(totals, numbers, least, along.values + first, of_unknown, out + first, count);
     }
-    mean_of(totals, numbers, least, values, of_unknown, out, cells);
     Py_INCREF(Py_None);
     return done(&held, Py_None);
 }
