@@ -146,9 +146,14 @@ static PyObject *compare(PyObject *self, PyObject *const *args, Py_ssize_t given
     const double *at_points = flat(&held, args[6], 'd', count, 0);
     double *left = flat(&held, args[7], 'd', count, 1);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    for (Py_ssize_t k = 0; k < count; k++) {
-        left[k] = (double)height_at(&grid, &placed, points + 2 * k) - raised - at_points[k];
-        known += fabs(left[k]) <= DBL_MAX;
+    float seen[POINTS];
+    for (Py_ssize_t first = 0; first < count; first += POINTS) {
+        Py_ssize_t some = count - first < POINTS ? count - first : POINTS;
+        heights_at(&grid, &placed, points + 2 * first, seen, some);
+        for (Py_ssize_t k = first; k < first + some; k++) {
+            left[k] = (double)seen[k - first] - raised - at_points[k];
+            known += fabs(left[k]) <= DBL_MAX;
+        }
     }
     return done(&held, PyLong_FromSsize_t(known));
 }

@@ -23,7 +23,8 @@ OWN Grid grid_of(Held *held, PyObject *object)
     Grid grid = {NULL, 0, 0, 0, 0};
     Py_buffer *view = view_of(held, object, 'f', PyBUF_STRIDES);
     if (!view) return grid;
-    if (view->ndim != 2 || view->shape[0] < 2 || view->shape[1] < 2) {
+    if (view->ndim != 2 || view->shape[0] < 2 || view->shape[1] < 2
+        || view->shape[0] > INT32_MAX || view->shape[1] > INT32_MAX) {
         PyErr_SetString(PyExc_ValueError, "heights must have two rows and columns");
         held->failed = 1;
         return grid;
@@ -55,22 +56,63 @@ OWN Placed placed_of(Held *held, PyObject *moved, PyObject *origin, PyObject *tu
     return placed;
 }
 
-/* The height at a point (x, y); NaN outside and where one of the four cells is unknown. */
-static inline float height_at(const Grid *grid, const Placed *placed, const double *point)
+enum { POINTS = 64 };
+
+/* Where points lie in a grid: the cell before each, the parts beyond it, whether inside. */
+typedef struct {
+    int32_t row[POINTS], col[POINTS], inside[POINTS];
+    float along[POINTS], across[POINTS];
+} Places;
+
+WIDE OWN void place_points(const double *restrict points, const double *restrict moved,
+                           const double *restrict origin, const double *restrict turn,
+                           int32_t last_row, int32_t last_col, Places *restrict at,
+                           Py_ssize_t count)
 {
-    const double *turn = placed->turn;
-    double x = point[0] + placed->moved[0] - placed->origin[0];
-    double y = point[1] + placed->moved[1] - placed->origin[1];
-    double row = x * turn[0] + y * turn[2], col = x * turn[1] + y * turn[3];
-    double rows = (double)(grid->rows - 1), cols = (double)(grid->cols - 1);
-    if (!(row >= 0.0 && row <= rows && col >= 0.0 && col <= cols)) return NAN;
-    Py_ssize_t r = (Py_ssize_t)row, c = (Py_ssize_t)col;
-    if (r > grid->rows - 2) r = grid->rows - 2;
-    if (c > grid->cols - 2) c = grid->cols - 2;
-    float along = (float)(row - (double)r), across = (float)(col - (double)c);
-    float near = between(height(grid, r, c), height(grid, r, c + 1), across);
-    float far = between(height(grid, r + 1, c), height(grid, r + 1, c + 1), across);
-    return between(near, far, along);
+    double rows = (double)last_row, cols = (double)last_col;
+    double move_x = moved[0], move_y = moved[1], from_x = origin[0], from_y = origin[1];
+    double t0 = turn[0], t1 = turn[1], t2 = turn[2], t3 = turn[3];
+    for (Py_ssize_t k = 0; k < count; k++) {
+        double x = points[2 * k] + move_x - from_x, y = points[2 * k + 1] + move_y - from_y;
+        double row = x * t0 + y * t2, col = x * t1 + y * t3;
+        int32_t inside = (row >= 0.0) & (row <= rows) & (col >= 0.0) & (col <= cols);
+        row = inside ? row : 0.0, col = inside ? col : 0.0;
+        int32_t r = (int32_t)row, c = (int32_t)col;
+        r = r > last_row - 1 ? last_row - 1 : r;
+        c = c > last_col - 1 ? last_col - 1 : c;
+        at->along[k] = (float)(row - (double)r), at->across[k] = (float)(col - (double)c);
+        at->row[k] = r, at->col[k] = c, at->inside[k] = inside;
+    }
+}
+
+WIDE OWN void between_four(const float (*restrict four)[POINTS], const Places *restrict at,
+                           float *restrict out, Py_ssize_t count)
+{
+    for (Py_ssize_t k = 0; k < count; k++) {
+        float near = between(four[0][k], four[1][k], at->across[k]);
+        float far = between(four[2][k], four[3][k], at->across[k]);
+        float value = between(near, far, at->along[k]);
+        out[k] = at->inside[k] ? value : NAN;
+    }
+}
+
+/*
+ * The heights at up to POINTS points (x, y); NaN outside and where one of the four cells is
+ * unknown. The grid has fewer rows and columns than an int32 can count.
+ */
+OWN void heights_at(const Grid *grid, const Placed *placed, const double *points, float *out,
+                    Py_ssize_t count)
+{
+    Places at;
+    float four[4][POINTS];
+    place_points(points, placed->moved, placed->origin, placed->turn, (int32_t)(grid->rows - 1),
+                 (int32_t)(grid->cols - 1), &at, count);
+    for (Py_ssize_t k = 0; k < count; k++) {
+        Py_ssize_t r = at.row[k], c = at.col[k];
+        four[0][k] = height(grid, r, c), four[1][k] = height(grid, r, c + 1);
+        four[2][k] = height(grid, r + 1, c), four[3][k] = height(grid, r + 1, c + 1);
+    }
+    between_four((const float (*)[POINTS])four, &at, out, count);
 }
 
 #endif

@@ -279,7 +279,8 @@ static PyObject *bilinear(PyObject *self, PyObject *const *args, Py_ssize_t give
     Placed placed = placed_of(&held, args[2], args[3], args[4]);
     float *out = flat(&held, args[5], 'f', count, 1);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    for (Py_ssize_t k = 0; k < count; k++) out[k] = height_at(&grid, &placed, points + 2 * k);
+    for (Py_ssize_t k = 0; k < count; k += POINTS)
+        heights_at(&grid, &placed, points + 2 * k, out + k, count - k < POINTS ? count - k : POINTS);
     Py_INCREF(Py_None);
     return done(&held, Py_None);
 }

@@ -86,6 +86,23 @@ def test_sampling_is_the_same(grid: ElevationGrid, dx: float, dy: float, dz: flo
 
 
 @built
+@given(st.integers(0, 2**32 - 1), st.floats(-0.1, 0.05), st.sampled_from((0.02, 0.0198, 0.0203)),
+       st.integers(225, 260), st.sampled_from('CF'))
+def test_long_rows_are_sampled_the_same(
+        seed: int, x0_m: float, cell_m: float, cols: int, order: str) -> None:
+    """Where one cell follows the other but for a few, which lie beside or are skipped."""
+    rng = np.random.default_rng(seed)
+    lattice = Lattice(0.0, 0.0, 0.02, 3, 240)
+    runs = np.array([[0, 0, 0, 240], [1, 7, 240, 100], [2, 120, 340, 120]], np.int32)
+    axes = GridAxes((x0_m, -0.015), (0.0, cell_m), (cell_m, 0.0))
+    heights = np.arange(6.0 * cols).reshape(6, cols) + rng.normal(size=(6, cols))
+    grid = ElevationGrid(0, 'map', axes, heights.astype(np.float32).copy(order))
+    ours, plain = both(lambda: at_cells(grid, lattice, runs, 0.003, 0.0, 0.1))
+    assert np.isfinite(plain).sum() > 300
+    npt.assert_array_equal(ours, plain)
+
+
+@built
 @given(st.integers(0, 2**32 - 1), st.integers(1, 3000))
 def test_fusion_is_the_same(seed: int, cells: int) -> None:
     rng = np.random.default_rng(seed)
