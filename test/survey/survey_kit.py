@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 from berm_ledger.design import Berm, Material, Plane, Rover, Site, Yard
 from berm_ledger.design.surface import design_height_of_site_m
@@ -12,6 +13,7 @@ from berm_ledger.geometry import GridAxes, Polygon, Polyline
 from berm_ledger.survey.grid import ElevationGrid
 from berm_ledger.survey.resample import bilinear
 from berm_ledger.survey.site_survey import SiteSurvey
+from berm_ledger.survey.volumes import VolumeSums
 import numpy as np
 
 SECOND_NS = 1_000_000_000
@@ -101,3 +103,19 @@ def filled_survey(site, height_of, *, looks=100.0, noise_m=None):
         survey.noise = type(survey.noise)(noise_m, 0.0)
     survey.use_cell(0.02)
     return survey
+
+
+class Volumes(NamedTuple):
+    """Volumes of all segments, each of shape (segments,) [m3]."""
+
+    placed_m3: np.ndarray
+    missing_m3: np.ndarray
+    over_m3: np.ndarray
+    spilled_m3: np.ndarray
+
+
+def volumes_of(sums: VolumeSums, height_m: np.ndarray, spread_m: np.ndarray) -> Volumes:
+    """Return the volumes of every segment for heights and spreads of all cells."""
+    cells = [sums.cells(row) for row in range(len(sums.design_m3()))]
+    found = [sums.of_row(row, height_m[own], spread_m[own]) for row, own in enumerate(cells)]
+    return Volumes(*np.array(found).T)

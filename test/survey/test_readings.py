@@ -22,7 +22,6 @@ from berm_ledger.survey.readings import (
 )
 from berm_ledger.survey.resample import bilinear
 from berm_ledger.survey.sections import sections_of_berm
-from berm_ledger.survey.volumes import Volumes
 from hypothesis import given
 from hypothesis import strategies as st
 import numpy as np
@@ -42,7 +41,7 @@ def budget_of(*, total_m=0.004, shared=0.3, looks=20.0, common_m=0.0003, level_m
 
 
 def volumes_of(placed_m3=0.02):
-    return Volumes(*(np.array([0.0, value]) for value in (placed_m3, 0.003, 0.002, 0.001)))
+    return placed_m3, 0.003, 0.002, 0.001
 
 
 def reading_of(height_m, *, offset_m=None, budget=None, volumes=None, tolerance_m=0.02):
@@ -52,7 +51,7 @@ def reading_of(height_m, *, offset_m=None, budget=None, volumes=None, tolerance_
     crest = Crest(height, np.where(np.isfinite(height), offset, NAN), np.full(COUNT, 0.5))
     return crest_reading(
         AREA.segments[1], 1, SECTIONS, crest, TARGET, tolerance_m, budget or budget_of(),
-        (volumes or volumes_of()).at(1), 0.3)
+        volumes or volumes_of(), 0.3)
 
 
 def test_hand_values_of_a_half_seen_segment() -> None:

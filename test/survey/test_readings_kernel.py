@@ -19,7 +19,7 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 from scipy import ndimage
-from survey_kit import straight
+from survey_kit import straight, volumes_of
 
 built = pytest.mark.skipif(
     compiled.readings is None,
@@ -120,7 +120,7 @@ def test_volumes_are_the_same(
     height[rng.random(len(AREA)) < unknown] = np.nan
     height[rng.random(len(AREA)) < 0.01] = np.inf
     spread = np.full(len(AREA), spread_m) * rng.uniform(0.5, 2.0, len(AREA))
-    ours, plain = both(lambda: SUMS.volumes(height, spread))
+    ours, plain = both(lambda: volumes_of(SUMS, height, spread))
     for name in ('placed_m3', 'missing_m3', 'over_m3', 'spilled_m3'):
         npt.assert_array_equal(getattr(ours, name), getattr(plain, name))
     assert np.isnan(plain.placed_m3).all() == (unknown > 0.5)

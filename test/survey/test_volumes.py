@@ -3,7 +3,6 @@
 """Volumes against closed forms, their sums, and what noise and unseen cells do to them."""
 
 import math
-from typing import NamedTuple
 
 from berm_ledger.design.surface import design_height_of_site_m
 from berm_ledger.geometry import Polyline
@@ -14,27 +13,11 @@ from hypothesis import strategies as st
 import numpy as np
 import numpy.testing as npt
 import pytest
-from survey_kit import arc, berm_of, site_of, straight
+from survey_kit import arc, berm_of, site_of, straight, volumes_of
 
 TAN = math.tan(math.radians(33.0))
 H = 0.2
 HALF_M = H / TAN
-
-
-class Volumes(NamedTuple):
-    """Volumes of all segments, each of shape (segments,) [m3]."""
-
-    placed_m3: np.ndarray
-    missing_m3: np.ndarray
-    over_m3: np.ndarray
-    spilled_m3: np.ndarray
-
-
-def volumes_of(sums: VolumeSums, height_m: np.ndarray, spread_m: np.ndarray) -> Volumes:
-    """Return the volumes of every segment for heights and spreads of all cells."""
-    cells = [sums.cells(row) for row in range(len(sums.design_m3()))]
-    found = [sums.of_row(row, height_m[own], spread_m[own]) for row, own in enumerate(cells)]
-    return Volumes(*np.array(found).T)
 
 
 def measured(site, height_of, *, spread_m=0.0):
