@@ -16,6 +16,7 @@ and leaves again is no loss.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -27,8 +28,9 @@ from .charts import Canvas, pieces_among
 from .chords import beyond_chord, chord_error_m
 from .recent import RecentLooks
 from .shared_shift import SharedShift, shifted_back
+from .standing_since import StandingSince
 from .suspects import EDGE, Scene, STAYING_SHARE
-from .verdicts import is_plain, is_proven, lasts, LEAST_RISE_M, SLIDE_REACH_M
+from .verdicts import is_proven, lasts, LEAST_RISE_M, SLIDE_REACH_M
 from ..geometry import Lattice
 from ..kernels import compiled
 from ..survey.noise import GridNoise
@@ -39,10 +41,8 @@ __all__ = ['ALLOWANCE', 'Change', 'DisturbanceWatch', 'LIMIT']
 OPENING_LOOKS = 3.0
 # Its slopes are worked out again after so many looks, and wherever it is set anew.
 SLOPE_LOOKS = 16
-# Where a load is about to bury it, a loss seen so often is booked if it is plain.
-BURIED_LOOKS = 2
-# What the kept layers of the last looks are called, oldest first.
-RECENT = 'recent_'
+# What the kept layers of the last looks are called, oldest first, and that of when rises began.
+RECENT, RISEN = 'recent_', 'risen_since'
 
 
 class DisturbanceWatch:
@@ -79,6 +79,7 @@ class DisturbanceWatch:
         self._canvas = Canvas(lattice, flat_index[self._at])
         self._charts = ChangeCharts(len(self._at))
         self._recent = RecentLooks(len(self._at))
+        self._risen = StandingSince(len(self._at))
         # Slopes of the accepted surface, how steep it is, and looks since they were worked out.
         self._slope = np.zeros((2, count), dtype=np.float32)
         self._steep = np.zeros(count, dtype=np.float32)
@@ -130,8 +131,8 @@ class DisturbanceWatch:
         Returns
         -------
         dict
-            Stamp [ns], 0 where it has none, and array (n,) by name: sums of the charts, and the
-            last looks near cells that have come to something.
+            Stamp [ns], 0 where it has none, and array (n,) by name: sums of the charts, the last
+            looks near cells that have come to something, and since when some have risen.
 
         """
         out = {name: (stamp_ns, self._on_all(values))
@@ -142,6 +143,8 @@ class DisturbanceWatch:
         for place, (stamp_ns, height_m) in enumerate(self._recent.kept()):
             kept = np.where(active, height_m, np.float32(np.nan))
             out[f'{RECENT}{place}'] = (stamp_ns, self._on_all(kept))
+        if self._risen.first_seen_ns.any():
+            out[RISEN] = (0, self._on_all(self._risen.first_seen_ns))
         return out
 
     def _on_all(self, values: NDArray[Any]) -> NDArray[Any]:
@@ -168,6 +171,8 @@ class DisturbanceWatch:
         for name in sorted(name for name in own if name.startswith(RECENT)):
             stamp_ns, height_m = own[name]
             self._recent.add(height_m, stamp_ns)
+        if RISEN in own:
+            self._risen.first_seen_ns[:] = own[RISEN][1]
 
     def doubt(self, cells: NDArray[np.intp]) -> None:
         """Take cells for not seen yet: what they will show is accepted as it is."""
@@ -184,6 +189,7 @@ class DisturbanceWatch:
         """Start the charts of some of the cells watched anew."""
         self._charts.restart(own)
         self._recent.forget(own)
+        self._risen.forget(own)
         self._slope_looks = 0
 
     def reference_m(self) -> NDArray[np.float32]:
@@ -317,20 +323,12 @@ class DisturbanceWatch:
             Losses, accepted with it.
 
         """
-        scene, out = self._scene, list[Change]()
-        if scene is None:
-            return out
+        if self._scene is None:
+            return []
         buried = np.zeros(len(self._place), dtype=bool)
         buried[cells] = True
-        for group in scene.groups(gain=False):
-            if not buried[self._at[group]].any():
-                continue
-            since_ns = scene.began_ns(group, gain=False)
-            for change in scene.assessed(group, since_ns, gain=False):
-                if (change.kind == 'disturbed' and change.seen >= BURIED_LOOKS
-                        and is_plain(change)):
-                    out += self.settled(change, scene.stamp_ns)
-        return out
+        return [booked for change in self._scene.plain_losses(buried)
+                for booked in self.settled(change, self._scene.stamp_ns)]
 
     def _begin(
         self, level_m: NDArray[np.float32], closed: NDArray[np.bool_],
@@ -350,24 +348,35 @@ class DisturbanceWatch:
         out: list[Change] = []
         for gain in (False, True):
             # What is told of losses may start charts of gains anew, never raise one.
-            if alarms[gain] < LEAST_SURE:
-                continue
-            for group in scene.groups(gain=gain):
-                if not scene.in_view(group):
-                    continue
-                since_ns = scene.began_ns(group, gain=gain)
-                passed = scene.passed(group, since_ns)
-                if len(passed):
-                    self._forget(passed)
-                    if len(passed) > (1.0 - STAYING_SHARE) * len(group):
-                        continue
-                    since_ns = scene.began_ns(group, gain=gain)
-                # Many a group of noise comes and goes: what cannot be booked yet is let be.
-                if gain and not lasts(since_ns, scene.stamp_ns):
-                    continue
-                for change in scene.assessed(group, since_ns, gain=gain):
-                    if is_proven(change, scene.stamp_ns):
-                        out += self.settled(change, scene.stamp_ns)
+            groups = scene.groups(gain=gain) if alarms[gain] >= LEAST_SURE else []
+            if gain:
+                self._risen.keep_only(groups)
+            for group in groups:
+                if scene.in_view(group):
+                    out += self._judged(scene, group, gain=gain)
+        return out
+
+    def _judged(self, scene: Scene, group: NDArray[np.intp], *, gain: bool) -> list[Change]:
+        """Return what a group of alarming cells is confirmed to be; forget what has passed."""
+        out: list[Change] = []
+        since_ns = scene.began_ns(group, gain=gain)
+        passed = scene.passed(group, since_ns)
+        if len(passed):
+            self._forget(passed)
+            if len(passed) > (1.0 - STAYING_SHARE) * len(group):
+                return out
+            since_ns = scene.began_ns(group, gain=gain)
+        if since_ns is None:
+            return out
+        first_ns = since_ns if not gain else self._risen.first_ns(
+            group, since_ns, all_along=scene.all_along(group, since_ns))
+        # Many a group of noise comes and goes: what cannot be booked yet is let be.
+        if gain and not lasts(first_ns, scene.stamp_ns):
+            return out
+        for change in scene.assessed(group, since_ns, gain=gain):
+            change = replace(change, first_seen_ns=first_ns)
+            if is_proven(change, scene.stamp_ns):
+                out += self.settled(change, scene.stamp_ns)
         return out
 
     def settled(self, change: Change, stamp_ns: int) -> list[Change]:

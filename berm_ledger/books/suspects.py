@@ -11,6 +11,7 @@ group.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -32,7 +33,7 @@ from .changes import (
 )
 from .charts import Canvas
 from .recent import RecentLooks
-from .verdicts import assessed_gain, assessed_losses, SLIDE_REACH_M
+from .verdicts import assessed_gain, assessed_losses, is_plain, SLIDE_REACH_M
 from ..kernels import compiled
 from ..survey.middle import median, median_ns
 from ..survey.noise import GridNoise
@@ -49,6 +50,8 @@ PASSED_SHARE = 0.5
 PASSED_SIGMAS = 2.5
 PLAIN_SIGMAS = 6.0
 STAYING_SHARE = 0.8
+# Where a load is about to bury it, a loss seen so often is booked if it is plain.
+BURIED_LOOKS = 2
 
 
 class Accepted(Reference, Protocol):
@@ -146,6 +149,11 @@ class Scene:
             np.arange(1, len(course) + 1))
         return int(stamps[len(course) - 1 - int(np.argmax(since))])
 
+    def all_along(self, group: NDArray[np.intp], since_ns: int) -> bool:
+        """Tell whether a change began no later than the oldest look kept that shows its place."""
+        stamps, _ = self.recent.course(group, self.reference_m(group), SEEN_SHARE)
+        return bool(since_ns <= stamps[0])
+
     def evidence(
         self, group: NDArray[np.intp], since_ns: int
     ) -> tuple[NDArray[np.intp], Evidence]:
@@ -193,3 +201,26 @@ class Scene:
             gone = (np.abs(since) > PLAIN_SIGMAS * one) & (
                 np.sign(since) * now < PASSED_SHARE * np.abs(since))
         return group[gone]
+
+    def plain_losses(self, buried: Cells) -> Iterator[Change]:
+        """
+        Yield losses at some cells that have not been seen often enough yet, but are plain.
+
+        Parameters
+        ----------
+        buried : array
+            Cells that a load is about to bury, shape (n,).
+
+        Yields
+        ------
+        Change
+            One after the other: what is accepted of one may change the next.
+
+        """
+        for group in self.groups(gain=False):
+            if not buried[self.at[group]].any():
+                continue
+            for change in self.assessed(group, self.began_ns(group, gain=False), gain=False):
+                if (change.kind == 'disturbed' and change.seen >= BURIED_LOOKS
+                        and is_plain(change)):
+                    yield change

@@ -256,9 +256,9 @@ def assessed_gain(evidence: Evidence, core: NDArray[np.intp]) -> Change | None:
     return _change(evidence, 'unbooked_fill', around, 0.0, gained, error, rise, looks)
 
 
-def lasts(first_seen_ns: int | None, stamp_ns: int) -> bool:
+def lasts(first_seen_ns: int, stamp_ns: int) -> bool:
     """Tell whether added soil has lain there for so long that it may be booked."""
-    return first_seen_ns is not None and stamp_ns - first_seen_ns >= FILL_NS
+    return stamp_ns - first_seen_ns >= FILL_NS
 
 
 def is_proven(change: Change, stamp_ns: int) -> bool:
