@@ -167,11 +167,10 @@ class LedgerNode(ManagedNode[LedgerParameters]):
 
     def stop(self) -> None:
         """End subscriptions and timer."""
-        if self._intake is not None and self._topics is not None:
+        if self._intake is not None:
             self._intake.close()
             self.destroy_subscription(self._target_subscription)
             self.destroy_timer(self._timer)
-            self._topics.show_table(to_nobody=True)
             self._intake = self._timer = None
 
     def tear_down(self) -> None:

@@ -88,8 +88,6 @@ class LedgerTopics:
         self._blocked: NDArray[np.bool_] | None = None
         self._lane: Lane | None = None
         self._borrow_line = ''
-        # What the table is to say once somebody reads it.
-        self._page: tuple[Books, int, float] | None = None
 
     def publish_borrow(
         self, statuses: Sequence[Status], lane: Lane | None, stamp_ns: int
@@ -149,14 +147,6 @@ class LedgerTopics:
 
     def publish_table(self, books: Books, stamp_ns: int, silent_s: float = 0.0) -> None:
         """Publish the table for a person, which says when no look has come in for long [s]."""
-        self._page = (books, stamp_ns, silent_s)
-        self.show_table()
-
-    def show_table(self, *, to_nobody: bool = False) -> None:
-        """Publish the table that waits, which takes a while to write, if somebody reads it."""
-        if self._page is None or not (to_nobody or self._table.get_subscription_count()):
-            return
-        (books, stamp_ns, silent_s), self._page = self._page, None
         self._table.publish(String(data=table_text(
             books, stamp_ns, self._borrow_line, silent_s=silent_s)))
 
@@ -188,8 +178,7 @@ class LedgerTopics:
         self._markers.publish(msg)
 
     def publish_health(self, statuses: Iterable[Status], stamp_ns: int) -> None:
-        """Publish the health of the node, under its full name, and what somebody new asks for."""
-        self.show_table()
+        """Publish the health of the node, under its full name."""
         name = self._node.get_fully_qualified_name().lstrip('/')
         full = [Status(f'{name}: {status.name}', status.message, status.level, status.values)
                 for status in statuses]

@@ -2,6 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """The node `ledger` with real topics: messages in, books out; the pipeline is a stand-in."""
 
+from functools import partial
+
 from berm_ledger.books.journal import Journal
 from berm_ledger.books.rows import State
 from berm_ledger.errors import UsageError
@@ -214,35 +216,30 @@ def test_markers_are_drawn_for_whoever_comes_and_for_nobody_else(
     assert drawn == [11 * NS]
 
 
-def test_a_table_is_written_for_whoever_comes_and_for_nobody_else(
+def test_the_first_table_that_a_late_reader_gets_is_the_newest(
         world, site_file, tmp_path, monkeypatch):
-    from berm_ledger.ros import ledger_topics
-    written, write = [], ledger_topics.table_text
-    monkeypatch.setattr(ledger_topics, 'table_text', lambda books, stamp_ns, *rest, **more: (
-        written.append(stamp_ns), write(books, stamp_ns, *rest, **more))[1])
+    from berm_ledger.ros.wire import latched_qos, message_class
+
+    def reader(name):
+        node, tables = world.node(name), []
+        subscription = node.create_subscription(
+            message_class('std_msgs/msg/String'), 'table', tables.append, latched_qos())
+        return tables, partial(node.destroy_subscription, subscription)
+
     monkeypatch.setitem(globals(), 'OUTPUTS', tuple(n for n in OUTPUTS if n != 'table'))
     bench = Bench(world, site_file, tmp_path / 'b.sqlite').start()
     bench.pose(10.0)
+    early, leave = reader('early')
     bench.grid(11.0, 0.21)
-    bench.until_stamp(11.0)
-    assert not written
+    world.until(lambda: any('0.210' in table.data for table in early))
+    leave()
+    bench.grid(12.0, 0.11)
+    bench.until_stamp(12.0)
 
-    seen = {}
-    listen(world.node('reader'), ('table',), seen)
-    world.until(lambda: 'table' in seen)
-    assert 'berm west' in seen['table'].data
-    assert written == [11 * NS]
-
-
-def test_a_table_that_nobody_has_read_is_left_behind_by_a_pause(world, site_file, tmp_path):
-    bench = Bench(world, site_file, tmp_path / 'b.sqlite')
-    assert bench.ledger.start_by_itself()
-    bench.ledger.trigger_deactivate()
-
-    seen = {}
-    listen(world.node('reader'), ('table',), seen)
-    world.until(lambda: 'table' in seen)
-    assert 'berm west' in seen['table'].data
+    late, _ = reader('late')
+    world.until(lambda: late)
+    assert '0.110' in late[0].data
+    assert '0.210' not in late[0].data
 
 
 def test_two_rovers_in_two_namespaces_do_not_mix(world, site_file, tmp_path):
