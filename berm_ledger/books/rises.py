@@ -22,7 +22,7 @@ from .charts import Canvas
 from .patches import Floats, Landing, OpenPatch, Rise
 from ..survey.error_budget import volume_error
 from ..survey.nearby import grow
-from ..survey.noise import GridNoise, RANGE_M
+from ..survey.noise import GridNoise
 
 # A rise of less than this part of the expected load is a dump that missed.
 STRAY_SHARE = 0.25
@@ -270,5 +270,5 @@ class DumpWatch:
             self.canvas.lattice.cell_m,
             INTERPOLATION_GAIN * noise.white_m * np.sqrt(inverse),
             correlated_m=noise.correlated_m * math.sqrt(float(np.mean(inverse))),
-            range_m=RANGE_M, systematic_m=shared_m).total_m3
+            range_m=noise.range_m, systematic_m=shared_m).total_m3
         return np.full(len(patch.landings), total / math.sqrt(len(patch.landings)))

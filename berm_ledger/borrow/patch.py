@@ -24,7 +24,7 @@ from ..geometry import Lattice, Pose2
 from ..survey import ElevationGrid
 from ..survey.area import CORRIDOR_MARGIN_M
 from ..survey.error_budget import effective_sample_size
-from ..survey.noise import GridNoise, RANGE_M
+from ..survey.noise import GridNoise
 from ..survey.readings import Budget
 from ..survey.registration import Shift
 from ..survey.resample import bilinear, part_around, under_footprint, without_spikes
@@ -228,7 +228,7 @@ class BorrowPatch:
         cells = int(np.isfinite(measured_m[self.apron]).sum())
         area_m2 = cells * self.lattice.cell_area_m2
         return math.hypot(
-            noise.correlated_m / math.sqrt(effective_sample_size(area_m2, RANGE_M)),
+            noise.correlated_m / math.sqrt(effective_sample_size(area_m2, noise.range_m)),
             noise.white_m / math.sqrt(max(1, cells)), LEVEL_FLOOR_M)
 
     # ---- datum -------------------------------------------------------------------------------

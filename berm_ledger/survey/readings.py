@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from .crest import Crest
 from .error_budget import effective_sample_size
-from .noise import GridNoise, RANGE_M
+from .noise import GridNoise
 from .sections import Sections
 from ..design import Segment
 from ..kernels import compiled
@@ -118,7 +118,7 @@ class Budget:
         """
         cells = max(1.0, area_m2 / self.grid_cell_m**2)
         white = weight**2 * INTERPOLATION_GAIN * self.noise.white_m**2 / cells
-        shared = self.noise.correlated_m**2 / effective_sample_size(area_m2, RANGE_M)
+        shared = self.noise.correlated_m**2 / effective_sample_size(area_m2, self.noise.range_m)
         looks = max(self.looks, 1e-3)
         floor = COMMON_FLOOR_M**2 + self.level_m**2
         return math.sqrt((white + shared + self.common_m**2) / looks + floor)

@@ -125,6 +125,20 @@ def test_a_grid_made_before_the_dump_says_nothing_of_it() -> None:
     assert rise.volume_m3 == pytest.approx(LOAD_M3, rel=0.03)
 
 
+def test_a_rise_on_a_coarse_grid_is_known_less_well() -> None:
+    """Neighbours of cells of 0.2 m share what they are off over 0.8 m: nothing averages out."""
+    square = Square()
+    square.dump(0, 0.9, 0.9)
+    for _ in range(SETTLED_LOOKS):
+        square.stamp_ns += 1
+        square.watch.look(square.height_m, square.stamp_ns)
+    patch, = square.watch.settled()
+    fine, coarse = (
+        square.watch.measured(patch, GridNoise(0.003, 0.999).of_cell(cell_m), 0.0)[0].volume_se_m3
+        for cell_m in (0.02, 0.2))
+    assert coarse > 1.5 * fine
+
+
 def test_rises_are_unbiased_and_their_errors_honest() -> None:
     """Forty dumps of 4 to 6 litres: no bias, and the stated error holds the scatter."""
     square, score = Square(), []

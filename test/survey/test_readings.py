@@ -96,13 +96,16 @@ def test_more_unseen_never_raises_coverage_or_grade(hidden) -> None:
         assert part.height_se_m >= whole.height_se_m
 
 
-def test_parts_of_the_error_of_a_mean_are_those_of_a_volume() -> None:
-    # The same budget as Anderson 2019, worked by the function tested against the USGS example.
+@pytest.mark.parametrize(('cell_m', 'range_m'), [(0.02, RANGE_M), (0.1, 0.4)])
+def test_parts_of_the_error_of_a_mean_are_those_of_a_volume(cell_m, range_m) -> None:
+    # The same budget as Anderson 2019, worked by the function tested against the USGS example;
+    # what neighbours share of a coarse grid they share further.
     area_m2, budget = 0.25, budget_of(looks=1.0)
+    budget = replace(budget, noise=budget.noise.of_cell(cell_m))
     cells = area_m2 / 0.02**2
     error = volume_error(
         0.02, np.full(round(cells), budget.noise.white_m * math.sqrt(INTERPOLATION_GAIN)),
-        correlated_m=budget.noise.correlated_m, range_m=RANGE_M, systematic_m=0.0003)
+        correlated_m=budget.noise.correlated_m, range_m=range_m, systematic_m=0.0003)
     exact = math.hypot(error.total_m3 / area_m2, COMMON_FLOOR_M)
     assert budget.mean_error_m(area_m2) == pytest.approx(exact, rel=1e-6)
 
