@@ -21,7 +21,7 @@ from .books.bookkeeper import Bookkeeper
 from .books.clerk import Clerk
 from .books.early_dump import EarlyDump, NOT_BOOKED
 from .books.entries import Entry
-from .books.layers import as_kept, ground_level_m, layers_of, restore
+from .books.layers import as_kept, ground_level_m, restore
 from .books.profile import CrestProfile
 from .borrow.account import BorrowAccount
 from .borrow.clerk import BorrowClerk
@@ -132,7 +132,7 @@ class Pipeline:
         self._lay_out(ground_m or 0.0)
         restore(self.survey, self._clerk.changes, kept)
         self._clerk.remember(earlier)
-        self._clerk.reopen_dumps(max((layer.stamp_ns for layer in kept), default=None))
+        self._clerk.reopen_dumps(kept)
         self._borrow = BorrowClerk(
             site, self._keeper, self._standing_books, entries=earlier, layers=layers)
         self._dump_ns = self.books.dumps[-1].stamp_ns if self.books.dumps else None
@@ -388,12 +388,11 @@ class Pipeline:
     def _update(self) -> Update:
         """Hand out what has come together."""
         clerk, borrow = self._clerk, self._borrow
-        surfaces = (layers_of(self.survey, clerk.changes, self.stamp_ns)
-                    if clerk.layers_are_news else ())
+        surfaces = clerk.take_layers(self.stamp_ns)
         if borrow.layers_are_news:
             surfaces = (*surfaces, *borrow.layers(self.stamp_ns))
         for code, text in borrow.take_problems():
             self._note(code, text)
         update = Update(self._keeper.take_new(), tuple(self._findings), surfaces)
-        self._findings, clerk.layers_are_news, borrow.layers_are_news = [], False, False
+        self._findings, borrow.layers_are_news = [], False
         return update

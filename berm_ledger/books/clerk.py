@@ -30,6 +30,8 @@ from .bookkeeper import Bookkeeper
 from .charts import Canvas
 from .disturbance import Change, DisturbanceWatch
 from .entries import Entry
+from .layers import layers_of
+from .open_dumps import is_open_layer, open_layers, put_back
 from .patches import HURRIED_LOOKS, HURRIED_SHARE, Landing, OpenPatch, Place, Rise
 from .reading_clerk import ReadingClerk
 from .rises import DumpWatch
@@ -38,6 +40,7 @@ from ..geometry import StampedPose
 from ..survey.datum import Source
 from ..survey.registration import Shift
 from ..survey.site_survey import Look, SiteSurvey
+from ..survey.snapshot import NamedSurface
 
 # A shift of the map is booked when it has moved by this much since the last one booked [m].
 DRIFT_M = 0.015
@@ -99,23 +102,44 @@ class Clerk:
                 self._survey.expect(self._booked_shift, entry.stamp_ns)
         self.readings.take_grades(self._keeper.books())
 
-    def reopen_dumps(self, kept_ns: int | None) -> None:
+    def reopen_dumps(self, layers: tuple[NamedSurface, ...]) -> None:
         """
         Open dumps again that were not measured in an earlier run.
 
         Parameters
         ----------
-        kept_ns : int or None
-            Time of the layers that were kept [ns]; without them a dump can no longer be told from
-            the surface. The accepted surface is still the one before the dump.
+        layers : tuple of NamedSurface
+            What was kept. Of a dump that is not among them the looks are lost; the accepted
+            surface is still the one before it, and without that it can no longer be told from
+            the surface.
 
         """
+        waiting = {}
         for record in self._keeper.books().dumps:
             self.dumps.touch(record.x_m, record.y_m)
             measured = record.stray or math.isfinite(record.volume_m3)
-            if kept_ns is not None and record.berm is not None and not measured:
-                self._open(
-                    record.seq, record.stamp_ns, record.x_m, record.y_m, record.mass_kg)
+            if record.berm is not None and not measured:
+                waiting[record.seq] = record
+        put_back(self.dumps, layers, {seq: dump.stamp_ns for seq, dump in waiting.items()})
+        surface_ns = max((la.stamp_ns for la in layers if not is_open_layer(la)), default=None)
+        for patch in self.dumps.patches:
+            for landing in patch.landings:
+                waiting.pop(landing.seq, None)
+                # A surface kept later is loose there already, and looks have come since.
+                if surface_ns is not None and surface_ns <= landing.stamp_ns:
+                    self._survey.surface.loosen(self.dumps.mask())
+        for dump in waiting.values() if surface_ns is not None else ():
+            self._open(dump.seq, dump.stamp_ns, dump.x_m, dump.y_m, dump.mass_kg)
+
+    def take_layers(self, stamp_ns: int) -> tuple[NamedSurface, ...]:
+        """Return the layers worth keeping now: all, those of open dumps, mostly none."""
+        kept: tuple[NamedSurface, ...] = ()
+        if self.layers_are_news:
+            kept = layers_of(self._survey, self.changes, stamp_ns)
+        if self.layers_are_news or self.dumps.are_news:
+            kept += open_layers(self.dumps, stamp_ns)
+        self.layers_are_news = self.dumps.are_news = False
+        return kept
 
     # ---- datum and map -----------------------------------------------------------------------
 

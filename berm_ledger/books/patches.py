@@ -138,17 +138,19 @@ class OpenPatch:
     stamps_ns: tuple[int, ...] = ()
     _after_m: Floats | None = field(init=False, default=None)
 
-    def add(self, level_m: NDArray[np.floating], stamp_ns: int) -> None:
+    def add(self, level_m: NDArray[np.floating], stamp_ns: int) -> bool:
         """Keep a look at all surveyed cells, shape (n,), if it shows any of the patch since."""
         # A slow grid may come after the dump and still show the ground before it.
         if stamp_ns <= max(landing.stamp_ns for landing in self.landings):
-            return
+            return False
         own = level_m[self.cells].astype(np.float32)
-        if np.isfinite(own).any():
+        shown = bool(np.isfinite(own).any())
+        if shown:
             self.kept_m = np.concatenate([self.kept_m[-(KEPT_LOOKS - 1):], own[None, :]])
             self.stamps_ns = (*self.stamps_ns, stamp_ns)[-KEPT_LOOKS:]
             self.looks += 1
             self._after_m = None
+        return shown
 
     def count(self) -> NDArray[np.intp]:
         """Return how many of the kept looks show each cell, shape (k,)."""

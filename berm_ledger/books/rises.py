@@ -64,6 +64,8 @@ class DumpWatch:
         Dumps still to be measured.
     touched : array
         Cells that any dump has come near to, shape (n,).
+    are_news : bool
+        Whether a dump was opened or looked at since they were last kept.
 
     """
 
@@ -73,6 +75,7 @@ class DumpWatch:
     radius_m: float
     patches: list[OpenPatch] = field(default_factory=list)
     touched: NDArray[np.bool_] = field(init=False)
+    are_news: bool = field(init=False, default=False)
     _mask: NDArray[np.bool_] | None = field(init=False, default=None)
 
     def __post_init__(self) -> None:
@@ -117,6 +120,36 @@ class DumpWatch:
             patch = self._joined(other, patch)
             self.patches.remove(other)
         self.patches.append(patch)
+        self._mask, self.are_news = None, True
+
+    def cells_of(self, landings: list[Landing]) -> NDArray[np.intp]:
+        """Return the cells of a patch of these dumps, in the order that joining gives."""
+        cells = np.concatenate([self.cells_under(load.x_m, load.y_m) for load in landings])
+        _, first = np.unique(cells, return_index=True)
+        return cells[np.sort(first)]
+
+    def put_back(
+        self, landings: list[Landing], before: NDArray[np.floating],
+        kept_m: NDArray[np.float32], looks: int, stamps_ns: tuple[int, ...],
+    ) -> None:
+        """
+        Open dumps again as they were; the figures are those of ``OpenPatch``.
+
+        Parameters
+        ----------
+        landings : list of Landing
+            The dumps of one patch.
+        before : array
+            Surface before them [m] and what it was worth, shape (2, k).
+        kept_m, looks, stamps_ns : array, int and tuple of int
+            Looks since.
+
+        """
+        cells = self.cells_of(landings)
+        self.touched[cells] = True
+        self.patches.append(OpenPatch(
+            landings, cells, before[0].astype(float), before[1].astype(float),
+            self._parts(landings, cells), kept_m, looks, stamps_ns))
         self._mask = None
 
     def _parts(self, landings: list[Landing], cells: NDArray[np.intp]) -> Floats:
@@ -159,7 +192,7 @@ class DumpWatch:
     def look(self, level_m: NDArray[np.floating], stamp_ns: int) -> None:
         """Show the open dumps a look: heights freed of shared errors, shape (n,) [m]."""
         for patch in self.patches:
-            patch.add(level_m, stamp_ns)
+            self.are_news |= patch.add(level_m, stamp_ns)
 
     def settled(self) -> list[OpenPatch]:
         """Return the open patches that can be measured."""
