@@ -346,6 +346,7 @@ class Pipeline:
                 'text': 'the operator accepted what was flagged'})
             known = self.survey.surface.known & ~self._clerk.dumps.mask()
             self._clerk.accept(np.flatnonzero(known), self.stamp_ns)
+            self._clerk.layers_are_news = True
         return self._update()
 
     def finish(self) -> Update:

@@ -267,6 +267,19 @@ def test_the_operator_clears_and_resumes(finished: Watched) -> None:
     assert kinds(watched.look(12)) == []
 
 
+def test_what_the_operator_accepts_outlives_a_kill(finished: Watched) -> None:
+    """Killed right after: soil that came without a dump is accepted, and its loss is one."""
+    watched = finished.copy()
+    watched.yard.intrude(Intrusion('fill', 0.002, 1.2, 0.02))
+    assert 'unbooked_fill' in kinds(watched.look(10))
+    watched.take(watched.pipeline.clear_rework())
+    watched.pipeline = Pipeline(
+        watched.yard.site, entries=watched.entries, surfaces=watched.surfaces.values())
+    assert not watched.pipeline._clerk.changes.has_fill
+    watched.yard.intrude(Intrusion('remove', 0.001, 1.2, 0.02))
+    assert 'disturbed' in kinds(watched.look(6))
+
+
 def test_a_site_may_switch_the_hold_off(site: Site) -> None:
     """The disturbance is booked all the same."""
     watched = Watched(replace(site, hold_on_disturbance=False), seed=4)
