@@ -78,11 +78,9 @@ class Clerk:
         area = survey.area
         half = float(np.abs(area.corridor.offset_m[area.in_footprint]).max())
         radius = 0.5 * survey.site.rover.drum_width_m + half + SLIDE_M
-        self.dumps = DumpWatch(
-            area.centres_xy, area.shares,
-            Canvas(area.lattice, area.corridor.flat_index), radius)
-        self.changes = DisturbanceWatch(
-            area.lattice, area.corridor.flat_index, area.in_corridor)
+        canvas = Canvas(area.lattice, area.corridor.flat_index)
+        self.dumps = DumpWatch(area.centres_xy, area.shares, canvas, radius)
+        self.changes = DisturbanceWatch(canvas, area.in_corridor)
         self._level_m = np.full(len(area), np.nan)
         self._planar_m = 0.0
         self.readings = ReadingClerk(survey, keeper)

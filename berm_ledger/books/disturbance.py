@@ -31,7 +31,6 @@ from .shared_shift import SharedShift, shifted_back
 from .standing_since import StandingSince
 from .suspects import EDGE, Scene, STAYING_SHARE
 from .verdicts import is_proven, lasts, LEAST_RISE_M, SLIDE_REACH_M
-from ..geometry import Lattice
 from ..kernels import compiled
 from ..survey.noise import GridNoise
 
@@ -51,32 +50,29 @@ class DisturbanceWatch:
 
     Parameters
     ----------
-    lattice : Lattice
-        The lattice.
-    flat_index : array
-        Place of each surveyed cell in the flattened lattice, shape (n,).
+    canvas : Canvas
+        The n surveyed cells.
     watched : array, optional
         Cells where anything may ever be judged, shape (n,); left out, all of them.
 
     """
 
     def __init__(
-        self, lattice: Lattice, flat_index: NDArray[np.intp],
-        watched: NDArray[np.bool_] | None = None,
+        self, canvas: Canvas, watched: NDArray[np.bool_] | None = None
     ) -> None:
         """Start with nothing accepted."""
-        count = len(flat_index)
+        count = len(canvas.flat_index)
         # The cells watched among all n, and the place of each of the n among them, -1 for none.
         self._at = np.arange(count) if watched is None else np.flatnonzero(watched)
-        self._place = np.full(count, -1, dtype=np.intp)
+        self._place = np.full(count, -1, dtype=np.int32)
         self._place[self._at] = np.arange(len(self._at))
         self._pieces = pieces_among(self._at)
         self.accepted_m = np.full(count, np.nan, dtype=np.float32)
         self.accepted_looks = np.ones(count, dtype=np.float32)
         self.same_ns = np.zeros(count, dtype=np.int64)
         self.fill_m = np.zeros(count, dtype=np.float32)
-        self._whole = Canvas(lattice, flat_index)
-        self._canvas = Canvas(lattice, flat_index[self._at])
+        self.whole = canvas
+        self._canvas = Canvas(canvas.lattice, canvas.flat_index[self._at])
         self._charts = ChangeCharts(len(self._at))
         self._recent = RecentLooks(len(self._at))
         self._risen = StandingSince(len(self._at))
@@ -182,7 +178,7 @@ class DisturbanceWatch:
 
     def _restart(self, cells: NDArray[np.intp] | NDArray[np.bool_]) -> None:
         """Start the charts of some of the n cells anew."""
-        own = self._place[cells]
+        own = self._place[cells].astype(np.intp)
         self._forget(own[own >= 0])
 
     def _forget(self, own: NDArray[np.intp]) -> None:
@@ -218,7 +214,7 @@ class DisturbanceWatch:
 
         """
         if self._slope_looks == 0:
-            self._slope = self._whole.slopes(self.reference_m())
+            self._slope = self.whole.slopes(self.reference_m())
             self._steep = np.hypot(*self._slope.take(self._at, axis=1))
             self._shared = SharedShift(self._slope)
             self._chord_m = None
@@ -395,6 +391,6 @@ class DisturbanceWatch:
             # A seam of it that is no more than noise has gone with the rest.
             gone = np.zeros(len(self.fill_m), dtype=bool)
             gone[cells] = True
-            self.fill_m[self._whole.near(gone, FRINGE) & (self.fill_m < LEAST_RISE_M)] = 0.0
+            self.fill_m[self.whole.near(gone, FRINGE) & (self.fill_m < LEAST_RISE_M)] = 0.0
             return []
         return [change]

@@ -43,9 +43,9 @@ class Corridor:
     flat_index : array
         Place of each cell in the lattice's flattened arrays (n,).
     berm_index : array
-        Place in the site of the berm that the cell belongs to (n,).
+        Place in the site of the berm that the cell belongs to (n,); as few bytes as hold it.
     segment_index : array
-        Row of ``segments`` that the centre of the cell falls in (n,).
+        Row of ``segments`` that the centre of the cell falls in (n,); as few bytes as hold it.
     station_m, offset_m : array
         Station and signed offset of the centre of the cell on its berm (n,) [m].
     shares : scipy.sparse.csr_matrix
@@ -56,8 +56,8 @@ class Corridor:
     lattice: Lattice
     segments: tuple[Segment, ...]
     flat_index: NDArray[np.intp]
-    berm_index: NDArray[np.intp]
-    segment_index: NDArray[np.intp]
+    berm_index: NDArray[np.signedinteger]
+    segment_index: NDArray[np.signedinteger]
     station_m: NDArray[np.float64]
     offset_m: NDArray[np.float64]
     shares: sparse.csr_matrix
@@ -132,7 +132,8 @@ def corridor_of_site(
         own = berm_index == index
         segment[own] = first_row[index] + segment_of_station(berm, station[own]) - 1
     shares = _shares(site.berms, lattice, first_row, flat, berm_index, segment, station)
-    return Corridor(lattice, segments, flat, berm_index, segment, station, offset, shares)
+    return Corridor(lattice, segments, flat, in_few_bytes(berm_index), in_few_bytes(segment),
+                    station, offset, shares)
 
 
 _Part = tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]
@@ -257,6 +258,12 @@ def _nearest_parts(
     order = np.lexsort((berm_index, np.abs(offset), flat))
     keep = order[np.concatenate([[True], np.diff(flat[order]) != 0])] if len(order) else order
     return flat[keep], berm_index[keep], station[keep], offset[keep]
+
+
+def in_few_bytes(index: NDArray[np.intp]) -> NDArray[np.signedinteger]:
+    """Return indices from 0 in as few bytes as hold them, signed as all indices are."""
+    most = int(index.max(initial=0))
+    return index.astype(np.int16 if most <= np.iinfo(np.int16).max else np.int32)
 
 
 def _shares(

@@ -56,7 +56,8 @@ class SurveyArea:
         Which of them lie no further from the line than the design toe, where it is furthest,
         shape (n,).
     shares : scipy.sparse.csr_matrix
-        Share of each segment in each cell, zero outside the corridor, shape (segments, n).
+        Share of each segment in each cell, nothing outside the corridor, shape (segments, n);
+        no zeros are kept.
     cell_of_flat : array
         Place among the n cells of each lattice cell, -1 for cells not surveyed.
 
@@ -216,6 +217,7 @@ def survey_area(site: Site, *, ground_m: float = 0.0) -> SurveyArea:
     cell_of_flat = np.full(lattice.rows * lattice.cols, -1, dtype=np.int32)
     cell_of_flat[corridor.flat_index] = np.arange(len(corridor), dtype=np.int32)
     shares = sparse.csr_matrix(corridor.shares @ sparse.diags(in_corridor.astype(float)))
+    shares.eliminate_zeros()
     return SurveyArea(
         site, lattice, corridor, in_corridor, distance <= half, shares, cell_of_flat)
 

@@ -41,8 +41,7 @@ class Turns:
 
     def __init__(self, area: SurveyArea) -> None:
         """Pick the cells that stand for each segment."""
-        shares = area.shares.copy()
-        shares.eliminate_zeros()
+        shares = area.shares
         rows = len(area.segments)
         parts = [
             shares.indices[shares.indptr[row]:shares.indptr[row + 1]][::EVERY]

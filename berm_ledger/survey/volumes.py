@@ -46,8 +46,7 @@ class VolumeSums:
 
     def __init__(self, area: SurveyArea, design_m: NDArray[np.float64]) -> None:
         """Put the cells of each segment together, with their shares."""
-        shares = area.shares.copy()
-        shares.eliminate_zeros()
+        shares = area.shares
         self._cell_area_m2 = area.lattice.cell_area_m2
         self._parts = [
             _part(shares.indices[own].astype(np.intp), shares.data[own], design_m)

@@ -12,7 +12,9 @@ from berm_ledger.books.booking import (
     says_something_new,
     SEEN_NS,
 )
+from berm_ledger.books.bookkeeper import Bookkeeper
 from berm_ledger.books.changes import Change
+from berm_ledger.books.clerk import Clerk
 from berm_ledger.books.rises import Landing, Rise
 from berm_ledger.design import Site
 from berm_ledger.geometry import Pose2
@@ -184,3 +186,10 @@ def test_what_the_rover_stood_on_is_no_unbooked_soil_later(finished: Watched) ->
     watched.look(20)
     assert watched.changes(since) == []
     assert [e.kind for e in watched.entries if e.seq > since].count('rise') == 1
+
+
+def test_both_watches_look_at_the_cells_on_one_canvas(site: Site) -> None:
+    """Where each cell lies is held once; the watch of losses has a smaller one of its own."""
+    keeper = Bookkeeper(site, ())
+    clerk = Clerk(SiteSurvey(site), keeper, keeper.books)
+    assert clerk.changes.whole is clerk.dumps.canvas

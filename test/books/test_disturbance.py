@@ -28,7 +28,7 @@ class Square:
 
     def __init__(self, seed: int = 0, looks: float = 50.0) -> None:
         """Accept flat ground."""
-        self.watch = DisturbanceWatch(LATTICE, EVERY)
+        self.watch = DisturbanceWatch(Canvas(LATTICE, EVERY))
         self.rng = np.random.default_rng(seed)
         self.height_m = np.zeros(SIDE * SIDE)
         self.open = np.zeros(SIDE * SIDE, dtype=bool)

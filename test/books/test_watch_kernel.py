@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """The watch over changes with the compiled loops and by numpy: the same to the bit."""
 
-from berm_ledger.books.charts import pieces_among
+from berm_ledger.books.charts import Canvas, pieces_among
 from berm_ledger.books.disturbance import DisturbanceWatch
 from berm_ledger.books.shared_shift import SharedShift, shifted_back
 from berm_ledger.geometry import Lattice
@@ -38,7 +38,7 @@ def watched(seed: int, cells: np.ndarray, watch_all: bool) -> list[np.ndarray]:
     """Return all that a watch has come to after some looks."""
     rng = np.random.default_rng(seed)
     of_watch = np.ones(len(cells), dtype=bool) if watch_all else cells % SHAPE[1] > 4
-    watch = DisturbanceWatch(Lattice(0.0, 0.0, 0.02, *SHAPE), cells, of_watch)
+    watch = DisturbanceWatch(Canvas(Lattice(0.0, 0.0, 0.02, *SHAPE), cells), of_watch)
     out = []
     for look in range(24):
         measured = heights(rng, look).ravel()[cells]

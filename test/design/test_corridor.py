@@ -6,7 +6,7 @@ from dataclasses import replace
 import math
 
 from berm_ledger.design import corridor_of_site, design_height_in_cells_m, half_width_m, Plane
-from berm_ledger.design.corridor import cells_near
+from berm_ledger.design.corridor import cells_near, in_few_bytes
 from berm_ledger.errors import GeometryError
 from berm_ledger.geometry import Lattice, Polyline, Pose2
 from design_kit import berm_of, moved_site, site_of
@@ -183,3 +183,13 @@ def test_the_mean_over_a_cell_is_lower_than_its_centre_on_the_crest():
     inner = crest & (corridor.station_m > 0.1) & (corridor.station_m < 2.3)
     npt.assert_allclose((centre - mean)[inner], math.tan(math.radians(33)) * 0.015 / 4, rtol=1e-6)
     npt.assert_allclose(mean, centre, atol=0.0035)
+
+
+def test_berm_and_segment_of_a_cell_take_two_bytes_and_four_where_they_must():
+    site = site_of(berm_of(LINE))
+    corridor = corridor_of_site(site, lattice_of(site, 0.05), 0.1)
+    assert {corridor.berm_index.dtype, corridor.segment_index.dtype} == {np.dtype(np.int16)}
+    for most, kind in ((32_767, np.int16), (32_768, np.int32)):
+        few = in_few_bytes(np.array([0, most]))
+        assert (few.dtype, few.tolist()) == (kind, [0, most])
+    assert in_few_bytes(np.zeros(0, dtype=np.intp)).shape == (0,)

@@ -104,3 +104,9 @@ def test_a_level_crest_widens_with_the_depth_of_the_ground() -> None:
     for area, height in ((wide, 0.3), (narrow, 0.2)):
         assert np.abs(area.corridor.offset_m[area.in_footprint]).max() == pytest.approx(
             height / slope, abs=0.015)
+
+
+def test_no_zeros_are_kept_among_the_shares() -> None:
+    area = survey_area(straight(turn_deg=31.0))
+    assert area.shares.data.min() > 0.0
+    assert area.shares.nnz < area.corridor.shares.nnz
