@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 import math
 from typing import Any
 
@@ -49,6 +50,8 @@ class Obstacles:
         One plain name per owner.
     segments : int
         How many of the owners are segments.
+    made_of : tuple
+        What ``of_site`` has made them of.
 
     """
 
@@ -58,6 +61,7 @@ class Obstacles:
     owner: NDArray[np.intp]
     names: tuple[str, ...]
     segments: int
+    made_of: tuple[Any, ...] = field(default=(), repr=False)
     _tree: Any = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -67,7 +71,7 @@ class Obstacles:
     @classmethod
     def of_site(
         cls, site: Site, rows: Sequence[Row], ground: Ground | None,
-        standing: Sequence[bool] | None = None,
+        standing: Sequence[bool] | None = None, *, before: Obstacles | None = None,
     ) -> Obstacles:
         """
         Gather the obstacles of a site with its segments as designed.
@@ -82,13 +86,20 @@ class Obstacles:
             Measured ground.
         standing : sequence of bool or None
             Which segments stand: their designs account for blocked cells. None means none.
+        before : Obstacles or None
+            Those of before.
 
         Returns
         -------
         Obstacles
-            All of them.
+            All of them; ``before`` itself where it was made of the same. The ground is compared by
+            identity.
 
         """
+        stands = [False] * len(rows) if standing is None else list(standing)
+        made_of = (site, ground, stands, [_disc_key(site, row) for row in rows])
+        if before is not None and _same(before.made_of, made_of):
+            return before
         parts: list[tuple[Floats, Floats]] = [segment_disc(site, row) for row in rows]
         names = [segment_name(row) for row in rows]
         edge = MARGIN_M + 0.5 * SAMPLE_M
@@ -99,7 +110,6 @@ class Obstacles:
         outline = outline_points(site.yard.boundary.corners_xy)
         parts.append((outline, np.full(len(outline), edge)))
         names.append('the boundary')
-        stands = [False] * len(rows) if standing is None else standing
         known = [part for part, here in zip(parts, stands) if here]
         soil, cell = blocked_points(ground)
         soil = _off_discs(soil, known)
@@ -108,9 +118,9 @@ class Obstacles:
         names.append('ground that is blocked or unknown')
         owner = np.repeat(np.arange(len(parts)), [len(p) for p, _ in parts])
         return cls(site, np.concatenate([p for p, _ in parts]),
-                   np.concatenate([r for _, r in parts]), owner, tuple(names), len(rows))
+                   np.concatenate([r for _, r in parts]), owner, tuple(names), len(rows), made_of)
 
-    @property
+    @cached_property
     def soil_xy(self) -> Floats:
         """Blocked ground off the standing segments, shape (n, 2) [m]."""
         out: Floats = self.points_xy[self.owner == len(self.names) - 1]
@@ -152,6 +162,18 @@ class Obstacles:
         rim = self.segments + len(self.site.yard.keep_outs)
         out[:, rim] |= ~self.site.yard.boundary.contains(corners).all(axis=1)
         return out
+
+
+def _disc_key(site: Site, row: Row) -> tuple[object, ...]:
+    """Return all that the obstacle of a segment is made of, besides the site."""
+    return (row.berm_index, row.berm, row.segment, row.station_from_m, row.station_to_m,
+            half_base_m(site, row))
+
+
+def _same(made_of: tuple[Any, ...], other: tuple[Any, ...]) -> bool:
+    """Tell whether two are made of the same: site and ground themselves, equal figures."""
+    return len(made_of) == len(other) and made_of[0] is other[0] and made_of[1] is other[1] and (
+        made_of[2:] == other[2:])
 
 
 def segment_name(row: Row) -> str:

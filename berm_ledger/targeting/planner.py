@@ -71,6 +71,7 @@ class Planner:
         self._present: int | None = None
         self._present_dumps = 0
         self._answer: Target | NoTarget | None = None
+        self.obstacles: Obstacles | None = None
 
     def update(
         self, rows: Sequence[Row], ground: Ground | None = None, robot: Pose2 | None = None
@@ -118,7 +119,7 @@ class Planner:
             self._answer = look_at_unknown(self.site, self.rows, ground, robot)
             return None
         standing = standing_segments(self.site, self.rows)
-        obstacles = Obstacles.of_site(self.site, self.rows, ground, standing.tolist())
+        obstacles = self._obstacles_of(self.rows, ground, standing)
         new = self._out_of_plan(wanted, standing)
         holds = self._plan_holds(wanted - new, obstacles.soil_xy)
         holds = holds and not self._way_may_be_free(standing, obstacles.soil_xy)
@@ -152,7 +153,7 @@ class Planner:
         if anew:
             self.replans += 1
             LOG.debug('plan %d: %s', self.replans, plan.summary())
-        obstacles = Obstacles.of_site(self.site, due.rows, due.ground, due.standing.tolist())
+        obstacles = self._obstacles_of(due.rows, due.ground, due.standing)
         answer = self._first(due.standing, obstacles)
         if answer is None and not anew:
             return replace(due, kept=None)
@@ -192,6 +193,14 @@ class Planner:
             self._present_dumps = self.rows[self._present].dumps_made
         return self._answer
 
+    def _obstacles_of(
+        self, rows: Sequence[Row], ground: Ground | None, standing: Bools
+    ) -> Obstacles:
+        """Return what is in the way, made anew only where something else is."""
+        self.obstacles = Obstacles.of_site(
+            self.site, rows, ground, standing.tolist(), before=self.obstacles)
+        return self.obstacles
+
     def _out_of_plan(self, wanted: set[int], standing: Bools) -> set[int]:
         """Return wanted rows the plan does not know, or knows only with less standing."""
         plan = self.plan
@@ -214,11 +223,11 @@ class Planner:
         plan = self.plan
         if plan is None or not self._wanted_unserved():
             return False
-        return bool((plan.standing & ~standing).any() or len(_news(plan.soil_xy, soil_xy)))
+        return bool((plan.standing & ~standing).any() or len(newly_blocked(plan.soil_xy, soil_xy)))
 
     def _ways_clear(self, plan: Plan, wanted: set[int], soil_xy: Floats) -> bool:
         """Tell whether newly blocked ground leaves the ways of the plan alone."""
-        new = _news(soil_xy, plan.soil_xy)
+        new = newly_blocked(soil_xy, plan.soil_xy)
         if not len(new) or not wanted:
             return True
         if not any(k in plan.ways for k in wanted):
@@ -364,10 +373,19 @@ def _why(row: Row, way: Approach) -> str:
     return f'{segment_name(row)} is {row.target_height_m - row.height_m:.3f} m low, {tail}'
 
 
-def _news(soil_xy: Floats, known_xy: Floats) -> Floats:
+def newly_blocked(soil_xy: Floats, known_xy: Floats) -> Floats:
     """Return the blocked points that are not among the known ones."""
     if not len(soil_xy) or not len(known_xy):
         return soil_xy
-    gap, _ = cKDTree(known_xy).query(soil_xy)
-    out: Floats = soil_xy[gap > 0.5 * SOIL_CELL_M]
+    # Most are cells of the same grid; the few others take the search.
+    others = soil_xy[~np.isin(_as_complex(soil_xy), _as_complex(known_xy))]
+    if not len(others):
+        return others
+    gap, _ = cKDTree(known_xy).query(others)
+    out: Floats = others[gap > 0.5 * SOIL_CELL_M]
     return out
+
+
+def _as_complex(points_xy: Floats) -> NDArray[np.complex128]:
+    """Return points (n, 2) as one number each."""
+    return np.ascontiguousarray(points_xy).view(np.complex128)[:, 0]

@@ -2,6 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """What a footprint touches, judged by shapely."""
 
+from dataclasses import replace
+
 from berm_ledger.geometry import Lattice, Pose2
 from berm_ledger.targeting.approach import approach_for, footprint_hull, pose_array, swept_hull
 from berm_ledger.targeting.dump_line import Drop
@@ -101,3 +103,28 @@ def test_coarse_cells_cover_all_blocked_ones(seed):
     centres, edge = blocked_points(ground)
     for point in lattice.centres_xy()[ground.blocked]:
         assert (np.abs(centres - point).max(axis=1) <= 0.5 * edge + 1e-9).any()
+
+
+GROUND = Ground(Lattice(-1.0, -1.0, 0.05, 4, 6), np.arange(24).reshape(4, 6) % 5 == 0)
+
+
+def made(rows=ROWS, ground=GROUND, standing=None, before=None):
+    return Obstacles.of_site(SITE, rows, ground, standing, before=before)
+
+
+def test_obstacles_are_kept_while_a_table_tells_nothing_new_of_them():
+    before = made()
+    rows = [replace(row, height_m=0.07, dumps_remaining=3, dumps_made=2) for row in ROWS]
+    assert made(rows, before=before) is before
+
+
+@pytest.mark.parametrize('other', [
+    {'ground': Ground(GROUND.lattice, ~GROUND.blocked)}, {'ground': None},
+    {'standing': (True,) + (False,) * (len(ROWS) - 1)},
+    {'rows': [replace(ROWS[0], height_m=0.4), *ROWS[1:]]}])
+def test_obstacles_are_made_anew_where_anything_is_another(other):
+    before = made()
+    after, alone = made(**other, before=before), made(**other)
+    assert after is not before
+    for name in ('points_xy', 'radius_m', 'owner', 'soil_xy'):
+        npt.assert_array_equal(getattr(after, name), getattr(alone, name))

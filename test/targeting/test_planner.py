@@ -8,6 +8,7 @@ import math
 from berm_ledger.books.rows import State
 from berm_ledger.geometry import Lattice, Polyline, Pose2
 from berm_ledger.targeting import choose_target, Ground, NoTarget, Planner, ReadyChoice, Target
+from berm_ledger.targeting.planner import newly_blocked
 import numpy as np
 import numpy.testing as npt
 import pytest
@@ -293,3 +294,30 @@ def test_ready_choice_asks_again_from_another_place_only_when_the_robot_has_move
         ready(site, rows, None, Pose2(1.8, y_m, yaw_rad))
 
     assert [(p.y_m, p.yaw_rad) for p in places] == [(3.0, 0.0), (3.06, 0.0), (3.06, 0.1)]
+
+
+def test_newly_blocked_is_what_lies_apart_from_all_that_was_known():
+    chance = np.random.default_rng(5)
+    cells = 0.05 * chance.integers(0, 30, (300, 2))
+    # On the same grid, on one that lies a little off, and on one that lies half a cell off.
+    known = cells[:200]
+    soil = np.concatenate([cells[100:], cells[:50] + 0.004, cells[:50] + 0.025])
+    gap = np.hypot(*(soil[:, None] - known).transpose(2, 0, 1)).min(axis=1)
+    assert 0 < np.count_nonzero(gap > 0.02) < len(soil)
+    npt.assert_array_equal(newly_blocked(soil, known), soil[gap > 0.02])
+    npt.assert_array_equal(newly_blocked(known, known), np.zeros((0, 2)))
+    npt.assert_array_equal(newly_blocked(known, np.zeros((0, 2))), known)
+
+
+def test_a_table_that_moves_no_soil_is_answered_from_the_same_obstacles():
+    site = site_of(straight(2.0), borrow=[PIT])
+    ground = Ground(Lattice(-1.0, -1.0, 0.05, 4, 6), np.arange(24).reshape(4, 6) % 5 == 0)
+    planner, rows = Planner(site), bare_rows(site)
+    planner.update(rows, ground)
+    before = planner.obstacles
+    lower = [replace(row, height_m=0.01) for row in rows]
+    planner.update(lower, ground)
+    assert planner.obstacles is before
+    assert repr(planner.next_target()) == repr(choose_target(site, lower, ground, None))
+    planner.update(lower, Ground(ground.lattice, ground.blocked))
+    assert planner.obstacles is not before
