@@ -16,7 +16,7 @@ import sys
 from types import FrameType
 from typing import Any
 
-from .memory import give_back_large_blocks, give_back_what_is_free
+from .memory import give_back_large_blocks, give_back_what_is_free, leave_alone_what_stays
 from .parameters import specs_of
 from ..errors import BermLedgerError, UsageError
 
@@ -121,6 +121,8 @@ def run_node(node: Any, stop: StopSignal) -> int:
             return 2
         turns = 0
         while not stop.came and not node.finished:
+            if turns <= TURNS_TO_GIVE_BACK and turns % TURNS_TO_GIVE_BACK == 0:
+                leave_alone_what_stays()
             if turns % TURNS_TO_GIVE_BACK == 0:
                 give_back_what_is_free()
             executor.spin_once(timeout_sec=WAIT_S)

@@ -50,3 +50,27 @@ def test_where_the_library_cannot_be_told_nothing_happens(monkeypatch):
     monkeypatch.setattr(memory.ctypes, 'CDLL', lambda _: object())
     assert not memory.give_back_large_blocks()
     assert not memory.give_back_what_is_free()
+
+
+LEFT = """
+import gc, weakref
+from berm_ledger.ros import memory
+class Node: pass
+def cycle():
+    node = Node()
+    node.me = node
+    return weakref.ref(node)
+gc.disable()
+before, stays = cycle(), [[] for _ in range(50_000)]
+memory.leave_alone_what_stays()
+after = cycle()
+assert before() is None
+assert gc.get_freeze_count() > 50_000
+assert len(gc.get_objects()) < 1_000
+gc.collect()
+assert after() is None
+"""
+
+
+def test_what_stays_is_left_alone_and_what_comes_later_is_collected():
+    subprocess.run([sys.executable, '-c', LEFT], check=True)
