@@ -15,6 +15,8 @@ import time
 from berm_ledger.ros.messages import fill_point_cloud, fill_pose, stamp_ns_from
 
 GIVE_UP_S = 60.0
+# A grid that no answer has come to for so long is sent again.
+PATIENCE_S = 5.0
 
 
 class Player:
@@ -64,8 +66,17 @@ class Player:
                 self.currents += 1
                 self.world.until(lambda: self.taken_currents() >= self.currents)
             elif event.kind != 'pose':
-                self.world.until(lambda before=before, event=event: self.answers > before and (
-                    stamp_ns_from(self.heard['segments'].header) >= event.stamp_ns))
+                self.wait_for_answer(event, before)
+
+    def wait_for_answer(self, event, before):
+        """Wait until the books have taken an event in; of sensor data the first may get lost."""
+        def answered():
+            return self.answers > before and (
+                stamp_ns_from(self.heard['segments'].header) >= event.stamp_ns)
+
+        if event.kind == 'grid' and not self.world.comes_true(answered, PATIENCE_S):
+            self.out['grid'].publish(self.message(event))
+        self.world.until(answered)
 
     def message(self, event):
         if event.kind in ('dump', 'drum_current'):

@@ -64,12 +64,18 @@ class World:
         close = getattr(node, 'close', node.destroy_node)
         close()
 
+    def comes_true(self, fact: Callable[[], Any], wait_s: float) -> bool:
+        """Spin until a fact holds, or for so long; tell whether it does."""
+        end = time.monotonic() + wait_s
+        while not fact():
+            if time.monotonic() >= end:
+                return False
+            self.executor.spin_once(timeout_sec=0.05)
+        return True
+
     def until(self, fact: Callable[[], Any], give_up_s: float = GIVE_UP_S) -> None:
         """Spin until a fact holds; one that does not come true in time fails the test."""
-        end = time.monotonic() + give_up_s
-        while not fact():
-            assert time.monotonic() < end, 'the fact waited for did not come true'
-            self.executor.spin_once(timeout_sec=0.05)
+        assert self.comes_true(fact, give_up_s), 'the fact waited for did not come true'
 
     def client(self, node: Any, kind: Any, name: str) -> Any:
         """Return the node's client of a service; made early, it is known to a server in time."""
