@@ -87,7 +87,7 @@ def reading_data(reading: Reading) -> dict[str, Any]:
     names = (
         'height_m', 'height_se_m', 'low_m', 'high_m', 'coverage', 'at_grade', 'line_offset_m',
         'placed_m3', 'placed_se_m3', 'missing_m3', 'over_m3', 'spilled_m3')
-    return {name: with_digits(getattr(reading, name), digits_of(name)) for name in names}
+    return {name: rounded(name, getattr(reading, name)) for name in names}
 
 
 def says_something_new(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
