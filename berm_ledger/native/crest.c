@@ -5,13 +5,6 @@
 
 /* ---- heights on sections ------------------------------------------------------------------- */
 
-static int fits(int64_t place, Py_ssize_t of, const char *says)
-{
-    if (place >= 0 && place < of) return 1;
-    PyErr_SetString(PyExc_ValueError, says);
-    return 0;
-}
-
 /* Whether all of so many places are there. */
 static int all_fit(const int32_t *place, Py_ssize_t count, Py_ssize_t of, const char *says)
 {

@@ -183,10 +183,7 @@ static PyObject *pairs(PyObject *self, PyObject *const *args, Py_ssize_t given)
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     for (Py_ssize_t k = 0; k < count; k++) {
         int64_t cell = cells[k], other = beside[k];
-        if (cell < 0 || cell >= all || other >= all) {
-            PyErr_SetString(PyExc_ValueError, "a cell that there is not");
-            break;
-        }
+        if (!fits(cell, all, "a cell that there is not") || (other >= 0 && !fits(other, all, "a cell that there is not"))) break;
         if (other < 0 || worked[cell] || !(looks[cell] >= least)) continue;
         left[kept] = (double)(measured[cell] - height[cell]);
         right[kept] = (double)(measured[other] - height[other]);
@@ -214,10 +211,7 @@ static PyObject *still(PyObject *self, PyObject *const *args, Py_ssize_t given)
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     for (Py_ssize_t k = 0; k < count; k++) {
         int64_t cell = cells[k];
-        if (cell < 0 || cell >= all) {
-            PyErr_SetString(PyExc_ValueError, "a cell that there is not");
-            break;
-        }
+        if (!fits(cell, all, "a cell that there is not")) break;
         places[kept] = k;
         kept += (looks[cell] >= least) & !worked[cell] & !aside[cell];
     }
@@ -250,10 +244,7 @@ static PyObject *ground(PyObject *self, PyObject *const *args, Py_ssize_t given)
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     for (Py_ssize_t k = 0; k < count; k++) {
         int64_t place = places[k], cell = place < 0 || place >= compared ? -1 : cells[place];
-        if (cell < 0 || cell >= all) {
-            PyErr_SetString(PyExc_ValueError, "a cell that there is not");
-            break;
-        }
+        if (!fits(cell, all, "a cell that there is not")) break;
         float own = looks[cell] < most_looks ? looks[cell] : most_looks;
         float noise = variance / own;
         double limit = noise > least ? noise : least;

@@ -93,6 +93,14 @@ OWN int wanted(Py_ssize_t given, Py_ssize_t needed)
     return 0;
 }
 
+/* Whether a place is one of so many; sets the error that says what there is not. */
+OWN int fits(int64_t place, Py_ssize_t of, const char *says)
+{
+    if (place >= 0 && place < of) return 1;
+    PyErr_SetString(PyExc_ValueError, says);
+    return 0;
+}
+
 /*
  * Memory that is kept from call to call; whoever calls holds the interpreter's lock. What is new of
  * it is zero, what is old as it was left.

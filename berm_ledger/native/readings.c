@@ -167,10 +167,7 @@ static PyObject *standing(PyObject *self, PyObject *const *args, Py_ssize_t give
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     for (Py_ssize_t k = 0; k < count; k++) {
         int64_t cell = cells[k];
-        if (cell < 0 || cell >= all) {
-            PyErr_SetString(PyExc_ValueError, "a cell that there is not");
-            break;
-        }
+        if (!fits(cell, all, "a cell that there is not")) break;
         float worth = looks[cell] < most ? looks[cell] : most, part = 1.0f / worth;
         above[k] = (double)(height[cell] - level[cell]);
         spread[k] = (double)(of_datum ? part + 1.0f / of_datum[cell] : part);
@@ -199,10 +196,7 @@ static PyObject *spread(PyObject *self, PyObject *const *args, Py_ssize_t given)
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     for (Py_ssize_t k = 0; k < count; k++) {
         int64_t cell = cells[k];
-        if (cell < 0 || cell >= all) {
-            PyErr_SetString(PyExc_ValueError, "a cell that there is not");
-            break;
-        }
+        if (!fits(cell, all, "a cell that there is not")) break;
         float part = 1.0f / (looks[cell] < most ? looks[cell] : most);
         out[k] = noise * sqrtf(of_datum ? part + 1.0f / of_datum[cell] : part);
     }
@@ -321,10 +315,9 @@ static PyObject *gained(PyObject *self, PyObject *const *args, Py_ssize_t given)
     memset(count, 0, rows * sizeof *count);
     memset(gain, 0, rows * sizeof *gain);
     for (Py_ssize_t k = 0; k < cells; k++) {
-        if (cell[k] < 0 || cell[k] >= all || owner[k] < 0 || owner[k] >= rows) {
-            PyErr_SetString(PyExc_ValueError, "a cell or owner that there is not");
+        if (!fits(cell[k], all, "a cell or owner that there is not")
+            || !fits(owner[k], rows, "a cell or owner that there is not"))
             break;
-        }
         if (!seen[cell[k]]) continue;
         count[owner[k]] += 1.0;
         gain[owner[k]] += 1.0 / (double)(looks[cell[k]] + 1.0f);
