@@ -355,21 +355,21 @@ class DisturbanceWatch:
     def _judged(self, scene: Scene, group: NDArray[np.intp], *, gain: bool) -> list[Change]:
         """Return what a group of alarming cells is confirmed to be; forget what has passed."""
         out: list[Change] = []
-        since_ns = scene.began_ns(group, gain=gain)
-        passed = scene.passed(group, since_ns)
+        began = scene.began(group, gain=gain)
+        passed = scene.passed(group, began.since_ns) if began else group[:0]
         if len(passed):
             self._forget(passed)
             if len(passed) > (1.0 - STAYING_SHARE) * len(group):
                 return out
-            since_ns = scene.began_ns(group, gain=gain)
-        if since_ns is None:
+            began = scene.began(group, gain=gain)
+        if began is None:
             return out
-        first_ns = since_ns if not gain else self._risen.first_ns(
-            group, since_ns, all_along=scene.all_along(group, since_ns))
+        first_ns = began.since_ns if not gain else self._risen.first_ns(
+            group, began.since_ns, all_along=began.all_along)
         # Many a group of noise comes and goes: what cannot be booked yet is let be.
         if gain and not lasts(first_ns, scene.stamp_ns):
             return out
-        for change in scene.assessed(group, since_ns, gain=gain):
+        for change in scene.assessed(group, began.since_ns, gain=gain):
             change = replace(change, first_seen_ns=first_ns)
             if is_proven(change, scene.stamp_ns):
                 out += self.settled(change, scene.stamp_ns)

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +58,13 @@ class Accepted(Reference, Protocol):
     """What is accepted of all surveyed cells, and the soil without a dump on it, shape (n,)."""
 
     fill_m: Singles
+
+
+class Began(NamedTuple):
+    """When a change began by the looks kept [ns], and whether all that show its place show it."""
+
+    since_ns: int
+    all_along: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,19 +147,15 @@ class Scene:
         """Tell whether the look shows enough of a group."""
         return bool(np.mean(np.isfinite(self.smooth_m[group])) >= SEEN_SHARE)
 
-    def began_ns(self, group: NDArray[np.intp], *, gain: bool) -> int | None:
-        """Return the time of the first look that shows a change [ns], None where none does."""
+    def began(self, group: NDArray[np.intp], *, gain: bool) -> Began | None:
+        """Return which look was the first to show a change, None where none shows its place."""
         stamps, course = self.recent.course(group, self.reference_m(group), SEEN_SHARE)
         if not len(course):
             return None
         since = np.cumsum((course if gain else -course)[::-1]) / np.sqrt(
             np.arange(1, len(course) + 1))
-        return int(stamps[len(course) - 1 - int(np.argmax(since))])
-
-    def all_along(self, group: NDArray[np.intp], since_ns: int) -> bool:
-        """Tell whether a change began no later than the oldest look kept that shows its place."""
-        stamps, _ = self.recent.course(group, self.reference_m(group), SEEN_SHARE)
-        return bool(since_ns <= stamps[0])
+        first = len(course) - 1 - int(np.argmax(since))
+        return Began(int(stamps[first]), all_along=first == 0)
 
     def evidence(
         self, group: NDArray[np.intp], since_ns: int
@@ -173,21 +176,17 @@ class Scene:
             np.fmax(standing_m, 0.0))
 
     def assessed(
-        self, group: NDArray[np.intp], since_ns: int | None, *, gain: bool
+        self, group: NDArray[np.intp], since_ns: int, *, gain: bool
     ) -> list[Change]:
         """Return what a group has come to since it began, be that enough to book or not."""
-        if since_ns is None:
-            return []
         index, evidence = self.evidence(group, since_ns)
         core = np.searchsorted(index, group)
         window_ns = median_ns(self.accepted.same_ns[self.at[group]])
         changes = [assessed_gain(evidence, core)] if gain else assessed_losses(evidence, core)
         return [change.placed(self.at[index], since_ns, window_ns) for change in changes if change]
 
-    def passed(self, group: NDArray[np.intp], since_ns: int | None) -> NDArray[np.intp]:
+    def passed(self, group: NDArray[np.intp], since_ns: int) -> NDArray[np.intp]:
         """Return the cells of a group where the newest look shows that the change has gone."""
-        if since_ns is None:
-            return group[:0]
         since = self.recent.mean_since(since_ns, group)[0] - self.reference_m(group)
         now = self.smooth_m[group]
         one = smoothed_noise_m(self.noise)
@@ -220,7 +219,8 @@ class Scene:
         for group in self.groups(gain=False):
             if not buried[self.at[group]].any():
                 continue
-            for change in self.assessed(group, self.began_ns(group, gain=False), gain=False):
+            began = self.began(group, gain=False)
+            for change in self.assessed(group, began.since_ns, gain=False) if began else ():
                 if (change.kind == 'disturbed' and change.seen >= BURIED_LOOKS
                         and is_plain(change)):
                     yield change
