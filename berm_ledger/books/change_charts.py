@@ -46,6 +46,36 @@ class Reference(Protocol):
 
 
 @dataclass(frozen=True, eq=False)
+class ShiftError:
+    """
+    What is unknown of the shift of a look, as a height.
+
+    Parameters
+    ----------
+    steep : array
+        How steep the accepted surface is, shape (m,) [m/m].
+    planar_m, most_m : float
+        What is unknown of the planar shift, and of the height that it makes at most [m].
+    chord_m : array or None
+        How far a coarse grid may be off beside that, shape (m,) [m]; None for a fine one.
+
+    """
+
+    steep: NDArray[np.float32]
+    planar_m: float
+    most_m: float
+    chord_m: NDArray[np.float32] | None = None
+
+    def at(self, cells: slice | NDArray[np.intp] = slice(None)) -> NDArray[np.float32]:
+        """Return it at some of the m cells, all by default [m]."""
+        out: NDArray[np.float32] = np.minimum(
+            self.steep[cells] * np.float32(self.planar_m), np.float32(self.most_m))
+        if self.chord_m is not None:
+            out += self.chord_m[cells]
+        return out
+
+
+@dataclass(frozen=True, eq=False)
 class Compared:
     """
     What a look shows against what was accepted, at m cells.
@@ -54,12 +84,10 @@ class Compared:
     ----------
     left_m, smooth_m : array
         Differences, and their means over 3 x 3 cells, shape (m,) [m]; NaN is not seen.
-    steep : array
-        How steep the accepted surface is, shape (m,) [m/m].
+    shift : ShiftError
+        What is unknown of its shift; the means are freed of what a chord may do.
     noise : GridNoise
         Noise of the look.
-    planar_m, shift_error_m : float
-        What is unknown of its planar shift, and of its height at most [m].
     stamp_ns : int
         Time of the look [ns].
 
@@ -67,17 +95,15 @@ class Compared:
 
     left_m: NDArray[np.float32]
     smooth_m: NDArray[np.float32]
-    steep: NDArray[np.float32]
+    shift: ShiftError
     noise: GridNoise
-    planar_m: float
-    shift_error_m: float
     stamp_ns: int
 
     def figures(self) -> NDArray[np.float32]:
         """Return all single figures that charts take, in the order of native/watch.c."""
         one = smoothed_noise_m(self.noise)
         return np.array([
-            self.planar_m, self.shift_error_m, one, level_of_detection(1.0, 0.0),
+            self.shift.planar_m, self.shift.most_m, one, level_of_detection(1.0, 0.0),
             max(one, robust_spread(self.smooth_m)), MOST_PER_LOOK, ALLOWANCE, MOST_SUM, LIMIT,
             QUIET_SUM, MEMORY_LOOKS], dtype=np.float32)
 
@@ -106,7 +132,7 @@ class ChangeCharts:
     def take(
         self, look: Compared, accepted: Reference, at: NDArray[np.intp],
         pieces: NDArray[np.int32],
-    ) -> tuple[tuple[int, int], NDArray[np.float32]]:
+    ) -> tuple[int, int]:
         """
         Add one look, and average it into the accepted surface where both sums are small.
 
@@ -123,26 +149,23 @@ class ChangeCharts:
         -------
         tuple of int
             Sums above the limit, downwards and upwards.
-        array
-            What is unknown of the shift of the look, as a height, shape (m,) [m].
 
         """
         figures = look.figures()
         if compiled.watch is not None and look.left_m.dtype == look.smooth_m.dtype == np.float32:
-            shared_m = np.empty(len(self.low), dtype=np.float32)
-            alarms = compiled.watch.chart(
-                look.left_m, look.smooth_m, look.steep, self.low, self.high, shared_m,
+            alarms: tuple[int, int] = compiled.watch.chart(
+                look.left_m, look.smooth_m, look.shift.steep, self.low, self.high,
                 accepted.accepted_m, accepted.accepted_looks, accepted.same_ns, pieces,
                 look.stamp_ns, figures)
-            return alarms, shared_m
-        shared_m = np.minimum(look.steep * figures[0], figures[1])
+            return alarms
+        shared_m = np.minimum(look.shift.steep * figures[0], figures[1])
         known = np.isfinite(look.left_m)
         worth = accepted.accepted_looks[at]
         quiet = self.add(beyond_allowed(look.smooth_m, shared_m, worth, figures[2:6]), known)
         accepted.same_ns[at[quiet]] = look.stamp_ns
         self._follow(look.left_m, known, accepted, at)
         down, up = (int(np.count_nonzero(sums > LIMIT)) for sums in (self.low, self.high))
-        return (down, up), shared_m
+        return down, up
 
     def _follow(
         self, left_m: NDArray[np.float32], known: NDArray[np.bool_], accepted: Reference,

@@ -35,6 +35,7 @@ from .open_dumps import is_open_layer, open_layers, put_back
 from .patches import HURRIED_LOOKS, HURRIED_SHARE, Landing, OpenPatch, Place, Rise
 from .reading_clerk import ReadingClerk
 from .rises import DumpWatch
+from .shared_shift import LevelLook
 from .under_dumps import losses_beside, not_slid, shortage_m3, Surroundings
 from ..geometry import StampedPose
 from ..survey.datum import Source
@@ -81,7 +82,7 @@ class Clerk:
         canvas = Canvas(area.lattice, area.corridor.flat_index)
         self.dumps = DumpWatch(area.centres_xy, area.shares, canvas, radius)
         self.changes = DisturbanceWatch(canvas, area.in_corridor)
-        self._level_m = np.full(len(area), np.nan)
+        self._level: LevelLook | None = None
         self._planar_m = 0.0
         self.readings = ReadingClerk(survey, keeper)
         self._booked_shift = Shift()
@@ -236,8 +237,8 @@ class Clerk:
 
     def book_rises(self, look: Look, stamp_ns: int) -> None:
         """Show a look to the open dumps and book those that can be measured."""
-        self._level_m, self._planar_m = self.changes.level(look.measured_m, self.dumps.mask())
-        self.dumps.look(self._level_m, stamp_ns)
+        self._level, self._planar_m = self.changes.level(look.measured_m, self.dumps.mask())
+        self.dumps.look(self._level, stamp_ns)
         for patch in self.dumps.settled():
             self._settle(patch, stamp_ns)
 
@@ -313,12 +314,12 @@ class Clerk:
     def changes_of(self, look: Look, stamp_ns: int) -> list[Change]:
         """Return changes just confirmed that no dump explains."""
         survey = self._survey
-        if survey.datum is None:
+        if survey.datum is None or self._level is None:
             return []
         slope = max(berm.side_slope for berm in survey.site.berms)
         shift_error = math.hypot(slope * look.shift.se_xy_m, look.shift.se_z_m)
         changes = self.changes.look(
-            self._level_m, self._planar_m, survey.surface.height_m, survey.surface.looks,
+            self._level, self._planar_m, survey.surface.height_m, survey.surface.looks,
             self.dumps.mask(), ground_m=survey.datum.level_m,
             noise=survey.noise, shift_error_m=shift_error, stamp_ns=stamp_ns)
         self._follow(changes)

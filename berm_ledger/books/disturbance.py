@@ -22,12 +22,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .change_charts import ALLOWANCE, ChangeCharts, Compared, LIMIT, MOST_WORTH
+from .change_charts import ALLOWANCE, ChangeCharts, Compared, LIMIT, MOST_WORTH, ShiftError
 from .changes import Change, FRINGE, LEAST_SURE
 from .charts import Canvas, pieces_among
 from .chords import beyond_chord, chord_error_m
 from .recent import RecentLooks
-from .shared_shift import SharedShift, shifted_back
+from .shared_shift import LevelLook, SharedShift
 from .standing_since import StandingSince
 from .suspects import EDGE, Scene, STAYING_SHARE
 from .verdicts import is_proven, lasts, LEAST_RISE_M, SLIDE_REACH_M
@@ -139,7 +139,7 @@ class DisturbanceWatch:
         for place, (stamp_ns, height_m) in enumerate(self._recent.kept()):
             kept = np.where(active, height_m, np.float32(np.nan))
             out[f'{RECENT}{place}'] = (stamp_ns, self._on_all(kept))
-        if self._risen.first_seen_ns.any():
+        if self._risen.has_some and self._risen.first_seen_ns.any():
             out[RISEN] = (0, self._on_all(self._risen.first_seen_ns))
         return out
 
@@ -168,7 +168,7 @@ class DisturbanceWatch:
             stamp_ns, height_m = own[name]
             self._recent.add(height_m, stamp_ns)
         if RISEN in own:
-            self._risen.first_seen_ns[:] = own[RISEN][1]
+            self._risen.put_back(own[RISEN][1])
 
     def doubt(self, cells: NDArray[np.intp]) -> None:
         """Take cells for not seen yet: what they will show is accepted as it is."""
@@ -194,7 +194,7 @@ class DisturbanceWatch:
 
     def level(
         self, measured_m: NDArray[np.floating], open_cells: NDArray[np.bool_]
-    ) -> tuple[NDArray[np.float32], float]:
+    ) -> tuple[LevelLook, float]:
         """
         Free a look of the shift that all its cells share against the accepted surface.
 
@@ -207,8 +207,8 @@ class DisturbanceWatch:
 
         Returns
         -------
-        array
-            Heights without it, shape (n,) [m].
+        LevelLook
+            Heights without it.
         float
             Standard error of the planar shift taken off [m].
 
@@ -221,10 +221,10 @@ class DisturbanceWatch:
         self._slope_looks = (self._slope_looks + 1) % SLOPE_LOOKS
         apart_m = self._shared.apart(measured_m, self.accepted_m, self.fill_m, open_cells)
         shift, planar_m = self._shared.of(apart_m)
-        return shifted_back(measured_m, self._slope, shift), planar_m
+        return LevelLook(np.ascontiguousarray(measured_m), self._slope, shift), planar_m
 
     def look(
-        self, level_m: NDArray[np.float32], planar_m: float, height_m: NDArray[np.floating],
+        self, level: LevelLook, planar_m: float, height_m: NDArray[np.floating],
         looks: NDArray[np.floating], open_cells: NDArray[np.bool_], *,
         ground_m: NDArray[np.floating], noise: GridNoise, shift_error_m: float, stamp_ns: int,
     ) -> list[Change]:
@@ -233,8 +233,8 @@ class DisturbanceWatch:
 
         Parameters
         ----------
-        level_m, planar_m : array and float
-            Heights of the look, shape (n,), and its error, as ``level`` gives them [m].
+        level, planar_m : LevelLook and float
+            Heights of the look, and its error, as ``level`` gives them [m].
         height_m, looks : array
             Surface and of how many looks it is the mean, shape (n,).
         open_cells : array
@@ -254,17 +254,15 @@ class DisturbanceWatch:
             Changes that have just been confirmed; soil that went or slid is accepted with it.
 
         """
-        left, judged = self._differences(level_m, open_cells, height_m, looks, stamp_ns)
+        left, judged = self._differences(level, open_cells, height_m, looks, stamp_ns)
         smooth = self._canvas.box_mean(left, of_unknown=False)
         chord_m = self._chords(noise.cell_m)
         beyond = smooth if chord_m is None else beyond_chord(smooth, chord_m)
-        alarms, shared_m = self._charts.take(
-            Compared(left, beyond, self._steep, noise, planar_m, shift_error_m, stamp_ns), self,
-            self._at, self._pieces)
-        if chord_m is not None:
-            shared_m += chord_m
+        shift = ShiftError(self._steep, planar_m, shift_error_m, chord_m)
+        alarms = self._charts.take(
+            Compared(left, beyond, shift, noise, stamp_ns), self, self._at, self._pieces)
         scene = Scene(
-            self._canvas, self._charts, self._recent, self, smooth, judged, noise, shared_m,
+            self._canvas, self._charts, self._recent, self, smooth, judged, noise, shift,
             ground_m, self._at, stamp_ns)
         self._scene = scene
         return self._confirmed(scene, alarms)
@@ -279,28 +277,28 @@ class DisturbanceWatch:
         return self._chord_m
 
     def _differences(
-        self, level_m: NDArray[np.float32], open_cells: NDArray[np.bool_],
+        self, level: LevelLook, open_cells: NDArray[np.bool_],
         height_m: NDArray[np.floating], looks: NDArray[np.floating], stamp_ns: int,
     ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
         """Keep a look; return what it shows above the reference, and which may be judged, (m,)."""
         at = self._at
-        if compiled.watch is not None and level_m.dtype == np.float32:
+        if compiled.watch is not None and level.measured_m.dtype == np.float32:
             left, judged = np.empty(len(at), dtype=np.float32), np.empty(len(at), dtype=bool)
             room = self._recent.room
             for _ in range(2):
                 fresh = compiled.watch.differences(
-                    level_m, open_cells, self.accepted_m, self.fill_m, self._pieces, room, left,
-                    judged)
+                    level.measured_m, level.slope, *level.shift, open_cells, self.accepted_m,
+                    self.fill_m, self._pieces, room, left, judged)
                 if not fresh or not self._begin(
-                        level_m[at], ~open_cells[at], height_m, looks, stamp_ns):
+                        level[at], ~open_cells[at], height_m, looks, stamp_ns):
                     break
         else:
-            closed, level = ~open_cells[at], level_m[at]
-            self._begin(level, closed, height_m, looks, stamp_ns)
+            closed, level_m = ~open_cells[at], level[at]
+            self._begin(level_m, closed, height_m, looks, stamp_ns)
             reference = self.reference_m()[at]
-            level[np.flatnonzero(~closed)] = np.nan
-            left, judged = level - reference, closed & np.isfinite(reference)
-            self._recent.room[:] = level
+            level_m[np.flatnonzero(~closed)] = np.nan
+            left, judged = level_m - reference, closed & np.isfinite(reference)
+            self._recent.room[:] = level_m
         self._recent.added(stamp_ns)
         return left, judged
 

@@ -159,7 +159,7 @@ def restore(
     if HEIGHT in kept:
         surface.height_m, surface.looks = kept[HEIGHT], kept[LOOKS]
         surface.looks[~np.isfinite(surface.height_m)] = 0.0
-        surface.seen_ns = kept[SEEN]
+        surface.put_back_seen(kept[SEEN])
         watch.accepted_m, watch.accepted_looks = kept[ACCEPTED], kept[ACCEPTED_LOOKS]
         watch.same_ns = kept[SAME]
         watch.fill_m = np.nan_to_num(kept.get(FILL, watch.fill_m))

@@ -15,6 +15,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from .shared_shift import LevelLook
+
 Floats = NDArray[np.float64]
 
 # Settled when the cells that hold this share of the expected soil have this many looks; in a
@@ -138,12 +140,12 @@ class OpenPatch:
     stamps_ns: tuple[int, ...] = ()
     _after_m: Floats | None = field(init=False, default=None)
 
-    def add(self, level_m: NDArray[np.floating], stamp_ns: int) -> bool:
+    def add(self, level: LevelLook | NDArray[np.floating], stamp_ns: int) -> bool:
         """Keep a look at all surveyed cells, shape (n,), if it shows any of the patch since."""
         # A slow grid may come after the dump and still show the ground before it.
         if stamp_ns <= max(landing.stamp_ns for landing in self.landings):
             return False
-        own = level_m[self.cells].astype(np.float32)
+        own = level[self.cells].astype(np.float32)
         shown = bool(np.isfinite(own).any())
         if shown:
             self.kept_m = np.concatenate([self.kept_m[-(KEPT_LOOKS - 1):], own[None, :]])

@@ -20,6 +20,7 @@ from scipy import ndimage, sparse
 from .changes import smoothed_noise_m
 from .charts import Canvas
 from .patches import Floats, Landing, OpenPatch, Rise
+from .shared_shift import LevelLook
 from ..survey.error_budget import volume_error
 from ..survey.nearby import grow
 from ..survey.noise import GridNoise
@@ -189,10 +190,10 @@ class DumpWatch:
             self._mask.flags.writeable = False
         return self._mask
 
-    def look(self, level_m: NDArray[np.floating], stamp_ns: int) -> None:
+    def look(self, level: LevelLook | NDArray[np.floating], stamp_ns: int) -> None:
         """Show the open dumps a look: heights freed of shared errors, shape (n,) [m]."""
         for patch in self.patches:
-            self.are_news |= patch.add(level_m, stamp_ns)
+            self.are_news |= patch.add(level, stamp_ns)
 
     def settled(self) -> list[OpenPatch]:
         """Return the open patches that can be measured."""

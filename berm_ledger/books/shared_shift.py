@@ -10,6 +10,7 @@ judged; what single cells do is down-weighted (Tukey), so that soil lost cannot 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 import math
 from typing import Any
 
@@ -137,11 +138,10 @@ class SharedShift:
         return shift, float(np.sqrt(np.linalg.inv(normal)[:2, :2].diagonal().max()))
 
 
-def shifted_back(
-    measured_m: NDArray[np.floating], slope: NDArray[Any], shift: Floats
-) -> NDArray[np.floating]:
+@dataclass(frozen=True, eq=False)
+class LevelLook:
     """
-    Return a look without a shift of it.
+    A look freed of a shift of it; reckoned at the cells that are asked for.
 
     Parameters
     ----------
@@ -152,19 +152,17 @@ def shifted_back(
     shift : array
         Along x, y and up, shape (3,) [m].
 
-    Returns
-    -------
-    array
-        Shape (n,) [m].
-
     """
-    dx, dy, dz = shift.astype(slope.dtype)
-    if compiled.watch is not None and measured_m.dtype == slope.dtype == np.float32:
-        level_m = np.empty(len(measured_m), dtype=np.float32)
-        compiled.watch.level(slope, dx, dy, dz, np.ascontiguousarray(measured_m), level_m)
-        return level_m
-    out: NDArray[Any] = slope[0] * dx
-    out += slope[1] * dy
-    out -= dz
-    out += measured_m
-    return out
+
+    measured_m: NDArray[np.floating]
+    slope: NDArray[np.float32]
+    shift: Floats
+
+    def __getitem__(self, cells: slice | NDArray[np.intp]) -> NDArray[np.float32]:
+        """Return the heights at some cells, shape (k,) [m]."""
+        dx, dy, dz = self.shift.astype(np.float32)
+        out: NDArray[np.float32] = self.slope[0, cells] * dx
+        out += self.slope[1, cells] * dy
+        out -= dz
+        out += self.measured_m[cells]
+        return out

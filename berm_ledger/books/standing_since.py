@@ -9,7 +9,7 @@ hardly two seconds. What has filled them all from one look to the next is rememb
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +41,13 @@ class StandingSince:
         """Start with none."""
         #: When the rise was first seen, shape (m,) [ns]; 0 where there is none.
         self.first_seen_ns = np.zeros(count, dtype=np.int64)
+        #: Whether there may be any; mostly nothing rises, and that is told without a search.
+        self.has_some = False
+
+    def put_back(self, first_seen_ns: NDArray[np.int64]) -> None:
+        """Go on from times that were kept, shape (m,) [ns]."""
+        self.first_seen_ns[:] = first_seen_ns
+        self.has_some = bool(first_seen_ns.any())
 
     def first_ns(self, group: NDArray[np.intp], since_ns: int, *, all_along: bool) -> int:
         """
@@ -64,16 +71,18 @@ class StandingSince:
         own = self.first_seen_ns[group]
         own[(own == 0) | (not all_along)] = since_ns
         self.first_seen_ns[group] = own
+        self.has_some = True
         return min(since_ns, median_ns(own))
 
-    def keep_only(self, groups: Iterable[NDArray[np.intp]]) -> None:
+    def keep_only(self, groups: Sequence[NDArray[np.intp]]) -> None:
         """Forget all cells that are in none of the groups that have risen now."""
-        if not self.first_seen_ns.any():
+        if not self.has_some:
             return
         kept = np.zeros_like(self.first_seen_ns)
         for group in groups:
             kept[group] = self.first_seen_ns[group]
         self.first_seen_ns = kept
+        self.has_some = len(groups) > 0
 
     def forget(self, cells: NDArray[np.intp]) -> None:
         """Forget some cells."""

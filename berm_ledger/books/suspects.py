@@ -18,7 +18,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from .change_charts import ChangeCharts, LIMIT, Reference
+from .change_charts import ChangeCharts, LIMIT, Reference, ShiftError
 from .changes import (
     Cells,
     Change,
@@ -88,8 +88,8 @@ class Scene:
         Cells that may be judged at all, shape (m,).
     noise : GridNoise
         Noise of one look.
-    shared_m : array
-        What is unknown of its shift, as a height, shape (m,) [m].
+    shift : ShiftError
+        What is unknown of its shift.
     ground_m : array
         Natural ground, shape (n,) [m].
     at : array
@@ -106,7 +106,7 @@ class Scene:
     smooth_m: Singles
     judged: Cells
     noise: GridNoise
-    shared_m: Singles
+    shift: ShiftError
     ground_m: NDArray[np.floating]
     at: NDArray[np.intp]
     stamp_ns: int
@@ -172,7 +172,7 @@ class Scene:
         return index, Evidence(
             canvas, accepted_m, worth, fill_m, mean_m, looks,
             self.recent.mean_of_last(NEWEST_LOOKS, index), self.judged[index], self.noise,
-            self.shared_m[index].astype(float),
+            self.shift.at(index).astype(float),
             np.fmax(standing_m, 0.0))
 
     def assessed(

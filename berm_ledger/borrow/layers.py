@@ -80,7 +80,7 @@ def restore(patch: BorrowPatch, layers: Iterable[NamedSurface]) -> None:
     surface.height_m = kept[HEIGHT + name]
     surface.looks = np.minimum(kept[LOOKS + name], np.float32(RESUMED_LOOKS))
     surface.looks[~np.isfinite(surface.height_m)] = 0.0
-    surface.seen_ns = kept[SEEN + name]
+    surface.put_back_seen(kept[SEEN + name])
     patch.touched = kept[TOUCHED + name].astype(bool)
     if DATUM + name in kept:
         patch.datum_m = kept[DATUM + name]

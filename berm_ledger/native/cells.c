@@ -57,34 +57,41 @@ WIDE static int32_t average_block(const float *restrict measured, float *restric
     return events;
 }
 
-/* Which of the cells are seen; of those near, what was set aside is forgotten. Return how many. */
-WIDE static int32_t note_block(const float *restrict measured, const int32_t *restrict nears,
-                               uint8_t *restrict aside, uint8_t *restrict seen,
-                               int32_t *restrict shown, Py_ssize_t count)
+/* Which of the cells are seen; return whether there is anything but NaN. */
+WIDE static int32_t see_block(const float *restrict measured, uint8_t *restrict seen,
+                              Py_ssize_t count)
 {
-    int32_t sum = 0;
+    int32_t some = 0, shown[BLOCK];
     for (Py_ssize_t i = 0; i < count; i++) {
         shown[i] = fabsf(measured[i]) <= FLT_MAX;
-        sum += shown[i];
+        some |= measured[i] == measured[i];
     }
     for (Py_ssize_t i = 0; i < count; i++) seen[i] = (uint8_t)shown[i];
-    for (Py_ssize_t i = 0; i < count; i++) aside[i] = aside[i] & (uint8_t)~nears[i];
-    return sum;
+    return some;
 }
 
-/* Stamps only grow. */
-WIDE static void stamp_block(const int32_t *restrict shown, int all, int64_t stamp_ns,
-                             int64_t *restrict since_ns, Py_ssize_t count)
+/* What was set aside of cells that are near is forgotten. */
+WIDE static void forget_aside(const int32_t *restrict nears, uint8_t *restrict aside,
+                              Py_ssize_t count)
 {
-    if (all) {
-        for (Py_ssize_t i = 0; i < count; i++)
-            since_ns[i] = since_ns[i] > stamp_ns ? since_ns[i] : stamp_ns;
-        return;
-    }
-    for (Py_ssize_t i = 0; i < count; i++) {
-        int64_t stamp = shown[i] ? stamp_ns : INT64_MIN;
-        since_ns[i] = since_ns[i] > stamp ? since_ns[i] : stamp;
-    }
+    for (Py_ssize_t i = 0; i < count; i++) aside[i] = aside[i] & (uint8_t)~nears[i];
+}
+
+WIDE static int32_t any_gone(const uint8_t *restrict was, const uint8_t *restrict seen,
+                             Py_ssize_t count)
+{
+    uint8_t gone = 0;
+    for (Py_ssize_t i = 0; i < count; i++) gone |= was[i] & (uint8_t)!seen[i];
+    return gone;
+}
+
+/* Note the time of the last look at those of its cells that this one does not see. */
+static void note_gone(const uint8_t *was, const uint8_t *seen, int64_t was_ns,
+                      int64_t *earlier_ns, Py_ssize_t count)
+{
+    if (!any_gone(was, seen, count)) return;
+    for (Py_ssize_t i = 0; i < count; i++)
+        if (was[i] && !seen[i] && earlier_ns[i] < was_ns) earlier_ns[i] = was_ns;
 }
 
 /* Cells that something happened to. */
@@ -113,12 +120,13 @@ static void settle_block(const float *measured, float *height, float *looks, flo
 }
 
 /*
- * fuse(measured, height, looks, trend, aside_looks, seen_ns, seen (n,), far, adopted (n,),
- *      stamp_ns, gate, limit, most_looks, weight, restart_looks) -> how many are far, and adopted
+ * fuse(measured, height, looks, trend, aside_looks, was_seen, seen, earlier_ns (n,),
+ *      far, adopted (n,), was_ns, gate, limit, most_looks, weight, restart_looks)
+ *     -> how many are far, and adopted
  */
 static PyObject *fuse(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 15)) return NULL;
+    if (!wanted(given, 16)) return NULL;
     Held held = {.count = 0};
     Py_ssize_t cells = length(args[0]);
     const float *measured = flat(&held, args[0], 'f', cells, 0);
@@ -126,24 +134,27 @@ static PyObject *fuse(PyObject *self, PyObject *const *args, Py_ssize_t given)
     float *looks = flat(&held, args[2], 'f', cells, 1);
     float *trend = flat(&held, args[3], 'f', cells, 1);
     uint8_t *aside = flat(&held, args[4], 'B', cells, 1);
-    int64_t *seen_ns = flat(&held, args[5], 'q', cells, 1);
+    const uint8_t *was_seen = flat(&held, args[5], '?', cells, 0);
     uint8_t *seen = flat(&held, args[6], '?', cells, 1);
-    Listed listed = {flat(&held, args[7], 'q', cells, 1), flat(&held, args[8], 'q', cells, 1),
+    int64_t *earlier_ns = flat(&held, args[7], 'q', cells, 1);
+    Listed listed = {flat(&held, args[8], 'q', cells, 1), flat(&held, args[9], 'q', cells, 1),
                      0, 0};
-    int64_t stamp_ns = PyLong_AsLongLong(args[9]);
+    int64_t was_ns = PyLong_AsLongLong(args[10]);
     Fusion by = {
-        (float)PyFloat_AsDouble(args[10]), (float)PyFloat_AsDouble(args[11]),
-        (float)PyFloat_AsDouble(args[12]), (float)PyFloat_AsDouble(args[13]),
-        (float)PyFloat_AsDouble(args[14])};
+        (float)PyFloat_AsDouble(args[11]), (float)PyFloat_AsDouble(args[12]),
+        (float)PyFloat_AsDouble(args[13]), (float)PyFloat_AsDouble(args[14]),
+        (float)PyFloat_AsDouble(args[15])};
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    int32_t nears[BLOCK], shown[BLOCK];
+    int32_t nears[BLOCK];
     for (Py_ssize_t first = 0; first < cells; first += BLOCK) {
         Py_ssize_t count = cells - first < BLOCK ? cells - first : BLOCK;
+        int32_t some = see_block(measured + first, seen + first, count);
+        note_gone(was_seen + first, seen + first, was_ns, earlier_ns + first, count);
+        /* Out of view nothing changes. */
+        if (!some) continue;
         int32_t events = average_block(measured + first, height + first, looks + first,
                                        trend + first, nears, count, by);
-        int32_t sum = note_block(measured + first, nears, aside + first, seen + first, shown,
-                                 count);
-        if (sum) stamp_block(shown, sum == count, stamp_ns, seen_ns + first, count);
+        forget_aside(nears, aside + first, count);
         if (events)
             settle_block(measured, height, looks, trend, aside, nears, first, count, by, &listed);
     }

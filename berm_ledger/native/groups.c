@@ -33,14 +33,23 @@ static inline int is_around(const Field *field, Py_ssize_t row, Py_ssize_t col)
         && field->around[(row + RIM) * (field->cols + 2 * RIM) + col + RIM];
 }
 
-/* Whether a cross of five cells covers a place. */
-static int in_core(const Field *field, Py_ssize_t row, Py_ssize_t col)
+/* Whether a place holds a cell judged whose sum is above the edge: looked up, without the marks. */
+static int is_above(const Field *field, Py_ssize_t row, Py_ssize_t col)
+{
+    Py_ssize_t cell = cell_at(field, row, col);
+    return cell >= 0 && field->judged[cell] && field->sums[cell] > field->edge;
+}
+
+typedef int (*Belongs)(const Field *, Py_ssize_t, Py_ssize_t);
+
+/* Whether a cross of five places that belong covers a place. */
+static inline int in_core(const Field *field, Py_ssize_t row, Py_ssize_t col, Belongs belongs)
 {
     for (int middle = 0; middle < CROSS; middle++) {
         int whole = 1;
         for (int arm = 0; arm < CROSS && whole; arm++)
-            whole = is_around(field, row + cross[middle][0] + cross[arm][0],
-                              col + cross[middle][1] + cross[arm][1]);
+            whole = belongs(field, row + cross[middle][0] + cross[arm][0],
+                            col + cross[middle][1] + cross[arm][1]);
         if (whole) return 1;
     }
     return 0;
@@ -194,28 +203,40 @@ static void unmark(const Field *field, const int32_t *cells, Py_ssize_t count)
     }
 }
 
-/*
- * Tell whether enough cells are above a limit and in the core, and let the field be what lies around
- * those above it.
- */
-static int sure_around(Field *field, const Core *core, Py_ssize_t found, float limit,
-                       Py_ssize_t reach, Py_ssize_t least_sure)
+/* Whether some cells lie on the lattice; sets the error. */
+static int on_lattice(const Field *field, const int32_t *cells, Py_ssize_t count)
 {
-    Py_ssize_t above = 0, sure = 0;
-    Py_ssize_t top = field->rows, left = field->cols, bottom = 0, right = 0;
-    for (Py_ssize_t k = 0; k < found; k++) {
-        Py_ssize_t row = core[k].row, col = core[k].col;
-        if (!(field->sums[core[k].cell] > limit)) continue;
-        above++;
-        sure += in_core(field, row, col);
-        top = row < top ? row : top, bottom = row >= bottom ? row + 1 : bottom;
-        left = col < left ? col : left, right = col >= right ? col + 1 : right;
+    for (Py_ssize_t k = 0; k < count; k++)
+        if (!fits(field->flat[cells[k]], field->rows * field->cols, "a cell lies off the lattice"))
+            return 0;
+    return 1;
+}
+
+/* Tell whether enough of the cells above a limit are in the core. */
+static int enough_sure(const Field *field, const int32_t *above, Py_ssize_t count,
+                       Py_ssize_t least_sure)
+{
+    Py_ssize_t sure = 0;
+    if (count < least_sure) return 0;
+    for (Py_ssize_t k = 0; k < count; k++) {
+        Core own = core_of(field, above[k]);
+        sure += in_core(field, own.row, own.col, is_above);
     }
-    if (above < least_sure || sure < least_sure) return 0;
+    return sure >= least_sure;
+}
+
+/* Let the field be what lies around some cells. */
+static void narrow(Field *field, const int32_t *above, Py_ssize_t count, Py_ssize_t reach)
+{
+    Py_ssize_t top = field->rows, left = field->cols, bottom = 0, right = 0;
+    for (Py_ssize_t k = 0; k < count; k++) {
+        Core own = core_of(field, above[k]);
+        top = own.row < top ? own.row : top, bottom = own.row >= bottom ? own.row + 1 : bottom;
+        left = own.col < left ? own.col : left, right = own.col >= right ? own.col + 1 : right;
+    }
     field->top = top > reach ? top - reach : 0, field->left = left > reach ? left - reach : 0;
     field->bottom = field->rows - bottom > reach ? bottom + reach : field->rows;
     field->right = field->cols - right > reach ? right + reach : field->cols;
-    return 1;
 }
 
 /* Keep those in the field that are in the core, at the front; return how many. */
@@ -224,7 +245,8 @@ static Py_ssize_t keep_cores(const Field *field, Core *core, Py_ssize_t found, i
     Py_ssize_t count = 0;
     for (Py_ssize_t k = 0; k < found; k++) {
         Core own = core[k];
-        if (!is_around(field, own.row, own.col) || !in_core(field, own.row, own.col)) continue;
+        if (!is_around(field, own.row, own.col)
+            || !in_core(field, own.row, own.col, is_around)) continue;
         own.begins = begin_of(field, own.row, own.col, joined);
         core[count++] = own;
     }
@@ -263,21 +285,22 @@ static PyObject *groups(PyObject *self, PyObject *const *args, Py_ssize_t given)
     field.place = place->buf;
     field.rows = place->shape[0] - 2 * RIM, field.cols = place->shape[1] - 2 * RIM;
     field.bottom = field.rows, field.right = field.cols;
+    int32_t *some = scratch(1, ((size_t)cells + 1) * sizeof *some);
+    if (!some) return done(&held, NULL);
+    Py_ssize_t above = all_above(field.sums, field.judged, limit, cells, some);
+    if (!on_lattice(&field, some, above)) return done(&held, NULL);
+    /* Mostly noise has raised a few, and that is all there is to see. */
+    if (!enough_sure(&field, some, above, least_sure)) return done(&held, PyList_New(0));
+    narrow(&field, some, above, reach);
     Core *core = scratch(0, ((size_t)cells + 1) * sizeof *core);
-    int32_t *some = core ? scratch(1, ((size_t)cells + 1) * sizeof *some) : NULL;
-    field.around = some ? scratch(3, (size_t)(place->len / place->itemsize)) : NULL;
+    field.around = core ? scratch(3, (size_t)(place->len / place->itemsize)) : NULL;
     if (!field.around) return done(&held, NULL);
     Py_ssize_t found = all_above(field.sums, field.judged, field.edge < limit ? field.edge : limit,
                                  cells, some);
-    for (Py_ssize_t k = 0; k < found; k++) {
-        core[k] = core_of(&field, some[k]);
-        if (core[k].row >= 0 && core[k].row < field.rows && core[k].col >= 0) continue;
-        PyErr_SetString(PyExc_ValueError, "a cell lies off the lattice");
-        return done(&held, NULL);
-    }
+    if (!on_lattice(&field, some, found)) return done(&held, NULL);
+    for (Py_ssize_t k = 0; k < found; k++) core[k] = core_of(&field, some[k]);
     mark(&field, core, found);
-    Py_ssize_t count = sure_around(&field, core, found, limit, reach, least_sure) ? found : 0;
-    count = keep_cores(&field, core, count, joined);
+    Py_ssize_t count = keep_cores(&field, core, found, joined);
     PyObject *out = groups_of(&field, core, count, joined, limit, least, least_sure);
     unmark(&field, some, found);
     return done(&held, out);

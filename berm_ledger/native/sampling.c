@@ -133,7 +133,8 @@ static Axis axis_of(Held *held, PyObject *low, PyObject *part)
     axis.part = flat(held, part, 'f', axis.count, 0);
     if (held->failed) return axis;
     Py_ssize_t breaks = 0;
-    for (Py_ssize_t k = 1; k < axis.count; k++) breaks += axis.low[k] != axis.low[k - 1] + 1;
+    for (Py_ssize_t k = 1; k < axis.count; k++)
+        breaks += axis.low[k] >= 0 && axis.low[k] != axis.low[k - 1] + 1;
     axis.orderly = 16 * breaks < axis.count;
     return axis;
 }
@@ -144,7 +145,9 @@ static int find_stretches(Axis *axis)
     int32_t *stretch = scratch(1, (axis->count + 1) * sizeof *stretch);
     if (!stretch) return 0;
     for (Py_ssize_t k = axis->count - 1; k >= 0; k--) {
-        int on = k + 1 < axis->count && axis->low[k] >= 0 && axis->low[k + 1] == axis->low[k] + 1;
+        /* Places outside follow each other, too. */
+        int32_t next = axis->low[k] < 0 ? -1 : axis->low[k] + 1;
+        int on = k + 1 < axis->count && axis->low[k + 1] == next;
         stretch[k] = on ? stretch[k + 1] + 1 : 1;
     }
     axis->stretch = stretch;
@@ -190,15 +193,13 @@ static void along_row(const Grid *grid, Py_ssize_t r, float part, const Axis *co
     }
     for (Py_ssize_t k = 0, on; k < count; k += on) {
         Py_ssize_t c = cols->low[from + k];
-        on = 1;
-        if (c < 0) {
-            out[k] = NAN;
-        } else if (!cols->orderly) {
+        on = cols->orderly || c < 0 ? stretch_at(cols, from + k, count - k) : 1;
+        if (c < 0)
+            for (Py_ssize_t i = k; i < k + on; i++) out[i] = NAN;
+        else if (!cols->orderly)
             out[k] = between(row[c], row[c + 1], cols->part[from + k]) - shift;
-        } else {
-            on = stretch_at(cols, from + k, count - k);
+        else
             between_all(row + c, cols->part + from + k, shift, out + k, on);
-        }
     }
 }
 

@@ -23,35 +23,6 @@ static int pieces_fit(const int32_t *piece, Py_ssize_t pieces, Py_ssize_t all, P
 
 /* ---- the shift that all cells share -------------------------------------------------------- */
 
-WIDE static void raise_cells(const float *restrict slope_x, const float *restrict slope_y, float dx,
-                             float dy, float dz, const float *restrict measured,
-                             float *restrict out, Py_ssize_t count)
-{
-    for (Py_ssize_t i = 0; i < count; i++) {
-        float by = slope_x[i] * dx;
-        by = by + slope_y[i] * dy;
-        by = by - dz;
-        out[i] = by + measured[i];
-    }
-}
-
-/* level(slope (2, n), dx, dy, dz, measured, out) */
-static PyObject *level(PyObject *self, PyObject *const *args, Py_ssize_t given)
-{
-    if (!wanted(given, 6)) return NULL;
-    Held held = {.count = 0};
-    Py_ssize_t cells = length(args[4]);
-    const float *slope = flat(&held, args[0], 'f', 2 * cells, 0);
-    float dx = (float)PyFloat_AsDouble(args[1]), dy = (float)PyFloat_AsDouble(args[2]);
-    float dz = (float)PyFloat_AsDouble(args[3]);
-    const float *measured = flat(&held, args[4], 'f', cells, 0);
-    float *out = flat(&held, args[5], 'f', cells, 1);
-    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    raise_cells(slope, slope + cells, dx, dy, dz, measured, out, cells);
-    Py_INCREF(Py_None);
-    return done(&held, Py_None);
-}
-
 /*
  * apart(measured, accepted, fill, open (n,), step, out (k,))
  *
@@ -205,17 +176,26 @@ static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t give
 
 /* ---- differences --------------------------------------------------------------------------- */
 
+typedef struct {
+    float dx, dy, dz;
+} Shift;
+
 /* Up to BLOCK cells; how many are shown that nothing was accepted of yet. */
-WIDE static int32_t differ(const float *restrict level, const uint8_t *restrict open,
-                           const float *restrict accepted, const float *restrict fill,
-                           float *restrict kept, float *restrict left, uint8_t *restrict judged,
-                           Py_ssize_t count)
+WIDE static int32_t differ(const float *restrict measured, const float *restrict slope_x,
+                           const float *restrict slope_y, Shift shift,
+                           const uint8_t *restrict open, const float *restrict accepted,
+                           const float *restrict fill, float *restrict kept,
+                           float *restrict left, uint8_t *restrict judged, Py_ssize_t count)
 {
     int32_t fresh = 0, closed[BLOCK], sound[BLOCK];
     for (Py_ssize_t i = 0; i < count; i++) closed[i] = !open[i];
     for (Py_ssize_t i = 0; i < count; i++) {
+        float level = slope_x[i] * shift.dx;
+        level = level + slope_y[i] * shift.dy;
+        level = level - shift.dz;
+        level = level + measured[i];
         float reference = accepted[i] + fill[i];
-        float seen = closed[i] ? level[i] : NAN;
+        float seen = closed[i] ? level : NAN;
         kept[i] = seen;
         left[i] = seen - reference;
         sound[i] = closed[i] & (fabsf(reference) <= FLT_MAX);
@@ -226,31 +206,38 @@ WIDE static int32_t differ(const float *restrict level, const uint8_t *restrict 
 }
 
 /*
- * differences(level, open, accepted, fill (n,), pieces, kept, left, judged (m,))
+ * differences(measured (n,), slope (2, n), dx, dy, dz, open, accepted, fill (n,), pieces,
+ *             kept, left, judged (m,))
  *     -> how many cells are shown that nothing was accepted of yet
+ *
+ * Of a look freed of a shift: what is kept of it, and what it shows above the reference.
  */
 static PyObject *differences(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 8)) return NULL;
+    if (!wanted(given, 12)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t all = length(args[0]), pieces = length(args[4]), watched = length(args[6]);
+    Py_ssize_t all = length(args[0]), pieces = length(args[8]), watched = length(args[10]);
     Py_ssize_t fresh = 0;
-    const float *level = flat(&held, args[0], 'f', all, 0);
-    const uint8_t *open = flat(&held, args[1], '?', all, 0);
-    const float *accepted = flat(&held, args[2], 'f', all, 0);
-    const float *fill = flat(&held, args[3], 'f', all, 0);
-    const int32_t *piece = flat(&held, args[4], 'i', 3 * pieces, 0);
-    float *kept = flat(&held, args[5], 'f', watched, 1);
-    float *left = flat(&held, args[6], 'f', watched, 1);
-    uint8_t *judged = flat(&held, args[7], '?', watched, 1);
+    const float *measured = flat(&held, args[0], 'f', all, 0);
+    const float *slope = flat(&held, args[1], 'f', 2 * all, 0);
+    Shift shift = {(float)PyFloat_AsDouble(args[2]), (float)PyFloat_AsDouble(args[3]),
+                   (float)PyFloat_AsDouble(args[4])};
+    const uint8_t *open = flat(&held, args[5], '?', all, 0);
+    const float *accepted = flat(&held, args[6], 'f', all, 0);
+    const float *fill = flat(&held, args[7], 'f', all, 0);
+    const int32_t *piece = flat(&held, args[8], 'i', 3 * pieces, 0);
+    float *kept = flat(&held, args[9], 'f', watched, 1);
+    float *left = flat(&held, args[10], 'f', watched, 1);
+    uint8_t *judged = flat(&held, args[11], '?', watched, 1);
     if (held.failed || PyErr_Occurred() || !pieces_fit(piece, pieces, all, watched))
         return done(&held, NULL);
     for (; pieces > 0; pieces--, piece += 3) {
         for (Py_ssize_t first = 0; first < piece[2]; first += BLOCK) {
-            Py_ssize_t from = piece[0] + first, to = piece[1] + first;
+            Py_ssize_t of = piece[0] + first, own = piece[1] + first;
             Py_ssize_t count = piece[2] - first < BLOCK ? piece[2] - first : BLOCK;
-            fresh += differ(level + from, open + from, accepted + from, fill + from, kept + to,
-                            left + to, judged + to, count);
+            fresh += differ(measured + of, slope + of, slope + all + of, shift, open + of,
+                            accepted + of, fill + of, kept + own, left + own, judged + own,
+                            count);
         }
     }
     return done(&held, PyLong_FromSsize_t(fresh));
@@ -276,9 +263,9 @@ static inline float within(float value, float least, float most)
 /* Up to BLOCK cells; `resting` are those shown of which both sums are zero. */
 WIDE static Alarms chart_block(const float *restrict left, const float *restrict smooth,
                                const float *restrict steep, float *restrict low,
-                               float *restrict high, float *restrict shared,
-                               float *restrict accepted, float *restrict worth,
-                               int32_t *restrict resting, Py_ssize_t count, Chart by)
+                               float *restrict high, float *restrict accepted,
+                               float *restrict worth, int32_t *restrict resting,
+                               Py_ssize_t count, Chart by)
 {
     int32_t lows = 0, highs = 0;
     for (Py_ssize_t i = 0; i < count; i++) {
@@ -301,7 +288,7 @@ WIDE static Alarms chart_block(const float *restrict left, const float *restrict
         float step = (known ? left[i] : 0.0f) * looks, most = w + 1.0f;
         step = step / (most < by.memory ? most : by.memory);
         looks = looks + w;
-        low[i] = down, high[i] = up, shared[i] = tilt;
+        low[i] = down, high[i] = up;
         accepted[i] = accepted[i] + step;
         worth[i] = looks < 2.0f * by.memory - 1.0f ? looks : 2.0f * by.memory - 1.0f;
         resting[i] = known & (more == 0.0f);
@@ -318,26 +305,25 @@ WIDE static void note_same(const int32_t *restrict resting, int64_t stamp_ns,
 }
 
 /*
- * chart(left, smooth, steep, low, high, shared (m,), accepted, worth, same_ns (n,), pieces,
- *       stamp_ns, figures (11,)) -> how many sums are above the limit, downwards and upwards
+ * chart(left, smooth, steep, low, high (m,), accepted, worth, same_ns (n,), pieces, stamp_ns,
+ *       figures (11,)) -> how many sums are above the limit, downwards and upwards
  */
 static PyObject *chart(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 12)) return NULL;
+    if (!wanted(given, 11)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t watched = length(args[0]), all = length(args[6]), pieces = length(args[9]);
+    Py_ssize_t watched = length(args[0]), all = length(args[5]), pieces = length(args[8]);
     const float *left = flat(&held, args[0], 'f', watched, 0);
     const float *smooth = flat(&held, args[1], 'f', watched, 0);
     const float *steep = flat(&held, args[2], 'f', watched, 0);
     float *low = flat(&held, args[3], 'f', watched, 1);
     float *high = flat(&held, args[4], 'f', watched, 1);
-    float *shared = flat(&held, args[5], 'f', watched, 1);
-    float *accepted = flat(&held, args[6], 'f', all, 1);
-    float *worth = flat(&held, args[7], 'f', all, 1);
-    int64_t *same_ns = flat(&held, args[8], 'q', all, 1);
-    const int32_t *piece = flat(&held, args[9], 'i', 3 * pieces, 0);
-    int64_t stamp_ns = PyLong_AsLongLong(args[10]);
-    const float *figures = flat(&held, args[11], 'f', sizeof(Chart) / sizeof(float), 0);
+    float *accepted = flat(&held, args[5], 'f', all, 1);
+    float *worth = flat(&held, args[6], 'f', all, 1);
+    int64_t *same_ns = flat(&held, args[7], 'q', all, 1);
+    const int32_t *piece = flat(&held, args[8], 'i', 3 * pieces, 0);
+    int64_t stamp_ns = PyLong_AsLongLong(args[9]);
+    const float *figures = flat(&held, args[10], 'f', sizeof(Chart) / sizeof(float), 0);
     if (held.failed || PyErr_Occurred() || !pieces_fit(piece, pieces, all, watched))
         return done(&held, NULL);
     Chart by;
@@ -349,7 +335,7 @@ static PyObject *chart(PyObject *self, PyObject *const *args, Py_ssize_t given)
             Py_ssize_t of = piece[0] + first, own = piece[1] + first;
             Py_ssize_t count = piece[2] - first < BLOCK ? piece[2] - first : BLOCK;
             Alarms more = chart_block(left + own, smooth + own, steep + own, low + own, high + own,
-                                      shared + own, accepted + of, worth + of, resting, count, by);
+                                      accepted + of, worth + of, resting, count, by);
             note_same(resting, stamp_ns, same_ns + of, count);
             lows += more.low, highs += more.high;
         }
@@ -361,7 +347,6 @@ static PyMethodDef methods[] = {
     {"apart", (PyCFunction)(void (*)(void))apart, METH_FASTCALL, NULL},
     {"slopes", (PyCFunction)(void (*)(void))slopes, METH_FASTCALL, NULL},
     {"box_mean", (PyCFunction)(void (*)(void))box_mean, METH_FASTCALL, NULL},
-    {"level", (PyCFunction)(void (*)(void))level, METH_FASTCALL, NULL},
     {"differences", (PyCFunction)(void (*)(void))differences, METH_FASTCALL, NULL},
     {"chart", (PyCFunction)(void (*)(void))chart, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},

@@ -107,7 +107,11 @@ class SiteSurface:
         self.aside_m = np.full(count, np.nan, dtype=np.float32)
         self.aside_looks = np.zeros(count, dtype=np.uint8)
         self.aside_ns = np.zeros(count, dtype=np.int64)
-        self.seen_ns = np.full(count, UNSEEN_NS, dtype=np.int64)
+        # Which cells the last look has seen, and when; of the others when they were seen before.
+        # To write the time of every look at every cell would be a third of all that it touches.
+        self._last_seen = np.zeros(count, dtype=bool)
+        self._last_ns = int(UNSEEN_NS)
+        self._earlier_ns = np.full(count, UNSEEN_NS, dtype=np.int64)
         # Where the cells of a look that are far off, and those pulled over, are listed.
         self._lists = np.empty((2, count), dtype=np.intp)
         #: How it stood before; None when nobody will ask for that any more.
@@ -118,6 +122,17 @@ class SiteSurface:
         """Which cells have a height, shape (n,)."""
         out: NDArray[np.bool_] = self.looks > 0.0
         return out
+
+    @property
+    def seen_ns(self) -> NDArray[np.int64]:
+        """When each cell was last seen, shape (n,) [ns]; -1 for never."""
+        last_ns = np.where(self._last_seen, np.int64(self._last_ns), UNSEEN_NS)
+        return np.maximum(self._earlier_ns, last_ns)
+
+    def put_back_seen(self, seen_ns: NDArray[np.int64]) -> None:
+        """Take the times that an earlier run has seen the cells, shape (n,) [ns]."""
+        self._earlier_ns[:] = seen_ns
+        self._last_seen[:] = False
 
     def effective_looks(
         self, cells: slice | NDArray[np.intp] = slice(None)
@@ -181,7 +196,8 @@ class SiteSurface:
         # The trend of cells at rest scatters by so much of the noise.
         limit = EWMA_SIGMAS * noise_m * np.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT))
         seen, far, leaning = self._fuse_cells(
-            measured_m, stamp_ns, np.float32(gate), np.float32(limit))
+            measured_m, np.float32(gate), np.float32(limit))
+        self._last_seen, self._last_ns = seen, stamp_ns
         if not len(far):
             return Fused(seen, leaning)
         hurry = np.zeros(len(far), dtype=bool) if expected is None else expected[far]
@@ -189,7 +205,7 @@ class SiteSurface:
         return Fused(seen, np.concatenate([leaning, agreed]))
 
     def _fuse_cells(
-        self, measured_m: NDArray[np.float32], stamp_ns: int, gate: np.float32, limit: np.float32
+        self, measured_m: NDArray[np.float32], gate: np.float32, limit: np.float32
     ) -> tuple[NDArray[np.bool_], NDArray[np.intp], NDArray[np.intp]]:
         """Take in what is near or first seen; return what is seen, far off, pulled over."""
         if compiled.cells is not None:
@@ -197,8 +213,8 @@ class SiteSurface:
             far, moved = self._lists
             fars, adopted = compiled.cells.fuse(
                 measured_m, self.height_m, self.looks, self.trend_m, self.aside_looks,
-                self.seen_ns, seen, far, moved, stamp_ns, gate, limit, MOST_LOOKS, EWMA_WEIGHT,
-                RESTART_LOOKS)
+                self._last_seen, seen, self._earlier_ns, far, moved, self._last_ns, gate, limit,
+                MOST_LOOKS, EWMA_WEIGHT, RESTART_LOOKS)
             return seen, far[:fars].copy(), moved[:adopted].copy()
         seen = np.isfinite(measured_m)
         innovation = measured_m - self.height_m
@@ -211,8 +227,8 @@ class SiteSurface:
         self._average(innovation, near)
         self._begin(first, measured_m[first])
         moved = self._adopt_trend(near, limit)
-        # Stamps only grow; the greater one is quicker than a choice cell by cell.
-        np.maximum(self.seen_ns, seen * np.int64(stamp_ns + 1) - 1, out=self.seen_ns)
+        gone = np.flatnonzero(self._last_seen & ~seen)
+        self._earlier_ns[gone] = np.maximum(self._earlier_ns[gone], self._last_ns)
         return seen, far, moved
 
     def _average(

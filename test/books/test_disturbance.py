@@ -9,7 +9,7 @@ from berm_ledger.books.charts import Canvas
 from berm_ledger.books.disturbance import ALLOWANCE, Change, DisturbanceWatch, LIMIT
 from berm_ledger.books.recent import RecentLooks
 from berm_ledger.books.sequential import Cusum, cusum_run_length
-from berm_ledger.books.shared_shift import robust_spread, SharedShift, shifted_back
+from berm_ledger.books.shared_shift import LevelLook, robust_spread, SharedShift
 from berm_ledger.books.verdicts import assessed_losses, GROUND_SIGMAS
 from berm_ledger.geometry import Lattice
 from berm_ledger.survey.noise import GridNoise
@@ -50,8 +50,8 @@ class Square:
             measured[~self.seen] = np.nan
             level, planar_m = self.watch.level(measured, self.open)
             out += self.watch.look(
-                level, planar_m, self.height_m, np.full(len(level), 10.0), self.open,
-                ground_m=np.zeros(len(level)), noise=NOISE, shift_error_m=0.001,
+                level, planar_m, self.height_m, np.full(len(measured), 10.0), self.open,
+                ground_m=np.zeros(len(measured)), noise=NOISE, shift_error_m=0.001,
                 stamp_ns=self.stamp_ns)
         return out
 
@@ -303,7 +303,7 @@ def test_a_shared_shift_is_found_beside_a_real_change() -> None:
     difference[:160] -= 0.03
     shared = SharedShift(slope)
     shift, error_m = shared.of(difference[shared.picked])
-    left = shifted_back(difference, slope, shift)
+    left = LevelLook(difference, slope, shift)[:]
     assert error_m < 0.002
     assert abs(np.median(left[160:])) < 0.0003
     assert np.median(left[:160]) == pytest.approx(-0.03, abs=0.001)
