@@ -17,6 +17,9 @@ from ..survey.area import SurveyArea
 CELL_M = 0.05
 # Share of a coarse cell's surveyed cells that must be too high; fewer are noise.
 LEAST_SHARE = 0.1
+# A blocked cell is free again once they are lower than this share of the clearance; at the foot of
+# a berm cells would else come and go with the noise of every look.
+FREE_BELOW = 0.9
 
 
 @dataclass(eq=False)
@@ -52,10 +55,11 @@ class NoGo:
         # Only these can be built on; of the yard they are few.
         self._surveyed, place = np.unique(cell, return_inverse=True)
         self._cell, self._per_cell = place.astype(np.int32), np.bincount(place)
+        self._built_on = np.zeros(len(self._surveyed), dtype=bool)
 
     def blocked(self, height_m: NDArray[np.float64]) -> NDArray[np.bool_]:
         """
-        Return which cells are blocked.
+        Return which cells are blocked, those that were and may still be among them.
 
         Parameters
         ----------
@@ -68,9 +72,19 @@ class NoGo:
             Shape of the lattice.
 
         """
-        with np.errstate(invalid='ignore'):
-            high = height_m > self.site.rover.clearance_m
-        count = np.bincount(self._cell, weights=high)
+        clearance_m = self.site.rover.clearance_m
+        built_on = self._rises_above(clearance_m, height_m)
+        if (self._built_on & ~built_on).any():
+            built_on |= self._built_on & self._rises_above(FREE_BELOW * clearance_m, height_m)
+        self._built_on = built_on
         out = self._kept_out.copy()
-        out.reshape(-1)[self._surveyed[count / self._per_cell >= LEAST_SHARE]] = True
+        out.reshape(-1)[self._surveyed[built_on]] = True
+        return out
+
+    def _rises_above(self, limit_m: float, height_m: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Tell of each coarse cell with surveyed cells whether enough of these are higher."""
+        with np.errstate(invalid='ignore'):
+            high = height_m > limit_m
+        count = np.bincount(self._cell, weights=high)
+        out: NDArray[np.bool_] = count / self._per_cell >= LEAST_SHARE
         return out

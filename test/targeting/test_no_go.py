@@ -3,7 +3,7 @@
 """Ground to keep off, against each coarse cell counted by hand."""
 
 from berm_ledger.survey.area import survey_area
-from berm_ledger.targeting.no_go import CELL_M, LEAST_SHARE, NoGo
+from berm_ledger.targeting.no_go import CELL_M, FREE_BELOW, LEAST_SHARE, NoGo
 import numpy as np
 from targeting_kit import site_of, straight
 
@@ -39,3 +39,21 @@ def test_what_is_blocked_now_does_not_stay_so():
     assert no_go.blocked(np.full(len(no_go.area), 0.2)).any()
     assert not no_go.blocked(np.zeros(len(no_go.area))).any()
     assert not no_go.blocked(np.full(len(no_go.area), np.nan)).any()
+
+
+def test_the_noise_of_looks_opens_no_cell_and_blocks_it_once():
+    site = site_of(straight(2.0))
+    no_go = NoGo(site, survey_area(site))
+    clearance_m, chance = site.rover.clearance_m, np.random.default_rng(5)
+    looks = [no_go.blocked(clearance_m + 0.0005 * chance.standard_normal(len(no_go.area)))
+             for _ in range(20)]
+    assert looks[0].any()
+    for before, after in zip(looks, looks[1:]):
+        assert not (before & ~after).any()
+    # What would come and go by itself is no more than that of one look.
+    alone = [NoGo(site, no_go.area).blocked(np.full(len(no_go.area), share * clearance_m))
+             for share in (FREE_BELOW, 1.01)]
+    assert not alone[0].any()
+    np.testing.assert_array_equal(looks[-1], alone[1])
+    np.testing.assert_array_equal(
+        no_go.blocked(np.full(len(no_go.area), 0.99 * FREE_BELOW * clearance_m)), alone[0])
