@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 import math
 from typing import Any
 
@@ -24,6 +24,7 @@ from .dump_line import half_base_m, MARGIN_M
 from .values import Ground
 from ..books.rows import Row
 from ..design import Site
+from ..geometry import Polyline
 
 SAMPLE_M = 0.03
 SOIL_CELL_M = 0.04
@@ -92,13 +93,13 @@ class Obstacles:
         Returns
         -------
         Obstacles
-            All of them; ``before`` itself where it was made of the same. The ground is compared by
-            identity.
+            All of them; ``before`` itself where it was made of the same, but for ground under the
+            designs of standing segments, which is no obstacle of its own.
 
         """
         stands = [False] * len(rows) if standing is None else list(standing)
         made_of = (site, ground, stands, [_disc_key(site, row) for row in rows])
-        if before is not None and _same(before.made_of, made_of):
+        if before is not None and before._would_be(made_of):
             return before
         parts: list[tuple[Floats, Floats]] = [segment_disc(site, row) for row in rows]
         names = [segment_name(row) for row in rows]
@@ -125,6 +126,28 @@ class Obstacles:
         """Blocked ground off the standing segments, shape (n, 2) [m]."""
         out: Floats = self.points_xy[self.owner == len(self.names) - 1]
         return out
+
+    def _would_be(self, made_of: tuple[Any, ...]) -> bool:
+        """
+        Tell whether obstacles made of something else would be these.
+
+        Cells at the foot of a berm come and go with the noise of every look.
+        """
+        if not self.made_of or self.made_of[0] is not made_of[0] or (
+                self.made_of[2:] != made_of[2:]):
+            return False
+        was, ground = self.made_of[1], made_of[1]
+        if was is ground:
+            return True
+        if was is None or ground is None or was.lattice != ground.lattice:
+            return False
+        changed, _ = blocked_points(Ground(ground.lattice, was.no_drive ^ ground.no_drive))
+        return not len(_off_discs(changed, [self._standing_discs(made_of[2])]))
+
+    def _standing_discs(self, stands: Sequence[bool]) -> tuple[Floats, Floats]:
+        """Return points and radii of the segments that stand."""
+        ours = np.append(stands, [False] * (len(self.names) - self.segments))[self.owner]
+        return self.points_xy[ours], self.radius_m[ours]
 
     def hits(self, hull_xy: Floats, poses: Floats) -> NDArray[np.bool_]:
         """
@@ -170,12 +193,6 @@ def _disc_key(site: Site, row: Row) -> tuple[object, ...]:
             half_base_m(site, row))
 
 
-def _same(made_of: tuple[Any, ...], other: tuple[Any, ...]) -> bool:
-    """Tell whether two are made of the same: site and ground themselves, equal figures."""
-    return len(made_of) == len(other) and made_of[0] is other[0] and made_of[1] is other[1] and (
-        made_of[2:] == other[2:])
-
-
 def segment_name(row: Row) -> str:
     """Return the plain name of a segment."""
     return f'{row.berm} segment {row.segment}'
@@ -183,13 +200,21 @@ def segment_name(row: Row) -> str:
 
 def segment_disc(site: Site, row: Row) -> tuple[Floats, Floats]:
     """Return points on a segment's centreline and the radius that reaches its toe."""
-    count = max(2, math.ceil((row.station_to_m - row.station_from_m) / SAMPLE_M) + 1)
-    station = np.linspace(row.station_from_m, row.station_to_m, count)
-    line = site.berms[row.berm_index].centreline
+    points = _line_points(
+        site.berms[row.berm_index].centreline, row.station_from_m, row.station_to_m)
+    return points, np.full(len(points), half_base_m(site, row) + MARGIN_M)
+
+
+@lru_cache(maxsize=4096)
+def _line_points(line: Polyline, from_m: float, to_m: float) -> Floats:
+    """Return points on a line; those of a site's segments are asked for again and again."""
+    count = max(2, math.ceil((to_m - from_m) / SAMPLE_M) + 1)
+    station = np.linspace(from_m, to_m, count)
     if line.closed:
         station[-1] = np.nextafter(station[-1], 0.0)
     points = line.point_at(station)
-    return points, np.full(count, half_base_m(site, row) + MARGIN_M)
+    points.flags.writeable = False
+    return points
 
 
 def outline_points(corners_xy: Floats) -> Floats:
@@ -221,7 +246,7 @@ def blocked_points(ground: Ground | None) -> tuple[Floats, float]:
 
 def _off_discs(cells: Floats, parts: Sequence[tuple[Floats, Floats]]) -> Floats:
     """Return the cells (n, 2) [m] outside all discs."""
-    if not len(cells) or not parts:
+    if not len(cells) or not any(len(p) for p, _ in parts):
         return cells
     points = np.concatenate([p for p, _ in parts])
     radius = np.concatenate([r for _, r in parts])

@@ -128,3 +128,30 @@ def test_obstacles_are_made_anew_where_anything_is_another(other):
     assert after is not before
     for name in ('points_xy', 'radius_m', 'owner', 'soil_xy'):
         npt.assert_array_equal(getattr(after, name), getattr(alone, name))
+
+
+@pytest.mark.parametrize(('x_m', 'y_m', 'kept'), [
+    (1.0, 0.1, True), (1.0, 0.9, False), (-0.9, 0.0, False)])
+def test_obstacles_are_kept_while_cells_come_and_go_on_standing_segments_only(x_m, y_m, kept):
+    site = site_of(straight(2.0))
+    rows, lattice = bare_rows(site, loads=1), Lattice(-1.0, -1.0, 0.02, 101, 201)
+    few, many = (np.zeros(lattice.shape, dtype=bool) for _ in range(2))
+    many[tuple(np.rint(lattice.index_from_xy([[x_m, y_m]])[0]).astype(int))] = True
+    for was, now in ((few, many), (many, few)):
+        before = Obstacles.of_site(site, rows, Ground(lattice, was), [True] * len(rows))
+        after = Obstacles.of_site(
+            site, rows, Ground(lattice, now), [True] * len(rows), before=before)
+        assert (after is before) == kept
+        alone = Obstacles.of_site(site, rows, Ground(lattice, now), [True] * len(rows))
+        npt.assert_array_equal(after.soil_xy, alone.soil_xy)
+
+
+def test_cells_on_segments_that_do_not_stand_are_obstacles_of_their_own():
+    site = site_of(straight(2.0))
+    rows, lattice = bare_rows(site, loads=1), Lattice(-1.0, -1.0, 0.02, 101, 201)
+    few, many = np.zeros(lattice.shape, dtype=bool), np.zeros(lattice.shape, dtype=bool)
+    many[50, 100] = True
+    before = Obstacles.of_site(site, rows, Ground(lattice, few))
+    after = Obstacles.of_site(site, rows, Ground(lattice, many), before=before)
+    assert after is not before
+    assert len(after.soil_xy) == 1

@@ -319,5 +319,7 @@ def test_a_table_that_moves_no_soil_is_answered_from_the_same_obstacles():
     planner.update(lower, ground)
     assert planner.obstacles is before
     assert repr(planner.next_target()) == repr(choose_target(site, lower, ground, None))
-    planner.update(lower, Ground(ground.lattice, ground.blocked))
+    planner.update(lower, Ground(ground.lattice, ground.blocked.copy()))
+    assert planner.obstacles is before
+    planner.update(lower, Ground(ground.lattice, ~ground.blocked))
     assert planner.obstacles is not before
