@@ -11,13 +11,14 @@ the last millimetre and a load lands unevenly: a section is in tolerance with a 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import erf
 
-from .stretch import stretch_middles
+from .stretch import crest_within, stretch_middles
 
 # What is not known of one section of a crest, and what a load adds to that, in shares of its rise.
 UNKNOWN_M = 0.008
@@ -84,9 +85,22 @@ def mending_place(
         Station of the middle of the load [m].
 
     """
-    known = np.isfinite(np.asarray(short_m, dtype=float))
-    station = np.asarray(station_m, dtype=float)[known]
-    short = np.asarray(short_m, dtype=float)[known]
+    # A load changes nothing beyond.
+    station, short = crest_within(
+        load.width_m + LANDING_M, station_m, short_m, from_m, to_m, line_length_m, closed=closed)
+    return _mending_place(station.tobytes(), short.tobytes(), load, tolerance_m, from_m, to_m,
+                          line_length_m, closed)
+
+
+@lru_cache(maxsize=512)
+def _mending_place(
+    stations: bytes, shorts: bytes, load: Load, tolerance_m: float, from_m: float, to_m: float,
+    line_length_m: float, closed: bool,
+) -> float | None:
+    """Return the place; from one look to the next most of a crest stays as it is."""
+    short = np.frombuffer(shorts)
+    known = np.isfinite(short)
+    station, short = np.frombuffer(stations)[known], short[known]
     middle = stretch_middles(from_m, to_m, load.width_m, line_length_m, closed=closed)
     gap = np.abs(station - middle[:, None])
     gap = np.minimum(gap, line_length_m - gap) if closed else gap

@@ -15,6 +15,8 @@ CANDIDATES = 9
 # of the design, and a crest whose end is not filled slopes down over its last sections.
 PAST_END = 0.5
 
+Floats = NDArray[np.float64]
+
 
 def lowest_stretch(
     station_m: ArrayLike,
@@ -58,14 +60,41 @@ def lowest_stretch(
     (0.467, 0.04)
 
     """
+    station, short = crest_within(
+        drum_width_m, station_m, short_m, from_m, to_m, line_length_m, closed=closed)
+    return _lowest(station.tobytes(), short.tobytes(), from_m, to_m, drum_width_m, line_length_m,
+                   closed)
+
+
+def crest_within(
+    reach_m: float, station_m: ArrayLike, short_m: ArrayLike, from_m: float, to_m: float,
+    line_length_m: float, *, closed: bool,
+) -> tuple[Floats, Floats]:
+    """Return the crest within reach of a segment; a closed one whole, unknown where beyond."""
     station, short = np.asarray(station_m, dtype=float), np.asarray(short_m, dtype=float)
+    if closed:
+        gap = np.abs(station - 0.5 * (from_m + to_m))
+        far = np.minimum(gap, line_length_m - gap) > 0.5 * (to_m - from_m) + reach_m
+        return station, np.where(far, np.nan, short)
+    # Stations ascend.
+    first, last = station.searchsorted((from_m - reach_m, to_m + reach_m))
+    return station[first:last], short[first:last]
+
+
+@lru_cache(maxsize=512)
+def _lowest(
+    stations: bytes, shorts: bytes, from_m: float, to_m: float, drum_width_m: float,
+    line_length_m: float, closed: bool,
+) -> tuple[float, float]:
+    """Return the lowest stretch; from one look to the next most of a crest stays as it is."""
+    station, short = np.frombuffer(stations), np.frombuffer(shorts)
     middle = stretch_middles(from_m, to_m, drum_width_m, line_length_m, closed=closed)
     if closed:
         gap = np.abs(station - middle[:, None])
         near = np.minimum(gap, line_length_m - gap) <= _reach_m(drum_width_m)
         sections = near.sum(axis=1)
     else:
-        # Stations ascend: only those within a drum width of the segment can be near.
+        # Stations ascend: only those within a drum width of the middles can be near.
         reach = (middle[0] - drum_width_m, middle[-1] + drum_width_m)
         first, last = np.searchsorted(station, reach)
         station, short = station[first:last], short[first:last]

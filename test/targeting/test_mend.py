@@ -48,6 +48,21 @@ def test_over_the_seam_of_a_ring():
     assert place > 1.9
 
 
+@pytest.mark.parametrize('closed', [False, True])
+def test_only_the_crest_that_a_load_reaches_has_a_say(closed):
+    line = {'line_length_m': 2.0, 'closed': closed}
+    short = dip(0.03, else_m=0.006)
+    alone = mending_place(STATION, short, LOAD, 0.02, from_m=0.4, to_m=1.0, **line)
+    for depth_m in (0.03, -0.3, np.nan):
+        # A drum ends 0.15 m from its middle, a load 0.05 m farther.
+        far = (STATION > 1.25) & (STATION < 1.75)
+        assert mending_place(STATION, np.where(far, depth_m, short), LOAD, 0.02, from_m=0.4,
+                             to_m=1.0, **line) == alone
+    other = mending_place(STATION, dip(0.03, middle_m=0.55, else_m=0.006), LOAD, 0.02, from_m=0.4,
+                          to_m=1.0, **line)
+    assert other == pytest.approx(0.55, abs=0.08)
+
+
 def judged(short, rise_m=0.02):
     """Return what the third of five segments asks for on a berm at 0.25 m but for a shortfall."""
     site = site_of(straight(2.0, height_m=0.25))

@@ -179,13 +179,12 @@ def rows_from_segments_cloud(msg: Any, site: Site) -> tuple[Row, ...]:
         text = (f'segments table has {int(msg.height) * int(msg.width)} points; the site file '
                 f'makes {len(segments)} segments')
         raise MessageError(text)
-    names = (*FIGURES, 'age')
-    figures = dict(zip(names, cloud_columns(msg, names, (NUMBERS['f4'],))))
-    counts = dict(zip(COUNTS, cloud_columns(msg, tuple(COUNTS), (NUMBERS['u4'],))))
-    return tuple(
-        _row({name: values[0, i].item() for name, values in {**figures, **counts}.items()},
-             segment, site, stamp_ns)
-        for i, segment in enumerate(segments))
+    names = (*FIGURES, 'age', *COUNTS)
+    columns = (*cloud_columns(msg, names[:-len(COUNTS)], (NUMBERS['f4'],)),
+               *cloud_columns(msg, tuple(COUNTS), (NUMBERS['u4'],)))
+    by_row = zip(*(values[0].tolist() for values in columns))
+    return tuple(_row(dict(zip(names, values)), segment, site, stamp_ns)
+                 for values, segment in zip(by_row, segments))
 
 
 def _row(values: dict[str, Any], segment: Segment, site: Site, stamp_ns: int) -> Row:
