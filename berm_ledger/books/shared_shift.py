@@ -19,13 +19,13 @@ from numpy.typing import NDArray
 
 from ..kernels import compiled
 from ..survey.middle import median_size
-from ..survey.robust import explained_m, weighed
-
-Floats = NDArray[np.float64]
+from ..survey.robust import Floats, weighed_rest
+from ..survey.symmetric import inverse, solved
 
 # What registration may leave (standard deviations) [m], and cells that are worth one.
 LEFT_XY_M = 0.005
 LEFT_Z_M = 0.003
+PRIOR = np.diag([LEFT_XY_M**-2, LEFT_XY_M**-2, LEFT_Z_M**-2])
 CELLS_PER_INDEPENDENT = 10.0
 LEAST_CELLS = 200
 THINNING = 5
@@ -122,20 +122,18 @@ class SharedShift:
             Standard error of its planar part [m].
 
         """
-        if np.count_nonzero(np.isfinite(difference_m)) < LEAST_CELLS:
-            return np.zeros(3), LEFT_XY_M
-        slope, value = self._picked_slope, difference_m.astype(float)
-        prior = np.diag([LEFT_XY_M**-2, LEFT_XY_M**-2, LEFT_Z_M**-2])
+        value = np.ascontiguousarray(difference_m, dtype=np.float64)
         shift = np.zeros(3)
         for width in ROBUST_SPREADS:
-            left = value - explained_m(slope, shift) if shift.any() else value
-            spread = max(LEAST_SPREAD_M, robust_spread(left))
-            normal, toward = weighed(left, slope, 0.0, width * spread)
+            normal, toward, spread_m, known = weighed_rest(
+                value, self._picked_slope, shift, width, LEAST_SPREAD_M)
+            if known < LEAST_CELLS:
+                return np.zeros(3), LEFT_XY_M
             toward += normal @ shift
-            worth = max(spread**2 * CELLS_PER_INDEPENDENT / self._thinning, spread**2)
-            normal = normal / worth + prior
-            shift = np.linalg.solve(normal, toward / worth)
-        return shift, float(np.sqrt(np.linalg.inv(normal)[:2, :2].diagonal().max()))
+            worth = max(spread_m**2 * CELLS_PER_INDEPENDENT / self._thinning, spread_m**2)
+            normal = normal / worth + PRIOR
+            shift = solved(normal, toward / worth)
+        return shift, math.sqrt(max(inverse(normal).diagonal().tolist()[:2]))
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,6 +4,24 @@
 #include "grid.h"
 #include "ranks.h"
 
+/* Room for so many values, kept from call to call. */
+static double *room(int place, Py_ssize_t count)
+{
+    return scratch(place, (size_t)(count + 1) * sizeof(double));
+}
+
+/* Sums are taken over every 64th value, then in halves: one order for all machines. */
+enum { LANES = 64, ALIKE = 4 };
+
+static void sum_lanes(double (*sums)[LANES], int rows, double *out)
+{
+    for (int k = 0; k < rows; k++) {
+        for (int half = LANES / 2; half > 0; half /= 2)
+            for (int lane = 0; lane < half; lane++) sums[k][lane] += sums[k][lane + half];
+        out[k] = sums[k][0];
+    }
+}
+
 /* ---- medians ------------------------------------------------------------------------------- */
 
 /* The values less a centre, or the size of that; NaN becomes infinity. Return how many were NaN. */
@@ -45,9 +63,8 @@ static PyObject *median(PyObject *self, PyObject *const *args, Py_ssize_t given)
         PyErr_SetString(PyExc_TypeError, "wanted one row of single or double");
         return done(&held, NULL);
     }
-    double *values = scratch(0, (count + 1) * sizeof *values);
-    double *spare = values ? scratch(1, (count + 1) * sizeof *values) : NULL;
-    if (!spare) return done(&held, NULL);
+    double *values = room(0, count), *spare = room(1, 2 * count);
+    if (!values || !spare) return done(&held, NULL);
     int64_t below;
     Py_ssize_t unknown = single
         ? take_singles(view->buf, (float)centre, of_size, values, count, &below)
@@ -60,6 +77,44 @@ static PyObject *median(PyObject *self, PyObject *const *args, Py_ssize_t given)
     return done(&held, PyFloat_FromDouble(middle(values, spare, count, known, single)));
 }
 
+/* ---- what a shift leaves ------------------------------------------------------------------- */
+
+/* Differences less those that a shift (x, y, up) makes. */
+WIDE static void unexplained(const double *restrict value, const double *restrict slope_x,
+                             const double *restrict slope_y, const double *restrict shift,
+                             double *restrict left, Py_ssize_t count)
+{
+    double dx = -shift[0], dy = shift[1], dz = shift[2];
+    for (Py_ssize_t i = 0; i < count; i++)
+        left[i] = value[i] - (slope_x[i] * dx - slope_y[i] * dy + dz);
+}
+
+typedef struct {
+    int64_t known, large;
+} Counts;
+
+/*
+ * Infinity for those that are no numbers; how many are, and how many of them are larger than a size.
+ */
+WIDE static Counts only_known(double *values, double most, Py_ssize_t count)
+{
+    int64_t known = 0, large = 0;
+    for (Py_ssize_t i = 0; i < count; i++) {
+        double size = fabs(values[i]);
+        int64_t is_known = size <= DBL_MAX;
+        known += is_known;
+        large += is_known & (size > most);
+        values[i] = is_known ? values[i] : INFINITY;
+    }
+    return (Counts){known, large};
+}
+
+WIDE static void take_sizes(const double *restrict values, double centre, double *restrict out,
+                            Py_ssize_t count)
+{
+    for (Py_ssize_t i = 0; i < count; i++) out[i] = fabs(values[i] - centre);
+}
+
 /*
  * left_over(left (n,), slope (2, n), shift (3,), most) -> median distance from the median, share of
  * those larger than `most`, how many
@@ -70,62 +125,68 @@ static PyObject *left_over(PyObject *self, PyObject *const *args, Py_ssize_t giv
 {
     if (!wanted(given, 4)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t count = length(args[0]), known = 0, large = 0;
+    Py_ssize_t count = length(args[0]);
     const double *left = flat(&held, args[0], 'd', count, 0);
     const double *slope = flat(&held, args[1], 'd', 2 * count, 0);
     const double *shift = flat(&held, args[2], 'd', 3, 0);
     double most = PyFloat_AsDouble(args[3]);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    double *values = scratch(0, (count + 1) * sizeof *values);
-    double *spare = values ? scratch(1, (count + 1) * sizeof *values) : NULL;
-    if (!spare) return done(&held, NULL);
-    for (Py_ssize_t k = 0; k < count; k++) {
-        double explained = slope[k] * -shift[0] - slope[count + k] * shift[1] + shift[2];
-        double size = fabs(values[known] = left[k] - explained);
-        large += size > most && size <= DBL_MAX;
-        known += size <= DBL_MAX;
+    double *values = room(0, count), *spare = room(1, 2 * count), *sizes = room(2, count);
+    if (!values || !spare || !sizes) return done(&held, NULL);
+    unexplained(left, slope, slope + count, shift, values, count);
+    Counts of = only_known(values, most, count);
+    take_sizes(values, middle(values, spare, count, of.known, 0), sizes, count);
+    double spread = middle(sizes, spare, count, of.known, 0);
+    double share = of.known ? (double)of.large / (double)of.known : NAN;
+    return done(&held, Py_BuildValue("ddn", spread, share, (Py_ssize_t)of.known));
+}
+
+/* ---- likeness of neighbours ---------------------------------------------------------------- */
+
+/* Up to LANES pairs: squares of the near, and products where both are, each onto its lane. */
+WIDE static void add_alike(const double *restrict left, const double *restrict beside, double most,
+                           double sums[restrict ALIKE][LANES], Py_ssize_t count)
+{
+    for (Py_ssize_t i = 0; i < count; i++) {
+        double own = left[i], other = beside[i];
+        int64_t close = fabs(own) <= most, both = close & (fabs(other) <= most);
+        own = close ? own : 0.0;
+        other = both ? other : 0.0;
+        sums[0][i] += own * own;
+        sums[1][i] += own * other;
+        sums[2][i] += close ? 1.0 : 0.0;
+        sums[3][i] += both ? 1.0 : 0.0;
     }
-    double centre = middle(values, spare, known, known, 0);
-    for (Py_ssize_t k = 0; k < known; k++) values[k] = fabs(values[k] - centre);
-    double spread = middle(values, spare, known, known, 0);
-    double share = known ? (double)large / (double)known : NAN;
-    return done(&held, Py_BuildValue("ddn", spread, share, known));
 }
 
 /*
- * alike(left, beside (n,), squares, products (n,)) -> how many squares and products there are, or
- * None where no difference is a number
+ * alike(left, beside (n,), sums (4,))
  *
  * Of differences, and of those beside, that are no further from zero than four robust spreads of
- * the first: their squares, and the products of both.
+ * the first: the sum of their squares and that of the products of both, and how many of each.
+ * Nothing where there is no such spread.
  */
 static PyObject *alike(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 4)) return NULL;
+    if (!wanted(given, 3)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t count = length(args[0]), near = 0, pair = 0, known = 0;
+    Py_ssize_t count = length(args[0]);
     const double *left = flat(&held, args[0], 'd', count, 0);
     const double *beside = flat(&held, args[1], 'd', count, 0);
-    double *squares = flat(&held, args[2], 'd', count, 1);
-    double *products = flat(&held, args[3], 'd', count, 1);
+    double *out = flat(&held, args[2], 'd', ALIKE, 1);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    double *values = scratch(0, (count + 1) * sizeof *values);
-    double *spare = values ? scratch(1, (count + 1) * sizeof *values) : NULL;
-    if (!spare) return done(&held, NULL);
+    double *values = room(0, count), *spare = room(1, 2 * count);
+    if (!values || !spare) return done(&held, NULL);
     int64_t below;
     Py_ssize_t unknown = take_doubles(left, 0.0, 1, values, count, &below);
-    for (Py_ssize_t k = 0; k < count; k++) known += fabs(left[k]) <= DBL_MAX;
-    if (!known) {
-        Py_INCREF(Py_None);
-        return done(&held, Py_None);
-    }
     double most = 4.0 * (1.4826 * middle(values, spare, count, count - unknown, 0));
-    for (Py_ssize_t k = 0; k < count; k++) {
-        int close = fabs(left[k]) <= most, both = close & (fabs(beside[k]) <= most);
-        if (close) squares[near++] = left[k] * left[k];
-        if (both) products[pair++] = left[k] * beside[k];
-    }
-    return done(&held, Py_BuildValue("nn", near, pair));
+    double sums[ALIKE][LANES] = {{0.0}};
+    for (Py_ssize_t first = 0; most <= DBL_MAX && first < count; first += LANES)
+        add_alike(left + first, beside + first, most, sums,
+                  count - first < LANES ? count - first : LANES);
+    sum_lanes(sums, ALIKE, out);
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
 }
 
 /* ---- differences at points ----------------------------------------------------------------- */
@@ -183,7 +244,8 @@ static PyObject *pairs(PyObject *self, PyObject *const *args, Py_ssize_t given)
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     for (Py_ssize_t k = 0; k < count; k++) {
         int64_t cell = cells[k], other = beside[k];
-        if (!fits(cell, all, "a cell that there is not") || (other >= 0 && !fits(other, all, "a cell that there is not"))) break;
+        if (!fits(cell, all, "a cell that there is not")
+            || (other >= 0 && !fits(other, all, "a cell that there is not"))) break;
         if (other < 0 || worked[cell] || !(looks[cell] >= least)) continue;
         left[kept] = (double)(measured[cell] - height[cell]);
         right[kept] = (double)(measured[other] - height[other]);
@@ -193,76 +255,55 @@ static PyObject *pairs(PyObject *self, PyObject *const *args, Py_ssize_t given)
 }
 
 /*
- * still(looks, worked, aside (n,), cells (k,), least_looks, places (k,)) -> how many
+ * ground(looks (n,), worked (n,), aside (n,), height (n,), cells (m,), points (m, 2), slope (2, m),
+ *        least_looks, variance, most_looks, least, points_there (m, 2), height_there (m,),
+ *        slope_there (2, m)) -> how many
  *
- * Places of the cells that are known by so many looks, lie still and have nothing set aside.
+ * Of the cells that are known by so many looks, lie still and have nothing set aside: points,
+ * heights, and slopes, zero where their square is less than `least` or than the variance of one look
+ * by the looks, at most so many. The slopes of k cells are the first 2 k values of theirs.
  */
-static PyObject *still(PyObject *self, PyObject *const *args, Py_ssize_t given)
+static PyObject *ground(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 6)) return NULL;
+    if (!wanted(given, 14)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t all = length(args[0]), count = length(args[3]), kept = 0;
+    Py_ssize_t all = length(args[0]), count = length(args[4]), kept = 0;
     const float *looks = flat(&held, args[0], 'f', all, 0);
     const uint8_t *worked = flat(&held, args[1], '?', all, 0);
     const uint8_t *aside = flat(&held, args[2], 'B', all, 0);
-    const int64_t *cells = flat(&held, args[3], 'q', count, 0);
-    float least = (float)PyFloat_AsDouble(args[4]);
-    int64_t *places = flat(&held, args[5], 'q', count, 1);
+    const float *height = flat(&held, args[3], 'f', all, 0);
+    const int64_t *cells = flat(&held, args[4], 'q', count, 0);
+    const double *points = flat(&held, args[5], 'd', 2 * count, 0);
+    const double *slope = flat(&held, args[6], 'd', 2 * count, 0);
+    float least_looks = (float)PyFloat_AsDouble(args[7]);
+    float variance = (float)PyFloat_AsDouble(args[8]);
+    float most_looks = (float)PyFloat_AsDouble(args[9]), least = (float)PyFloat_AsDouble(args[10]);
+    double *points_there = flat(&held, args[11], 'd', 2 * count, 1);
+    double *height_there = flat(&held, args[12], 'd', count, 1);
+    double *slope_there = flat(&held, args[13], 'd', 2 * count, 1);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     for (Py_ssize_t k = 0; k < count; k++) {
         int64_t cell = cells[k];
         if (!fits(cell, all, "a cell that there is not")) break;
-        places[kept] = k;
-        kept += (looks[cell] >= least) & !worked[cell] & !aside[cell];
+        float own = looks[cell];
+        if (!(own >= least_looks) || worked[cell] || aside[cell]) continue;
+        float noise = variance / (own < most_looks ? own : most_looks);
+        double limit = noise > least ? noise : least;
+        double x = slope[k], y = slope[count + k];
+        double real = x * x + y * y >= limit;
+        points_there[2 * kept] = points[2 * k];
+        points_there[2 * kept + 1] = points[2 * k + 1];
+        height_there[kept] = height[cell];
+        slope_there[kept] = x * real;
+        slope_there[count + kept++] = y * real;
     }
+    memmove(slope_there + kept, slope_there + count, (size_t)kept * sizeof *slope_there);
     return done(&held, PyLong_FromSsize_t(kept));
 }
 
-/*
- * ground(places (k,), cells (m,), points (m, 2), slope (2, m), height, looks (n,), variance,
- *        most_looks, least, points_there (k, 2), height_there (k,), slope_there (2, k))
- *
- * What lies at places: points, heights, and slopes, zero where their square is less than `least` or
- * than the variance of one look by the looks, at most so many.
- */
-static PyObject *ground(PyObject *self, PyObject *const *args, Py_ssize_t given)
-{
-    if (!wanted(given, 12)) return NULL;
-    Held held = {.count = 0};
-    Py_ssize_t count = length(args[0]), compared = length(args[1]), all = length(args[4]);
-    const int64_t *places = flat(&held, args[0], 'q', count, 0);
-    const int64_t *cells = flat(&held, args[1], 'q', compared, 0);
-    const double *points = flat(&held, args[2], 'd', 2 * compared, 0);
-    const double *slope = flat(&held, args[3], 'd', 2 * compared, 0);
-    const float *height = flat(&held, args[4], 'f', all, 0);
-    const float *looks = flat(&held, args[5], 'f', all, 0);
-    float variance = (float)PyFloat_AsDouble(args[6]);
-    float most_looks = (float)PyFloat_AsDouble(args[7]), least = (float)PyFloat_AsDouble(args[8]);
-    double *points_there = flat(&held, args[9], 'd', 2 * count, 1);
-    double *height_there = flat(&held, args[10], 'd', count, 1);
-    double *slope_there = flat(&held, args[11], 'd', 2 * count, 1);
-    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    for (Py_ssize_t k = 0; k < count; k++) {
-        int64_t place = places[k], cell = place < 0 || place >= compared ? -1 : cells[place];
-        if (!fits(cell, all, "a cell that there is not")) break;
-        float own = looks[cell] < most_looks ? looks[cell] : most_looks;
-        float noise = variance / own;
-        double limit = noise > least ? noise : least;
-        double x = slope[place], y = slope[compared + place];
-        double real = x * x + y * y >= limit;
-        points_there[2 * k] = points[2 * place];
-        points_there[2 * k + 1] = points[2 * place + 1];
-        height_there[k] = height[cell];
-        slope_there[k] = x * real;
-        slope_there[count + k] = y * real;
-    }
-    Py_INCREF(Py_None);
-    return done(&held, Py_None);
-}
+/* ---- normal equations ---------------------------------------------------------------------- */
 
-/* ---- sums ---------------------------------------------------------------------------------- */
-
-enum { SUMS = 9, LANES = 64 };
+enum { SUMS = 9 };
 
 /* Up to LANES differences at slopes, each weighed, onto the sum of its lane. */
 WIDE static void add_lanes(const double *restrict left, const double *restrict slope_x,
@@ -291,11 +332,22 @@ WIDE static void add_lanes(const double *restrict left, const double *restrict s
 }
 
 /*
- * weighed(left (n,), slope (2, n), centre, width, sums (9,))
- *
- * Tukey's weights of the differences, and the sums of weight times xx, xy, x, yy, y, 1, xd, yd, d,
- * where (x, y) is the slope downwards and d the difference: every 64th after the other, then halves.
+ * Tukey's weights of differences, and the sums of weight times xx, xy, x, yy, y, 1 as a matrix (3,
+ * 3), and xd, yd, d below it, where (x, y) is the slope downwards and d the difference.
  */
+static void weigh(const double *left, const double *slope, double centre, double width,
+                  double *out, Py_ssize_t count)
+{
+    static const int places[SUMS + 3] = {0, 1, 2, 1, 3, 4, 2, 4, 5, 6, 7, 8};
+    double sums[SUMS][LANES] = {{0.0}}, found[SUMS];
+    for (Py_ssize_t first = 0; first < count; first += LANES)
+        add_lanes(left + first, slope + first, slope + count + first, centre, width, sums,
+                  count - first < LANES ? count - first : LANES);
+    sum_lanes(sums, SUMS, found);
+    for (int k = 0; k < SUMS + 3; k++) out[k] = found[places[k]];
+}
+
+/* weighed(left (n,), slope (2, n), centre, width, out (4, 3)): as `weigh` says. */
 static PyObject *weighed(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
     if (!wanted(given, 5)) return NULL;
@@ -304,30 +356,50 @@ static PyObject *weighed(PyObject *self, PyObject *const *args, Py_ssize_t given
     const double *left = flat(&held, args[0], 'd', count, 0);
     const double *slope = flat(&held, args[1], 'd', 2 * count, 0);
     double centre = PyFloat_AsDouble(args[2]), width = PyFloat_AsDouble(args[3]);
-    double *out = flat(&held, args[4], 'd', SUMS, 1);
+    double *out = flat(&held, args[4], 'd', SUMS + 3, 1);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    double sums[SUMS][LANES] = {{0.0}};
-    for (Py_ssize_t first = 0; first < count; first += LANES)
-        add_lanes(left + first, slope + first, slope + count + first, centre, width, sums,
-                  count - first < LANES ? count - first : LANES);
-    for (int k = 0; k < SUMS; k++) {
-        for (int half = LANES / 2; half > 0; half /= 2)
-            for (int lane = 0; lane < half; lane++) sums[k][lane] += sums[k][lane + half];
-        out[k] = sums[k][0];
-    }
+    weigh(left, slope, centre, width, out, count);
     Py_INCREF(Py_None);
     return done(&held, Py_None);
+}
+
+/*
+ * weighed_rest(value (n,), slope (2, n), shift (3,), width, least, out (4, 3)) -> robust spread of
+ * what the shift leaves, `least` or more, and how many of them are numbers
+ *
+ * As `weigh` says, of what the shift leaves, about zero, the width in spreads.
+ */
+static PyObject *weighed_rest(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 6)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t count = length(args[0]);
+    const double *value = flat(&held, args[0], 'd', count, 0);
+    const double *slope = flat(&held, args[1], 'd', 2 * count, 0);
+    const double *shift = flat(&held, args[2], 'd', 3, 0);
+    double width = PyFloat_AsDouble(args[3]), least = PyFloat_AsDouble(args[4]);
+    double *out = flat(&held, args[5], 'd', SUMS + 3, 1);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    double *left = room(0, count), *spare = room(1, 2 * count), *sizes = room(2, count);
+    if (!left || !spare || !sizes) return done(&held, NULL);
+    unexplained(value, slope, slope + count, shift, left, count);
+    Counts of = only_known(left, 0.0, count);
+    take_sizes(left, 0.0, sizes, count);
+    double spread = 1.4826 * middle(sizes, spare, count, of.known, 0);
+    spread = spread > least ? spread : least;
+    weigh(left, slope, 0.0, width * spread, out, count);
+    return done(&held, Py_BuildValue("dn", spread, (Py_ssize_t)of.known));
 }
 
 static PyMethodDef methods[] = {
     {"median", (PyCFunction)(void (*)(void))median, METH_FASTCALL, NULL},
     {"left_over", (PyCFunction)(void (*)(void))left_over, METH_FASTCALL, NULL},
     {"alike", (PyCFunction)(void (*)(void))alike, METH_FASTCALL, NULL},
-    {"still", (PyCFunction)(void (*)(void))still, METH_FASTCALL, NULL},
     {"ground", (PyCFunction)(void (*)(void))ground, METH_FASTCALL, NULL},
     {"compare", (PyCFunction)(void (*)(void))compare, METH_FASTCALL, NULL},
     {"pairs", (PyCFunction)(void (*)(void))pairs, METH_FASTCALL, NULL},
     {"weighed", (PyCFunction)(void (*)(void))weighed, METH_FASTCALL, NULL},
+    {"weighed_rest", (PyCFunction)(void (*)(void))weighed_rest, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},
 };
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .middle import median_size
+from .robust import Floats, lane_sums
 from ..kernels import compiled
 
 # Assumed until the grids have shown what they are [m].
@@ -67,6 +68,8 @@ class GridNoise:
 
     def of_cell(self, cell_m: float) -> GridNoise:
         """Return the noise of grids of such cells [m], all else being equal."""
+        if cell_m == self.cell_m:
+            return self
         return replace(self, range_m=max(RANGE_M, RANGE_CELLS * cell_m), cell_m=cell_m)
 
     def learned(
@@ -92,32 +95,35 @@ class GridNoise:
             Moving average with the new evidence; unchanged when there is too little of it.
 
         """
-        squares, products = _alike(left_m, beside_m)
-        if len(products) < LEAST_CELLS:
+        squares, products, near, pairs = _alike(left_m, beside_m).tolist()
+        if pairs < LEAST_CELLS:
             return self
-        variance = float(squares.sum() / len(squares))
-        common = float(products.sum() / len(products))
+        variance, common = squares / near, products / pairs
         ratio = min(1.0, spacing_m / RANGE_M)
         likeness = max(0.1, 1.0 - 1.5 * ratio + 0.5 * ratio**3)
         shared = min(0.9, max(0.0, common / likeness / max(variance, 1e-12)))
         variance /= 1.0 + 1.0 / max(1.0, looks)
         total = math.sqrt(self.total_m**2 + WEIGHT * (variance - self.total_m**2))
         total = min(MOST_NOISE_M, max(LEAST_NOISE_M, total))
-        return replace(
-            self, total_m=total, shared=self.shared + WEIGHT * (shared - self.shared))
+        shared = self.shared + WEIGHT * (shared - self.shared)
+        return GridNoise(total, shared, self.range_m, self.cell_m)
 
 
-def _alike(
-    left_m: NDArray[np.float64], beside_m: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return squares of differences (n,) near zero, and products of those beside each other."""
+def _alike(left_m: Floats, beside_m: Floats) -> Floats:
+    """
+    Return what neighbours have in common, shape (4,).
+
+    The sum of the squares of differences (n,) near zero, that of the products of those beside each
+    other, and how many of each there are.
+    """
     if compiled.fits is not None:
-        squares, products = np.empty(len(left_m)), np.empty(len(left_m))
-        counts = compiled.fits.alike(left_m, beside_m, squares, products) or (0, 0)
-        return squares[:counts[0]], products[:counts[1]]
-    if not np.isfinite(left_m).any():
-        return np.empty(0), np.empty(0)
-    spread = 1.4826 * median_size(left_m)
-    near = np.abs(left_m) <= 4.0 * spread
-    pair = near & (np.abs(beside_m) <= 4.0 * spread)
-    return left_m[near] ** 2, left_m[pair] * beside_m[pair]
+        sums = np.empty(4)
+        compiled.fits.alike(left_m, beside_m, sums)
+        return sums
+    most_m = 4.0 * (1.4826 * median_size(left_m))
+    if not math.isfinite(most_m):
+        return np.zeros(4)
+    near = np.abs(left_m) <= most_m
+    pair = near & (np.abs(beside_m) <= most_m)
+    own, other = np.where(near, left_m, 0.0), np.where(pair, beside_m, 0.0)
+    return lane_sums(np.stack([own * own, own * other, near, pair]))

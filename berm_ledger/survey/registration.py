@@ -23,11 +23,13 @@ from .area import SLOPE_REACH, SurveyArea
 from .grid import ElevationGrid
 from .shift_fit import CELLS_PER_INDEPENDENT, Fit, shift_between
 from .surface import SiteSurface
+from .symmetric import inverse
 from ..kernels import compiled
 
 # What the shift may do between two grids (standard deviations) [m]: placement and drift.
 WALK_XY_M = 0.004
 WALK_Z_M = 0.004
+WALK_M2 = np.diag([WALK_XY_M**2, WALK_XY_M**2, WALK_Z_M**2])
 # Most that is believed [m]; beyond, the grid is refused.
 LIMIT_XY_M = 0.15
 LIMIT_Z_M = 0.15
@@ -205,13 +207,12 @@ class Registration:
 
         """
         prior = self._expected(surface)
-        picked = self._still(surface, worked)
-        if not len(picked):
+        points, height, slope = self._ground(surface, worked, noise_m)
+        if not len(height):
             return self._unseen(surface, prior)
-        points, height, slope = self._ground(surface, picked, noise_m)
 
         def fitted(spread: NDArray[np.float64]) -> tuple[Fit | None, NDArray[np.float64]]:
-            information = np.linalg.inv(spread).astype(np.float64)
+            information = inverse(spread)
             return shift_between(
                 grid, points, height, slope, expected=self.mean, information=information,
                 noise_m=noise_m, per_independent=self._per_independent), information
@@ -240,9 +241,8 @@ class Registration:
             self.opening = False
             self.covariance = np.eye(3) * JUMP_SPREAD_M**2
             return self.covariance
-        prior = self.covariance + np.diag([WALK_XY_M**2, WALK_XY_M**2, WALK_Z_M**2])
-        top = LIMIT_SPREAD_M**2
-        prior *= min(1.0, top / max(prior[0, 0], prior[1, 1], prior[2, 2]))
+        prior = self.covariance + WALK_M2
+        prior *= min(1.0, LIMIT_SPREAD_M**2 / max(prior.diagonal().tolist()))
         return prior
 
     def _open(self, surface: SiteSurface) -> None:
@@ -268,42 +268,49 @@ class Registration:
 
     def _shift(self, residual_m: float, cells: int, observed: bool = False) -> Shift:
         """Return the present expectation as a shift."""
-        dx, dy, dz = (float(v) for v in self.mean)
+        dx, dy, dz = self.mean.tolist()
         se_xy = math.sqrt(max(0.0, _eigenvalues(self.covariance)[1]))
         se_z = math.sqrt(max(0.0, float(self.covariance[2, 2])))
         return Shift(dx, dy, dz, se_xy, se_z, residual_m, cells, observed)
 
-    def _still(self, surface: SiteSurface, worked: NDArray[np.bool_]) -> NDArray[np.intp]:
-        """Return the places (k,) of cells compared that are known and where nobody works."""
-        if compiled.fits is not None:
-            places = np.empty(len(self._cells), dtype=np.intp)
-            return places[:compiled.fits.still(
-                surface.looks, worked, surface.aside_looks, self._cells, LEAST_LOOKS, places)]
-        usable = (surface.looks[self._cells] >= LEAST_LOOKS) & ~worked[self._cells]
-        usable &= surface.aside_looks[self._cells] == 0
-        return np.flatnonzero(usable)
-
     def _ground(
-        self, surface: SiteSurface, picked: NDArray[np.intp], noise_m: float
+        self, surface: SiteSurface, worked: NDArray[np.bool_], noise_m: float
     ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        """Return points (k, 2), heights (k,), slopes (2, k); these 0 if too small or unknown."""
+        """
+        Return what is known of the ground where nobody works, at k of the cells compared.
+
+        Points (k, 2), heights (k,) and slopes (2, k); slopes are zero if too small or unknown.
+        """
         if self._slope_age == 0 or self.opening:
             self._slope = self._all_slopes(surface)
-        self._slope_age = (self._slope_age + 1) % SLOPE_LOOKS
         # Each slope is the difference of two means of three cells.
         error = noise_m * math.sqrt(2.0 / 3.0) / (2.0 * SLOPE_REACH * self.area.lattice.cell_m)
         variance = float((SLOPE_SIGMAS * error)**2)
         if compiled.fits is not None:
-            points, height, out = (np.empty((len(picked), 2)), np.empty(len(picked)),
-                                   np.empty((2, len(picked))))
-            compiled.fits.ground(
-                picked, self._cells, self._points, self._slope, surface.height_m, surface.looks,
-                variance, surface.most_independent_looks, LEAST_SLOPE**2, points, height, out)
-            return points, height, out
-        cells, out = self._cells[picked], self._slope[:, picked]
-        real = out[0] * out[0] + out[1] * out[1] >= np.maximum(
+            count = len(self._cells)
+            points, height, slope = np.empty((count, 2)), np.empty(count), np.empty(2 * count)
+            kept = compiled.fits.ground(
+                surface.looks, worked, surface.aside_looks, surface.height_m, self._cells,
+                self._points, self._slope, LEAST_LOOKS, variance, surface.most_independent_looks,
+                LEAST_SLOPE**2, points, height, slope)
+            found = points[:kept], height[:kept], slope[:2 * kept].reshape(2, kept)
+        else:
+            found = self._ground_by_numpy(surface, worked, variance)
+        if len(found[1]):
+            self._slope_age = (self._slope_age + 1) % SLOPE_LOOKS
+        return found
+
+    def _ground_by_numpy(
+        self, surface: SiteSurface, worked: NDArray[np.bool_], variance: float
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Return the same in several passes; ``variance`` is that of slopes after one look."""
+        usable = (surface.looks[self._cells] >= LEAST_LOOKS) & ~worked[self._cells]
+        usable &= surface.aside_looks[self._cells] == 0
+        picked = np.flatnonzero(usable)
+        cells, slope = self._cells[picked], self._slope[:, picked]
+        real = slope[0] * slope[0] + slope[1] * slope[1] >= np.maximum(
             variance / surface.effective_looks(cells), LEAST_SLOPE**2)
-        return self._points[picked], surface.height_m[cells].astype(float), out * real
+        return self._points[picked], surface.height_m[cells].astype(float), slope * real
 
     def _all_slopes(self, surface: SiteSurface) -> NDArray[np.float64]:
         """Return slopes along x and y at all cells compared, zero where unknown, shape (2, m)."""
@@ -322,16 +329,17 @@ class Registration:
         """Believe the shift or say why not."""
         mean = fit.mean
         residual, disagreeing, cells = fit.left_over(max(0.02, 5.0 * noise_m))
-        if np.hypot(mean[0], mean[1]) > LIMIT_XY_M or abs(mean[2]) > LIMIT_Z_M:
+        dx, dy, dz = mean.tolist()
+        if math.hypot(dx, dy) > LIMIT_XY_M or abs(dz) > LIMIT_Z_M:
             return Refused('map_shift', (
-                f'the grid lies {mean[0]:+.3f}, {mean[1]:+.3f}, {mean[2]:+.3f} m off the site '
+                f'the grid lies {dx:+.3f}, {dy:+.3f}, {dz:+.3f} m off the site '
                 f'surface, more than is believed; check the localisation'))
         if disagreeing > MOST_DISAGREEING:
             return Refused('map_shift', (
                 f'{disagreeing:.0%} of the ground that nobody works on disagrees with the site '
                 f'surface whatever the shift; check the localisation'))
         self.mean = mean
-        self.covariance = np.linalg.inv(fit.normal + information).astype(np.float64)
+        self.covariance = inverse(fit.normal + information)
         self._open(surface)
         # Information from the ground itself must outweigh a centimetre of ignorance.
         observed = _eigenvalues(fit.normal)[0] > 1.0 / 0.01**2

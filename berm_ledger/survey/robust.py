@@ -7,12 +7,15 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from .middle import median_size
 from ..kernels import compiled
 
 Floats = NDArray[np.float64]
 
 # Sums are taken over every so manieth value, then in halves: one order for all machines.
 LANES = 64
+# Where the sums xx, xy, x, yy, y, 1 stand in the matrix, and xd, yd, d below it.
+PLACES = np.array([[0, 1, 2], [1, 3, 4], [2, 4, 5], [6, 7, 8]])
 
 
 def tukey(values: Floats, width: float) -> Floats:
@@ -59,12 +62,57 @@ def weighed(
 
     """
     if compiled.fits is not None:
-        sums = np.empty(9)
-        compiled.fits.weighed(left_m, slope, centre_m, width_m, sums)
+        out = np.empty((4, 3))
+        compiled.fits.weighed(left_m, slope, centre_m, width_m, out)
     else:
-        sums = _lane_sums(_products(left_m, slope, centre_m, width_m))
-    xx, xy, x, yy, y, one = sums[:6].tolist()
-    return np.array([[xx, xy, x], [xy, yy, y], [x, y, one]]), sums[6:]
+        out = lane_sums(_products(left_m, slope, centre_m, width_m))[PLACES]
+    return out[:3], out[3]
+
+
+def weighed_rest(
+    difference_m: Floats, slope: Floats, shift: Floats, width: float, least_m: float
+) -> tuple[Floats, Floats, float, int]:
+    """
+    Return what ``weighed`` does of what a shift leaves of differences, about zero.
+
+    Parameters
+    ----------
+    difference_m, slope : array
+        Differences to a surface (n,) [m], NaN is unknown, and its slopes (2, n) [m/m].
+    shift : array
+        The shift along x, y and up, shape (3,) [m].
+    width : float
+        How far from zero the weights are zero, in robust spreads of what is left.
+    least_m : float
+        What the spread is at least [m].
+
+    Returns
+    -------
+    tuple of array
+        Matrix (3, 3) and right side (3,) for a further shift.
+    float
+        The spread [m].
+    int
+        How many differences are known.
+
+    Examples
+    --------
+    >>> flat = np.zeros((2, 3))
+    >>> *_, spread, known = weighed_rest(
+    ...     np.array([0.3, 0.1, np.nan]), flat, np.array([0.0, 0.0, 0.1]), 6.0, 0.001)
+    >>> round(spread, 5), known
+    (0.14826, 2)
+
+    """
+    if compiled.fits is not None:
+        out = np.empty((4, 3))
+        spread, known = compiled.fits.weighed_rest(
+            difference_m, slope, shift, width, least_m, out)
+        return out[:3], out[3], spread, known
+    left = difference_m - explained_m(slope, shift)
+    sure = left[np.isfinite(left)]
+    spread = max(least_m, 1.4826 * median_size(sure))
+    return *weighed(left, slope, 0.0, width * spread), spread, len(sure)
 
 
 def _products(left_m: Floats, slope: Floats, centre_m: float, width_m: float) -> Floats:
@@ -77,7 +125,7 @@ def _products(left_m: Floats, slope: Floats, centre_m: float, width_m: float) ->
         by_x * x, by_x * y, by_x, by_y * y, by_y, weight, by_x * own, by_y * own, weight * own])
 
 
-def _lane_sums(values: Floats) -> Floats:
+def lane_sums(values: Floats) -> Floats:
     """Return the sums of rows (k, n), in the order that ``LANES`` says, shape (k,)."""
     rows, count = values.shape
     whole = count // LANES

@@ -4,7 +4,7 @@
 
 from berm_ledger.books.charts import Canvas, pieces_among
 from berm_ledger.books.disturbance import DisturbanceWatch
-from berm_ledger.books.shared_shift import LevelLook, SharedShift
+from berm_ledger.books.shared_shift import LEAST_CELLS, LEFT_XY_M, LevelLook, SharedShift
 from berm_ledger.geometry import Lattice
 from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.survey.noise import GridNoise
@@ -99,6 +99,28 @@ def test_what_lies_apart_is_the_same(seed: int, cells: int) -> None:
         plain = shared.apart(measured, accepted, fill, open_cells)
     npt.assert_array_equal(shared.apart(measured, accepted, fill, open_cells), plain)
     assert len(plain) == -(-cells // 5)
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(1, 4000), st.sampled_from((0.0, 0.3, 0.97)))
+def test_the_shift_they_share_is_the_same(seed: int, cells: int, unknown: float) -> None:
+    rng = np.random.default_rng(seed)
+    slope = rng.normal(0.0, 0.4, (2, cells)).astype(np.float32)
+    shared = SharedShift(slope)
+    true = rng.normal(0.0, 0.004, 3)
+    picked = slope[:, shared.picked]
+    apart = rng.normal(true[2] - true[:2] @ picked, 0.002)
+    apart[rng.random(len(apart)) < unknown] = np.nan
+    with numpy_only():
+        plain, plain_error_m = shared.of(apart)
+    shift, error_m = shared.of(apart)
+    npt.assert_array_equal(shift, plain)
+    assert error_m == plain_error_m
+    if np.isfinite(apart).sum() < LEAST_CELLS:
+        # Too few tell nothing, and no better than what registration leaves.
+        assert (plain.tolist(), error_m) == ([0.0, 0.0, 0.0], LEFT_XY_M)
+    else:
+        npt.assert_allclose(plain, true, atol=0.002)
+        assert error_m < LEFT_XY_M
 
 
 @given(st.sets(st.integers(0, 60)))
