@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from ..kernels import compiled
 from ..survey.middle import median_size
 from ..survey.robust import Floats, weighed_rest
-from ..survey.symmetric import inverse, solved
+from ..survey.symmetric import inverse, solved, times
 
 # What registration may leave (standard deviations) [m], and cells that are worth one.
 LEFT_XY_M = 0.005
@@ -129,7 +129,7 @@ class SharedShift:
                 value, self._picked_slope, shift, width, LEAST_SPREAD_M)
             if known < LEAST_CELLS:
                 return np.zeros(3), LEFT_XY_M
-            toward += normal @ shift
+            toward += times(normal, shift)
             worth = max(spread_m**2 * CELLS_PER_INDEPENDENT / self._thinning, spread_m**2)
             normal = normal / worth + PRIOR
             shift = solved(normal, toward / worth)

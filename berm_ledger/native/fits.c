@@ -220,15 +220,15 @@ static PyObject *compare(PyObject *self, PyObject *const *args, Py_ssize_t given
 }
 
 /*
- * pairs(measured, height, looks (n,), worked (n,), cells, beside (k,), least_looks, left, right,
- *       worth (k,)) -> how many
+ * pairs(measured, height, looks (n,), worked (n,), cells, beside (k,), least_looks, most_looks, left,
+ *       right, worth (k,)) -> how many
  *
  * Differences at cells, and at those beside them, that are known by so many looks, lie still and
- * have one beside them; looks of each.
+ * have one beside them; looks of each, at most so many.
  */
 static PyObject *pairs(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 10)) return NULL;
+    if (!wanted(given, 11)) return NULL;
     Held held = {.count = 0};
     Py_ssize_t all = length(args[0]), count = length(args[4]), kept = 0;
     const float *measured = flat(&held, args[0], 'f', all, 0);
@@ -237,10 +237,10 @@ static PyObject *pairs(PyObject *self, PyObject *const *args, Py_ssize_t given)
     const uint8_t *worked = flat(&held, args[3], '?', all, 0);
     const int64_t *cells = flat(&held, args[4], 'q', count, 0);
     const int64_t *beside = flat(&held, args[5], 'q', count, 0);
-    float least = (float)PyFloat_AsDouble(args[6]);
-    double *left = flat(&held, args[7], 'd', count, 1);
-    double *right = flat(&held, args[8], 'd', count, 1);
-    float *worth = flat(&held, args[9], 'f', count, 1);
+    float least = (float)PyFloat_AsDouble(args[6]), most = (float)PyFloat_AsDouble(args[7]);
+    double *left = flat(&held, args[8], 'd', count, 1);
+    double *right = flat(&held, args[9], 'd', count, 1);
+    float *worth = flat(&held, args[10], 'f', count, 1);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     for (Py_ssize_t k = 0; k < count; k++) {
         int64_t cell = cells[k], other = beside[k];
@@ -249,7 +249,7 @@ static PyObject *pairs(PyObject *self, PyObject *const *args, Py_ssize_t given)
         if (other < 0 || worked[cell] || !(looks[cell] >= least)) continue;
         left[kept] = (double)(measured[cell] - height[cell]);
         right[kept] = (double)(measured[other] - height[other]);
-        worth[kept++] = looks[cell];
+        worth[kept++] = looks[cell] < most ? looks[cell] : most;
     }
     return done(&held, PyLong_FromSsize_t(kept));
 }

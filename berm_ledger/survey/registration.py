@@ -23,7 +23,7 @@ from .area import SLOPE_REACH, SurveyArea
 from .grid import ElevationGrid
 from .shift_fit import CELLS_PER_INDEPENDENT, Fit, shift_between
 from .surface import SiteSurface
-from .symmetric import inverse
+from .symmetric import inverse, square_by
 from ..kernels import compiled
 
 # What the shift may do between two grids (standard deviations) [m]: placement and drift.
@@ -162,7 +162,8 @@ class Registration:
         Returns
         -------
         tuple of array
-            Differences there and at a cell beside each [m], and looks that it is known by, (k,).
+            Differences there and at a cell beside each [m], and how many independent looks the
+            surface is worth there, (k,).
         float
             Distance of the two [m].
 
@@ -173,14 +174,14 @@ class Registration:
             there, near, worth = np.empty(count), np.empty(count), np.empty(count, np.float32)
             kept = compiled.fits.pairs(
                 measured_m, surface.height_m, surface.looks, worked, self._cells, self._beside,
-                STEADY_LOOKS, there, near, worth)
+                STEADY_LOOKS, surface.most_independent_looks, there, near, worth)
             return there[:kept], near[:kept], worth[:kept], spacing_m
         steady = surface.looks[self._cells] >= STEADY_LOOKS
         steady &= ~worked[self._cells] & (self._beside >= 0)
         cells, beside = self._cells[steady], self._beside[steady]
         left, right = (
             (measured_m[at] - surface.height_m[at]).astype(float) for at in (cells, beside))
-        return left, right, surface.looks[cells], spacing_m
+        return left, right, surface.effective_looks(cells), spacing_m
 
     def register(
         self, grid: ElevationGrid, surface: SiteSurface, worked: NDArray[np.bool_],
@@ -220,8 +221,7 @@ class Registration:
         fit, information = fitted(prior)
         if fit is not None:
             # A walk does not explain a jump of the localisation: look again with an open mind.
-            step = fit.mean - self.mean
-            if step @ information @ step > JUMP_SIGMAS**2:
+            if square_by(information, fit.mean - self.mean) > JUMP_SIGMAS**2:
                 fit, information = fitted(np.eye(3) * JUMP_SPREAD_M**2)
         if fit is None:
             return self._unseen(surface, prior)

@@ -13,7 +13,7 @@ from .grid import ElevationGrid
 from .middle import median, median_size
 from .resample import differences
 from .robust import explained_m, weighed
-from .symmetric import solved
+from .symmetric import solved, times
 from ..kernels import compiled
 
 # Fewer points tell nothing.
@@ -113,6 +113,6 @@ def shift_between(
             widths = [*wide, last] if wide else [last, last]
         normal, toward = weighed(left, slope, centre, widths.pop(0))
         normal, toward = normal / variance, toward / variance
-        step = solved(normal + information, toward + information @ (expected - mean))
+        step = solved(normal + information, toward + times(information, expected - mean))
         mean = mean + step
     return Fit(mean, normal, left, slope, step)

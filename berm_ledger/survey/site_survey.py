@@ -29,7 +29,7 @@ from .resample import without_spikes
 from .sampling import part_of_area, sampled, too_high, under_rover
 from .sections import Sections, sections_of_berm
 from .standing import ground_at, mean_inverse, spread_at, standing_at
-from .surface import Fused, independent_looks, SiteSurface
+from .surface import Fused, SiteSurface
 from .turns import Turns
 from .volumes import VolumeSums
 from ..design import Site
@@ -275,8 +275,7 @@ class SiteSurvey:
         left, right, looks, spacing_m = self.registration.pairs(
             measured_m, self.surface, worked)
         if len(left):
-            worth = median(independent_looks(looks))
-            self.noise = self.noise.learned(left, right, worth, spacing_m)
+            self.noise = self.noise.learned(left, right, median(looks), spacing_m)
 
     # ---- readings ----------------------------------------------------------------------------
 

@@ -146,7 +146,9 @@ def test_pairs_are_the_same(seed: int) -> None:
     rng = np.random.default_rng(seed)
     registration, cells = Registration(AREA), len(AREA)
     surface = SiteSurface(cells)
-    surface.put(np.arange(cells), rng.normal(size=cells), rng.integers(0, 9, cells))
+    # Some are known by more looks than they are worth.
+    looks = rng.integers(0, 9, cells) * rng.choice([1, 40], cells)
+    surface.put(np.arange(cells), rng.normal(size=cells), looks)
     measured = rng.normal(size=cells).astype(np.float32)
     measured[rng.random(cells) < 0.2] = np.nan
     worked = rng.random(cells) < 0.2
@@ -154,6 +156,7 @@ def test_pairs_are_the_same(seed: int) -> None:
     assert len(plain[0]) > 50
     for one, other in zip(ours, plain):
         npt.assert_array_equal(one, other)
+    assert plain[2].max() == SiteSurface.most_independent_looks
 
 
 @built
@@ -250,13 +253,13 @@ def test_what_does_not_fit_the_fits_is_refused() -> None:
         fits.weighed_rest(single, rows, pair, 6.0, 0.1, np.zeros(12))
     four, mask, cells = np.zeros(4, dtype=np.float32), np.zeros(4, dtype=bool), np.zeros(5, int)
     worth = np.zeros(5, dtype=np.float32)
-    given_in = (four, four, four, mask, cells, cells, 1.0, single, single.copy(), worth)
+    given_in = (four, four, four, mask, cells, cells, 1.0, 9.0, single, single.copy(), worth)
     assert fits.pairs(*given_in) == 0
     for place, wrong in ((4, cells + 4), (4, cells - 1), (5, cells + 4)):
         with pytest.raises(ValueError, match='a cell that there is not'):
             fits.pairs(*given_in[:place], wrong, *given_in[place + 1:])
     with pytest.raises(ValueError, match='wanted 5 values, got 4'):
-        fits.pairs(*given_in[:9], worth[:4])
+        fits.pairs(*given_in[:10], worth[:4])
     for wrong in (rows, np.zeros(3, dtype=np.int32), np.zeros(3, dtype=bool)):
         with pytest.raises(TypeError, match='one row of single or double'):
             fits.median(wrong, 0.0, False, False)
