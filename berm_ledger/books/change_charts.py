@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from .changes import smoothed_noise_m
 from .detection import level_of_detection
+from .last_same import LastSame
 from .shared_shift import robust_spread
 from ..kernels import compiled
 from ..survey.noise import GridNoise
@@ -42,7 +43,7 @@ class Reference(Protocol):
 
     accepted_m: NDArray[np.float32]
     accepted_looks: NDArray[np.float32]
-    same_ns: NDArray[np.int64]
+    same: LastSame
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,14 +156,14 @@ class ChangeCharts:
         if compiled.watch is not None and look.left_m.dtype == look.smooth_m.dtype == np.float32:
             alarms: tuple[int, int] = compiled.watch.chart(
                 look.left_m, look.smooth_m, look.shift.steep, self.low, self.high,
-                accepted.accepted_m, accepted.accepted_looks, accepted.same_ns, pieces,
-                look.stamp_ns, figures)
+                accepted.accepted_m, accepted.accepted_looks, accepted.same.looks,
+                accepted.same.earlier_ns, pieces, accepted.same.begin(look.stamp_ns), figures)
             return alarms
         shared_m = np.minimum(look.shift.steep * figures[0], figures[1])
         known = np.isfinite(look.left_m)
         worth = accepted.accepted_looks[at]
         quiet = self.add(beyond_allowed(look.smooth_m, shared_m, worth, figures[2:6]), known)
-        accepted.same_ns[at[quiet]] = look.stamp_ns
+        accepted.same.take(at, quiet, look.stamp_ns)
         self._follow(look.left_m, known, accepted, at)
         down, up = (int(np.count_nonzero(sums > LIMIT)) for sums in (self.low, self.high))
         return down, up

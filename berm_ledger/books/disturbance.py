@@ -26,6 +26,7 @@ from .change_charts import ALLOWANCE, ChangeCharts, Compared, LIMIT, MOST_WORTH,
 from .changes import Change, FRINGE, LEAST_SURE
 from .charts import Canvas, pieces_among
 from .chords import beyond_chord, chord_error_m
+from .last_same import LastSame
 from .recent import RecentLooks
 from .shared_shift import LevelLook, SharedShift
 from .standing_since import StandingSince
@@ -69,7 +70,7 @@ class DisturbanceWatch:
         self._pieces = pieces_among(self._at)
         self.accepted_m = np.full(count, np.nan, dtype=np.float32)
         self.accepted_looks = np.ones(count, dtype=np.float32)
-        self.same_ns = np.zeros(count, dtype=np.int64)
+        self.same = LastSame(count)
         self.fill_m = np.zeros(count, dtype=np.float32)
         self.whole = canvas
         self._canvas = Canvas(canvas.lattice, canvas.flat_index[self._at])
@@ -114,7 +115,7 @@ class DisturbanceWatch:
         """
         self.accepted_m[cells] = height_m[cells]
         self.accepted_looks[cells] = np.clip(looks[cells], 1.0, MOST_WORTH)
-        self.same_ns[cells] = stamp_ns
+        self.same.put(cells, stamp_ns)
         self.fill_m[cells] = 0.0
         self._restart(cells)
 
@@ -383,7 +384,7 @@ class DisturbanceWatch:
         else:
             above = np.maximum(change.height_m - self.accepted_m[cells], 0.0)
             self.fill_m[cells] = above if change.kind == 'unbooked_fill' else 0.0
-        self.same_ns[cells] = stamp_ns
+        self.same.put(cells, stamp_ns)
         self._restart(cells)
         if change.kind == 'removed_fill':
             # A seam of it that is no more than noise has gone with the rest.

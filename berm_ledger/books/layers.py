@@ -59,7 +59,7 @@ def layers_of(
     cells: dict[str, NDArray[Any]] = {
         HEIGHT: surface.height_m, LOOKS: surface.looks, SEEN: surface.seen_ns,
         ACCEPTED: watch.accepted_m, ACCEPTED_LOOKS: watch.accepted_looks,
-        SAME: watch.same_ns, FILL: watch.fill_m,
+        SAME: watch.same.at(), FILL: watch.fill_m,
     }
     if survey.datum is not None:
         cells |= {DATUM: survey.datum.level_m, DATUM_SOURCE: survey.datum.source,
@@ -161,7 +161,7 @@ def restore(
         surface.looks[~np.isfinite(surface.height_m)] = 0.0
         surface.put_back_seen(kept[SEEN])
         watch.accepted_m, watch.accepted_looks = kept[ACCEPTED], kept[ACCEPTED_LOOKS]
-        watch.same_ns = kept[SAME]
+        watch.same.put_back(kept[SAME])
         watch.fill_m = np.nan_to_num(kept.get(FILL, watch.fill_m))
         watch.put_back({name: (stamps[name], values) for name, values in kept.items()})
     if DATUM in kept and not (kept[DATUM_SOURCE] == Source.PLANE).all():

@@ -181,7 +181,7 @@ class Scene:
         """Return what a group has come to since it began, be that enough to book or not."""
         index, evidence = self.evidence(group, since_ns)
         core = np.searchsorted(index, group)
-        window_ns = median_ns(self.accepted.same_ns[self.at[group]])
+        window_ns = median_ns(self.accepted.same.at(self.at[group]))
         changes = [assessed_gain(evidence, core)] if gain else assessed_losses(evidence, core)
         return [change.placed(self.at[index], since_ns, window_ns) for change in changes if change]
 

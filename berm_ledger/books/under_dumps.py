@@ -140,7 +140,7 @@ def _losses_in(
         if change.kind == 'disturbed' and is_plain(change):
             own = np.intersect1d(change.cells, core)
             before = np.mean(around.falling[index[own]]) >= 0.5
-            window_ns = median_ns(around.accepted.same_ns[index[change.cells]])
+            window_ns = median_ns(around.accepted.same.at(index[change.cells]))
             out.append(Loss(change.placed(index, patch.stamps_ns[-count:][0], window_ns),
                             bool(beside[own].any()), bool(before)))
     return out

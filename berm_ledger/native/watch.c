@@ -3,7 +3,7 @@
 /* The watch over changes: a look against what was accepted, and the charts of that. */
 #include "held.h"
 
-enum { BLOCK = 1024 };
+enum { BLOCK = 1024, LONG_AGO = 255 };
 
 /*
  * The cells watched are some of all n surveyed ones, in pieces (k, 3): first of all, first of those
@@ -298,21 +298,31 @@ WIDE static Alarms chart_block(const float *restrict left, const float *restrict
     return (Alarms){lows, highs};
 }
 
-WIDE static void note_same(const int32_t *restrict resting, int64_t stamp_ns,
-                           int64_t *restrict same_ns, Py_ssize_t count)
+/* Count the looks since cells rested; what has just become too long ago gets its time. */
+WIDE static void count_looks(const int32_t *restrict resting, uint8_t *restrict since,
+                             int64_t oldest_ns, int64_t *restrict earlier_ns, Py_ssize_t count)
 {
-    for (Py_ssize_t i = 0; i < count; i++) same_ns[i] = resting[i] ? stamp_ns : same_ns[i];
+    uint8_t awake[BLOCK], lost = 0;
+    for (Py_ssize_t i = 0; i < count; i++) awake[i] = (uint8_t)(resting[i] ? 0 : 255);
+    for (Py_ssize_t i = 0; i < count; i++) lost |= awake[i] & (uint8_t)(since[i] == LONG_AGO - 1);
+    for (Py_ssize_t i = 0; lost && i < count; i++)
+        if (awake[i] && since[i] == LONG_AGO - 1) earlier_ns[i] = oldest_ns;
+    for (Py_ssize_t i = 0; i < count; i++)
+        since[i] = (uint8_t)(since[i] + (since[i] < LONG_AGO)) & awake[i];
 }
 
 /*
- * chart(left, smooth, steep, low, high (m,), accepted, worth, same_ns (n,), pieces, stamp_ns,
- *       figures (11,)) -> how many sums are above the limit, downwards and upwards
+ * chart(left, smooth, steep, low, high (m,), accepted, worth, since, earlier_ns (n,), pieces,
+ *       oldest_ns, figures (11,)) -> how many sums are above the limit, downwards and upwards
+ *
+ * `since` counts looks, as `LastSame` does; of what has just become too long ago to be counted,
+ * `earlier_ns` takes the time.
  */
 static PyObject *chart(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 11)) return NULL;
+    if (!wanted(given, 12)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t watched = length(args[0]), all = length(args[5]), pieces = length(args[8]);
+    Py_ssize_t watched = length(args[0]), all = length(args[5]), pieces = length(args[9]);
     const float *left = flat(&held, args[0], 'f', watched, 0);
     const float *smooth = flat(&held, args[1], 'f', watched, 0);
     const float *steep = flat(&held, args[2], 'f', watched, 0);
@@ -320,10 +330,11 @@ static PyObject *chart(PyObject *self, PyObject *const *args, Py_ssize_t given)
     float *high = flat(&held, args[4], 'f', watched, 1);
     float *accepted = flat(&held, args[5], 'f', all, 1);
     float *worth = flat(&held, args[6], 'f', all, 1);
-    int64_t *same_ns = flat(&held, args[7], 'q', all, 1);
-    const int32_t *piece = flat(&held, args[8], 'i', 3 * pieces, 0);
-    int64_t stamp_ns = PyLong_AsLongLong(args[9]);
-    const float *figures = flat(&held, args[10], 'f', sizeof(Chart) / sizeof(float), 0);
+    uint8_t *since = flat(&held, args[7], 'B', all, 1);
+    int64_t *earlier_ns = flat(&held, args[8], 'q', all, 1);
+    const int32_t *piece = flat(&held, args[9], 'i', 3 * pieces, 0);
+    int64_t oldest_ns = PyLong_AsLongLong(args[10]);
+    const float *figures = flat(&held, args[11], 'f', sizeof(Chart) / sizeof(float), 0);
     if (held.failed || PyErr_Occurred() || !pieces_fit(piece, pieces, all, watched))
         return done(&held, NULL);
     Chart by;
@@ -336,7 +347,7 @@ static PyObject *chart(PyObject *self, PyObject *const *args, Py_ssize_t given)
             Py_ssize_t count = piece[2] - first < BLOCK ? piece[2] - first : BLOCK;
             Alarms more = chart_block(left + own, smooth + own, steep + own, low + own, high + own,
                                       accepted + of, worth + of, resting, count, by);
-            note_same(resting, stamp_ns, same_ns + of, count);
+            count_looks(resting, since + of, oldest_ns, earlier_ns + of, count);
             lows += more.low, highs += more.high;
         }
     }

@@ -20,7 +20,7 @@ built = pytest.mark.skipif(
 SECOND_NS = 1_000_000_000
 SHAPE = 24, 60
 NOISE = GridNoise(0.004, 0.2)
-KEPT = ('accepted_m', 'accepted_looks', 'same_ns', 'fill_m')
+KEPT = ('accepted_m', 'accepted_looks', 'fill_m')
 
 
 def heights(rng: np.random.Generator, look: int) -> np.ndarray:
@@ -53,7 +53,7 @@ def watched(seed: int, cells: np.ndarray, watch_all: bool) -> list[np.ndarray]:
         out.append(level[:])
         for change in changes:
             out += [change.cells, change.rise_m, np.array([change.volume_m3, change.seen])]
-    out.append(np.array([watch.has_fill]))
+    out += [np.array([watch.has_fill]), watch.same.at()]
     kept = watch.evidence()
     return out + [getattr(watch, name) for name in KEPT] + [kept[name][1] for name in sorted(kept)]
 
@@ -69,7 +69,7 @@ def test_the_watch_comes_to_the_same(seed: int, watch_all: bool) -> None:
     ours = watched(seed, cells, watch_all)
     assert len(ours) == len(plain)
     # Something was found: there is more than the looks and what is kept.
-    assert len(ours) > 24 + 1 + len(KEPT) + 10
+    assert len(ours) > 24 + 2 + len(KEPT) + 10
     for one, other in zip(ours, plain):
         assert one.dtype == other.dtype
         npt.assert_array_equal(one.view(np.uint8), other.view(np.uint8))
@@ -143,8 +143,8 @@ def test_what_does_not_fit_the_watch_is_refused() -> None:
                 pieces, single, single, mask)
         with pytest.raises(ValueError, match='cells that there are not'):
             compiled.watch.chart(
-                *(single.copy() for _ in range(7)), np.zeros(5, dtype=np.int64), pieces, 0,
-                np.zeros(11, dtype=np.float32))
+                *(single.copy() for _ in range(7)), np.zeros(5, dtype=np.uint8),
+                np.zeros(5, dtype=np.int64), pieces, 0, np.zeros(11, dtype=np.float32))
     for step, picked in ((0, 1), (1, 6), (3, 3), (-1, 1)):
         with pytest.raises(ValueError, match='more cells than there are'):
             compiled.watch.apart(single, single, single, mask, step, np.empty(picked))
@@ -156,7 +156,8 @@ def test_what_does_not_fit_the_watch_is_refused() -> None:
             compiled.watch.box_mean(np.zeros(5), cells, places, 4, True, np.empty(5))
     with pytest.raises(ValueError, match='wanted 11 values, got 5'):
         compiled.watch.chart(
-            *(single.copy() for _ in range(7)), np.zeros(5, dtype=np.int64), pieces, 0, single)
+            *(single.copy() for _ in range(7)), np.zeros(5, dtype=np.uint8),
+            np.zeros(5, dtype=np.int64), pieces, 0, single)
     with pytest.raises(TypeError, match="wanted type '\\?'"):
         compiled.watch.differences(
             single, np.zeros((2, 5), np.float32), 0.0, 0.0, 0.0, single, single, single, pieces,
