@@ -31,8 +31,12 @@ LIMIT = 5.0
 MOST_SUM = 12.0
 # The most that one look adds to a chart [sigma].
 MOST_PER_LOOK = 4.0
-# A quiet cell is averaged into the accepted surface, at most with so much memory.
+# A cell is averaged into the accepted surface where both sums were small before the look and the
+# look itself is near [sigma], at most with so much memory. The sums after the look must not decide:
+# of a reference that is too high they would let in only the looks that are too high as well, and so
+# drive it further up.
 QUIET_SUM = 1.0
+QUIET_LOOK = 2.0
 MEMORY_LOOKS = 64.0
 # A mean with weight 1/m for the newest look is worth 2 m - 1 looks in the long run.
 MOST_WORTH = 2.0 * MEMORY_LOOKS - 1.0
@@ -106,7 +110,7 @@ class Compared:
         return np.array([
             self.shift.planar_m, self.shift.most_m, one, level_of_detection(1.0, 0.0),
             max(one, robust_spread(self.smooth_m)), MOST_PER_LOOK, ALLOWANCE, MOST_SUM, LIMIT,
-            QUIET_SUM, MEMORY_LOOKS], dtype=np.float32)
+            QUIET_SUM, QUIET_LOOK, MEMORY_LOOKS], dtype=np.float32)
 
 
 class ChangeCharts:
@@ -135,7 +139,7 @@ class ChangeCharts:
         pieces: NDArray[np.int32],
     ) -> tuple[int, int]:
         """
-        Add one look, and average it into the accepted surface where both sums are small.
+        Add one look, and average it into the accepted surface where cells are calm.
 
         Parameters
         ----------
@@ -162,26 +166,13 @@ class ChangeCharts:
         shared_m = np.minimum(look.shift.steep * figures[0], figures[1])
         known = np.isfinite(look.left_m)
         worth = accepted.accepted_looks[at]
-        quiet = self.add(beyond_allowed(look.smooth_m, shared_m, worth, figures[2:6]), known)
-        accepted.same.take(at, quiet, look.stamp_ns)
-        self._follow(look.left_m, known, accepted, at)
+        beyond = beyond_allowed(look.smooth_m, shared_m, worth, figures[2:6])
+        calm = known & (np.maximum(self.low, self.high) < QUIET_SUM)
+        calm &= np.abs(beyond) < np.float32(QUIET_LOOK)
+        accepted.same.take(at, self.add(beyond, known), look.stamp_ns)
+        _follow(look.left_m, calm, accepted, at)
         down, up = (int(np.count_nonzero(sums > LIMIT)) for sums in (self.low, self.high))
         return down, up
-
-    def _follow(
-        self, left_m: NDArray[np.float32], known: NDArray[np.bool_], accepted: Reference,
-        at: NDArray[np.intp],
-    ) -> None:
-        """Average quiet cells into the accepted surface."""
-        worth = accepted.accepted_looks[at]
-        quiet = known & (np.maximum(self.low, self.high) < QUIET_SUM)
-        counts = quiet.astype(np.float32)
-        step = without_nan(left_m)
-        step *= counts
-        step /= np.minimum(worth + np.float32(1.0), np.float32(MEMORY_LOOKS))
-        accepted.accepted_m[at] += step
-        counts += worth
-        accepted.accepted_looks[at] = np.minimum(counts, np.float32(MOST_WORTH))
 
     def add(
         self, deviation: NDArray[np.float32], known: NDArray[np.bool_]
@@ -220,6 +211,21 @@ class ChangeCharts:
         self.high, self.low = (
             np.nan_to_num(kept[name][1].astype(np.float32))
             for name in ('chart_high', 'chart_low'))
+
+
+def _follow(
+    left_m: NDArray[np.float32], calm: NDArray[np.bool_], accepted: Reference,
+    at: NDArray[np.intp],
+) -> None:
+    """Average calm cells into the accepted surface."""
+    worth = accepted.accepted_looks[at]
+    counts = calm.astype(np.float32)
+    step = without_nan(left_m)
+    step *= counts
+    step /= np.minimum(worth + np.float32(1.0), np.float32(MEMORY_LOOKS))
+    accepted.accepted_m[at] += step
+    counts += worth
+    accepted.accepted_looks[at] = np.minimum(counts, np.float32(MOST_WORTH))
 
 
 def beyond_allowed(

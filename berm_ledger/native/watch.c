@@ -247,7 +247,7 @@ static PyObject *differences(PyObject *self, PyObject *const *args, Py_ssize_t g
 
 typedef struct {
     float planar, shift_error, one, factor, spread;
-    float most_per_look, allowance, most_sum, limit, quiet_sum, memory;
+    float most_per_look, allowance, most_sum, limit, quiet_sum, quiet_look, memory;
 } Chart;
 
 typedef struct {
@@ -284,7 +284,9 @@ WIDE static Alarms chart_block(const float *restrict left, const float *restrict
         float down = within(low[i] + (-beyond - toll), 0.0f, by.most_sum);
         float up = within(high[i] + (beyond - toll), 0.0f, by.most_sum);
         float more = down > up ? down : up;
-        float looks = (known & (more < by.quiet_sum)) ? 1.0f : 0.0f;
+        float before = low[i] > high[i] ? low[i] : high[i];
+        int32_t calm = known & (before < by.quiet_sum) & (fabsf(beyond) < by.quiet_look);
+        float looks = calm ? 1.0f : 0.0f;
         float step = (known ? left[i] : 0.0f) * looks, most = w + 1.0f;
         step = step / (most < by.memory ? most : by.memory);
         looks = looks + w;
@@ -313,7 +315,7 @@ WIDE static void count_looks(const int32_t *restrict resting, uint8_t *restrict 
 
 /*
  * chart(left, smooth, steep, low, high (m,), accepted, worth, since, earlier_ns (n,), pieces,
- *       oldest_ns, figures (11,)) -> how many sums are above the limit, downwards and upwards
+ *       oldest_ns, figures (12,)) -> how many sums are above the limit, downwards and upwards
  *
  * `since` counts looks, as `LastSame` does; of what has just become too long ago to be counted,
  * `earlier_ns` takes the time.

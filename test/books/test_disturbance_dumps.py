@@ -101,14 +101,16 @@ def test_a_load_does_not_bury_a_fresh_loss(
     assert all(flag.dumps_since == 1 for flag in watched.pipeline.books.flags)
 
 
-@pytest.mark.parametrize('looks', [0, 1])
+# Never seen before, it must lie clear of the load: 0.40 m from it noise decides whether it is taken
+# for a slide that the load caused (8 of 16 seeds).
+@pytest.mark.parametrize(('looks', 'station_m'), [(0, 1.55), (1, 1.5)])
 def test_a_loss_hardly_seen_is_found_after_the_dump_beside_it(
-    unfinished: Watched, looks: int
+    unfinished: Watched, looks: int, station_m: float
 ) -> None:
     """Seen once or never before the load fell; found when the load is measured."""
     watched = unfinished.copy()
     since = watched.seq
-    watched.yard.intrude(Intrusion('remove', 0.0005, 1.5, 0.04))
+    watched.yard.intrude(Intrusion('remove', 0.0005, station_m, 0.04))
     watched.look(looks)
     watched.dump_at(1.1, looks=12)
     assert lost_m3(watched, since) == pytest.approx(0.0005, abs=0.0001)

@@ -144,7 +144,7 @@ def test_what_does_not_fit_the_watch_is_refused() -> None:
         with pytest.raises(ValueError, match='cells that there are not'):
             compiled.watch.chart(
                 *(single.copy() for _ in range(7)), np.zeros(5, dtype=np.uint8),
-                np.zeros(5, dtype=np.int64), pieces, 0, np.zeros(11, dtype=np.float32))
+                np.zeros(5, dtype=np.int64), pieces, 0, np.zeros(12, dtype=np.float32))
     for step, picked in ((0, 1), (1, 6), (3, 3), (-1, 1)):
         with pytest.raises(ValueError, match='more cells than there are'):
             compiled.watch.apart(single, single, single, mask, step, np.empty(picked))
@@ -154,7 +154,7 @@ def test_what_does_not_fit_the_watch_is_refused() -> None:
             compiled.watch.slopes(single, cells, places, 1.0, np.empty((2, 5), np.float32))
         with pytest.raises(ValueError, match='lattice'):
             compiled.watch.box_mean(np.zeros(5), cells, places, 4, True, np.empty(5))
-    with pytest.raises(ValueError, match='wanted 11 values, got 5'):
+    with pytest.raises(ValueError, match='wanted 12 values, got 5'):
         compiled.watch.chart(
             *(single.copy() for _ in range(7)), np.zeros(5, dtype=np.uint8),
             np.zeros(5, dtype=np.int64), pieces, 0, single)
