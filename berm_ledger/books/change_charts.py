@@ -32,9 +32,9 @@ MOST_SUM = 12.0
 # The most that one look adds to a chart [sigma].
 MOST_PER_LOOK = 4.0
 # A cell is averaged into the accepted surface where both sums were small before the look and the
-# look itself is near [sigma], at most with so much memory. The sums after the look must not decide:
-# of a reference that is too high they would let in only the looks that are too high as well, and so
-# drive it further up.
+# look itself is near [sigma], at most with so much memory. The sums after the look must not
+# decide: of a reference that is too high they would let in only the looks that are too high as
+# well, and so drive it further up.
 QUIET_SUM = 1.0
 QUIET_LOOK = 2.0
 MEMORY_LOOKS = 64.0

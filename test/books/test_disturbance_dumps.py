@@ -101,8 +101,8 @@ def test_a_load_does_not_bury_a_fresh_loss(
     assert all(flag.dumps_since == 1 for flag in watched.pipeline.books.flags)
 
 
-# Never seen before, it must lie clear of the load: 0.40 m from it noise decides whether it is taken
-# for a slide that the load caused (8 of 16 seeds).
+# Never seen before, it must lie clear of the load: 0.40 m from it noise decides whether it is
+# taken for a slide that the load caused (8 of 16 seeds).
 @pytest.mark.parametrize(('looks', 'station_m'), [(0, 1.55), (1, 1.5)])
 def test_a_loss_hardly_seen_is_found_after_the_dump_beside_it(
     unfinished: Watched, looks: int, station_m: float
