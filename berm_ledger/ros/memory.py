@@ -11,16 +11,24 @@ last for the next one, up to 32 MB and for every thread; on a rover other nodes 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 import ctypes
 import gc
+import time
 from typing import Any
 
 # Names of glibc's <malloc.h>.
 M_TRIM_THRESHOLD, M_MMAP_THRESHOLD = -1, -3
-# Messages and grids are larger than this, what the survey works with is smaller [bytes].
-LARGE = 4 * 2**20
+# Messages, grids and what is kept of every cell of a long berm are larger than this, what a look
+# works with for a while is mostly smaller [bytes].
+LARGE = 2**20
 # Free memory at the end of the heap that may be kept [bytes].
 KEPT = 16 * 2**20
+# What is free between blocks in use is given back so often: that takes 1 to 2 ms, and the next
+# look as long to have back the half of it that it needs [s].
+GIVE_BACK_S = 10.0
+# After the first messages there is more that stays; the same turns in every run.
+TURNS_TO_SETTLE = 500
 
 
 def give_back_large_blocks() -> bool:
@@ -47,6 +55,31 @@ def leave_alone_what_stays() -> None:
     """
     gc.collect()
     gc.freeze()
+
+
+class Housekeeping:
+    """
+    Keeps the memory of a running node small, turn by turn.
+
+    Parameters
+    ----------
+    steady_s : callable
+        Steady clock [s].
+
+    """
+
+    def __init__(self, steady_s: Callable[[], float] = time.monotonic) -> None:
+        """Begin with the first turn."""
+        self._steady_s, self._turns, self._due_s = steady_s, 0, float('-inf')
+
+    def turn(self) -> None:
+        """Do what is due before a turn of the executor."""
+        if self._turns in (0, TURNS_TO_SETTLE):
+            leave_alone_what_stays()
+        self._turns += 1
+        if self._steady_s() >= self._due_s:
+            give_back_what_is_free()
+            self._due_s = self._steady_s() + GIVE_BACK_S
 
 
 def _function(name: str) -> Any:

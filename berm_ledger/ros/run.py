@@ -16,15 +16,12 @@ import sys
 from types import FrameType
 from typing import Any
 
-from .memory import give_back_large_blocks, give_back_what_is_free, leave_alone_what_stays
+from .memory import give_back_large_blocks, Housekeeping
 from .parameters import specs_of
 from ..errors import BermLedgerError, UsageError
 
 # How long a signal may have to wait while nothing else happens.
 WAIT_S = 0.1
-# The first messages leave more free memory behind than the later ones need, and so does any rush;
-# after so many turns it is given back.
-TURNS_TO_GIVE_BACK = 500
 # Turns that a node gets to answer who still waits, when it ends.
 LAST_TURNS = 50
 NO_RCLPY = ('rclpy cannot be imported ({}): source a ROS 2 installation, or install the wheels '
@@ -119,15 +116,11 @@ def run_node(node: Any, stop: StopSignal) -> int:
     try:
         if not node.start_by_itself():
             return 2
-        turns = 0
+        housekeeping = Housekeeping()
         while not stop.came and not node.finished:
-            if turns <= TURNS_TO_GIVE_BACK and turns % TURNS_TO_GIVE_BACK == 0:
-                leave_alone_what_stays()
-            if turns % TURNS_TO_GIVE_BACK == 0:
-                give_back_what_is_free()
+            housekeeping.turn()
             executor.spin_once(timeout_sec=WAIT_S)
             node.tick()
-            turns += 1
         return int(node.exit_code)
     finally:
         answer_what_waits(node, executor)

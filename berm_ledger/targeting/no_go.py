@@ -84,7 +84,7 @@ class NoGo:
     def _rises_above(self, limit_m: float, height_m: NDArray[np.float64]) -> NDArray[np.bool_]:
         """Tell of each coarse cell with surveyed cells whether enough of these are higher."""
         with np.errstate(invalid='ignore'):
-            high = height_m > limit_m
-        count = np.bincount(self._cell, weights=high)
+            high = self._cell[height_m > limit_m]
+        count = np.bincount(high, minlength=len(self._per_cell))
         out: NDArray[np.bool_] = count / self._per_cell >= LEAST_SHARE
         return out
