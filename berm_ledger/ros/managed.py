@@ -89,6 +89,12 @@ class ManagedNode(LifecycleNode, Generic[ParametersT]):
         """Tell whether an answer is still owed."""
         return False
 
+    @property
+    def turn_s(self) -> float:
+        """Return how long a turn may last in which nothing comes in [s]."""
+        # Whoever owes an answer asks at every turn whether it is there.
+        return 0.1 if self.waits else 1.0
+
     def close(self) -> None:
         """Stop and close in whatever state the node is, and destroy it."""
         self.stop()

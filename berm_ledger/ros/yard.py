@@ -81,6 +81,9 @@ class YardNode(Node):
 
     """
 
+    # Its work goes on by itself.
+    turn_s = 0.1
+
     def __init__(self, **options: Any) -> None:
         """Lay out the yard."""
         super().__init__('yard', **options)

@@ -2,6 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """A running node gives free memory back now and then, and its garbage is searched for quickly."""
 
+import subprocess
+import sys
 from types import SimpleNamespace
 
 from berm_ledger.ros import memory, run
@@ -11,12 +13,13 @@ pytest.importorskip('rclpy', reason='rclpy is of the extra ros')
 
 
 def test_free_memory_is_given_back_now_and_then(monkeypatch):
-    turns, given, left, now_s = 2 * memory.TURNS_TO_SETTLE, [], [], [100.0]
+    turns, done, given, left, now_s = 2 * memory.TURNS_TO_SETTLE, [], [], [], [100.0]
     monkeypatch.setattr(memory, 'give_back_what_is_free', lambda: given.append(now_s[0]))
-    monkeypatch.setattr(memory, 'leave_alone_what_stays', lambda: left.append(turn))
+    monkeypatch.setattr(memory, 'leave_alone_what_stays', lambda: left.append(len(done)))
     housekeeping = memory.Housekeeping(lambda: now_s[0])
-    for turn in range(turns):
+    while len(done) < turns:
         housekeeping.turn()
+        done.append(now_s[0])
         now_s[0] += 2.2 * memory.GIVE_BACK_S / turns
     # However many turns there are meanwhile.
     step_s = 1.001 * 2.2 * memory.GIVE_BACK_S / turns
@@ -30,17 +33,33 @@ def test_a_node_keeps_house_before_every_turn(monkeypatch):
     order = []
     executor = SimpleNamespace(
         add_node=lambda node: None, spin_once=lambda timeout_sec: order.append('turn'),
-        shutdown=lambda: None)
+        shutdown=lambda: None, wake=lambda: None)
     monkeypatch.setattr('rclpy.executors.SingleThreadedExecutor', lambda context: executor)
     monkeypatch.setattr(
         run, 'Housekeeping', lambda: SimpleNamespace(turn=lambda: order.append('house')))
-    stop = SimpleNamespace(came=False)
+    stop = SimpleNamespace(came=False, wakes=lambda wake: None)
 
     def tick():
         stop.came = len(order) == 6
 
     node = SimpleNamespace(
-        context=None, start_by_itself=lambda: True, finished=False, tick=tick, exit_code=0,
-        give_up=lambda: None, waits=False, close=lambda: None)
+        context=None, turn_s=0.1, start_by_itself=lambda: True, finished=False, tick=tick,
+        exit_code=0, give_up=lambda: None, waits=False, close=lambda: None)
     assert run.run_node(node, stop) == 0
     assert order == 3 * ['house', 'turn']
+
+
+A_SIGNAL = """
+import os, signal, threading
+from berm_ledger.ros.run import StopSignal
+stop, woken = StopSignal(), threading.Event()
+stop.wakes(woken.set)
+os.kill(os.getpid(), signal.{name})
+assert woken.wait(30.0)
+assert stop.came
+"""
+
+
+@pytest.mark.parametrize('name', ['SIGINT', 'SIGTERM'])
+def test_a_signal_wakes_who_waits_in_c_where_it_is_not_handled(name):
+    subprocess.run([sys.executable, '-c', A_SIGNAL.format(name=name)], check=True)
