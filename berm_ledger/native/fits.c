@@ -301,6 +301,55 @@ static PyObject *ground(PyObject *self, PyObject *const *args, Py_ssize_t given)
     return done(&held, PyLong_FromSsize_t(kept));
 }
 
+static inline float if_any(const float *height, Py_ssize_t all, int32_t cell)
+{
+    return cell >= 0 && cell < all ? height[cell] : NAN;
+}
+
+/* The mean height of three cells that are named `count` places apart; NaN where there is none. */
+static inline float mean_of_three(const float *height, Py_ssize_t all, const int32_t *near,
+                                  Py_ssize_t count)
+{
+    float sum = if_any(height, all, near[0]) + if_any(height, all, near[count]);
+    return (sum + if_any(height, all, near[2 * count])) / 3.0f;
+}
+
+/*
+ * slopes(height (n,), east_west, north_south (6, m), across, out (2, m))
+ *
+ * By how much the mean height of the first three cells named lies above that of the other three, by
+ * the distance of the two; zero along both where one of them is not known.
+ */
+static PyObject *slopes(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 5)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t all = length(args[0]);
+    const float *height = flat(&held, args[0], 'f', all, 0);
+    double across = PyFloat_AsDouble(args[3]);
+    Py_buffer *view = view_of(&held, args[4], 'd', PyBUF_C_CONTIGUOUS | PyBUF_WRITABLE);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    double *out = view->buf;
+    Py_ssize_t count = view->len / view->itemsize / 2;
+    const int32_t *near[2];
+    for (int k = 0; k < 2; k++) near[k] = flat(&held, args[1 + k], 'i', 6 * count, 0);
+    if (held.failed) return done(&held, NULL);
+    for (Py_ssize_t i = 0; i < count; i++) {
+        double slope[2];
+        for (int k = 0; k < 2; k++) {
+            const int32_t *ahead = near[k] + i, *behind = ahead + 3 * count;
+            float rise = mean_of_three(height, all, ahead, count)
+                - mean_of_three(height, all, behind, count);
+            slope[k] = (double)rise / across;
+        }
+        int known = fabs(slope[0]) <= DBL_MAX && fabs(slope[1]) <= DBL_MAX;
+        out[i] = known ? slope[0] : 0.0;
+        out[count + i] = known ? slope[1] : 0.0;
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
 /* ---- normal equations ---------------------------------------------------------------------- */
 
 enum { SUMS = 9 };
@@ -398,6 +447,7 @@ static PyMethodDef methods[] = {
     {"ground", (PyCFunction)(void (*)(void))ground, METH_FASTCALL, NULL},
     {"compare", (PyCFunction)(void (*)(void))compare, METH_FASTCALL, NULL},
     {"pairs", (PyCFunction)(void (*)(void))pairs, METH_FASTCALL, NULL},
+    {"slopes", (PyCFunction)(void (*)(void))slopes, METH_FASTCALL, NULL},
     {"weighed", (PyCFunction)(void (*)(void))weighed, METH_FASTCALL, NULL},
     {"weighed_rest", (PyCFunction)(void (*)(void))weighed_rest, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},

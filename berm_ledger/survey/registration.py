@@ -132,8 +132,9 @@ class Registration:
         self._beside = self.area.neighbours(self._cells, 0, THINNING)
         steps = [(s * SLOPE_REACH, side) for s in (1, -1) for side in (-1, 0, 1)]
         near = self.area.neighbours
-        self._north_south = np.stack([near(self._cells, a, b) for a, b in steps])
-        self._east_west = np.stack([near(self._cells, b, a) for a, b in steps])
+        self._north_south, self._east_west = (
+            np.stack([near(self._cells, *step[::way]) for step in steps]).astype(np.int32)
+            for way in (1, -1))
 
     def expect(self, shift: Shift, stamp_ns: int, level_error_m: float | None = None) -> bool:
         """Expect grids where an earlier run has left the map; tell whether that is the newest."""
@@ -314,12 +315,18 @@ class Registration:
 
     def _all_slopes(self, surface: SiteSurface) -> NDArray[np.float64]:
         """Return slopes along x and y at all cells compared, zero where unknown, shape (2, m)."""
-        height = np.append(surface.height_m, np.float32(np.nan))
         out = np.empty((2, len(self._cells)))
+        across_m = 2.0 * SLOPE_REACH * self.area.lattice.cell_m
+        if compiled.fits is not None:
+            compiled.fits.slopes(
+                surface.height_m, self._east_west, self._north_south, across_m, out)
+            return out
+        height = np.append(surface.height_m, np.float32(np.nan))
         for axis, near in enumerate((self._east_west, self._north_south)):
-            values = height[near]
-            out[axis] = values[:3].mean(axis=0) - values[3:].mean(axis=0)
-        out /= 2.0 * SLOPE_REACH * self.area.lattice.cell_m
+            # Added up one by one: numpy's sums begin with a zero of either sign.
+            a, b, c, d, e, f = height[near]
+            out[axis] = (a + b + c) / np.float32(3.0) - (d + e + f) / np.float32(3.0)
+        out /= across_m
         out[:, ~np.isfinite(out).all(axis=0)] = 0.0
         return out
 

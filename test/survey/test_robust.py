@@ -235,6 +235,28 @@ def test_the_ground_compared_is_the_same(seed: int, worked: float, noise_m: floa
 
 
 @built
+@given(st.integers(0, 2**32 - 1), st.sampled_from((0.0, 0.02, 1.0)))
+def test_slopes_of_the_ground_are_the_same(seed: int, unknown: float) -> None:
+    rng = np.random.default_rng(seed)
+    registration, cells = Registration(AREA), len(AREA)
+    surface = SiteSurface(cells)
+    surface.height_m[:] = rng.normal(0.0, 0.03, cells)
+    # Zeros of either sign, too.
+    surface.height_m[rng.random(cells) < 0.5] *= 0.0
+    surface.height_m[rng.random(cells) < unknown] = np.nan
+    ours, plain = both(lambda: registration._all_slopes(surface))
+    npt.assert_array_equal(ours, plain)
+    npt.assert_array_equal(np.signbit(ours), np.signbit(plain))
+    if unknown == 0.0:
+        # A plane has the same slope wherever there are cells all around.
+        surface.height_m[:] = AREA.centres_xy @ [0.3, -0.2]
+        east, north = registration._all_slopes(surface)
+        assert (east != 0.0).mean() > 0.5
+        npt.assert_allclose(east[east != 0.0], 0.3, atol=1e-5)
+        npt.assert_allclose(north[east != 0.0], -0.2, atol=1e-5)
+
+
+@built
 def test_what_does_not_fit_the_fits_is_refused() -> None:
     height, rows = np.zeros((4, 4), dtype=np.float32), np.zeros((5, 2))
     pair, square, single = np.zeros(2), np.eye(2), np.zeros(5)
@@ -272,6 +294,13 @@ def test_what_does_not_fit_the_fits_is_refused() -> None:
         short = [*out[:place], wrong, *out[place + 1:]]
         with pytest.raises(ValueError, match=f'wanted {out[place].size} values'):
             fits.ground(four, mask, byte, four, cells, rows, rows, 0.0, 1.0, 9.0, 0.1, *short)
+    six = np.full((6, 5), 4, dtype=np.int32)
+    fits.slopes(four, six, six - 5, 0.1, rows.reshape(2, 5))
+    npt.assert_array_equal(rows, 0.0)
+    with pytest.raises(ValueError, match='wanted 30 values, got 24'):
+        fits.slopes(four, six, six[:, :4].copy(), 0.1, np.zeros((2, 5)))
+    with pytest.raises(TypeError, match="wanted type 'i', got 'l'"):
+        fits.slopes(four, six.astype(np.int64), six, 0.1, np.zeros((2, 5)))
     with pytest.raises(ValueError, match='wanted 5 values, got 4'):
         fits.alike(single, single[:4], np.zeros(4))
     with pytest.raises(ValueError, match='wanted 4 values, got 5'):
