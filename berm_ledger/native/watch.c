@@ -3,7 +3,7 @@
 /* The watch over changes: a look against what was accepted, and the charts of that. */
 #include "held.h"
 
-enum { BLOCK = 1024, LONG_AGO = 255 };
+enum { BLOCK = 128, LONG_AGO = 255 };
 
 /*
  * The cells watched are some of all n surveyed ones, in pieces (k, 3): first of all, first of those
@@ -300,6 +300,26 @@ WIDE static Alarms chart_block(const float *restrict left, const float *restrict
     return (Alarms){lows, highs};
 }
 
+WIDE static int32_t any_known(const float *restrict left, Py_ssize_t count)
+{
+    int32_t known = 0;
+    for (Py_ssize_t i = 0; i < count; i++) known |= fabsf(left[i]) <= FLT_MAX;
+    return known;
+}
+
+/* What a look does not show stays as it is. */
+WIDE static Alarms still_block(const float *restrict low, const float *restrict high, float limit,
+                               int32_t *restrict resting, Py_ssize_t count)
+{
+    Alarms out = {0, 0};
+    for (Py_ssize_t i = 0; i < count; i++) {
+        out.low += low[i] > limit;
+        out.high += high[i] > limit;
+        resting[i] = 0;
+    }
+    return out;
+}
+
 /* Count the looks since cells rested; what has just become too long ago gets its time. */
 WIDE static void count_looks(const int32_t *restrict resting, uint8_t *restrict since,
                              int64_t oldest_ns, int64_t *restrict earlier_ns, Py_ssize_t count)
@@ -347,8 +367,10 @@ static PyObject *chart(PyObject *self, PyObject *const *args, Py_ssize_t given)
         for (Py_ssize_t first = 0; first < piece[2]; first += BLOCK) {
             Py_ssize_t of = piece[0] + first, own = piece[1] + first;
             Py_ssize_t count = piece[2] - first < BLOCK ? piece[2] - first : BLOCK;
-            Alarms more = chart_block(left + own, smooth + own, steep + own, low + own, high + own,
-                                      accepted + of, worth + of, resting, count, by);
+            Alarms more = any_known(left + own, count)
+                ? chart_block(left + own, smooth + own, steep + own, low + own, high + own,
+                              accepted + of, worth + of, resting, count, by)
+                : still_block(low + own, high + own, by.limit, resting, count);
             count_looks(resting, since + of, oldest_ns, earlier_ns + of, count);
             lows += more.low, highs += more.high;
         }
