@@ -213,7 +213,7 @@ class Pipeline:
         finding = check_pose(pose, self._gate)
         if finding:
             return self._refuse(finding)
-        self._gate = replace(self._gate.after_use(pose.stamp_ns), pose=pose)
+        self._gate = self._gate.after_pose(pose)
         self._track.add(pose)
         self._count('poses')
         self._borrow.note_pose(pose, self.survey.shift)
@@ -239,7 +239,7 @@ class Pipeline:
             grid, was.pose, busy, busy, slack_m=was.slack_m, part=part)
         if isinstance(look, Refused):
             return self._refuse(refusal(look.code, look.text, grid.stamp_ns))
-        self._gate = replace(self._gate.after_use(grid.stamp_ns), last_grid_ns=grid.stamp_ns)
+        self._gate = self._gate.after_grid(grid.stamp_ns)
         self._count('grids')
         for code in ('spikes', 'under_rover', 'objects'):
             self._count(f'cells_{code}', getattr(look, code))
@@ -258,7 +258,7 @@ class Pipeline:
             self._take_datum(stamp_ns)
         elif self.survey.datum is not None and self._keeper.books().datum_seq is None:
             clerk.book_datum(stamp_ns)
-        self.survey.survey_late(~clerk.dumps.touched)
+        self.survey.survey_late(clerk.dumps.touched)
         clerk.book_rises(look, stamp_ns)
         changes = clerk.changes_of(look, stamp_ns)
         clerk.readings.book_readings(stamp_ns)

@@ -38,6 +38,8 @@ MOST_PER_LOOK = 4.0
 QUIET_SUM = 1.0
 QUIET_LOOK = 2.0
 MEMORY_LOOKS = 64.0
+# The level of detection for each unit of standard error.
+PER_ERROR = float(level_of_detection(1.0, 0.0))
 # A mean with weight 1/m for the newest look is worth 2 m - 1 looks in the long run.
 MOST_WORTH = 2.0 * MEMORY_LOOKS - 1.0
 
@@ -108,7 +110,7 @@ class Compared:
         """Return all single figures that charts take, in the order of native/watch.c."""
         one = smoothed_noise_m(self.noise)
         return np.array([
-            self.shift.planar_m, self.shift.most_m, one, level_of_detection(1.0, 0.0),
+            self.shift.planar_m, self.shift.most_m, one, PER_ERROR,
             max(one, robust_spread(self.smooth_m)), MOST_PER_LOOK, ALLOWANCE, MOST_SUM, LIMIT,
             QUIET_SUM, QUIET_LOOK, MEMORY_LOOKS], dtype=np.float32)
 

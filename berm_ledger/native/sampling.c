@@ -126,17 +126,26 @@ typedef struct {
     const int32_t *stretch;
 } Axis;
 
-static Axis axis_of(Held *held, PyObject *low, PyObject *part)
+/* Where equally spaced places lie on an axis of the grid, in cells of it. */
+typedef struct {
+    double start, spacing, origin, step;
+} Spacing;
+
+/* The grid's cell before each of so many places, -1 outside, and the part beyond it; in rooms. */
+static void lay_out(Axis *axis, Spacing by, Py_ssize_t cells, int32_t *low, float *part)
 {
-    Axis axis = {NULL, NULL, length(low), 0, NULL};
-    axis.low = flat(held, low, 'i', axis.count, 0);
-    axis.part = flat(held, part, 'f', axis.count, 0);
-    if (held->failed) return axis;
+    double most = (double)(cells - 2);
     Py_ssize_t breaks = 0;
-    for (Py_ssize_t k = 1; k < axis.count; k++)
-        breaks += axis.low[k] >= 0 && axis.low[k] != axis.low[k - 1] + 1;
-    axis.orderly = 16 * breaks < axis.count;
-    return axis;
+    for (Py_ssize_t k = 0; k < axis->count; k++) {
+        double at = (by.start + by.spacing * (double)k - by.origin) / by.step, before = floor(at);
+        before = before > 0.0 ? before : 0.0;
+        before = before < most ? before : most;
+        low[k] = at < 0.0 || at > (double)(cells - 1) ? -1 : (int32_t)before;
+        part[k] = (float)(at - before);
+        breaks += k > 0 && low[k] >= 0 && low[k] != low[k - 1] + 1;
+    }
+    axis->low = low, axis->part = part;
+    axis->orderly = 16 * breaks < axis->count;
 }
 
 /* Find the stretches of an axis; false where there is no memory. */
@@ -221,48 +230,57 @@ static void along_col(const Grid *grid, Py_ssize_t c, float part, const Axis *ro
 }
 
 /*
- * crossed(height (r, c), row_low, row_part, col_low, col_part, runs (k, 4), turned, shift, out)
+ * crossed(height (r, c), rows, cols, starts, origin, steps (2,), spacing, runs (k, 4), turned,
+ *         shift, out)
  *
- * A run is: place along the lattice's rows, first place along its columns, first cell, cells.
- * `turned`: the grid's rows lie along the lattice's columns. A low place of -1 is outside.
+ * Of a lattice of so many rows and columns, whose first place is at `starts` (x, y). A run is: place
+ * along its rows, first place along its columns, first cell, cells. `turned`: the grid's rows lie
+ * along its columns. `steps` are from column to column of the lattice and from row to row, in the
+ * grid.
  */
 static PyObject *crossed(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 9)) return NULL;
+    if (!wanted(given, 11)) return NULL;
     Held held = {.count = 0};
     Grid grid = grid_of(&held, args[0]);
-    Axis rows = axis_of(&held, args[1], args[2]), cols = axis_of(&held, args[3], args[4]);
-    Py_ssize_t runs = length(args[5]), cells = length(args[8]);
-    const int32_t *run = flat(&held, args[5], 'i', 4 * runs, 0);
-    int turned = PyObject_IsTrue(args[6]);
-    float shift = (float)PyFloat_AsDouble(args[7]);
-    float *out = flat(&held, args[8], 'f', cells, 1);
-    float *row = held.failed ? NULL : scratch(0, (grid.cols + 1) * sizeof(float));
-    if (!row || PyErr_Occurred()) return done(&held, NULL);
-    const Axis *fixed = turned ? &cols : &rows, *moving = turned ? &rows : &cols;
+    Axis rows = {.count = PyLong_AsSsize_t(args[1])}, cols = {.count = PyLong_AsSsize_t(args[2])};
+    const double *start = flat(&held, args[3], 'd', 2, 0);
+    const double *origin = flat(&held, args[4], 'd', 2, 0);
+    const double *step = flat(&held, args[5], 'd', 2, 0);
+    double spacing = PyFloat_AsDouble(args[6]);
+    Py_ssize_t runs = length(args[7]), cells = length(args[10]);
+    const int32_t *run = flat(&held, args[7], 'i', 4 * runs, 0);
+    int turned = PyObject_IsTrue(args[8]);
+    float shift = (float)PyFloat_AsDouble(args[9]);
+    float *out = flat(&held, args[10], 'f', cells, 1);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    if (!fits(rows.count, INT32_MAX, "there is no such lattice")
+        || !fits(cols.count, INT32_MAX, "there is no such lattice"))
+        return done(&held, NULL);
+    size_t places = (size_t)(rows.count + cols.count) + 1;
+    float *row = scratch(0, (grid.cols + 1) * sizeof(float));
+    int32_t *low = row ? scratch(2, places * sizeof *low) : NULL;
+    float *part = low ? scratch(3, places * sizeof *part) : NULL;
+    if (!part) return done(&held, NULL);
+    lay_out(&rows, (Spacing){start[1], spacing, origin[1], step[1]},
+            turned ? grid.cols : grid.rows, low, part);
+    lay_out(&cols, (Spacing){start[0], spacing, origin[0], step[0]},
+            turned ? grid.rows : grid.cols, low + rows.count, part + rows.count);
     if (!turned && !find_stretches(&cols)) return done(&held, NULL);
-    Py_ssize_t most = turned ? grid.cols : grid.rows, most_along = turned ? grid.rows : grid.cols;
-    for (Py_ssize_t k = 0; k < moving->count; k++) {
-        if (moving->low[k] > most_along - 2) {
-            PyErr_SetString(PyExc_ValueError, "a place lies outside the grid");
-            return done(&held, NULL);
-        }
-    }
     for (; runs > 0; runs--, run += 4) {
-        if (run[0] < 0 || run[0] >= fixed->count || run[1] < 0 || run[3] < 0 || run[2] < 0
-            || run[1] + run[3] > moving->count || run[2] + run[3] > cells
-            || fixed->low[run[0]] > most - 2) {
+        if (run[0] < 0 || run[0] >= rows.count || run[1] < 0 || run[3] < 0 || run[2] < 0
+            || run[1] + (Py_ssize_t)run[3] > cols.count || run[2] + (Py_ssize_t)run[3] > cells) {
             PyErr_SetString(PyExc_ValueError, "a run does not fit the lattice");
             break;
         }
-        Py_ssize_t low = fixed->low[run[0]];
-        float part = fixed->part[run[0]], *target = out + run[2];
-        if (low < 0) {
+        Py_ssize_t before = rows.low[run[0]];
+        float beyond = rows.part[run[0]], *target = out + run[2];
+        if (before < 0) {
             for (Py_ssize_t k = 0; k < run[3]; k++) target[k] = NAN;
         } else if (turned) {
-            along_col(&grid, low, part, moving, run[1], run[3], shift, target);
+            along_col(&grid, before, beyond, &cols, run[1], run[3], shift, target);
         } else {
-            along_row(&grid, low, part, moving, run[1], run[3], row, shift, target);
+            along_row(&grid, before, beyond, &cols, run[1], run[3], row, shift, target);
         }
     }
     Py_INCREF(Py_None);

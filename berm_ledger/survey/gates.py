@@ -80,10 +80,19 @@ class GateState:
         leaps = self.leaps + 1 if self.agrees(finding.stamp_ns) else 1
         return replace(self, leap_ns=finding.stamp_ns, leaps=leaps)
 
-    def after_use(self, stamp_ns: int) -> GateState:
-        """Return the state after an input of a stamp was used."""
-        newest_ns = max(self.newest_ns or self.books_ns or 0, stamp_ns)
-        return replace(self, newest_ns=newest_ns, leap_ns=None, leaps=0)
+    def after_pose(self, pose: StampedPose) -> GateState:
+        """Return the state after a pose was used."""
+        return replace(self, newest_ns=self._newest_ns(pose.stamp_ns), pose=pose, leap_ns=None,
+                       leaps=0)
+
+    def after_grid(self, stamp_ns: int) -> GateState:
+        """Return the state after a grid of a stamp was used."""
+        return replace(self, newest_ns=self._newest_ns(stamp_ns), last_grid_ns=stamp_ns,
+                       leap_ns=None, leaps=0)
+
+    def _newest_ns(self, stamp_ns: int) -> int:
+        """Return the newest stamp with one more [ns]."""
+        return max(self.newest_ns or self.books_ns or 0, stamp_ns)
 
 
 def refusal(code: str, text: str, stamp_ns: int) -> Finding:

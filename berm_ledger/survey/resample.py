@@ -178,24 +178,30 @@ def at_cells(
 
     """
     (row_x, row_y), (col_x, col_y) = grid.axes.row_step_xy, grid.axes.col_step_xy
-    rows, cols = grid.height_m.shape
-    slack = TURN_CELLS * grid.axes.cell_m / max(rows, cols)
-    x = lattice.x0_m + dx_m + lattice.cell_m * np.arange(lattice.cols) - grid.axes.origin_xy[0]
-    y = lattice.y0_m + dy_m + lattice.cell_m * np.arange(lattice.rows) - grid.axes.origin_xy[1]
+    slack = TURN_CELLS * grid.axes.cell_m / max(grid.height_m.shape)
     if abs(row_x) <= slack and abs(col_y) <= slack:
-        row, col, turned = _places(y / row_y, rows), _places(x / col_x, cols), False
+        steps, turned = (col_x, row_y), False
     elif abs(row_y) <= slack and abs(col_x) <= slack:
-        row, col, turned = _places(x / row_x, rows), _places(y / col_y, cols), True
+        steps, turned = (row_x, col_y), True
     else:
         return None
-    if compiled.sampling is None:
-        whole = _crossed(grid.height_m, row, col)
-        whole = whole.T if turned else whole
-        out = np.concatenate([whole[at, first:first + count] for at, first, _, count in runs])
-        out -= np.float32(dz_m)
+    starts, origin = (lattice.x0_m + dx_m, lattice.y0_m + dy_m), grid.axes.origin_xy
+    if compiled.sampling is not None:
+        out = np.empty(int(runs[-1, 2] + runs[-1, 3]), dtype=np.float32)
+        compiled.sampling.crossed(
+            grid.height_m, lattice.rows, lattice.cols, np.array(starts), np.array(origin),
+            np.array(steps), lattice.cell_m, runs, turned, dz_m, out)
         return out
-    out = np.empty(int(runs[-1, 2] + runs[-1, 3]), dtype=np.float32)
-    compiled.sampling.crossed(grid.height_m, *row, *col, runs, turned, dz_m, out)
+    x, y = (
+        (start + lattice.cell_m * np.arange(count) - zero) / step
+        for start, count, zero, step in zip(starts, lattice.shape[::-1], origin, steps))
+    rows, cols = grid.height_m.shape
+    if turned:
+        whole = _crossed(grid.height_m, _places(x, rows), _places(y, cols)).T
+    else:
+        whole = _crossed(grid.height_m, _places(y, rows), _places(x, cols))
+    out = np.concatenate([whole[at, first:first + count] for at, first, _, count in runs])
+    out -= np.float32(dz_m)
     return out
 
 

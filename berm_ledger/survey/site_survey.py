@@ -155,11 +155,11 @@ class SiteSurvey:
         looks = self.surface.looks[self.area.in_corridor]
         return bool(np.mean(looks >= COMPLETE_LOOKS) >= COMPLETE_SHARE)
 
-    def survey_late(self, untouched: NDArray[np.bool_]) -> None:
-        """Survey filled cells after all that were first seen before any load came near."""
+    def survey_late(self, touched: NDArray[np.bool_]) -> None:
+        """Survey filled cells after all that were first seen before any load came near, (n,)."""
         if self.datum is None or not self.datum.has_filled:
             return
-        late = self.datum.filled & untouched & (self.surface.looks >= COMPLETE_LOOKS)
+        late = self.datum.filled & ~touched & (self.surface.looks >= COMPLETE_LOOKS)
         if late.any():
             self.set_datum(with_late_survey(
                 self.datum, late, self.surface.height_m, self.surface.effective_looks()))
@@ -255,7 +255,8 @@ class SiteSurvey:
     def use_cell(self, grid_cell_m: float) -> None:
         """Expect grids of another cell [m]."""
         self._grid_cell_m = grid_cell_m
-        self.noise = self.noise.of_cell(grid_cell_m)
+        if grid_cell_m != self.noise.cell_m:
+            self.noise = self.noise.of_cell(grid_cell_m)
         self._crests.use_cell(grid_cell_m)
 
     def _look_noise_m(self, shift: Shift) -> float:

@@ -133,7 +133,7 @@ def test_stamps_far_ahead_between_good_ones_are_never_believed() -> None:
     for _ in range(10):
         finding = check_pose(ahead, state)
         assert finding.code == 'stamp_ahead'
-        state = state.after_refusal(finding).after_use(START_NS)
+        state = state.after_refusal(finding).after_grid(START_NS)
 
 
 def test_refusals_of_other_kinds_leave_the_state_alone() -> None:

@@ -215,15 +215,19 @@ def test_what_stands_high_is_the_same(seed: int, cells: int, most: float) -> Non
 @built
 def test_what_does_not_fit_is_refused() -> None:
     heights, out = np.zeros((4, 5), dtype=np.float32), np.zeros(3, dtype=np.float32)
-    low, part = np.zeros(3, dtype=np.int32), np.zeros(3, dtype=np.float32)
-    run = np.array([[0, 0, 0, 3]], dtype=np.int32)
-    compiled.sampling.crossed(heights, low, part, low, part, run, False, 0.0, out)
+    start, origin, step = np.zeros(2), np.zeros(2), np.ones(2)
+
+    def crossed(rows: int, runs: list[list[int]]) -> None:
+        compiled.sampling.crossed(
+            heights, rows, 3, start, origin, step, 1.0, np.array(runs, dtype=np.int32), False,
+            0.0, out)
+
+    crossed(3, [[0, 0, 0, 3]])
     for runs in ([[0, 1, 0, 3]], [[3, 0, 0, 3]], [[0, 0, 1, 3]], [[-1, 0, 0, 3]]):
         with pytest.raises(ValueError, match='does not fit'):
-            compiled.sampling.crossed(
-                heights, low, part, low, part, np.array(runs, dtype=np.int32), False, 0.0, out)
-    with pytest.raises(ValueError, match='outside'):
-        compiled.sampling.crossed(heights, low, part, low + 4, part, run, False, 0.0, out)
+            crossed(3, runs)
+    with pytest.raises(ValueError, match='no such lattice'):
+        crossed(-1, [[0, 0, 0, 3]])
     with pytest.raises(TypeError, match="wanted type 'f', got 'd'"):
         compiled.sampling.spikes(heights.astype(float), 0.1)
     with pytest.raises(ValueError, match='two rows'):

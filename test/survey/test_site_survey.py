@@ -285,9 +285,9 @@ def test_cells_first_seen_later_are_surveyed_after_all() -> None:
     assert survey.take_datum(START_NS)
     assert survey.datum.filled[hidden].all()
     stream(survey, looks_at(relief_m, 12, first=12))
-    survey.survey_late(np.zeros(len(survey.area), dtype=bool))
-    assert survey.datum.filled[hidden].all()
     survey.survey_late(np.ones(len(survey.area), dtype=bool))
+    assert survey.datum.filled[hidden].all()
+    survey.survey_late(np.zeros(len(survey.area), dtype=bool))
     assert (survey.datum.source[hidden] == Source.SURVEYED).all()
     npt.assert_allclose(figures(survey, 'height_m')[:, 0], 0.0, atol=0.003)
 
