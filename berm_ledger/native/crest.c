@@ -5,17 +5,6 @@
 
 /* ---- heights on sections ------------------------------------------------------------------- */
 
-/* Whether all of so many places are there. */
-static int all_fit(const int32_t *place, Py_ssize_t count, Py_ssize_t of, const char *says)
-{
-    int32_t least = 0, most = 0;
-    for (Py_ssize_t k = 0; k < count; k++) {
-        least = place[k] < least ? place[k] : least;
-        most = place[k] > most ? place[k] : most;
-    }
-    return !count || (fits(least, of, says) && fits(most, of, says));
-}
-
 /*
  * sharpened(height, level or None (n,), cells (k,), sides (k, 4), blur, cell_area, out (n,))
  *

@@ -101,6 +101,17 @@ OWN int fits(int64_t place, Py_ssize_t of, const char *says)
     return 0;
 }
 
+/* Whether all of so many places are there. */
+OWN int all_fit(const int32_t *place, Py_ssize_t count, Py_ssize_t of, const char *says)
+{
+    int32_t least = 0, most = 0;
+    for (Py_ssize_t k = 0; k < count; k++) {
+        least = place[k] < least ? place[k] : least;
+        most = place[k] > most ? place[k] : most;
+    }
+    return !count || (fits(least, of, says) && fits(most, of, says));
+}
+
 /*
  * Memory that is kept from call to call; whoever calls holds the interpreter's lock. What is new of
  * it is zero, what is old as it was left.

@@ -295,32 +295,57 @@ static PyObject *along(PyObject *self, PyObject *const *args, Py_ssize_t given)
 
 /* ---- turns --------------------------------------------------------------------------------- */
 
-/*
- * gained(seen, looks (n,), cells, owners (k,), count, gain (rows,))
- *
- * How many of the cells of each owner are seen, and how much one more look is to them.
- */
-static PyObject *gained(PyObject *self, PyObject *const *args, Py_ssize_t given)
+/* The longest power of two, up to a limit, that a wait is no shorter than. */
+static int64_t period_of(double wait, int64_t most)
 {
-    if (!wanted(given, 6)) return NULL;
+    int64_t period = 1;
+    while (period < most && wait >= 2.0 * (double)period) period *= 2;
+    return period;
+}
+
+/*
+ * turns(seen, looks (n,), cells (k,), ends (rows + 1,), moved, least, block (rows,), look, most looks,
+ *       most moved, shown, waiting, turn (rows,))
+ *
+ * Which rows are seen by those of their cells from one end to the next, which wait since, and whose
+ * turn it is: the mean has moved by as much as it may, or enough of its cells were pulled over.
+ */
+static PyObject *turns(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 13)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t all = length(args[0]), cells = length(args[2]), rows = length(args[4]);
+    Py_ssize_t all = length(args[0]), cells = length(args[2]), rows = length(args[6]);
     const uint8_t *seen = flat(&held, args[0], '?', all, 0);
     const float *looks = flat(&held, args[1], 'f', all, 0);
-    const int64_t *cell = flat(&held, args[2], 'q', cells, 0);
-    const int64_t *owner = flat(&held, args[3], 'q', cells, 0);
-    double *count = flat(&held, args[4], 'd', rows, 1);
-    double *gain = flat(&held, args[5], 'd', rows, 1);
-    if (held.failed) return done(&held, NULL);
-    memset(count, 0, rows * sizeof *count);
-    memset(gain, 0, rows * sizeof *gain);
-    for (Py_ssize_t k = 0; k < cells; k++) {
-        if (!fits(cell[k], all, "a cell or owner that there is not")
-            || !fits(owner[k], rows, "a cell or owner that there is not"))
+    const int32_t *cell = flat(&held, args[2], 'i', cells, 0);
+    const int64_t *end = flat(&held, args[3], 'q', rows + 1, 0);
+    const int64_t *moved = flat(&held, args[4], 'q', rows, 0);
+    const double *least = flat(&held, args[5], 'd', rows, 0);
+    const int64_t *block = flat(&held, args[6], 'q', rows, 0);
+    int64_t look = PyLong_AsLongLong(args[7]), most_looks = PyLong_AsLongLong(args[8]);
+    double most_moved = PyFloat_AsDouble(args[9]);
+    uint8_t *shown = flat(&held, args[10], '?', rows, 1);
+    uint8_t *waiting = flat(&held, args[11], '?', rows, 1);
+    uint8_t *turn = flat(&held, args[12], '?', rows, 1);
+    if (held.failed || PyErr_Occurred() || !all_fit(cell, cells, all, "a cell that there is not"))
+        return done(&held, NULL);
+    for (Py_ssize_t row = 0; row < rows; row++) {
+        if (end[row] < 0 || end[row + 1] > cells) {
+            PyErr_SetString(PyExc_ValueError, "a cell that there is not");
             break;
-        if (!seen[cell[k]]) continue;
-        count[owner[k]] += 1.0;
-        gain[owner[k]] += 1.0 / (double)(looks[cell[k]] + 1.0f);
+        }
+        double count = 0.0, gain = 0.0;
+        for (int64_t k = end[row]; k < end[row + 1]; k++) {
+            /* Adding nothing is quicker than asking whether to. */
+            double one = (double)(seen[cell[k]] != 0);
+            count += one;
+            gain += one / (double)(looks[cell[k]] + 1.0f);
+        }
+        double wait = most_moved * count / (gain > 1e-9 ? gain : 1e-9);
+        shown[row] = count > 0.0;
+        waiting[row] |= shown[row];
+        turn[row] = (waiting[row] && (look + block[row]) % period_of(wait, most_looks) == 0)
+            || (double)moved[row] >= least[row];
     }
     Py_INCREF(Py_None);
     return done(&held, Py_None);
@@ -367,7 +392,7 @@ static PyMethodDef methods[] = {
     {"choose", (PyCFunction)(void (*)(void))choose, METH_FASTCALL, NULL},
     {"standing", (PyCFunction)(void (*)(void))standing, METH_FASTCALL, NULL},
     {"spread", (PyCFunction)(void (*)(void))spread, METH_FASTCALL, NULL},
-    {"gained", (PyCFunction)(void (*)(void))gained, METH_FASTCALL, NULL},
+    {"turns", (PyCFunction)(void (*)(void))turns, METH_FASTCALL, NULL},
     {"gaps", (PyCFunction)(void (*)(void))gaps, METH_FASTCALL, NULL},
     {"along", (PyCFunction)(void (*)(void))along, METH_FASTCALL, NULL},
     {"laid_out", (PyCFunction)(void (*)(void))laid_out, METH_FASTCALL, NULL},

@@ -19,8 +19,9 @@ from ..kernels import compiled
 
 # Part of one look by which a surface may have moved before it is read again.
 MOST_MOVED = 0.25
-# Longest wait [looks]; a power of two.
+# Longest wait [looks]; a power of two, as all waits are.
 MOST_LOOKS = 16
+PERIODS = 2 ** np.arange(MOST_LOOKS.bit_length())
 # One in so many cells of a segment tells whether it was seen, and how settled it is.
 EVERY = 16
 # A segment of which this share, and so many cells, were pulled over to a new height is read.
@@ -46,8 +47,8 @@ class Turns:
         parts = [
             shares.indices[shares.indptr[row]:shares.indptr[row + 1]][::EVERY]
             for row in range(rows)]
-        self._cells = np.concatenate(parts).astype(np.intp)
-        self._owner = np.repeat(np.arange(rows), [len(part) for part in parts])
+        self._cells = np.concatenate(parts).astype(np.int32)
+        self._ends = np.cumsum([0, *map(len, parts)])
         self._segment = area.corridor.segment_index
         self._least = np.maximum(LEAST_MOVED, MOVED_SHARE * np.diff(shares.indptr))
         self._block = np.arange(rows) * MOST_LOOKS // max(1, rows)
@@ -76,32 +77,34 @@ class Turns:
             Mask of segments.
 
         """
-        rows = len(self._block)
-        count, gain = self._gained(seen, looks)
-        self.seen = count > 0.0
-        self._waiting |= self.seen
-        wait = MOST_MOVED * count / np.maximum(gain, 1e-9)
-        period = np.exp2(np.floor(np.log2(np.clip(wait, 1.0, MOST_LOOKS)))).astype(int)
-        turn: NDArray[np.bool_] = self._waiting & ((self._look + self._block) % period == 0)
-        if len(moved):
-            turn |= np.bincount(self._segment[moved], minlength=rows) >= self._least
+        many = np.bincount(self._segment[moved], minlength=len(self._block))
+        if compiled.readings is not None:
+            turn = np.empty(len(self._block), dtype=bool)
+            self.seen = np.empty(len(self._block), dtype=bool)
+            compiled.readings.turns(
+                seen, looks, self._cells, self._ends, many, self._least, self._block, self._look,
+                MOST_LOOKS, MOST_MOVED, self.seen, self._waiting, turn)
+        else:
+            turn = self._turns(seen, looks, many)
         self._look += 1
         return turn
 
-    def _gained(
-        self, seen: NDArray[np.bool_], looks: NDArray[np.float32]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return how many cells of each segment are seen, and what one look is to them."""
+    def _turns(
+        self, seen: NDArray[np.bool_], looks: NDArray[np.float32], moved: NDArray[np.intp]
+    ) -> NDArray[np.bool_]:
+        """Return whose turn it is where so many cells of each segment were pulled over."""
         rows = len(self._block)
-        if compiled.readings is not None:
-            count, gain = np.empty((2, rows))
-            compiled.readings.gained(seen, looks, self._cells, self._owner, count, gain)
-            return count, gain
+        owner = np.repeat(np.arange(rows), np.diff(self._ends))
         shown = seen[self._cells].astype(float)
-        count, gain = (
-            np.asarray(np.bincount(self._owner, parts, rows), dtype=np.float64)
-            for parts in (shown, shown / (looks[self._cells] + 1.0)))
-        return count, gain
+        # How many cells of each segment are seen, and what one more look is to them.
+        count, gain = (np.bincount(owner, parts, rows)
+                       for parts in (shown, shown / (looks[self._cells] + 1.0)))
+        self.seen = count > 0.0
+        self._waiting |= self.seen
+        wait = MOST_MOVED * count / np.maximum(gain, 1e-9)
+        period = PERIODS[np.searchsorted(PERIODS[1:], wait, side='right')]
+        turn: NDArray[np.bool_] = self._waiting & ((self._look + self._block) % period == 0)
+        return turn | (moved >= self._least)
 
     def done(self, rows: NDArray[np.intp]) -> None:
         """Note that segments have been read."""

@@ -142,12 +142,14 @@ def test_turns_are_the_same(seed: int, shown: float) -> None:
 
     def told() -> list[np.ndarray]:
         rng, turns, out = np.random.default_rng(seed), Turns(AREA), []
-        for _ in range(5):
-            looks = rng.choice([0.1, 1.0, 3.0, 60.0], len(AREA)).astype(np.float32)
-            moved = np.flatnonzero(rng.random(len(AREA)) < 0.002)
+        for _ in range(8):
+            settled = rng.choice([1.0, 7.0, 15.0, 60.0, 1e4])
+            looks = rng.choice([0.1, 1.0, settled, settled], len(AREA)).astype(np.float32)
+            looks[:] = settled if rng.random() < 0.3 else looks
+            moved = np.flatnonzero(rng.random(len(AREA)) < rng.choice([0.0, 0.002, 0.01]))
             seen = rng.random(len(AREA)) < shown
-            out += [turns.after_look(seen, looks, moved), turns.seen, *turns._gained(seen, looks)]
-            turns.done(np.array([0]))
+            out += [turns.after_look(seen, looks, moved), turns.seen, turns._waiting.copy()]
+            turns.done(np.array([rng.integers(len(AREA.segments))]))
         return out
 
     for ours, plain in zip(*both(told)):
@@ -233,12 +235,6 @@ def test_what_does_not_fit_a_segment_is_refused() -> None:
     for wrong in (cells + 3, cells - 1):
         with pytest.raises(ValueError, match='a cell that'):
             compiled.readings.spread(single, None, 127.0, 0.004, wrong, inverse)
-    seen, rows = np.ones(6, dtype=bool), np.zeros(2)
-    owner = np.array([0, 0, 1, 1])
-    compiled.readings.gained(seen, single, cells, owner, rows, rows.copy())
-    for wrong in ((cells + 3, owner), (cells - 1, owner), (cells, owner + 1), (cells, owner - 1)):
-        with pytest.raises(ValueError, match='a cell or owner'):
-            compiled.readings.gained(seen, single, *wrong, rows, rows.copy())
     four, sums = np.ones(4), np.zeros(5)
     given = [four] * 5 + [6.0, above, cells.copy(), spread, np.zeros(4), sums]
     assert compiled.readings.gaps(*given) == 4
@@ -249,6 +245,27 @@ def test_what_does_not_fit_a_segment_is_refused() -> None:
         compiled.readings.product(four, four[:3])
     with pytest.raises(ValueError, match='wanted 4 values, got 3'):
         compiled.readings.along(four, four, four[:3], four, 0.02)
+
+
+@built
+def test_what_does_not_fit_the_turns_is_refused() -> None:
+    cells, ends, two = np.arange(4, dtype=np.int32), np.array([0, 2, 4]), np.zeros(2, dtype=bool)
+
+    def turns(**changes) -> None:
+        given = {'seen': np.ones(6, dtype=bool), 'looks': np.ones(6, dtype=np.float32),
+                 'cells': cells, 'ends': ends, 'moved': np.array([1, 0]),
+                 'least': np.ones(2), 'block': np.arange(2), 'look': 3, 'most': 16, 'part': 0.25,
+                 'shown': two.copy(), 'waiting': two.copy(), 'turn': two.copy(), **changes}
+        compiled.readings.turns(*given.values())
+
+    turns()
+    for changes, says in (
+            ({'cells': cells + np.int32(3)}, 'a cell that'), ({'ends': ends + 1}, 'a cell that'),
+            ({'cells': cells - np.int32(1)}, 'a cell that'), ({'ends': ends - 1}, 'a cell that'),
+            ({'moved': np.array([6])}, 'wanted 2 values'),
+            ({'ends': ends[:2]}, 'wanted 3 values'), ({'turn': two[:1]}, 'wanted 2 values')):
+        with pytest.raises(ValueError, match=says):
+            turns(**changes)
 
 
 @built
