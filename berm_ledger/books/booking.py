@@ -82,12 +82,14 @@ def with_digits(value: float, digits: int) -> float | None:
     return round(float(value), digits) + 0.0 if math.isfinite(value) else None
 
 
+# What a reading is booked with: all but its row.
+READING_DIGITS = tuple((name, digits_of(name)) for name in Reading._fields[1:])
+
+
 def reading_data(reading: Reading) -> dict[str, Any]:
     """Return the data of a ``reading`` entry."""
-    names = (
-        'height_m', 'height_se_m', 'low_m', 'high_m', 'coverage', 'at_grade', 'line_offset_m',
-        'placed_m3', 'placed_se_m3', 'missing_m3', 'over_m3', 'spilled_m3')
-    return {name: rounded(name, getattr(reading, name)) for name in names}
+    return {name: with_digits(value, digits)
+            for (name, digits), value in zip(READING_DIGITS, reading[1:])}
 
 
 def says_something_new(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:

@@ -4,11 +4,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from .accounts import Books
 from .booking import (
@@ -90,24 +89,29 @@ class ReadingClerk:
     def book_readings(self, stamp_ns: int) -> None:
         """Book readings that say something new, and now and then which segments say nothing."""
         survey = self._survey
-        overdue = stamp_ns - self._read_ns >= NEWS_NS
-        booked = np.zeros(len(overdue), dtype=bool)
+        overdue = self._read_ns <= stamp_ns - NEWS_NS
+        booked = []
         for reading in survey.readings(survey.rows_due(overdue)):
             row, data = reading.row, reading_data(reading)
             if overdue[row] or says_something_new(self._read[row], data):
                 segment = survey.area.segments[row]
                 self._read[row] = data
-                self._read_ns[row] = self._named_ns[row] = stamp_ns
                 self._keeper.book('reading', stamp_ns, segment.berm, segment.number, data)
-                booked[row] = True
+                booked.append(row)
+        self._read_ns[booked] = self._named_ns[booked] = stamp_ns
         self._note_seen(booked, stamp_ns)
 
-    def _note_seen(self, booked: NDArray[np.bool_], stamp_ns: int) -> None:
+    def _note_seen(self, booked: Sequence[int], stamp_ns: int) -> None:
         """Remember which segments were looked at; name those that say nothing new at times."""
-        rows = self._survey.rows_seen()
-        self._looked_ns[rows] = stamp_ns
-        still = rows[(self._read_ns[rows] != NEVER_NS) & ~booked[rows]]
-        if (stamp_ns - self._named_ns[still] >= SEEN_NS).any():
+        seen = self._survey.rows_seen()
+        np.copyto(self._looked_ns, stamp_ns, where=seen)
+        # Mostly no row is due; one that was never read may be, and is not named.
+        if not (seen & (self._named_ns <= stamp_ns - SEEN_NS)).any():
+            return
+        seen &= self._read_ns != NEVER_NS
+        seen[booked] = False
+        still = np.flatnonzero(seen)
+        if (self._named_ns[still] <= stamp_ns - SEEN_NS).any():
             self._named_ns[still] = stamp_ns
             named = seen_data([self._survey.area.segments[row] for row in still.tolist()])
             self._keeper.book('seen', stamp_ns, None, None, named)

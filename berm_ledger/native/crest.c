@@ -1,81 +1,99 @@
 /* Copyright 2026 The berm_ledger authors */
 /* SPDX-License-Identifier: Apache-2.0 */
-/* The crest: heights on cross-sections, and the part of each around its top. */
+/* The crest: heights on cross-sections, the part of each around its top, the best roof for it. */
 #include "held.h"
+
+/* ---- the surface without blur -------------------------------------------------------------- */
+
+/* Heights of cells above a level, all zero without one. */
+typedef struct {
+    const float *height, *level;
+    Py_ssize_t count;
+} Surface;
+
+/* Cells that follow each other, all with their sides as far away: right, left, up, down. */
+typedef struct {
+    int32_t first, count, side[4];
+} Run;
+
+static inline float above(const float *height, const float *level, Py_ssize_t cell)
+{
+    return level ? height[cell] - level[cell] : height[cell];
+}
+
+/* A side that is not known counts as level with the cell. */
+static inline float step_to(const float *height, const float *level, Py_ssize_t cell, float own)
+{
+    float step = above(height, level, cell) - own;
+    return step == step ? step : 0.0f;
+}
+
+/* Heights of a run of cells above a level, the blur of sampling partly taken out. */
+WIDE static void sharpen(const float *restrict height, const float *restrict level, Run run,
+                         float blur, float area, float *restrict out)
+{
+    Py_ssize_t right = run.side[0], left = run.side[1], up = run.side[2], down = run.side[3];
+    for (Py_ssize_t k = 0; k < run.count; k++) {
+        float own = above(height, level, k), bent = step_to(height, level, k + right, own);
+        bent = bent + step_to(height, level, k + left, own);
+        bent = bent + step_to(height, level, k + up, own);
+        bent = bent + step_to(height, level, k + down, own);
+        bent = bent / area;
+        out[k] = own - blur * bent;
+    }
+}
+
+/* Do so for some runs, without blur only the first part; return whether all their cells exist. */
+static int sharpen_runs(const Surface *surface, const Run *runs, Py_ssize_t count, float blur,
+                        float area, float *out)
+{
+    for (; count > 0; count--, runs++) {
+        if (!fits(runs->count - 1, surface->count, "a run that does not fit")
+            || !fits(runs->first, surface->count, "a cell that there is not")
+            || !fits(runs->first + (int64_t)runs->count - 1, surface->count,
+                     "a cell that there is not"))
+            return 0;
+        for (int side = 0; side < 4; side++) {
+            int64_t beside = (int64_t)runs->first + runs->side[side];
+            if (!fits(beside, surface->count, "a neighbour that there is not")
+                || !fits(beside + runs->count - 1, surface->count, "a neighbour that there is not"))
+                return 0;
+        }
+        const float *height = surface->height + runs->first;
+        const float *level = surface->level ? surface->level + runs->first : NULL;
+        if (blur != 0.0f) {
+            sharpen(height, level, *runs, blur, area, out + runs->first);
+        } else {
+            for (Py_ssize_t k = 0; k < runs->count; k++)
+                out[runs->first + k] = above(height, level, k);
+        }
+    }
+    return 1;
+}
 
 /* ---- heights on sections ------------------------------------------------------------------- */
 
 /*
- * sharpened(height, level or None (n,), cells (k,), sides (k, 4), blur, cell_area, out (n,))
- *
- * Heights of some cells above a level, the blur of sampling partly taken out; a side that is not
- * known counts as level with the cell.
+ * Heights at the samples of a section, between pairs of cells, as singles and, zero where not known,
+ * as doubles; how many each is: one or none. Return whether all are known.
  */
-static PyObject *sharpened(PyObject *self, PyObject *const *args, Py_ssize_t given)
+static int profile(const float *height, const int32_t *pair, const float *weight,
+                   float *restrict own, double *restrict shown, double *restrict number,
+                   Py_ssize_t count)
 {
-    if (!wanted(given, 7)) return NULL;
-    Held held = {.count = 0};
-    Py_ssize_t all = length(args[0]), count = length(args[2]);
-    const float *height = flat(&held, args[0], 'f', all, 0);
-    const float *level = args[1] == Py_None ? NULL : flat(&held, args[1], 'f', all, 0);
-    const int32_t *cells = flat(&held, args[2], 'i', count, 0);
-    const int32_t *sides = flat(&held, args[3], 'i', 4 * count, 0);
-    float blur = (float)PyFloat_AsDouble(args[4]), area = (float)PyFloat_AsDouble(args[5]);
-    float *out = flat(&held, args[6], 'f', all, 1);
-    if (held.failed || PyErr_Occurred() || !all_fit(cells, count, all, "a cell that there is not")
-        || !all_fit(sides, 4 * count, all, "a neighbour that there is not"))
-        return done(&held, NULL);
-    for (Py_ssize_t k = 0; k < count; k++, sides += 4) {
-        int32_t cell = cells[k];
-        float own = level ? height[cell] - level[cell] : height[cell], bent = 0.0f;
-        for (int side = 0; side < 4; side++) {
-            int32_t beside = sides[side];
-            float step = (level ? height[beside] - level[beside] : height[beside]) - own;
-            step = step == step ? step : 0.0f;
-            bent = side ? bent + step : step;
-        }
-        bent = bent / area;
-        out[cell] = blur != 0.0f ? own - blur * bent : own;
+    Py_ssize_t unknown = 0;
+    for (Py_ssize_t k = 0; k < count; k++, pair += 2, weight += 4) {
+        float total = height[pair[0]] * weight[0] + height[pair[0] + 1] * weight[1];
+        total = total + height[pair[1]] * weight[2];
+        own[k] = total + height[pair[1] + 1] * weight[3];
     }
-    Py_INCREF(Py_None);
-    return done(&held, Py_None);
-}
-
-/*
- * profiles(height (n,), corners, weights (m, c, 4), sections (s,), out (s, c))
- *
- * Heights on some of the sections; a weight of NaN stands for a corner that is none.
- */
-static PyObject *profiles(PyObject *self, PyObject *const *args, Py_ssize_t given)
-{
-    if (!wanted(given, 5)) return NULL;
-    Held held = {.count = 0};
-    Py_ssize_t cells = length(args[0]), count = length(args[3]);
-    const float *height = flat(&held, args[0], 'f', cells, 0);
-    Py_buffer *corners = view_of(&held, args[1], 'i', PyBUF_C_CONTIGUOUS);
-    if (!corners) return done(&held, NULL);
-    if (corners->ndim != 3 || corners->shape[2] != 4) {
-        PyErr_SetString(PyExc_ValueError, "wanted four corners to each sample of each section");
-        return done(&held, NULL);
+    for (Py_ssize_t k = 0; k < count; k++) {
+        int there = fabsf(own[k]) <= FLT_MAX;
+        shown[k] = there ? (double)own[k] : 0.0;
+        number[k] = there ? 1.0 : 0.0;
+        unknown += !there;
     }
-    Py_ssize_t sections = corners->shape[0], samples = corners->shape[1];
-    const float *weights = flat(&held, args[2], 'f', 4 * sections * samples, 0);
-    const int64_t *section = flat(&held, args[3], 'q', count, 0);
-    float *out = flat(&held, args[4], 'f', count * samples, 1);
-    if (held.failed) return done(&held, NULL);
-    for (Py_ssize_t s = 0; s < count; s++, out += samples) {
-        if (!fits(section[s], sections, "a section that there is not")) break;
-        const int32_t *cell = (const int32_t *)corners->buf + 4 * section[s] * samples;
-        const float *weight = weights + 4 * section[s] * samples;
-        if (!all_fit(cell, 4 * samples, cells, "a corner that there is not")) break;
-        for (Py_ssize_t k = 0; k < samples; k++, cell += 4, weight += 4) {
-            float total = height[cell[0]] * weight[0] + height[cell[1]] * weight[1];
-            total = total + height[cell[2]] * weight[2];
-            out[k] = total + height[cell[3]] * weight[3];
-        }
-    }
-    Py_INCREF(Py_None);
-    return done(&held, Py_None);
+    return !unknown;
 }
 
 /* ---- tops ---------------------------------------------------------------------------------- */
@@ -83,17 +101,6 @@ static PyObject *profiles(PyObject *self, PyObject *const *args, Py_ssize_t give
 static inline int known(double value)
 {
     return fabs(value) <= DBL_MAX;
-}
-
-/* The values that are known, zero for the others, and how many each is: one or none. */
-WIDE static void split(const float *restrict values, double *restrict shown,
-                       double *restrict number, Py_ssize_t count)
-{
-    for (Py_ssize_t k = 0; k < count; k++) {
-        double value = (double)values[k];
-        shown[k] = fabs(value) <= DBL_MAX ? value : 0.0;
-        number[k] = fabs(value) <= DBL_MAX ? 1.0 : 0.0;
-    }
 }
 
 WIDE static void add_to(double *restrict total, const double *restrict values, Py_ssize_t count)
@@ -108,17 +115,18 @@ WIDE static void divide(const double *restrict total, const double *restrict num
 }
 
 /*
- * Means of what is known of `shown`, of which there are `number`, over `reach` rows (or with a
- * stride of 1 samples) on either side of so many that begin at one; NaN where there is nothing.
+ * Means of `shown` over `before` to `after` rows (or with a stride of 1 samples) around so many that
+ * begin at one, of which there are `number`, zero or one each; where that is none, all are there, and
+ * `sums` says behind the room for sums how many they come to. NaN where there is nothing.
  */
 static void mean_beside(const double *shown, const double *number, Py_ssize_t stride,
                         Py_ssize_t before, Py_ssize_t after, double *sums, double *out,
                         Py_ssize_t count)
 {
-    memset(sums, 0, 2 * count * sizeof *sums);
+    memset(sums, 0, (number ? 2 : 1) * count * sizeof *sums);
     for (Py_ssize_t step = -before; step <= after; step++) {
         add_to(sums, shown + step * stride, count);
-        add_to(sums + count, number + step * stride, count);
+        if (number) add_to(sums + count, number + step * stride, count);
     }
     divide(sums, sums + count, out, count);
 }
@@ -157,78 +165,341 @@ static void bridge(double *values, Py_ssize_t count)
     }
 }
 
+/* Room for the samples of sections, row by row, and for those of one that is being looked at. */
+typedef struct {
+    float *own;
+    double *shown, *number, *mean, *rough, *sums, *along, *along_number;
+    uint8_t *whole;
+} Room;
+
+/* How the top of a section is looked for. */
+typedef struct {
+    Py_ssize_t sections, samples, pooled, reach, window;
+    double band, least_seen;
+} Search;
+
+static int make_room(Room *room, const Search *search)
+{
+    /* At either end of the last two there is room for as many zeros as samples have a say. */
+    Py_ssize_t samples = search->samples, all = search->sections * samples;
+    Py_ssize_t wide = samples + 2 * search->reach;
+    size_t doubles = (size_t)(2 * all + 4 * samples + 2 * wide);
+    double *data = scratch(1, doubles * sizeof *data + (size_t)all * sizeof *room->own
+                                  + (size_t)search->sections);
+    if (!data) return 0;
+    room->shown = data, room->number = data + all, room->mean = room->number + all;
+    room->rough = room->mean + samples, room->sums = room->rough + samples;
+    room->along = room->sums + 2 * samples, room->along_number = room->along + wide;
+    memset(room->along, 0, 2 * wide * sizeof *data);
+    room->own = (float *)(data + doubles);
+    room->whole = (uint8_t *)(room->own + all);
+    return 1;
+}
+
+/* The pooled heights of a section, and means of them over a few samples. */
+static void pool(const Search *search, const Room *room, Py_ssize_t section)
+{
+    Py_ssize_t samples = search->samples, pooled = search->pooled, reach = search->reach;
+    Py_ssize_t before = section < pooled ? section : pooled;
+    Py_ssize_t after = search->sections - 1 - section;
+    after = after < pooled ? after : pooled;
+    int whole = 1;
+    for (Py_ssize_t s = section - before; s <= section + after; s++) whole &= room->whole[s];
+    const double *number = room->number + section * samples;
+    if (whole)
+        for (Py_ssize_t k = 0; k < samples; k++)
+            room->sums[samples + k] = (double)(before + after + 1);
+    mean_beside(room->shown + section * samples, whole ? NULL : number, samples, before, after,
+                room->sums, room->mean, samples);
+    double *along = room->along + reach, *along_number = room->along_number + reach;
+    for (Py_ssize_t k = 0; k < samples; k++) {
+        along[k] = known(room->mean[k]) ? room->mean[k] : 0.0;
+        along_number[k] = known(room->mean[k]) ? 1.0 : 0.0;
+    }
+    if (whole) {
+        for (Py_ssize_t k = 0; k < samples; k++) {
+            Py_ssize_t left = k < reach ? k : reach, right = samples - 1 - k;
+            room->sums[samples + k] = (double)(left + (right < reach ? right : reach) + 1);
+        }
+    }
+    mean_beside(along, whole ? NULL : along_number, 1, reach, reach, room->sums, room->rough,
+                samples);
+}
+
+/* Where the window around the top of a section begins. */
+static Py_ssize_t window_at(const Search *search, const double *rough)
+{
+    Py_ssize_t from = top_of(rough, search->samples, search->band) - search->window;
+    Py_ssize_t most = search->samples - 2 * search->window - 1;
+    from = from > most ? most : from;
+    return from < 0 ? 0 : from;
+}
+
+/* Take what is in the window of a section, gaps bridged; return whether enough of it is known. */
+static int take_part(const Search *search, const float *own, const double *mean, double *part)
+{
+    Py_ssize_t width = 2 * search->window + 1, number = 0, shown = 0, middle = 0;
+    for (Py_ssize_t k = 0; k < width; k++) {
+        part[k] = mean[k];
+        number += known(part[k]);
+        shown += known(own[k]);
+        middle += k >= search->window - 1 && k <= search->window + 1 && known(part[k]);
+    }
+    if ((double)number / (double)width >= search->least_seen && shown && middle) {
+        bridge(part, width);
+        return 1;
+    }
+    for (Py_ssize_t k = 0; k < width; k++) part[k] = 0.0;
+    return 0;
+}
+
+/* The mean of values, added up in order, and what is left of each. */
+static double centre(const double *part, float *left, Py_ssize_t width)
+{
+    double total = 0.0;
+    for (Py_ssize_t k = 0; k < width; k++) total += part[k];
+    double level = total / (double)width;
+    for (Py_ssize_t k = 0; k < width; k++) left[k] = (float)(part[k] - level);
+    return level;
+}
+
 /*
- * tops(profile (s, c), pooled, rough, band, window, least_seen, first (s,), part (s, 2 window + 1),
- *      seen (s,))
+ * tops(height, level or None (n,), room (n,), runs (r, 6), blur, cell area, pairs (m, c, 2),
+ *      weights (m, c, 4), from, pooled, rough, band, window, least seen, first (s,),
+ *      part (s, 2 window + 1), seen, level (s,), left (s, 2 window + 1) of single)
  *
- * Of each section where the window around its top begins, the pooled heights in it, gaps bridged,
- * and whether enough of them are known; zero where not.
+ * Of s sections from one on, after the last the first: where the window around the top begins, the
+ * pooled heights in it, gaps bridged, and whether enough of them are known; zero where not. Then
+ * their mean and what is left of each.
  */
 static PyObject *tops(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 9)) return NULL;
+    if (!wanted(given, 19)) return NULL;
     Held held = {.count = 0};
-    Py_buffer *profile = view_of(&held, args[0], 'f', PyBUF_C_CONTIGUOUS);
-    Py_ssize_t pooled = PyLong_AsSsize_t(args[1]), reach = PyLong_AsSsize_t(args[2]);
-    double band = PyFloat_AsDouble(args[3]);
-    Py_ssize_t window = PyLong_AsSsize_t(args[4]);
-    double least_seen = PyFloat_AsDouble(args[5]);
-    if (!profile || PyErr_Occurred()) return done(&held, NULL);
-    Py_ssize_t sections = profile->ndim == 2 ? profile->shape[0] : 0;
-    Py_ssize_t samples = profile->ndim == 2 ? profile->shape[1] : 0;
-    if (window < 1 || window > samples || 2 * window + 1 > samples || pooled < 0
-        || pooled > sections || reach < 0 || reach > samples) {
+    Py_ssize_t cells = length(args[0]), runs = length(args[3]), count = length(args[14]);
+    Surface surface = {flat(&held, args[0], 'f', cells, 0),
+                       args[1] == Py_None ? NULL : flat(&held, args[1], 'f', cells, 0), cells};
+    float *sharp = flat(&held, args[2], 'f', cells, 1);
+    const Run *run = flat(&held, args[3], 'i', 6 * runs, 0);
+    float blur = (float)PyFloat_AsDouble(args[4]), area = (float)PyFloat_AsDouble(args[5]);
+    Py_buffer *pairs = view_of(&held, args[6], 'i', PyBUF_C_CONTIGUOUS);
+    Py_ssize_t from = PyLong_AsSsize_t(args[8]);
+    Search search = {count, 0, PyLong_AsSsize_t(args[9]), PyLong_AsSsize_t(args[10]),
+                     PyLong_AsSsize_t(args[12]), PyFloat_AsDouble(args[11]),
+                     PyFloat_AsDouble(args[13])};
+    if (!pairs || PyErr_Occurred()) return done(&held, NULL);
+    if (pairs->ndim != 3 || pairs->shape[2] != 2 || from < 0 || from >= pairs->shape[0]) {
+        PyErr_SetString(PyExc_ValueError, "wanted two pairs to each sample of each section");
+        return done(&held, NULL);
+    }
+    Py_ssize_t all = pairs->shape[0], samples = search.samples = pairs->shape[1];
+    search.pooled = search.pooled > count ? count : search.pooled;
+    if (search.window < 1 || search.window > samples || 2 * search.window + 1 > samples
+        || search.pooled < 0 || search.reach < 0 || search.reach > samples) {
         PyErr_SetString(PyExc_ValueError, "the window does not fit the sections");
         return done(&held, NULL);
     }
-    Py_ssize_t width = 2 * window + 1;
-    int64_t *first = flat(&held, args[6], 'q', sections, 1);
-    double *part = flat(&held, args[7], 'd', sections * width, 1);
-    uint8_t *seen = flat(&held, args[8], '?', sections, 1);
-    /* Every sample, known or not; then rows of one section, the last two with room at either end. */
-    Py_ssize_t all = sections * samples, wide = samples + 2 * reach;
-    double *shown = held.failed
-        ? NULL : scratch(1, (2 * all + 4 * samples + 2 * wide) * sizeof *shown);
-    if (!shown) return done(&held, NULL);
-    double *number = shown + all, *mean = number + all, *rough = mean + samples;
-    double *sums = rough + samples, *along = sums + 2 * samples, *along_number = along + wide;
-    memset(along, 0, 2 * wide * sizeof *along);
-    split(profile->buf, shown, number, all);
-    for (Py_ssize_t s = 0; s < sections; s++, part += width) {
-        Py_ssize_t before = s < pooled ? s : pooled, after = sections - 1 - s;
-        mean_beside(shown + s * samples, number + s * samples, samples, before,
-                    after < pooled ? after : pooled, sums, mean, samples);
-        for (Py_ssize_t k = 0; k < samples; k++) {
-            along[reach + k] = known(mean[k]) ? mean[k] : 0.0;
-            along_number[reach + k] = known(mean[k]);
+    Py_ssize_t width = 2 * search.window + 1;
+    const float *weights = flat(&held, args[7], 'f', 4 * all * samples, 0);
+    int64_t *first = flat(&held, args[14], 'q', count, 1);
+    double *part = flat(&held, args[15], 'd', count * width, 1);
+    uint8_t *seen = flat(&held, args[16], '?', count, 1);
+    double *level = flat(&held, args[17], 'd', count, 1);
+    float *left = flat(&held, args[18], 'f', count * width, 1);
+    Room room;
+    if (held.failed || !make_room(&room, &search)
+        || !sharpen_runs(&surface, run, runs, blur, area, sharp))
+        return done(&held, NULL);
+    for (Py_ssize_t s = 0; s < count; s++) {
+        Py_ssize_t own = (from + s) % all * samples;
+        const int32_t *pair = (const int32_t *)pairs->buf + 2 * own;
+        if (!all_fit(pair, 2 * samples, cells - 1, "a pair that there is not"))
+            return done(&held, NULL);
+        room.whole[s] = (uint8_t)profile(sharp, pair, weights + 4 * own, room.own + s * samples,
+                                         room.shown + s * samples, room.number + s * samples,
+                                         samples);
+    }
+    for (Py_ssize_t s = 0; s < count; s++, part += width, left += width) {
+        pool(&search, &room, s);
+        first[s] = window_at(&search, room.rough);
+        seen[s] = (uint8_t)take_part(&search, room.own + s * samples + first[s],
+                                     room.mean + first[s], part);
+        level[s] = centre(part, left, width);
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
+/* ---- roofs --------------------------------------------------------------------------------- */
+
+typedef struct {
+    Py_ssize_t sections, width, places, shapes;
+    const float *along;
+    const double *part, *level, *weights, *spreads;
+} Roofs;
+
+/* What a place and shape explains of a section, from its three components along the columns. */
+static inline float explained(const float *along, Py_ssize_t column, Py_ssize_t columns)
+{
+    float one = along[column], two = along[columns + column], three = along[2 * columns + column];
+    float total = one * one + two * two;
+    return total + three * three;
+}
+
+/* The most that any place explains, shape by shape. */
+WIDE static void best_places(const float *restrict along, float *restrict best, Py_ssize_t places,
+                             Py_ssize_t shapes)
+{
+    Py_ssize_t columns = places * shapes;
+    for (Py_ssize_t q = 0; q < shapes; q++) best[q] = explained(along, q, columns);
+    for (Py_ssize_t p = 1; p < places; p++) {
+        for (Py_ssize_t q = 0; q < shapes; q++) {
+            float own = explained(along, p * shapes + q, columns);
+            best[q] = own > best[q] ? own : best[q];
         }
-        mean_beside(along + reach, along_number + reach, 1, reach, reach, sums, rough, samples);
-        Py_ssize_t from = top_of(rough, samples, band) - window;
-        from = from > samples - width ? samples - width : from;
-        from = from < 0 ? 0 : from;
-        const float *own = (const float *)profile->buf + s * samples + from;
-        Py_ssize_t number = 0, shown = 0, middle = 0;
-        for (Py_ssize_t k = 0; k < width; k++) {
-            part[k] = mean[from + k];
-            number += known(part[k]);
-            shown += known(own[k]);
-            middle += k >= window - 1 && k <= window + 1 && known(part[k]);
+    }
+}
+
+/* The shape with most votes of the sections around; all but the first pay for being complicated. */
+static Py_ssize_t chosen_shape(const Roofs *roofs, const float *best, Py_ssize_t section,
+                               Py_ssize_t voters, double penalty)
+{
+    Py_ssize_t most = 0;
+    double greatest = 0.0;
+    for (Py_ssize_t q = 0; q < roofs->shapes; q++) {
+        double votes = 0.0;
+        for (Py_ssize_t k = section - voters; k <= section + voters; k++) {
+            Py_ssize_t voter = k < 0 ? 0 : k >= roofs->sections ? roofs->sections - 1 : k;
+            votes += (double)best[voter * roofs->shapes + q];
         }
-        first[s] = from;
-        seen[s] = (double)number / (double)width >= least_seen && shown && middle;
-        if (seen[s]) {
-            bridge(part, width);
-        } else {
-            for (Py_ssize_t k = 0; k < width; k++) part[k] = 0.0;
+        votes /= (double)(2 * voters + 1);
+        votes -= q ? penalty : 0.0;
+        if (!q || votes > greatest) most = q, greatest = votes;
+    }
+    return most;
+}
+
+/* The first of the places where a shape explains most. */
+static Py_ssize_t chosen_place(const Roofs *roofs, Py_ssize_t section, Py_ssize_t shape)
+{
+    Py_ssize_t columns = roofs->places * roofs->shapes, most = 0;
+    const float *along = roofs->along + 3 * columns * section;
+    float greatest = explained(along, shape, columns);
+    for (Py_ssize_t p = 1; p < roofs->places; p++) {
+        float own = explained(along, p * roofs->shapes + shape, columns);
+        if (own > greatest) most = p, greatest = own;
+    }
+    return most;
+}
+
+static double crest_height(const Roofs *roofs, Py_ssize_t section, const double *weights)
+{
+    const double *part = roofs->part + section * roofs->width;
+    double level = roofs->level[section], total = 0.0;
+    for (Py_ssize_t k = 0; k < roofs->width; k++) total += (part[k] - level) * weights[k];
+    return level + total;
+}
+
+/* Where what was found goes. */
+typedef struct {
+    double *height, *offset, *spread;
+} Found;
+
+/* What a shape that is not plain must explain more, and how noise of a row becomes that of a sample. */
+typedef struct {
+    Py_ssize_t voters;
+    double scale, least, pooled, root;
+} Votes;
+
+/* Choose a roof for each of so many sections, the first of which is found at a place. */
+static int choose_roofs(const Roofs *roofs, const Votes *votes, const float *best, double noise,
+                        Py_ssize_t section, Py_ssize_t count, const int64_t *first,
+                        const uint8_t *seen, const double *place, const double *offset,
+                        Py_ssize_t samples, Found found)
+{
+    noise = noise * votes->pooled / votes->root;
+    double penalty = votes->scale * (noise * noise + votes->least);
+    for (Py_ssize_t k = 0; k < count; k++) {
+        Py_ssize_t s = section + k, middle = (Py_ssize_t)first[s] + roofs->width / 2;
+        if (!fits(middle, samples, "a sample that there is not")) return 0;
+        if (!seen[s]) {
+            found.height[k] = found.offset[k] = found.spread[k] = NAN;
+            continue;
         }
+        Py_ssize_t shape = chosen_shape(roofs, best, s, votes->voters, penalty);
+        Py_ssize_t most = chosen_place(roofs, s, shape), chosen = most * roofs->shapes + shape;
+        found.height[k] = crest_height(roofs, s, roofs->weights + chosen * roofs->width);
+        found.offset[k] = offset[middle] + place[most] * (offset[1] - offset[0]);
+        found.spread[k] = roofs->spreads[chosen];
+    }
+    return 1;
+}
+
+/*
+ * choose(along (s, 3 p q) of single, part (s, w), level (s,), first (s,), seen (s,), weights (p, q, w),
+ *        spreads (p, q), places (p,), offsets (c,), voters, penalty, least variance, noise (r,),
+ *        pooled noise, root, ends (rows + 1,), row, beside, height, offset, spread (m,))
+ *
+ * Of r rows from one on, whose sections go from one end to the next and come after those beside, the
+ * best roof for each section: height, offset and spread of the crest, NaN where it was not seen.
+ */
+static PyObject *choose(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 21)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t sections = length(args[2]), samples = length(args[8]), many = length(args[12]);
+    Votes votes = {PyLong_AsSsize_t(args[9]), PyFloat_AsDouble(args[10]),
+                   PyFloat_AsDouble(args[11]), PyFloat_AsDouble(args[13]),
+                   PyFloat_AsDouble(args[14])};
+    Py_ssize_t rows = length(args[15]) - 1, row = PyLong_AsSsize_t(args[16]);
+    Py_ssize_t section = PyLong_AsSsize_t(args[17]), all = length(args[18]);
+    Py_buffer *weights = view_of(&held, args[5], 'd', PyBUF_C_CONTIGUOUS);
+    if (!weights || PyErr_Occurred()) return done(&held, NULL);
+    if (weights->ndim != 3 || weights->shape[0] < 1 || weights->shape[1] < 1 || votes.voters < 0
+        || votes.voters > 1000 || samples < 2) {
+        PyErr_SetString(PyExc_ValueError, "wanted weights of places and shapes, and some voters");
+        return done(&held, NULL);
+    }
+    Py_ssize_t places = weights->shape[0], shapes = weights->shape[1], width = weights->shape[2];
+    Roofs roofs = {sections, width, places, shapes,
+                   flat(&held, args[0], 'f', 3 * sections * places * shapes, 0),
+                   flat(&held, args[1], 'd', sections * width, 0),
+                   flat(&held, args[2], 'd', sections, 0), weights->buf,
+                   flat(&held, args[6], 'd', places * shapes, 0)};
+    const int64_t *first = flat(&held, args[3], 'q', sections, 0);
+    const uint8_t *seen = flat(&held, args[4], '?', sections, 0);
+    const double *place = flat(&held, args[7], 'd', places, 0);
+    const double *offset = flat(&held, args[8], 'd', samples, 0);
+    const double *noise = flat(&held, args[12], 'd', many, 0);
+    const int64_t *end = flat(&held, args[15], 'q', rows + 1, 0);
+    Found found = {flat(&held, args[18], 'd', all, 1), flat(&held, args[19], 'd', all, 1),
+                   flat(&held, args[20], 'd', all, 1)};
+    float *best = held.failed ? NULL : scratch(0, (sections * shapes + 1) * sizeof *best);
+    if (!best) return done(&held, NULL);
+    if (row < 0 || many > rows || row > rows - many) {
+        PyErr_SetString(PyExc_ValueError, "rows that there are not");
+        return done(&held, NULL);
+    }
+    for (Py_ssize_t s = 0; s < sections; s++)
+        best_places(roofs.along + 3 * places * shapes * s, best + s * shapes, places, shapes);
+    for (Py_ssize_t r = 0; r < many; r++) {
+        int64_t from = end[row + r], to = end[row + r + 1];
+        if (from < 0 || to < from || to > all || section < 0 || to - from > sections - section) {
+            PyErr_SetString(PyExc_ValueError, "sections that there are not");
+            break;
+        }
+        Found own = {found.height + from, found.offset + from, found.spread + from};
+        if (!choose_roofs(&roofs, &votes, best, noise[r], section, to - from, first, seen, place,
+                          offset, samples, own))
+            break;
+        section += to - from;
     }
     Py_INCREF(Py_None);
     return done(&held, Py_None);
 }
 
 static PyMethodDef methods[] = {
-    {"sharpened", (PyCFunction)(void (*)(void))sharpened, METH_FASTCALL, NULL},
-    {"profiles", (PyCFunction)(void (*)(void))profiles, METH_FASTCALL, NULL},
+    {"choose", (PyCFunction)(void (*)(void))choose, METH_FASTCALL, NULL},
     {"tops", (PyCFunction)(void (*)(void))tops, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},
 };

@@ -1,284 +1,195 @@
 /* Copyright 2026 The berm_ledger authors */
 /* SPDX-License-Identifier: Apache-2.0 */
-/* Readings: the choice of a roof for each section, volumes of one segment, layers to keep. */
-#include "held.h"
-
-/* ---- roofs --------------------------------------------------------------------------------- */
-
-/* centred(part (s, w), level (s,), left (s, w) of single): means, added up in order, and the rest. */
-static PyObject *centred(PyObject *self, PyObject *const *args, Py_ssize_t given)
-{
-    if (!wanted(given, 3)) return NULL;
-    Held held = {.count = 0};
-    Py_buffer *part = view_of(&held, args[0], 'd', PyBUF_C_CONTIGUOUS);
-    if (!part) return done(&held, NULL);
-    Py_ssize_t sections = part->ndim == 2 ? part->shape[0] : 0;
-    Py_ssize_t width = part->ndim == 2 ? part->shape[1] : 0;
-    double *level = flat(&held, args[1], 'd', sections, 1);
-    float *left = flat(&held, args[2], 'f', sections * width, 1);
-    if (held.failed) return done(&held, NULL);
-    const double *own = part->buf;
-    for (Py_ssize_t s = 0; s < sections; s++, own += width, left += width) {
-        double total = 0.0;
-        for (Py_ssize_t k = 0; k < width; k++) total += own[k];
-        level[s] = total / (double)width;
-        for (Py_ssize_t k = 0; k < width; k++) left[k] = (float)(own[k] - level[s]);
-    }
-    Py_INCREF(Py_None);
-    return done(&held, Py_None);
-}
-
-typedef struct {
-    Py_ssize_t sections, width, places, shapes;
-    const float *along;
-    const double *part, *level, *noise, *weights, *spreads;
-} Roofs;
-
-/* What a place and shape explains of a section, from its three components along the columns. */
-static inline float explained(const float *along, Py_ssize_t column, Py_ssize_t columns)
-{
-    float one = along[column], two = along[columns + column], three = along[2 * columns + column];
-    float total = one * one + two * two;
-    return total + three * three;
-}
-
-/* The most that any place explains, shape by shape. */
-WIDE static void best_places(const float *restrict along, float *restrict best, Py_ssize_t places,
-                             Py_ssize_t shapes)
-{
-    Py_ssize_t columns = places * shapes;
-    for (Py_ssize_t q = 0; q < shapes; q++) best[q] = explained(along, q, columns);
-    for (Py_ssize_t p = 1; p < places; p++) {
-        for (Py_ssize_t q = 0; q < shapes; q++) {
-            float own = explained(along, p * shapes + q, columns);
-            best[q] = own > best[q] ? own : best[q];
-        }
-    }
-}
-
-/* The shape with most votes of the sections around; all but the first pay for being complicated. */
-static Py_ssize_t chosen_shape(const Roofs *roofs, const float *best, Py_ssize_t section,
-                               Py_ssize_t voters, double penalty)
-{
-    Py_ssize_t most = 0;
-    double greatest = 0.0;
-    for (Py_ssize_t q = 0; q < roofs->shapes; q++) {
-        double votes = 0.0;
-        for (Py_ssize_t k = section - voters; k <= section + voters; k++) {
-            Py_ssize_t voter = k < 0 ? 0 : k >= roofs->sections ? roofs->sections - 1 : k;
-            votes += (double)best[voter * roofs->shapes + q];
-        }
-        votes /= (double)(2 * voters + 1);
-        votes -= q ? penalty : 0.0;
-        if (!q || votes > greatest) most = q, greatest = votes;
-    }
-    return most;
-}
-
-/* The first of the places where a shape explains most. */
-static Py_ssize_t chosen_place(const Roofs *roofs, Py_ssize_t section, Py_ssize_t shape)
-{
-    Py_ssize_t columns = roofs->places * roofs->shapes, most = 0;
-    const float *along = roofs->along + 3 * columns * section;
-    float greatest = explained(along, shape, columns);
-    for (Py_ssize_t p = 1; p < roofs->places; p++) {
-        float own = explained(along, p * roofs->shapes + shape, columns);
-        if (own > greatest) most = p, greatest = own;
-    }
-    return most;
-}
-
-static double crest_height(const Roofs *roofs, Py_ssize_t section, const double *weights)
-{
-    const double *part = roofs->part + section * roofs->width;
-    double level = roofs->level[section], total = 0.0;
-    for (Py_ssize_t k = 0; k < roofs->width; k++) total += (part[k] - level) * weights[k];
-    return level + total;
-}
-
-/*
- * choose(along (s, 3 p q) of single, part (s, w), level (s,), noise (s,), weights (p, q, w),
- *        spreads (p, q), voters, penalty, least variance, place (s,), height (s,), spread (s,))
- *
- * The best roof for each section: its place, and height and spread of the crest.
- */
-static PyObject *choose(PyObject *self, PyObject *const *args, Py_ssize_t given)
-{
-    if (!wanted(given, 12)) return NULL;
-    Held held = {.count = 0};
-    Py_ssize_t sections = length(args[2]), voters = PyLong_AsSsize_t(args[6]);
-    double scale = PyFloat_AsDouble(args[7]), least = PyFloat_AsDouble(args[8]);
-    Py_buffer *weights = view_of(&held, args[4], 'd', PyBUF_C_CONTIGUOUS);
-    if (!weights || PyErr_Occurred()) return done(&held, NULL);
-    if (weights->ndim != 3 || weights->shape[0] < 1 || weights->shape[1] < 1 || voters < 0
-        || voters > 1000) {
-        PyErr_SetString(PyExc_ValueError, "wanted weights of places and shapes, and some voters");
-        return done(&held, NULL);
-    }
-    Py_ssize_t places = weights->shape[0], shapes = weights->shape[1], width = weights->shape[2];
-    Roofs roofs = {sections, width, places, shapes,
-                   flat(&held, args[0], 'f', 3 * sections * places * shapes, 0),
-                   flat(&held, args[1], 'd', sections * width, 0),
-                   flat(&held, args[2], 'd', sections, 0),
-                   flat(&held, args[3], 'd', sections, 0), weights->buf,
-                   flat(&held, args[5], 'd', places * shapes, 0)};
-    int64_t *place = flat(&held, args[9], 'q', sections, 1);
-    double *height = flat(&held, args[10], 'd', sections, 1);
-    double *spread = flat(&held, args[11], 'd', sections, 1);
-    float *best = held.failed ? NULL : scratch(0, (sections * shapes + 1) * sizeof *best);
-    if (!best) return done(&held, NULL);
-    for (Py_ssize_t s = 0; s < sections; s++)
-        best_places(roofs.along + 3 * places * shapes * s, best + s * shapes, places, shapes);
-    for (Py_ssize_t s = 0; s < sections; s++) {
-        double noise = roofs.noise[s], penalty = scale * (noise * noise + least);
-        Py_ssize_t shape = chosen_shape(&roofs, best, s, voters, penalty);
-        place[s] = chosen_place(&roofs, s, shape);
-        Py_ssize_t chosen = (Py_ssize_t)place[s] * shapes + shape;
-        height[s] = crest_height(&roofs, s, roofs.weights + chosen * width);
-        spread[s] = roofs.spreads[chosen];
-    }
-    Py_INCREF(Py_None);
-    return done(&held, Py_None);
-}
+/* Readings: whose turn it is, what lies on segments, what their crests come to; layers to keep. */
+#include "ranks.h"
 
 /* ---- volumes ------------------------------------------------------------------------------- */
 
+/* What is known of cells: n of them on the lattice, and those of each row with share and design. */
+typedef struct {
+    const float *height, *level, *looks, *ground;
+    const int32_t *cell;
+    const double *design, *share, *table;
+    Py_ssize_t steps;
+    float most;
+    double noise, sigmas;
+} Stock;
+
 /*
- * standing(height, level, looks (n,), datum looks (n,) or None, most looks, noise, cells (k,),
- *          above (k,), spread (k,) of double, inverse (k,) of single) -> how many are known
- *
- * Heights above the datum and their spread, of some cells; 1 / looks of those of them that have any.
+ * Sums of shares times: known inside, height inside, gap inside, what is short inside, known outside,
+ * height outside; of 1 / looks where there are any, and how many those are.
  */
-static PyObject *standing(PyObject *self, PyObject *const *args, Py_ssize_t given)
+enum { SEEN_IN, PLACED_IN, GAP, SHORT, SEEN_OUT, SPILLED, INVERSE, MANY, SUMS };
+enum { CHUNK = 64 };
+
+WIDE static void spreads(const double *restrict inverse, double noise, double *restrict out,
+                         Py_ssize_t count)
 {
-    if (!wanted(given, 10)) return NULL;
-    Held held = {.count = 0};
-    Py_ssize_t all = length(args[0]), count = length(args[6]), known = 0;
-    const float *height = flat(&held, args[0], 'f', all, 0);
-    const float *level = flat(&held, args[1], 'f', all, 0);
-    const float *looks = flat(&held, args[2], 'f', all, 0);
-    const float *of_datum = args[3] == Py_None ? NULL : flat(&held, args[3], 'f', all, 0);
-    float most = (float)PyFloat_AsDouble(args[4]);
-    double noise = PyFloat_AsDouble(args[5]);
-    const int64_t *cells = flat(&held, args[6], 'q', count, 0);
-    double *above = flat(&held, args[7], 'd', count, 1);
-    double *spread = flat(&held, args[8], 'd', count, 1);
-    float *inverse = flat(&held, args[9], 'f', count, 1);
-    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    for (Py_ssize_t k = 0; k < count; k++) out[k] = noise * sqrt(inverse[k]);
+}
+
+/* The positive part of a gap less what noise adds to it: cubics over steps of its size in noise. */
+static inline double positive_part(const Stock *stock, double gap, double spread)
+{
+    double plain = gap > 0.0 ? gap : 0.0;
+    if (!(fabs(gap) < stock->sigmas * spread)) return plain;
+    double at = fabs(gap) / spread * ((double)stock->steps / stock->sigmas);
+    Py_ssize_t step = (Py_ssize_t)at < stock->steps ? (Py_ssize_t)at : stock->steps - 1;
+    const double *cubic = stock->table + 4 * step;
+    double part = at - (double)step;
+    return plain - spread * (((cubic[3] * part + cubic[2]) * part + cubic[1]) * part + cubic[0]);
+}
+
+/* Add up so many cells, at most CHUNK, in order; where all of the datum is given it has no spread. */
+static void add_cells(const Stock *stock, Py_ssize_t from, Py_ssize_t count, int given, double *sums)
+{
+    double above[CHUNK], inverse[CHUNK], spread[CHUNK], total[SUMS];
+    memcpy(total, sums, sizeof total);
     for (Py_ssize_t k = 0; k < count; k++) {
-        int64_t cell = cells[k];
-        if (!fits(cell, all, "a cell that there is not")) break;
-        float worth = looks[cell] < most ? looks[cell] : most, part = 1.0f / worth;
-        above[k] = (double)(height[cell] - level[cell]);
-        spread[k] = (double)(of_datum ? part + 1.0f / of_datum[cell] : part);
-        inverse[known] = part;
-        known += worth > 0.0f;
+        int32_t cell = stock->cell[from + k];
+        float looks = stock->looks[cell], worth = looks < stock->most ? looks : stock->most;
+        float part = 1.0f / worth;
+        above[k] = (double)(stock->height[cell] - stock->level[cell]);
+        inverse[k] = (double)(given ? part : part + 1.0f / stock->ground[cell]);
+        total[INVERSE] += worth > 0.0f ? (double)part : 0.0;
+        total[MANY] += worth > 0.0f ? 1.0 : 0.0;
     }
-    for (Py_ssize_t k = 0; k < count; k++) spread[k] = noise * sqrt(spread[k]);
-    return done(&held, PyLong_FromSsize_t(known));
+    spreads(inverse, stock->noise, spread, count);
+    for (Py_ssize_t k = 0; k < count; k++) {
+        double design = stock->design[from + k], share = stock->share[from + k];
+        int known = fabs(above[k]) <= DBL_MAX;
+        double own = known ? above[k] : 0.0, gap = known ? design - own : 0.0;
+        double inside = design > 0.0 ? share : 0.0, outside = design > 0.0 ? 0.0 : share;
+        total[SEEN_IN] += inside * (double)known;
+        total[PLACED_IN] += inside * own;
+        total[GAP] += inside * gap;
+        /* Where there is no share there is no need to know what noise does. */
+        if (inside != 0.0 && known) total[SHORT] += inside * positive_part(stock, gap, spread[k]);
+        total[SEEN_OUT] += outside * (double)known;
+        total[SPILLED] += outside * own;
+    }
+    memcpy(sums, total, sizeof total);
+}
+
+/* The factor from seen cells to all cells; NaN for too few, 1 where there are none. */
+static double scale_of(double seen, double whole, double least)
+{
+    if (!(whole > 0.0)) return 1.0;
+    return seen >= least * whole ? whole / seen : NAN;
+}
+
+/* Mean of 1 / looks, and the volumes: placed, missing, over, spilled. */
+static PyObject *stock_of(const double *sums, double whole_in, double whole_out, double least,
+                          double area)
+{
+    double scale = scale_of(sums[SEEN_IN], whole_in, least);
+    double spilled = sums[SPILLED] * scale_of(sums[SEEN_OUT], whole_out, least);
+    double missing = sums[SHORT] * scale, over = missing - sums[GAP] * scale;
+    return Py_BuildValue(
+        "ddddd", sums[MANY] > 0.0 ? sums[INVERSE] / sums[MANY] : INFINITY,
+        (sums[PLACED_IN] * scale + spilled) * area, missing * area, over * area, spilled * area);
 }
 
 /*
- * spread(looks (n,), datum looks (n,) or None, most looks, noise, cells (k,), out (k,) of single)
+ * volumes(height, level, looks, datum looks (n,), most looks, noise, cells (k,), design, share (k,),
+ *         ends (rows + 1,), whole inside, whole outside, given (rows,), cubics (steps, 4), sigmas,
+ *         least seen, cell area, rows (r,)) -> list
  *
- * Spread of heights above the datum, of some cells, for such a noise of one look.
+ * Of some of the rows, whose cells go from one end to the next, what ``stock_of`` says.
+ */
+static PyObject *volumes(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 18)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t all = length(args[0]), cells = length(args[6]), rows = length(args[10]);
+    Py_ssize_t steps = length(args[13]), count = length(args[17]);
+    Stock stock = {flat(&held, args[0], 'f', all, 0), flat(&held, args[1], 'f', all, 0),
+                   flat(&held, args[2], 'f', all, 0), flat(&held, args[3], 'f', all, 0),
+                   flat(&held, args[6], 'i', cells, 0), flat(&held, args[7], 'd', cells, 0),
+                   flat(&held, args[8], 'd', cells, 0), flat(&held, args[13], 'd', 4 * steps, 0),
+                   steps, (float)PyFloat_AsDouble(args[4]), PyFloat_AsDouble(args[5]),
+                   PyFloat_AsDouble(args[14])};
+    const int64_t *end = flat(&held, args[9], 'q', rows + 1, 0);
+    const double *whole_in = flat(&held, args[10], 'd', rows, 0);
+    const double *whole_out = flat(&held, args[11], 'd', rows, 0);
+    const uint8_t *of_given = flat(&held, args[12], '?', rows, 0);
+    double least = PyFloat_AsDouble(args[15]), area = PyFloat_AsDouble(args[16]);
+    const int64_t *row = flat(&held, args[17], 'q', count, 0);
+    PyObject *out = held.failed || PyErr_Occurred() || !fits(0, steps, "no cubics")
+        ? NULL : PyList_New(count);
+    if (!out) return done(&held, NULL);
+    for (Py_ssize_t r = 0; r < count; r++) {
+        if (!fits(row[r], rows, "a row that there is not")) break;
+        int64_t from = end[row[r]], to = end[row[r] + 1];
+        if (from < 0 || to < from || to > cells) {
+            PyErr_SetString(PyExc_ValueError, "cells that there are not");
+            break;
+        }
+        if (!all_fit(stock.cell + from, to - from, all, "a cell that there is not")) break;
+        double sums[SUMS] = {0.0};
+        for (; from < to; from += CHUNK)
+            add_cells(&stock, from, to - from < CHUNK ? to - from : CHUNK, of_given[row[r]],
+                      sums);
+        PyObject *own = stock_of(sums, whole_in[row[r]], whole_out[row[r]], least, area);
+        if (!own) break;
+        PyList_SET_ITEM(out, r, own);
+    }
+    return done(&held, out);
+}
+
+/*
+ * spread(height, looks (n,), datum looks (n,) or None, most looks, noise, cells (k,), ends (rows + 1,),
+ *        rows (r,), out (r,))
+ *
+ * Of the cells of some rows, which go from one end to the next, the median spread of the heights that
+ * are known for such a noise of one look; infinite where none is.
  */
 static PyObject *spread(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 6)) return NULL;
+    if (!wanted(given, 9)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t all = length(args[0]), count = length(args[4]);
-    const float *looks = flat(&held, args[0], 'f', all, 0);
-    const float *of_datum = args[1] == Py_None ? NULL : flat(&held, args[1], 'f', all, 0);
-    float most = (float)PyFloat_AsDouble(args[2]), noise = (float)PyFloat_AsDouble(args[3]);
-    const int64_t *cells = flat(&held, args[4], 'q', count, 0);
-    float *out = flat(&held, args[5], 'f', count, 1);
-    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    for (Py_ssize_t k = 0; k < count; k++) {
-        int64_t cell = cells[k];
-        if (!fits(cell, all, "a cell that there is not")) break;
-        float part = 1.0f / (looks[cell] < most ? looks[cell] : most);
-        out[k] = noise * sqrtf(of_datum ? part + 1.0f / of_datum[cell] : part);
+    Py_ssize_t all = length(args[0]), cells = length(args[5]), rows = length(args[6]) - 1;
+    Py_ssize_t count = length(args[7]);
+    const float *height = flat(&held, args[0], 'f', all, 0);
+    const float *looks = flat(&held, args[1], 'f', all, 0);
+    const float *of_datum = args[2] == Py_None ? NULL : flat(&held, args[2], 'f', all, 0);
+    float most = (float)PyFloat_AsDouble(args[3]), noise = (float)PyFloat_AsDouble(args[4]);
+    const int32_t *cell = flat(&held, args[5], 'i', cells, 0);
+    const int64_t *end = flat(&held, args[6], 'q', rows + 1, 0);
+    const int64_t *row = flat(&held, args[7], 'q', count, 0);
+    double *out = flat(&held, args[8], 'd', count, 1);
+    double *values = held.failed || PyErr_Occurred()
+        ? NULL : scratch(0, 3 * (cells + 1) * sizeof *values);
+    if (!values) return done(&held, NULL);
+    for (Py_ssize_t r = 0; r < count; r++) {
+        if (!fits(row[r], rows, "a row that there is not")) break;
+        int64_t from = end[row[r]], to = end[row[r] + 1];
+        if (from < 0 || to < from || to > cells) {
+            PyErr_SetString(PyExc_ValueError, "cells that there are not");
+            break;
+        }
+        if (!all_fit(cell + from, to - from, all, "a cell that there is not")) break;
+        Py_ssize_t known = 0;
+        for (int64_t k = from; k < to; k++) {
+            float part = 1.0f / (looks[cell[k]] < most ? looks[cell[k]] : most);
+            part = noise * sqrtf(of_datum ? part + 1.0f / of_datum[cell[k]] : part);
+            values[known] = (double)part;
+            known += fabsf(height[cell[k]]) <= FLT_MAX && part == part;
+        }
+        out[r] = known ? middle(values, values + cells + 1, known, known, 1) : INFINITY;
     }
     Py_INCREF(Py_None);
     return done(&held, Py_None);
-}
-
-/*
- * gaps(height, spread, design, share inside, share outside (k,), sigmas, short (k,), near (k,),
- *      near gap (k,), near spread (k,), sums (5,)) -> how many are near
- *
- * What is short of design inside, and the cells near it; sums of shares times: known inside, height
- * inside, gap inside, known outside, height outside.
- */
-static PyObject *gaps(PyObject *self, PyObject *const *args, Py_ssize_t given)
-{
-    if (!wanted(given, 11)) return NULL;
-    Held held = {.count = 0};
-    Py_ssize_t count = length(args[0]), close = 0;
-    const double *height = flat(&held, args[0], 'd', count, 0);
-    const double *spread = flat(&held, args[1], 'd', count, 0);
-    const double *design = flat(&held, args[2], 'd', count, 0);
-    const double *inside = flat(&held, args[3], 'd', count, 0);
-    const double *outside = flat(&held, args[4], 'd', count, 0);
-    double sigmas = PyFloat_AsDouble(args[5]);
-    double *lacking = flat(&held, args[6], 'd', count, 1);
-    int64_t *near = flat(&held, args[7], 'q', count, 1);
-    double *near_gap = flat(&held, args[8], 'd', count, 1);
-    double *near_spread = flat(&held, args[9], 'd', count, 1);
-    double *sums = flat(&held, args[10], 'd', 5, 1);
-    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    double total[5] = {0.0};
-    for (Py_ssize_t k = 0; k < count; k++) {
-        int known = fabs(height[k]) <= DBL_MAX;
-        double own = known ? height[k] : 0.0, gap = known ? design[k] - own : 0.0;
-        total[0] += inside[k] * known;
-        total[1] += inside[k] * own;
-        total[2] += inside[k] * gap;
-        total[3] += outside[k] * known;
-        total[4] += outside[k] * own;
-        lacking[k] = gap > 0.0 ? gap : 0.0;
-        near[close] = k, near_gap[close] = gap, near_spread[close] = spread[k];
-        close += known && inside[k] != 0.0 && fabs(gap) < sigmas * spread[k];
-    }
-    memcpy(sums, total, sizeof total);
-    return done(&held, PyLong_FromSsize_t(close));
-}
-
-/* product(one (k,), other (k,)) -> sum of their products, added up in order */
-static PyObject *product(PyObject *self, PyObject *const *args, Py_ssize_t given)
-{
-    if (!wanted(given, 2)) return NULL;
-    Held held = {.count = 0};
-    Py_ssize_t count = length(args[0]);
-    const double *one = flat(&held, args[0], 'd', count, 0);
-    const double *other = flat(&held, args[1], 'd', count, 0);
-    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    double total = 0.0;
-    for (Py_ssize_t k = 0; k < count; k++) total += one[k] * other[k];
-    return done(&held, PyFloat_FromDouble(total));
 }
 
 /* ---- crest --------------------------------------------------------------------------------- */
 
-/*
- * along(height, offset, spread, target (s,), tolerance) -> seen, within, mean height, offset and
- *                                                          spread, least and greatest height
- *
- * Of the sections that have a crest; means are added up in order, and zero where there is none.
- */
-static PyObject *along(PyObject *self, PyObject *const *args, Py_ssize_t given)
+/* Of some sections. */
+static PyObject *figures(const double *height, const double *offset, const double *spread,
+                         const double *target, double tolerance, Py_ssize_t count)
 {
-    if (!wanted(given, 5)) return NULL;
-    Held held = {.count = 0};
-    Py_ssize_t count = length(args[0]), seen = 0, within = 0;
-    const double *height = flat(&held, args[0], 'd', count, 0);
-    const double *offset = flat(&held, args[1], 'd', count, 0);
-    const double *spread = flat(&held, args[2], 'd', count, 0);
-    const double *target = flat(&held, args[3], 'd', count, 0);
-    double tolerance = PyFloat_AsDouble(args[4]), total[3] = {0.0};
-    double least = INFINITY, greatest = -INFINITY;
-    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    Py_ssize_t seen = 0, within = 0;
+    double total[3] = {0.0}, least = INFINITY, greatest = -INFINITY;
     for (Py_ssize_t k = 0; k < count; k++) {
         double own = height[k];
         if (!(fabs(own) <= DBL_MAX)) continue;
@@ -289,8 +200,44 @@ static PyObject *along(PyObject *self, PyObject *const *args, Py_ssize_t given)
         greatest = own > greatest ? own : greatest;
     }
     double many = seen ? (double)seen : 1.0;
-    return done(&held, Py_BuildValue("nnddddd", seen, within, total[0] / many, total[1] / many,
-                                     total[2] / many, least, greatest));
+    return Py_BuildValue("nnnddddd", seen, within, count, total[0] / many, total[1] / many,
+                         total[2] / many, least, greatest);
+}
+
+/*
+ * along(height, offset, spread, target (m,), tolerance, ends (rows + 1,), rows (r,)) -> list
+ *
+ * Of some of the rows, whose sections go from one end to the next: how many of those have a crest, are
+ * within the tolerance, and there are; mean height, offset and spread of those that have one, added up
+ * in order and zero where there is none, least and greatest height.
+ */
+static PyObject *along(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 7)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t sections = length(args[0]), rows = length(args[5]) - 1, count = length(args[6]);
+    const double *height = flat(&held, args[0], 'd', sections, 0);
+    const double *offset = flat(&held, args[1], 'd', sections, 0);
+    const double *spread = flat(&held, args[2], 'd', sections, 0);
+    const double *target = flat(&held, args[3], 'd', sections, 0);
+    double tolerance = PyFloat_AsDouble(args[4]);
+    const int64_t *end = flat(&held, args[5], 'q', rows + 1, 0);
+    const int64_t *row = flat(&held, args[6], 'q', count, 0);
+    PyObject *out = held.failed || PyErr_Occurred() ? NULL : PyList_New(count);
+    if (!out) return done(&held, NULL);
+    for (Py_ssize_t r = 0; r < count; r++) {
+        if (!fits(row[r], rows, "a row that there is not")) break;
+        int64_t from = end[row[r]], to = end[row[r] + 1];
+        if (from < 0 || to < from || to > sections) {
+            PyErr_SetString(PyExc_ValueError, "sections that there are not");
+            break;
+        }
+        PyObject *own = figures(height + from, offset + from, spread + from, target + from,
+                                tolerance, to - from);
+        if (!own) break;
+        PyList_SET_ITEM(out, r, own);
+    }
+    return done(&held, out);
 }
 
 /* ---- turns --------------------------------------------------------------------------------- */
@@ -388,15 +335,11 @@ static PyObject *laid_out(PyObject *self, PyObject *const *args, Py_ssize_t give
 }
 
 static PyMethodDef methods[] = {
-    {"centred", (PyCFunction)(void (*)(void))centred, METH_FASTCALL, NULL},
-    {"choose", (PyCFunction)(void (*)(void))choose, METH_FASTCALL, NULL},
-    {"standing", (PyCFunction)(void (*)(void))standing, METH_FASTCALL, NULL},
+    {"volumes", (PyCFunction)(void (*)(void))volumes, METH_FASTCALL, NULL},
     {"spread", (PyCFunction)(void (*)(void))spread, METH_FASTCALL, NULL},
     {"turns", (PyCFunction)(void (*)(void))turns, METH_FASTCALL, NULL},
-    {"gaps", (PyCFunction)(void (*)(void))gaps, METH_FASTCALL, NULL},
     {"along", (PyCFunction)(void (*)(void))along, METH_FASTCALL, NULL},
     {"laid_out", (PyCFunction)(void (*)(void))laid_out, METH_FASTCALL, NULL},
-    {"product", (PyCFunction)(void (*)(void))product, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},
 };
 

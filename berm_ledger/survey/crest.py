@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from .roof import RoofTemplates
 from .sections import Sections
-from ..kernels import compiled
 
 Noise = TypeVar('Noise', float, NDArray[np.float64])
 
@@ -117,15 +116,7 @@ def _tops(
         Whether enough of it was seen, shape (s,).
 
     """
-    count, samples = profile_m.shape
-    width = 2 * window + 1
-    if compiled.crest is not None:
-        first, seen = np.empty(count, dtype=np.intp), np.empty(count, dtype=bool)
-        part = np.empty((count, width))
-        compiled.crest.tops(
-            np.ascontiguousarray(profile_m), min(reach, count), ROUGH, TOP_BAND_M, window,
-            LEAST_SEEN, first, part, seen)
-        return first, part, seen
+    samples, width = profile_m.shape[1], 2 * window + 1
     pooled = _mean_known(profile_m.astype(float), reach, 0)
     first = np.clip(_top(_mean_known(pooled, ROUGH, 1)) - window, 0, samples - width)
     columns = first[:, None] + np.arange(width)

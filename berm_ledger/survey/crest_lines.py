@@ -9,7 +9,7 @@ crest. Each is fitted with the detail that the noise of its own cells allows.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 import math
 
@@ -18,11 +18,10 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from .area import SurveyArea
-from .crest import Crest, crest_of_sections, pooled_noise_m
-from .middle import median
+from .crest import Crest, pooled_noise_m
+from .crest_fit import Blurred, fit_crest, runs_of, with_beside
 from .roof import blur_variance_m2, Detail, detail_for, DETAILS, roof_templates, RoofTemplates
 from .sections import Sections
-from ..kernels import compiled
 
 # Cells this far from the line tell how noisy the crest is [m].
 STRIP_M = 0.10
@@ -42,6 +41,11 @@ class _Stretch:
     last: int
     cells: NDArray[np.intp]
     strip: NDArray[np.intp]
+
+
+#: Takes cells, where those of each row end, and rows (r,); returns the noise there (r,) [m].
+NoiseAlong = Callable[
+    [NDArray[np.int32], NDArray[np.intp], NDArray[np.intp]], NDArray[np.float64]]
 
 
 class CrestLines:
@@ -66,10 +70,13 @@ class CrestLines:
         rows = len(area.segments)
         self._stretches = [
             stretch for own in self._sections for stretch in _stretches(area, own)]
-        self._berm_of_row = np.array([stretch.berm_index for stretch in self._stretches])
+        # The cells that tell how noisy the crest of each segment is, and where those end.
+        strips = [stretch.strip for stretch in self._stretches]
+        self._strips = np.concatenate(strips).astype(np.int32)
+        self._strip_ends = np.cumsum([0, *map(len, strips)])
         self._stale = np.ones(rows, dtype=bool)
         # Cells that a segment leans on, by row and how many sections on either side count.
-        self._leaned: dict[tuple[int, int], tuple[NDArray[np.int32], NDArray[np.int32]]] = {}
+        self._leaned: dict[tuple[int, int], NDArray[np.int32]] = {}
         # The surface without blur at those cells; a fit fills in those that it needs.
         self._sharp_m = np.empty(len(area), dtype=np.float32)
         watch = sparse.lil_matrix((rows, len(area)), dtype=np.int32)
@@ -103,17 +110,14 @@ class CrestLines:
             self._templates.clear()
             self.touch()
 
-    def has_stale(self, berm_index: int) -> bool:
-        """Tell whether any segment of a berm is to be fitted again."""
-        return bool((self._stale & (self._berm_of_row == berm_index)).any())
-
-    def kept(self, berm_index: int) -> Crest:
-        """Return the crest of a berm as it was fitted last."""
-        return self._crests[berm_index]
+    def _rows_of(self, berm_index: int) -> slice:
+        """Return the rows of the books that a berm has."""
+        rows = self._sections[berm_index].rows
+        return slice(rows.start, rows.stop)
 
     def crest(
         self, berm_index: int, height_m: NDArray[np.float32],
-        spread_of: Callable[[NDArray[np.intp]], NDArray[np.float32]],
+        noise_along: NoiseAlong,
         level_m: NDArray[np.float32] | None = None,
     ) -> Crest:
         """
@@ -125,9 +129,10 @@ class CrestLines:
             Which berm.
         height_m : array
             Height at every cell, NaN where unknown, shape (n,) [m].
-        spread_of : callable
-            Takes cells (k,), returns the standard deviation of what neighbours do not share in
-            their heights, shape (k,) [m].
+        noise_along : callable
+            Takes cells, where those of each row end, and rows (r,); returns the standard
+            deviation of what neighbours do not share in the known heights, the median of each
+            row, shape (r,) [m]; infinite where nothing is known.
         level_m : array, optional
             Level of the datum, shape (n,) [m]; left out, heights are above it.
 
@@ -138,20 +143,21 @@ class CrestLines:
 
         """
         kept = self._crests[berm_index]
-        rows = [int(row) for row in np.flatnonzero(self._stale)
-                if self._stretches[row].berm_index == berm_index]
-        if rows:
+        of_berm = self._rows_of(berm_index)
+        rows = np.flatnonzero(self._stale[of_berm]) + of_berm.start
+        if len(rows):
             kept = Crest(kept.height_m.copy(), kept.offset_m.copy(), kept.spread.copy())
-            noise = {row: self._noise_m(row, height_m, spread_of) for row in rows}
-            for run in _runs(rows, [detail_for(noise[row], self._grid_cell_m) for row in rows]):
-                self._fit(kept, run, height_m, level_m, noise)
-            self._stale[rows] = False
+            noise_m = noise_along(self._strips, self._strip_ends, rows)
+            for own, detail in self._runs(rows.tolist(), noise_m.tolist()):
+                fitted = range(int(rows[own.start]), int(rows[own.stop - 1]) + 1)
+                self._fit(kept, fitted, detail, noise_m[own], height_m, level_m)
+            self._stale[of_berm] = False
             self._crests[berm_index] = kept
         return kept
 
     def own_error_m(
         self, berm_index: int, height_m: NDArray[np.float32],
-        spread_of: Callable[[NDArray[np.intp]], NDArray[np.float32]],
+        noise_along: NoiseAlong,
         level_m: NDArray[np.float32] | None = None,
     ) -> NDArray[np.float64]:
         """
@@ -159,7 +165,7 @@ class CrestLines:
 
         Parameters
         ----------
-        berm_index, height_m, spread_of, level_m
+        berm_index, height_m, noise_along, level_m
             As for ``crest``.
 
         Returns
@@ -168,106 +174,53 @@ class CrestLines:
             One per section [m]; NaN where there is no crest.
 
         """
-        spread = self.crest(berm_index, height_m, spread_of, level_m).spread
+        spread = self.crest(berm_index, height_m, noise_along, level_m).spread
         error = np.full(len(spread), np.nan)
-        for row, stretch in enumerate(self._stretches):
-            noise_m = np.inf
-            if stretch.berm_index == berm_index:
-                noise_m = self._noise_m(row, height_m, spread_of)
+        rows = np.array(self._sections[berm_index].rows)
+        for row, noise_m in zip(rows, noise_along(self._strips, self._strip_ends, rows).tolist()):
             if math.isfinite(noise_m):
-                own = slice(stretch.first, stretch.last)
+                own = self._sections[berm_index].of_row(row)
                 pooled = detail_for(noise_m, self._grid_cell_m).pooled
                 error[own] = CHOICE * spread[own] * pooled_noise_m(noise_m, pooled)
         return error
 
-    def _noise_m(
-        self, row: int, height_m: NDArray[np.float32],
-        spread_of: Callable[[NDArray[np.intp]], NDArray[np.float32]],
-    ) -> float:
-        """Return the noise along the crest of a segment [m]; infinite where nothing is known."""
-        strip = self._stretches[row].strip
-        spread = spread_of(strip)[np.isfinite(height_m[strip])]
-        return median(spread) if len(spread) else np.inf
+    def _runs(
+        self, rows: Sequence[int], noise_m: Sequence[float]
+    ) -> list[tuple[slice, Detail]]:
+        """Return parts of rows that follow each other and share a detail, and that."""
+        details = [detail_for(noise, self._grid_cell_m) for noise in noise_m]
+        starts = [n for n, row in enumerate(rows)
+                  if not n or row != rows[n - 1] + 1 or details[n] is not details[n - 1]]
+        return [(slice(start, stop), details[start])
+                for start, stop in zip(starts, [*starts[1:], len(rows)])]
 
     def _fit(
-        self, kept: Crest, rows: Sequence[int], height_m: NDArray[np.float32],
-        level_m: NDArray[np.float32] | None, noise_m: Mapping[int, float],
+        self, kept: Crest, rows: range, detail: Detail, noise_m: NDArray[np.float64],
+        height_m: NDArray[np.float32], level_m: NDArray[np.float32] | None,
     ) -> None:
         """Fit segments that follow each other and share a detail anew."""
-        stretches = [self._stretches[row] for row in rows]
-        first, last = stretches[0].first, stretches[-1].last
-        sections = self._sections[stretches[0].berm_index]
-        roofs = self._roofs(detail_for(noise_m[rows[0]], self._grid_cell_m))
-        index, beside = _with_beside(sections, first, last, roofs.detail.reach)
-        # Those beside have no noise of their own: their choice counts for nothing.
-        noise = np.full(len(index), noise_m[rows[-1]])
-        for row, stretch in zip(rows, stretches):
-            noise[beside + stretch.first - first:beside + stretch.last - first] = noise_m[row]
-        profile = self._profiles(height_m, level_m, rows, roofs.detail, sections, index)
-        found = crest_of_sections(profile, noise, sections, roofs)
-        own = slice(beside, beside + last - first)
-        for name in ('height_m', 'offset_m', 'spread'):
-            getattr(kept, name)[first:last] = getattr(found, name)[own]
+        leaned = [self._leaned_on(row, detail.reach) for row in rows]
+        runs = leaned[0] if len(leaned) == 1 else np.concatenate(leaned)
+        surface = Blurred(height_m, level_m, self._sharp_m, runs, self._blur(detail),
+                          self._area.lattice.cell_area_m2)
+        sections = self._sections[self._stretches[rows[0]].berm_index]
+        fit_crest(kept, rows, surface, noise_m, sections, self._roofs(detail))
 
-    def _leaned_on(self, row: int, reach: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-        """Return the cells (k,) of a segment's sections, with so many beside, and their sides."""
+    def _blur(self, detail: Detail) -> float:
+        """Return how much of its curvature is taken off a surface to take the blur out [m2]."""
+        # A blur of variance v lowers a surface by v / 2 times its curvature, to first order.
+        variance = blur_variance_m2(self._area.lattice.cell_m, self._grid_cell_m)
+        return detail.sharpened * variance / 2.0
+
+    def _leaned_on(self, row: int, reach: int) -> NDArray[np.int32]:
+        """Return the cells of a segment's sections, with so many beside, as ``runs_of``."""
         if (row, reach) not in self._leaned:
             stretch = self._stretches[row]
             sections = self._sections[stretch.berm_index]
-            index, _ = _with_beside(sections, stretch.first, stretch.last, reach)
-            cells = _known_cells(sections.cells[index], sections.weights[index])
-            # Side by side, so that a look finds them in one piece.
-            self._leaned[row, reach] = (
-                cells.astype(np.int32), self._area.sides_of(cells).T.astype(np.int32, order='C'))
+            index = with_beside(sections, stretch.first, stretch.last, reach)
+            cells = _known_cells(sections.cells(index), sections.weights[index])
+            self._leaned[row, reach] = runs_of(cells, self._area.sides_of(cells))
         return self._leaned[row, reach]
-
-    def _profiles(
-        self, height_m: NDArray[np.float32], level_m: NDArray[np.float32] | None,
-        rows: Sequence[int], detail: Detail, sections: Sections, index: NDArray[np.intp],
-    ) -> NDArray[np.float32]:
-        """
-        Return the heights at the samples of some sections, the blur of sampling partly taken out.
-
-        Parameters
-        ----------
-        height_m, level_m : array
-            As for ``crest``.
-        rows : sequence of int
-            Segments that the sections belong to.
-        detail : Detail
-            Says how much of the blur.
-        sections : Sections
-            All sections of the berm.
-        index : array
-            Those wanted, shape (s,).
-
-        Returns
-        -------
-        array
-            Shape (s, samples) [m].
-
-        """
-        area = self._area
-        # A blur of variance v lowers a surface by v / 2 times its curvature, to first order.
-        variance = blur_variance_m2(area.lattice.cell_m, self._grid_cell_m)
-        blur = np.float32(detail.sharpened * variance / 2.0)
-        leaned = [self._leaned_on(row, detail.reach) for row in rows]
-        if compiled.crest is not None and height_m.dtype == np.float32:
-            profile = np.empty((len(index), len(sections.offset_m)), dtype=np.float32)
-            for cells, sides in leaned:
-                compiled.crest.sharpened(height_m, level_m, cells, sides, blur,
-                                         area.lattice.cell_m**2, self._sharp_m)
-            compiled.crest.profiles(
-                self._sharp_m, sections.cells, sections.weights, index, profile)
-            return profile
-        above_m = height_m if level_m is None else height_m - level_m
-        if blur:
-            sharp_m = above_m.copy()
-            for own, sides in leaned:
-                sharp_m[own] = above_m[own] - blur * area.laplacian(
-                    above_m, own.astype(np.intp), np.ascontiguousarray(sides.T))
-            above_m = sharp_m
-        return sections.sample(above_m, index)
 
     def _roofs(self, detail: Detail) -> RoofTemplates:
         """Return the templates for a detail; before any grid those for the lattice itself."""
@@ -282,29 +235,6 @@ def _blank(count: int) -> Crest:
     return Crest(*(np.full(count, np.nan) for _ in range(3)))
 
 
-def _runs(rows: Sequence[int], details: Sequence[Detail]) -> list[list[int]]:
-    """Return rows grouped where one follows the other with the same detail."""
-    out: list[list[int]] = []
-    for n, row in enumerate(rows):
-        if n and row == rows[n - 1] + 1 and details[n] is details[n - 1]:
-            out[-1].append(row)
-        else:
-            out.append([row])
-    return out
-
-
-def _with_beside(
-    sections: Sections, first: int, last: int, reach: int
-) -> tuple[NDArray[np.intp], int]:
-    """Return sections with so many on either side, and how many come before the first."""
-    count = len(sections.station_m)
-    reach = min(reach, count // 2)
-    low, high = first - reach, last + reach
-    if not sections.closed:
-        low, high = max(0, low), min(count, high)
-    return np.arange(low, high, dtype=np.intp) % count, first - low
-
-
 def _stretches(area: SurveyArea, sections: Sections) -> list[_Stretch]:
     """Return the stretches of one berm, segment by segment."""
     near = np.flatnonzero(np.abs(sections.offset_m) <= STRIP_M)
@@ -312,12 +242,11 @@ def _stretches(area: SurveyArea, sections: Sections) -> list[_Stretch]:
     for row in np.unique(sections.row):
         own = np.flatnonzero(sections.row == row)
         first, last = int(own[0]), int(own[-1]) + 1
-        index, _ = _with_beside(
-            sections, first, last, max(detail.reach for detail in DETAILS))
+        index = with_beside(sections, first, last, max(detail.reach for detail in DETAILS))
         out.append(_Stretch(
             sections.berm_index, first, last,
-            _known_cells(sections.cells[index], sections.weights[index]),
-            _known_cells(sections.cells[own][:, near], sections.weights[own][:, near])))
+            _known_cells(sections.cells(index), sections.weights[index]),
+            _known_cells(sections.cells(own)[:, near], sections.weights[own][:, near])))
     return out
 
 

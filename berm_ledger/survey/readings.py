@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,8 @@ from .crest import Crest
 from .error_budget import effective_sample_size
 from .noise import GridNoise
 from .sections import Sections
+from .standing import added_up
+from .volumes import Stock
 from ..design import Segment
 from ..kernels import compiled
 
@@ -33,8 +36,7 @@ INTERPOLATION_GAIN = 9.0 / 4.0
 STRIP_M = 0.20
 
 
-@dataclass(frozen=True)
-class Reading:
+class Reading(NamedTuple):
     """
     Figures of one segment; heights above the datum, NaN is unknown.
 
@@ -124,10 +126,83 @@ class Budget:
         return math.sqrt((white + shared + self.common_m**2) / looks + floor)
 
 
-def crest_reading(
-    segment: Segment, row: int, sections: Sections, crest: Crest, target_m: NDArray[np.float64],
-    tolerance_m: float, budget: Budget, volumes_m3: tuple[float, float, float, float],
-    volume_area_m2: float,
+class CrestFigures(NamedTuple):
+    """
+    What the crest of one segment comes to.
+
+    Parameters
+    ----------
+    seen, within, sections : int
+        How many of its sections are seen, how many of these are within the tolerance, how many
+        there are.
+    height_m, offset_m, spread : float
+        Means over those seen, zero where there is none [m].
+    low_m, high_m : float
+        Least and greatest height [m].
+
+    """
+
+    seen: int
+    within: int
+    sections: int
+    height_m: float
+    offset_m: float
+    spread: float
+    low_m: float
+    high_m: float
+
+
+def crest_figures(
+    crest: Crest, sections: Sections, target_m: NDArray[np.float64], tolerance_m: float,
+    rows: NDArray[np.intp],
+) -> list[CrestFigures]:
+    """
+    Return what the crest of some segments of one berm comes to.
+
+    Parameters
+    ----------
+    crest : Crest
+        Crest of all m sections of the berm.
+    sections : Sections
+        The sections.
+    target_m : array
+        Design crest height above the datum at every section, shape (m,) [m].
+    tolerance_m : float
+        Height tolerance [m].
+    rows : array
+        Rows of the books, shape (r,).
+
+    Returns
+    -------
+    list of CrestFigures
+        Of each row.
+
+    """
+    if compiled.readings is not None:
+        return list(map(CrestFigures._make, compiled.readings.along(
+            crest.height_m, crest.offset_m, crest.spread, target_m, tolerance_m, sections.ends,
+            rows)))
+    return [_figures(crest, target_m, tolerance_m, sections.of_row(row)) for row in rows.tolist()]
+
+
+def _figures(
+    crest: Crest, target_m: NDArray[np.float64], tolerance_m: float, own: slice
+) -> CrestFigures:
+    """Return what the crest of some sections comes to."""
+    seen = np.flatnonzero(np.isfinite(crest.height_m[own])) + own.start
+    height, count = crest.height_m[seen], len(seen)
+    within = int(np.count_nonzero(np.abs(height - target_m[seen]) <= tolerance_m))
+    height_m, offset_m, spread = (
+        added_up(values[seen]) / max(1, count)
+        for values in (crest.height_m, crest.offset_m, crest.spread))
+    return CrestFigures(
+        count, within, own.stop - own.start, height_m, offset_m, spread,
+        float(height.min(initial=np.inf)), float(height.max(initial=-np.inf)))
+
+
+def segment_reading(
+    segment: Segment, row: int, along: CrestFigures, stock: Stock, budget: Budget,
+    corridor_m2: float,
 ) -> Reading:
     """
     Put the figures of one segment together.
@@ -138,19 +213,13 @@ def crest_reading(
         The segment.
     row : int
         Its row in the books.
-    sections : Sections
-        Sections of its berm.
-    crest : Crest
-        Crest of all sections of the berm.
-    target_m : array
-        Design crest height above the datum at every section of the berm [m].
-    tolerance_m : float
-        Height tolerance [m].
+    along : CrestFigures
+        What its crest comes to.
+    stock : Stock
+        What lies on it.
     budget : Budget
         Error budget of the segment.
-    volumes_m3 : tuple of float
-        Placed, missing, over and spilled volume of the segment [m3].
-    volume_area_m2 : float
+    corridor_m2 : float
         Area of the segment's corridor [m2].
 
     Returns
@@ -159,59 +228,21 @@ def crest_reading(
         The reading.
 
     """
-    own = sections.of_row(row)
-    count = own.stop - own.start
-    seen, within, height_m, line_offset_m, spread, low_m, high_m = _along(
-        crest.height_m[own], crest.offset_m[own], crest.spread[own], target_m[own], tolerance_m)
+    coverage = along.seen / along.sections
+    height_m, line_offset_m, low_m, high_m = (
+        along.height_m, along.offset_m, along.low_m, along.high_m)
     height_se_m = math.nan
-    if seen:
-        magnified = spread * math.sqrt(STRIP_M / budget.cell_m)
-        error = budget.mean_error_m(segment.length_m * STRIP_M * (seen / count), magnified)
+    if along.seen:
+        magnified = along.spread * math.sqrt(STRIP_M / budget.cell_m)
+        error = budget.mean_error_m(segment.length_m * STRIP_M * coverage, magnified)
         shape_m = max(SHAPE_FLOOR_M, SHAPE_PER_GRID_CELL * budget.grid_cell_m,
                       SHAPE_PER_HEIGHT * height_m)
         height_se_m = math.hypot(error, shape_m)
     else:
         height_m = line_offset_m = low_m = high_m = math.nan
-    placed_m3, missing_m3, over_m3, spilled_m3 = volumes_m3
-    placed_se_m3 = budget.mean_error_m(volume_area_m2) * volume_area_m2
+    placed_se_m3 = budget.mean_error_m(corridor_m2) * corridor_m2
     return Reading(
-        row, height_m, height_se_m, low_m, high_m, seen / count, within / count, line_offset_m,
-        placed_m3, placed_se_m3 if math.isfinite(placed_m3) else math.nan, missing_m3, over_m3,
-        spilled_m3)
-
-
-def _along(
-    height_m: NDArray[np.float64], offset_m: NDArray[np.float64], spread: NDArray[np.float64],
-    target_m: NDArray[np.float64], tolerance_m: float,
-) -> tuple[int, int, float, float, float, float, float]:
-    """
-    Return what the crest of some sections comes to.
-
-    Parameters
-    ----------
-    height_m, offset_m, spread : array
-        The crest, shape (s,) each.
-    target_m : array
-        Design crest height, shape (s,) [m].
-    tolerance_m : float
-        Height tolerance [m].
-
-    Returns
-    -------
-    tuple
-        How many sections are seen, how many of them are within the tolerance; mean height [m],
-        offset [m] and spread of those seen, their lowest and their highest [m].
-
-    """
-    if compiled.readings is not None:
-        found: tuple[int, int, float, float, float, float, float] = compiled.readings.along(
-            height_m, offset_m, spread, target_m, tolerance_m)
-        return found
-    seen = np.isfinite(height_m)
-    height, count = height_m[seen], int(np.count_nonzero(seen))
-    within = int(np.count_nonzero(np.abs(height - target_m[seen]) <= tolerance_m))
-    # Added up in order, as the compiled loop does.
-    means = [float(np.add.accumulate(values)[-1]) / count if count else 0.0
-             for values in (height, offset_m[seen], spread[seen])]
-    return (count, within, means[0], means[1], means[2],
-            float(height.min(initial=np.inf)), float(height.max(initial=-np.inf)))
+        row, height_m, height_se_m, low_m, high_m, coverage, along.within / along.sections,
+        line_offset_m, stock.placed_m3,
+        placed_se_m3 if math.isfinite(stock.placed_m3) else math.nan, stock.missing_m3,
+        stock.over_m3, stock.spilled_m3)

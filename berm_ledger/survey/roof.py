@@ -21,8 +21,6 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from ..kernels import compiled
-
 LEAST_WINDOW_CELLS = 4
 # A flank that is seen by fewer cells of the grid cannot be told from the blur of sampling.
 LEAST_WINDOW_GRID_CELLS = 1.4
@@ -88,8 +86,10 @@ DETAILS = (
 def detail_for(noise_m: float, grid_cell_m: float) -> Detail:
     """Return the detail that a noise and the cell of the grids [m] allow; the last is for all."""
     window_m = LEAST_WINDOW_GRID_CELLS * grid_cell_m
-    return next((detail for detail in DETAILS
-                 if noise_m <= detail.most_noise_m and window_m <= detail.window_m), DETAILS[-1])
+    for detail in DETAILS:
+        if noise_m <= detail.most_noise_m and window_m <= detail.window_m:
+            return detail
+    return DETAILS[-1]
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,11 +135,9 @@ class RoofTemplates:
             the height per unit of noise, each (s,).
 
         """
-        if compiled.readings is not None:
-            return self._fit_compiled(np.ascontiguousarray(profile_m), noise_m)
         level = _added_up(profile_m) / profile_m.shape[1]
         left = profile_m - level[:, None]
-        explained = self._explained(self._along(left.astype(np.float32)))
+        explained = self._explained(self.along(left.astype(np.float32)))
         votes = _votes(explained.max(axis=1), self.detail.voters)
         votes[:, 1:] -= SHAPE_PENALTY * (noise_m[:, None]**2 + PHASE_M**2)
         shape = np.argmax(votes, axis=1)
@@ -147,26 +145,12 @@ class RoofTemplates:
         height = level + _added_up(left * self.crest[place, shape])
         return height, PLACES_CELLS[place], self.spread[place, shape]
 
-    def _fit_compiled(
-        self, profile_m: NDArray[np.float64], noise_m: NDArray[np.float64]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        """Fit the best roofs, everything but the product of matrices compiled."""
-        assert compiled.readings is not None
-        count = len(profile_m)
-        level, height, spread = np.empty((3, count))
-        left, place = np.empty(profile_m.shape, dtype=np.float32), np.empty(count, dtype=np.intp)
-        compiled.readings.centred(profile_m, level, left)
-        compiled.readings.choose(
-            self._along(left), profile_m, level, np.ascontiguousarray(noise_m), self.crest,
-            self.spread, self.detail.voters, SHAPE_PENALTY, PHASE_M**2, place, height, spread)
-        return height, PLACES_CELLS[place], spread
-
     @cached_property
     def spread(self) -> NDArray[np.float64]:
         """Return the standard error of the height per unit of noise of every roof, (p, q)."""
         return np.asarray(np.sqrt((self.crest**2).sum(axis=2)), dtype=np.float64)
 
-    def _along(self, left_m: NDArray[np.float32]) -> NDArray[np.float32]:
+    def along(self, left_m: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return the parts of profiles (s, w) along all columns (s, 3 * p * q) [m]."""
         # The same to the bit, in whatever parts and with whatever other columns.
         out = np.empty((len(left_m), self.bases.shape[1]), dtype=np.float32)

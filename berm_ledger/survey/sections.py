@@ -35,10 +35,11 @@ class Sections:
         Length of crest line that each section stands for, shape (m,) [m].
     offset_m : array
         Offsets of the samples, shape (k,) [m], left positive; 0 is the middle one.
-    cells : array
-        The four cells around each sample, shape (m, k, 4).
+    pairs : array
+        Two of the four cells around each sample, shape (m, k, 2); each of the others is the next
+        one. Zero for two of which one is not surveyed.
     weights : array
-        Their bilinear weights, shape (m, k, 4); NaN for one that is not surveyed.
+        Bilinear weights of the four, shape (m, k, 4); NaN for one that is not surveyed.
 
     """
 
@@ -48,25 +49,35 @@ class Sections:
     station_m: NDArray[np.float64]
     length_m: NDArray[np.float64]
     offset_m: NDArray[np.float64]
-    cells: NDArray[np.int32]
+    pairs: NDArray[np.int32]
     weights: NDArray[np.float32]
 
     @cached_property
-    def _spans(self) -> dict[int, slice]:
-        """Return which sections belong to each row of the books: one after the other."""
-        rows, first, count = np.unique(self.row, return_index=True, return_counts=True)
-        return {row: slice(start, start + many) for row, start, many in zip(
-            rows.tolist(), first.tolist(), count.tolist())}
+    def rows(self) -> range:
+        """Rows of the books that have sections: one after the other."""
+        return range(int(self.row[0]), int(self.row[-1]) + 1)
+
+    @cached_property
+    def ends(self) -> NDArray[np.intp]:
+        """Where the sections of each row of the books end, after a zero, shape (rows + 1,)."""
+        # Rows of berms before this one have none.
+        return np.append(0, np.searchsorted(self.row, np.arange(self.rows.stop), side='right'))
 
     def of_row(self, row: int) -> slice:
         """Return the sections that belong to a row of the books."""
-        return self._spans[row]
+        return slice(int(self.ends[row]), int(self.ends[row + 1]))
+
+    def cells(self, sections: slice | NDArray[np.intp]) -> NDArray[np.int32]:
+        """Return the four cells around each sample of some sections, shape (s, k, 4)."""
+        pairs = self.pairs[sections]
+        out: NDArray[np.int32] = np.stack([pairs, pairs + np.int32(1)], axis=-1)
+        return out.reshape(*pairs.shape[:2], 4)
 
     def sample(
         self, values: NDArray[np.float32], sections: slice | NDArray[np.intp]
     ) -> NDArray[np.float32]:
         """Return values per cell (n,) at the samples of some sections (s, k); NaN is unknown."""
-        parts = values[self.cells[sections]] * self.weights[sections]
+        parts = values[self.cells(sections)] * self.weights[sections]
         out: NDArray[np.float32] = parts[..., 0] + parts[..., 1]
         out += parts[..., 2]
         out += parts[..., 3]
@@ -106,16 +117,16 @@ def sections_of_berm(area: SurveyArea, berm_index: int) -> Sections:
     count = int(half / cell_m)
     offset = cell_m * np.arange(-count, count + 1, dtype=np.float64)
     points = line.point_at(station[:, None], offset[None, :])
-    cells, weights = _around(area, points)
+    pairs, weights = _around(area, points)
     return Sections(
         berm_index, line.closed, np.concatenate(rows), station, np.concatenate(lengths), offset,
-        cells, weights)
+        pairs, weights)
 
 
 def _around(
     area: SurveyArea, points_xy: NDArray[np.float64]
 ) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
-    """Return the four cells around points (m, k, 2) and their bilinear weights."""
+    """Return the cells around points (m, k, 2), in pairs, and their bilinear weights."""
     index = area.lattice.index_from_xy(points_xy)
     low = np.floor(index).astype(np.intp)
     part = index - low
@@ -126,8 +137,11 @@ def _around(
         inside = (row >= 0) & (row < area.lattice.rows) & (col >= 0) & (col < area.lattice.cols)
         flat = np.where(inside, row * area.lattice.cols + col, 0)
         found = np.where(inside, area.cell_of_flat[flat], -1)
-        cells[..., corner] = np.maximum(found, 0)
+        cells[..., corner] = found
         weight = (np.where(up, part[..., 0], 1 - part[..., 0])
                   * np.where(right, part[..., 1], 1 - part[..., 1]))
         weights[..., corner] = np.where(found < 0, np.nan, weight)
-    return cells, weights
+    # Cells are numbered along rows of the lattice: two side by side follow each other.
+    apart = (cells[..., ::2] < 0) | (cells[..., 1::2] < 0)
+    weights[np.repeat(apart, 2, axis=-1)] = np.nan
+    return np.where(apart, np.int32(0), cells[..., ::2]), weights

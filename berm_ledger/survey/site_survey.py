@@ -9,7 +9,6 @@ the shift, sample, drop what stands too high to be soil, fuse, learn the noise.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -23,12 +22,12 @@ from .datum import Datum, plane_datum, surveyed_datum, with_late_survey
 from .grid import ElevationGrid
 from .middle import median
 from .noise import GridNoise
-from .readings import Budget, crest_reading, Reading
+from .readings import Budget, crest_figures, CrestFigures, Reading, segment_reading
 from .registration import Refused, Registration, Shift
 from .resample import without_spikes
 from .sampling import part_of_area, sampled, too_high, under_rover
 from .sections import Sections, sections_of_berm
-from .standing import ground_at, mean_inverse, spread_at, standing_at
+from .standing import ground_at, mean_inverse, spread_along
 from .surface import Fused, SiteSurface
 from .turns import Turns
 from .volumes import VolumeSums
@@ -103,8 +102,8 @@ class SiteSurvey:
         self._corridors_m2 = [
             float(self.area.shares[row].sum()) * self.area.lattice.cell_area_m2
             for row in range(len(self.area.segments))]
-        # What the datum is worth in segments, as far as anybody asked.
-        self._ground: dict[int, tuple[float, bool]] = {}
+        # Mean of 1 / looks of the datum in segments, and whether all of it is given there.
+        self._beneath, self._given = [0.0], np.zeros(1, dtype=bool)
         self.datum: Datum | None = None
         self._design_m: NDArray[np.float64] | None = None
         self._highest_m = 0.0
@@ -124,7 +123,6 @@ class SiteSurvey:
         """Use a datum from now on."""
         self.datum = datum
         self.surface.former = None
-        self._ground.clear()
         self._design_m = np.zeros(len(self.area))
         self._targets = []
         for index, berm in enumerate(self.site.berms):
@@ -137,6 +135,10 @@ class SiteSurvey:
             self._targets.append(crest_above_datum_m(berm, centre.astype(float)))
         self._highest_m = float(self._design_m.max())
         self._sums = VolumeSums(self.area, self._design_m)
+        ground = [ground_at(datum, self._sums.cells(row))
+                  for row in range(len(self.area.segments))]
+        self._beneath = [beneath for beneath, _ in ground]
+        self._given = np.array([given for _, given in ground])
         self._crests.touch()
 
     def take_datum(self, stamp_ns: int) -> bool:
@@ -290,24 +292,24 @@ class SiteSurvey:
 
     def crest(self, berm_index: int) -> Crest:
         """Return the crest of all sections of a berm as the surface stands."""
-        if not self._crests.has_stale(berm_index):
-            return self._crests.kept(berm_index)
         return self._crests.crest(
-            berm_index, self.surface.height_m, self._own_noise_m, self._level_m)
+            berm_index, self.surface.height_m, self._noise_along, self._level_m)
 
     def crest_error_m(self, berm_index: int) -> NDArray[np.float64]:
         """Return the error of each section of a crest that the others do not share [m]."""
         return self._crests.own_error_m(
-            berm_index, self.surface.height_m, self._own_noise_m, self._level_m)
+            berm_index, self.surface.height_m, self._noise_along, self._level_m)
 
     @property
     def _level_m(self) -> NDArray[np.float32]:
         """Return what is taken off heights (n,) [m]: all of them before there is a datum."""
         return self.surface.height_m if self.datum is None else self.datum.level_m
 
-    def _own_noise_m(self, cells: NDArray[np.intp]) -> NDArray[np.float32]:
-        """Return the noise of heights that neighbours do not share [m]."""
-        return spread_at(self.surface, self.datum, self.noise.white_m, cells)
+    def _noise_along(
+        self, cells: NDArray[np.int32], ends: NDArray[np.intp], rows: NDArray[np.intp]
+    ) -> NDArray[np.float64]:
+        """Return the noise that neighbours do not share along some rows of cells (r,) [m]."""
+        return spread_along(self.surface, self.datum, self.noise.white_m, cells, ends, rows)
 
     def put_back_crest(self, berm_index: int, crest: Crest) -> None:
         """Take a crest of an earlier run; it stands until its cells are seen again."""
@@ -329,9 +331,9 @@ class SiteSurvey:
         """Return the rows in view that are worth reading, or ``overdue`` (segments,) anyway."""
         return np.flatnonzero((self._due | overdue) & self._turns.seen)
 
-    def rows_seen(self) -> NDArray[np.intp]:
-        """Return the rows that the last look has shown; none before there is a datum."""
-        return np.flatnonzero(self._turns.seen & (self._sums is not None))
+    def rows_seen(self) -> NDArray[np.bool_]:
+        """Return which rows the last look has shown, shape (segments,); none before a datum."""
+        return self._turns.seen & (self._sums is not None)
 
     def readings(self, rows: NDArray[np.intp] | None = None) -> tuple[Reading, ...]:
         """
@@ -340,7 +342,7 @@ class SiteSurvey:
         Parameters
         ----------
         rows : array, optional
-            Rows of the books.
+            Rows of the books, in order.
 
         Returns
         -------
@@ -351,29 +353,30 @@ class SiteSurvey:
         rows = np.arange(len(self.area.segments)) if rows is None else rows
         if self._sums is None or not len(rows):
             return ()
+        assert self.datum is not None
         self._crests.touch_rows(rows)
-        crests = [self.crest(index) for index in range(len(self.site.berms))]
+        along = self._crest_figures(rows)
+        stocks = self._sums.of_rows(
+            rows, self.surface, self.datum, self.noise.total_m, self._given)
         self._turns.done(rows)
         self._due[rows] = False
         level_m = self.registration.level_error_m
-        return tuple(self._reading(row, crests, level_m) for row in rows.tolist())
+        return tuple(
+            segment_reading(
+                self.area.segments[row], row, figures, stock,
+                self._budget(stock.inverse, self._beneath[row], bool(self._given[row]), level_m),
+                self._corridors_m2[row])
+            for row, figures, stock in zip(rows.tolist(), along, stocks))
 
-    def _reading(self, row: int, crests: Sequence[Crest], level_m: float) -> Reading:
-        """Put the reading of one segment together."""
-        assert self._sums is not None
-        assert self.datum is not None
-        segment = self.area.segments[row]
-        index = segment.berm_index
-        cells = self._sums.cells(row)
-        if row not in self._ground:
-            self._ground[row] = ground_at(self.datum, cells)
-        beneath, given = self._ground[row]
-        now = standing_at(self.surface, self.datum, self.noise.total_m, cells, given=given)
-        return crest_reading(
-            segment, row, self.sections[index], crests[index], self._targets[index],
-            self.site.berms[index].height_tolerance_m,
-            self._budget(now.inverse, beneath, given, level_m),
-            self._sums.of_row(row, now.height_m, now.spread_m), self._corridors_m2[row])
+    def _crest_figures(self, rows: NDArray[np.intp]) -> list[CrestFigures]:
+        """Return what the crest of some rows of the books, in order, comes to."""
+        out: list[CrestFigures] = []
+        for index, berm in enumerate(self.site.berms):
+            sections, crest = self.sections[index], self.crest(index)
+            first, last = np.searchsorted(rows, (sections.rows.start, sections.rows.stop))
+            out += crest_figures(crest, sections, self._targets[index], berm.height_tolerance_m,
+                                 rows[first:last])
+        return out
 
     def mean_error_m(self, cells: NDArray[np.intp]) -> float:
         """Return the standard error of the mean height change over some cells [m]."""

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .datum import Datum
+from .middle import median
 from .surface import MOST_LOOKS, SiteSurface
 from ..kernels import compiled
 
@@ -44,14 +45,17 @@ def mean_inverse(looks: NDArray[np.float32]) -> float:
 
 
 def _mean(values: NDArray[np.float32]) -> float:
-    """Return the mean of values (n,), equal to numpy's; infinite where there are none."""
-    # Without what numpy's looks at besides.
-    return float(np.add.reduce(values) / np.float32(len(values))) if len(values) else np.inf
+    """Return the mean of values (n,); infinite where there are none."""
+    return added_up(values.astype(float)) / len(values) if len(values) else np.inf
+
+
+def added_up(values: NDArray[np.float64]) -> float:
+    """Return the sum of values (n,), added one after the other: the same on all machines."""
+    return float(np.add.accumulate(values)[-1]) if len(values) else 0.0
 
 
 def standing_at(
-    surface: SiteSurface, datum: Datum, noise_m: float, cells: NDArray[np.intp], *,
-    given: bool = False,
+    surface: SiteSurface, datum: Datum, noise_m: float, cells: NDArray[np.intp]
 ) -> Standing:
     """
     Return how the surface stands above the datum at some cells.
@@ -66,8 +70,6 @@ def standing_at(
         Noise of one look [m].
     cells : array
         The cells, shape (k,).
-    given : bool
-        Whether it is known that all of the datum is given there: it has no spread then.
 
     Returns
     -------
@@ -75,13 +77,6 @@ def standing_at(
         Heights at the cells.
 
     """
-    if compiled.readings is not None:
-        height_m, spread_m = np.empty((2, len(cells)))
-        inverse = np.empty(len(cells), dtype=np.float32)
-        known = compiled.readings.standing(
-            surface.height_m, datum.level_m, surface.looks, None if given else datum.looks,
-            MOST_WORTH, noise_m, cells, height_m, spread_m, inverse)
-        return Standing(height_m, spread_m, _mean(inverse[:known]))
     looks = surface.effective_looks(cells)
     with np.errstate(divide='ignore'):
         inverse = 1.0 / looks
@@ -96,17 +91,51 @@ def ground_at(datum: Datum, cells: NDArray[np.intp]) -> tuple[float, bool]:
     return _mean(1.0 / looks), bool(np.isinf(looks).all())
 
 
-def spread_at(
-    surface: SiteSurface, datum: Datum | None, noise_m: float, cells: NDArray[np.intp]
-) -> NDArray[np.float32]:
-    """Return the spread of heights above the datum at cells (k,) for a noise of one look [m]."""
+def spread_along(
+    surface: SiteSurface, datum: Datum | None, noise_m: float, cells: NDArray[np.int32],
+    ends: NDArray[np.intp], rows: NDArray[np.intp],
+) -> NDArray[np.float64]:
+    """
+    Return the median spread of the heights above the datum in some rows of cells.
+
+    Parameters
+    ----------
+    surface : SiteSurface
+        The surface.
+    datum : Datum, optional
+        The datum; without one the surface alone counts.
+    noise_m : float
+        Noise of one look [m].
+    cells, ends : array
+        Cells of all rows, shape (k,), and where those of each end, after a zero,
+        shape (rows + 1,).
+    rows : array
+        Which rows, shape (r,).
+
+    Returns
+    -------
+    array
+        Shape (r,) [m]; infinite where no height is known.
+
+    """
     if compiled.readings is not None:
-        out = np.empty(len(cells), dtype=np.float32)
+        out = np.empty(len(rows))
         compiled.readings.spread(
-            surface.looks, None if datum is None else datum.looks, MOST_WORTH, noise_m, cells, out)
+            surface.height_m, surface.looks, None if datum is None else datum.looks, MOST_WORTH,
+            noise_m, cells, ends, rows, out)
         return out
+    return np.array([
+        _median_spread(surface, datum, noise_m, cells[ends[row]:ends[row + 1]]) for row in rows])
+
+
+def _median_spread(
+    surface: SiteSurface, datum: Datum | None, noise_m: float, cells: NDArray[np.int32]
+) -> float:
+    """Return the median spread of the known ones of some cells [m]."""
+    known = cells[np.isfinite(surface.height_m[cells])].astype(np.intp)
     with np.errstate(divide='ignore'):
-        inverse: NDArray[np.float32] = 1.0 / surface.effective_looks(cells)
+        inverse: NDArray[np.float32] = 1.0 / surface.effective_looks(known)
     if datum is not None:
-        inverse = inverse + 1.0 / datum.looks[cells]
-    return np.float32(noise_m) * np.sqrt(inverse)
+        inverse = inverse + 1.0 / datum.looks[known]
+    middle = median(np.float32(noise_m) * np.sqrt(inverse))
+    return np.inf if np.isnan(middle) else middle

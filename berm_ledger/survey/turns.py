@@ -104,7 +104,8 @@ class Turns:
         wait = MOST_MOVED * count / np.maximum(gain, 1e-9)
         period = PERIODS[np.searchsorted(PERIODS[1:], wait, side='right')]
         turn: NDArray[np.bool_] = self._waiting & ((self._look + self._block) % period == 0)
-        return turn | (moved >= self._least)
+        turn |= moved >= self._least
+        return turn
 
     def done(self, rows: NDArray[np.intp]) -> None:
         """Note that segments have been read."""

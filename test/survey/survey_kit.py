@@ -13,6 +13,7 @@ from berm_ledger.geometry import GridAxes, Polygon, Polyline
 from berm_ledger.survey.grid import ElevationGrid
 from berm_ledger.survey.resample import bilinear
 from berm_ledger.survey.site_survey import SiteSurvey
+from berm_ledger.survey.standing import Standing
 from berm_ledger.survey.volumes import VolumeSums
 import numpy as np
 
@@ -117,5 +118,16 @@ class Volumes(NamedTuple):
 def volumes_of(sums: VolumeSums, height_m: np.ndarray, spread_m: np.ndarray) -> Volumes:
     """Return the volumes of every segment for heights and spreads of all cells."""
     cells = [sums.cells(row) for row in range(len(sums.design_m3()))]
-    found = [sums.of_row(row, height_m[own], spread_m[own]) for row, own in enumerate(cells)]
-    return Volumes(*np.array(found).T)
+    found = [sums.of_row(row, Standing(height_m[own], spread_m[own], 0.0))
+             for row, own in enumerate(cells)]
+    return Volumes(*np.array(found).T[1:])
+
+
+def noise_of(height_m: np.ndarray, spread_m: np.ndarray):
+    """Return the noise along some rows of cells, for ``CrestLines``, from that of all cells."""
+    def along(cells, ends, rows):
+        own = [cells[ends[row]:ends[row + 1]] for row in rows]
+        known = [part[np.isfinite(height_m[part])] for part in own]
+        return np.array([float(np.median(spread_m[k])) if len(k) else np.inf for k in known])
+
+    return along

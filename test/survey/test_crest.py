@@ -21,7 +21,7 @@ from berm_ledger.survey.sections import sections_of_berm
 import numpy as np
 import numpy.testing as npt
 import pytest
-from survey_kit import arc, berm_of, design_of, grid_of, site_of, straight
+from survey_kit import arc, berm_of, design_of, grid_of, noise_of, site_of, straight
 
 H = 0.2
 NOISE_M = 0.005
@@ -50,7 +50,7 @@ def segment_figures(site, height_of, *, seeds=range(5), noise_m=NOISE_M, cell_m=
                            seed=1000 * seed + n)
             total += bilinear(grid, area.corridor.centres_xy)
         lines.touch()
-        crest = lines.crest(0, total / looks, spread.__getitem__)
+        crest = lines.crest(0, total / looks, noise_of(total, spread))
         rows = np.unique(sections[0].row)
         heights.append([crest.height_m[sections[0].row == row].mean() for row in rows])
         offsets.append([crest.offset_m[sections[0].row == row].mean() for row in rows])
@@ -157,11 +157,11 @@ def test_unknown_stretches_are_unseen_and_leave_the_rest_alone() -> None:
     area, sections, lines = lines_of(site)
     height = design_of(site)(area.corridor.centres_xy).astype(np.float32)
     spread = np.full(len(area), 0.0005, dtype=np.float32)
-    whole = lines.crest(0, height, spread.__getitem__)
+    whole = lines.crest(0, height, noise_of(height, spread))
     hidden = (area.corridor.station_m > 0.4) & (area.corridor.station_m < 0.6)
     height[hidden] = np.nan
     lines.touch(hidden)
-    part = lines.crest(0, height, spread.__getitem__)
+    part = lines.crest(0, height, noise_of(height, spread))
     station = sections[0].station_m
     assert not part.seen[(station > 0.42) & (station < 0.58)].any()
     assert part.seen[(station < 0.38) | (station > 0.62)].all()
@@ -176,16 +176,16 @@ def test_only_segments_that_lean_on_a_cell_are_fitted_again() -> None:
     area, sections, lines = lines_of(site)
     height = design_of(site)(area.corridor.centres_xy).astype(np.float32)
     spread = np.full(len(area), 0.0005, dtype=np.float32)
-    before = lines.crest(0, height, spread.__getitem__)
+    before = lines.crest(0, height, noise_of(height, spread))
     touched = (area.corridor.station_m > 0.9) & (area.corridor.station_m < 1.0)
     height += np.float32(0.01)
     lines.touch(touched)
-    after = lines.crest(0, height, spread.__getitem__)
+    after = lines.crest(0, height, noise_of(height, spread))
     # The third segment, and those beside it, whose last sections are pooled with its own.
     again = np.unique(sections[0].row[after.height_m != before.height_m])
     assert again.tolist() == [1, 2, 3]
     lines.touch()
-    again = lines.crest(0, height, spread.__getitem__)
+    again = lines.crest(0, height, noise_of(height, spread))
     npt.assert_allclose(again.height_m, before.height_m + 0.01, atol=1e-6)
 
 
@@ -197,8 +197,8 @@ def test_piecewise_fitting_is_that_of_the_whole_ring() -> None:
         area, _, lines = lines_of(site)
         noisy = design_of(site)(area.corridor.centres_xy)
         noisy += np.random.default_rng(1).normal(0.0, 0.0005, len(area))
-        crest = lines.crest(0, noisy.astype(np.float32),
-                            np.full(len(area), 5e-4, np.float32).__getitem__)
+        noise = noise_of(noisy, np.full(len(area), 5e-4, np.float32))
+        crest = lines.crest(0, noisy.astype(np.float32), noise)
         assert crest.seen.all()
         figures.append((crest.height_m.mean(), crest.height_m.std()))
     npt.assert_allclose(figures[0], figures[1], atol=0.0002)

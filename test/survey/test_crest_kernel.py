@@ -4,16 +4,17 @@
 
 from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.survey.area import survey_area
-from berm_ledger.survey.crest import crest_of_sections
+from berm_ledger.survey.crest import Crest
+from berm_ledger.survey.crest_fit import Blurred, fit_crest
 from berm_ledger.survey.crest_lines import CrestLines
 from berm_ledger.survey.roof import DETAILS, roof_templates
-from berm_ledger.survey.sections import sections_of_berm
+from berm_ledger.survey.sections import Sections, sections_of_berm
 from hypothesis import given
 from hypothesis import strategies as st
 import numpy as np
 import numpy.testing as npt
 import pytest
-from survey_kit import arc, straight
+from survey_kit import arc, noise_of, straight
 
 built = pytest.mark.skipif(
     compiled.crest is None, reason='the kernels are not built: pip install -e . with a C compiler')
@@ -46,7 +47,7 @@ def test_crest_lines_are_the_same(name: str, noise_m: float) -> None:
         lines = CrestLines(area, [SECTIONS[name]])
         out, height_m = [], height.astype(np.float32)
         for _ in range(2):
-            given = 0, height_m, spread.__getitem__, level
+            given = 0, height_m, noise_of(height_m, spread), level
             out.append((lines.crest(*given), lines.own_error_m(*given)))
             # Then anew with a few segments only.
             lines.touch_rows(np.array([0, 2]))
@@ -66,65 +67,133 @@ def plainly(work):
         return work()
 
 
+def profiles_of(rng, count: int, unknown: float, noise_m: float) -> np.ndarray:
+    """Return rough profiles with gaps: level ones, some with heights alike, some unseen."""
+    offset = SECTIONS['straight'].offset_m
+    slope = rng.uniform(0.0, 0.8, (count, 1))
+    profile = np.maximum(0.0, 0.2 - slope * np.abs(offset - rng.uniform(-0.1, 0.1, (count, 1))))
+    profile += rng.normal(0.0, noise_m, profile.shape)
+    profile[rng.random(profile.shape) < 0.2 * rng.random()] = 0.2
+    profile[rng.random(profile.shape) < unknown] = np.nan
+    profile[rng.random(count) < 0.1] = 0.125
+    profile[rng.random(count) < 0.1 * rng.integers(2)] = np.nan
+    return profile.astype(np.float32)
+
+
+def laid_out(profile: np.ndarray, rows: int, *, closed: bool) -> tuple[Sections, Blurred]:
+    """Return a berm of so many rows, and a surface that gives such profiles (s, c) on it."""
+    count, samples = profile.shape
+    # Each sample has a pair of cells for itself, both as high.
+    pairs = 2 * np.arange(profile.size, dtype=np.int32).reshape(count, samples)
+    weights = np.zeros((count, samples, 4), dtype=np.float32)
+    weights[..., 0] = 1.0
+    row = np.sort(np.arange(count) % rows)
+    height = np.repeat(profile.ravel(), 2)
+    runs = np.array([[0, len(height), 0, 0, 0, 0]], dtype=np.int32)
+    sections = Sections(
+        0, closed, row, CELL_M * np.arange(count), np.full(count, CELL_M),
+        SECTIONS['straight'].offset_m, np.stack([pairs, pairs], axis=-1), weights)
+    return sections, Blurred(height, None, np.empty_like(height), runs, 1e-5, CELL_M**2)
+
+
 @built
-@given(st.integers(0, 2**32 - 1), st.sampled_from(DETAILS), st.integers(1, 40),
-       st.sampled_from((0.0, 0.1, 0.5, 0.95)))
-def test_tops_are_the_same(seed: int, detail, count: int, unknown: float) -> None:
-    rng, sections = np.random.default_rng(seed), SECTIONS['straight']
-    shape = count, len(sections.offset_m)
-    profile = np.maximum(0.0, 0.2 - 0.6 * np.abs(sections.offset_m)) + rng.normal(0.0, 0.01, shape)
-    # Equal heights in a row, too, and whole sections unseen.
-    profile[rng.random(shape) < 0.2] = 0.2
-    profile[rng.random(shape) < unknown] = np.nan
-    profile[rng.random(count) < 0.1] = np.nan
-    profile = profile.astype(np.float32)
+@given(st.integers(0, 2**32 - 1), st.sampled_from(DETAILS), st.integers(2, 40),
+       st.sampled_from((0.0, 0.0, 0.1, 0.5, 0.95)), st.sampled_from((0.0, 0.0005, 0.01)),
+       st.booleans())
+def test_fits_are_the_same(
+        seed: int, detail, count: int, unknown: float, noise_m: float, closed: bool) -> None:
+    rng = np.random.default_rng(seed)
+    rows = int(rng.integers(1, min(count, 4) + 1))
+    sections, surface = laid_out(
+        profiles_of(rng, count, unknown, noise_m), rows, closed=closed)
     roofs = roof_templates(CELL_M, 0.02, detail)
-    noise = np.full(count, 0.003)
-    assert_same(crest_of_sections(profile, noise, sections, roofs),
-                plainly(lambda: crest_of_sections(profile, noise, sections, roofs)))
+    wanted = range(int(rng.integers(rows)), rows)
+    noise = rng.uniform(0.0, 2.0 * noise_m, len(wanted))
+
+    def fitted() -> Crest:
+        kept = Crest(*(np.full(count, -1.0) for _ in range(3)))
+        fit_crest(kept, wanted, surface, noise, sections, roofs)
+        return kept
+
+    crest = fitted()
+    assert_same(crest, plainly(fitted))
+    own = sections.row >= wanted.start
+    assert (crest.height_m[~own] == -1.0).all()
+    assert (crest.height_m[own] != -1.0).all()
+    assert (np.isfinite(crest.height_m[own]) <= np.isfinite(crest.spread[own])).all()
+    if not unknown:
+        assert crest.seen[own].any() or count < 20
 
 
 @built
 def test_what_does_not_fit_the_crest_is_refused() -> None:
-    height, sides = np.zeros(6, dtype=np.float32), np.zeros((5, 4), dtype=np.int32)
-    corners = np.zeros((3, 5, 4), dtype=np.int32)
-    weights, out = np.zeros((3, 5, 4), dtype=np.float32), np.zeros((2, 5), dtype=np.float32)
-    cells, wanted = np.arange(5, dtype=np.int32), np.array([0, 2])
+    single, two = np.float32, np.zeros(2)
+    runs = np.array([[1, 4, 1, -1, 0, 0]], np.int32)
 
-    def sharpened(**changes) -> None:
-        given = {'height': height, 'level': None, 'cells': cells, 'sides': sides, 'blur': 0.1,
-                 'area': 0.1, 'out': height.copy(), **changes}
-        compiled.crest.sharpened(*given.values())
+    def tops(**changes) -> None:
+        given = {
+            'height': np.zeros(6, single), 'level': None, 'room': np.zeros(6, single),
+            'runs': runs, 'blur': 0.1, 'area': 0.1, 'pairs': np.zeros((3, 9, 2), np.int32),
+            'weights': np.zeros((3, 9, 4), single), 'low': 2, 'pooled': 1, 'rough': 2,
+            'band': 0.1, 'window': 4, 'least': 0.5, 'first': np.zeros(2, dtype=np.intp),
+            'part': np.zeros((2, 9)), 'seen': np.zeros(2, dtype=bool), 'mean': two.copy(),
+            'left': np.zeros((2, 9), single), **changes}
+        compiled.crest.tops(*given.values())
 
-    def profiles(**changes) -> None:
-        given = {'height': height, 'corners': corners, 'weights': weights, 'wanted': wanted,
-                 'out': out, **changes}
-        compiled.crest.profiles(*given.values())
+    def run(**changes) -> np.ndarray:
+        out = runs.copy()
+        for name, value in changes.items():
+            out[0, ('first', 'count', 'right', 'left', 'up', 'down').index(name)] = value
+        return out
 
-    sharpened()
-    profiles()
-    for work, changes, says in (
-            (sharpened, {'cells': cells + np.int32(2)}, 'a cell that'),
-            (sharpened, {'cells': cells - np.int32(1)}, 'a cell that'),
-            (sharpened, {'sides': sides + np.int32(6)}, 'a neighbour that'),
-            (sharpened, {'sides': sides - np.int32(1)}, 'a neighbour that'),
-            (sharpened, {'sides': sides[:4]}, 'wanted 20 values, got 16'),
-            (sharpened, {'level': height[:5]}, 'wanted 6 values, got 5'),
-            (sharpened, {'out': height[:5]}, 'wanted 6 values, got 5'),
-            (profiles, {'wanted': np.array([0, 3])}, 'a section that'),
-            (profiles, {'wanted': np.array([0, -1])}, 'a section that'),
-            (profiles, {'corners': corners + np.int32(6)}, 'a corner that'),
-            (profiles, {'corners': corners - np.int32(1)}, 'a corner that'),
-            (profiles, {'corners': corners[..., :3].copy()}, 'four corners'),
-            (profiles, {'weights': weights[:2]}, 'wanted 60 values, got 40'),
-            (profiles, {'out': out[:1]}, 'wanted 10')):
+    tops()
+    tops(window=1, part=np.zeros((2, 3)), left=np.zeros((2, 3), single))
+    for changes, says in (
+            ({'runs': run(first=3)}, 'a cell that'), ({'runs': run(first=-1)}, 'a cell that'),
+            ({'runs': run(count=0)}, 'a run that'), ({'runs': run(right=2)}, 'a neighbour that'),
+            ({'runs': run(left=-2)}, 'a neighbour that'), ({'runs': runs[:, :5].copy()}, 'wanted'),
+            ({'runs': run(up=2)}, 'a neighbour that'), ({'runs': run(down=-2)}, 'a neighbour'),
+            ({'level': np.zeros(5, single)}, 'wanted 6 values, got 5'),
+            ({'room': np.zeros(5, single)}, 'wanted 6 values, got 5'),
+            ({'pairs': np.full((3, 9, 2), 5, np.int32)}, 'a pair that'),
+            ({'pairs': np.full((3, 9, 2), -1, np.int32)}, 'a pair that'),
+            ({'pairs': np.zeros((3, 9, 3), np.int32)}, 'two pairs'), ({'low': 3}, 'two pairs'),
+            ({'low': -1}, 'two pairs'), ({'weights': np.zeros((2, 9, 4), single)}, 'wanted 108'),
+            ({'pooled': -1}, 'does not fit'), ({'rough': 10}, 'does not fit'),
+            ({'window': 5}, 'does not fit'), ({'window': 0}, 'does not fit'),
+            ({'part': np.zeros((2, 8))}, 'wanted 18'), ({'mean': two[:1]}, 'wanted 2 values'),
+            ({'left': np.zeros((1, 9), single)}, 'wanted 18')):
         with pytest.raises(ValueError, match=says):
-            work(**changes)
-    profile, first = np.zeros((2, 9), dtype=np.float32), np.zeros(2, dtype=np.intp)
-    part, seen = np.zeros((2, 9)), np.zeros(2, dtype=bool)
-    compiled.crest.tops(profile, 1, 2, 0.1, 4, 0.5, first, part, seen)
-    for pooled, rough, window in ((1, 2, 5), (-1, 2, 4), (3, 2, 4), (1, 10, 4), (1, 2, 0)):
-        with pytest.raises(ValueError, match='does not fit'):
-            compiled.crest.tops(profile, pooled, rough, 0.1, window, 0.5, first, part, seen)
-    with pytest.raises(ValueError, match='does not fit'):
-        compiled.crest.tops(profile[0], 0, 2, 0.1, 4, 0.5, first, part, seen)
+            tops(**changes)
+
+
+@built
+def test_what_does_not_fit_a_roof_is_refused() -> None:
+    three, seen = np.zeros(3), np.ones(3, dtype=bool)
+
+    def choose(**changes) -> None:
+        given = {
+            'along': np.zeros((3, 3 * 8), np.float32), 'part': np.zeros((3, 5)), 'level': three,
+            'first': np.zeros(3, dtype=np.intp), 'seen': seen, 'weights': np.zeros((4, 2, 5)),
+            'spreads': np.zeros((4, 2)), 'places': np.zeros(4), 'offsets': np.arange(6.0),
+            'voters': 1, 'penalty': 1.0, 'least': 1e-6, 'noise': np.zeros(1), 'pooled': 0.9,
+            'root': 1.0, 'ends': np.array([0, 1, 3]), 'row': 1, 'beside': 1,
+            'height': three.copy(), 'offset': three.copy(), 'spread': three.copy(), **changes}
+        compiled.crest.choose(*given.values())
+
+    choose()
+    for changes, says in (
+            ({'along': np.zeros((2, 24), np.float32)}, 'wanted 72 values, got 48'),
+            ({'weights': np.zeros((4, 10))}, 'weights of places'), ({'voters': -1}, 'some voters'),
+            ({'weights': np.zeros((0, 2, 5))}, 'weights of places'),
+            ({'part': np.zeros((3, 4))}, 'wanted 15 values'), ({'row': 2}, 'rows that'),
+            ({'spreads': np.zeros((3, 2))}, 'wanted 8 values'), ({'row': -1}, 'rows that'),
+            ({'noise': np.zeros(3)}, 'rows that'), ({'places': np.zeros(3)}, 'wanted 4 values'),
+            ({'beside': 2}, 'sections that'), ({'beside': -1}, 'sections that'),
+            ({'ends': np.array([0, 1, 4])}, 'sections that'),
+            ({'ends': np.array([0, -1, 0])}, 'sections that'),
+            ({'ends': np.array([0, 2, 1])}, 'sections that'),
+            ({'first': np.full(3, 4)}, 'a sample that'), ({'seen': seen[:2]}, 'wanted 3 values'),
+            ({'offsets': np.zeros(1)}, 'some voters'), ({'height': np.zeros(2)}, 'wanted 2')):
+        with pytest.raises(ValueError, match=says):
+            choose(**changes)

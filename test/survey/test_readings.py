@@ -14,14 +14,16 @@ from berm_ledger.survey.noise import GridNoise, RANGE_M
 from berm_ledger.survey.readings import (
     Budget,
     COMMON_FLOOR_M,
-    crest_reading,
+    crest_figures,
     INTERPOLATION_GAIN,
+    segment_reading,
     SHAPE_FLOOR_M,
     SHAPE_PER_GRID_CELL,
     SHAPE_PER_HEIGHT,
 )
 from berm_ledger.survey.resample import bilinear
 from berm_ledger.survey.sections import sections_of_berm
+from berm_ledger.survey.volumes import Stock
 from hypothesis import given
 from hypothesis import strategies as st
 import numpy as np
@@ -40,18 +42,18 @@ def budget_of(*, total_m=0.004, shared=0.3, looks=20.0, common_m=0.0003, level_m
     return Budget(GridNoise(total_m, shared), looks, common_m, level_m, 0.015, 0.02)
 
 
-def volumes_of(placed_m3=0.02):
-    return placed_m3, 0.003, 0.002, 0.001
+def stock_of(placed_m3=0.02):
+    return Stock(0.05, placed_m3, 0.003, 0.002, 0.001)
 
 
-def reading_of(height_m, *, offset_m=None, budget=None, volumes=None, tolerance_m=0.02):
+def reading_of(height_m, *, offset_m=None, budget=None, stock=None, tolerance_m=0.02):
     """Return the reading of the second segment from crest heights of all sections."""
     height = np.asarray(height_m, dtype=float)
     offset = np.zeros(COUNT) if offset_m is None else np.asarray(offset_m, dtype=float)
     crest = Crest(height, np.where(np.isfinite(height), offset, NAN), np.full(COUNT, 0.5))
-    return crest_reading(
-        AREA.segments[1], 1, SECTIONS, crest, TARGET, tolerance_m, budget or budget_of(),
-        volumes or volumes_of(), 0.3)
+    along = crest_figures(crest, SECTIONS, TARGET, tolerance_m, np.array([1]))
+    return segment_reading(
+        AREA.segments[1], 1, *along, stock or stock_of(), budget or budget_of(), 0.3)
 
 
 def test_hand_values_of_a_half_seen_segment() -> None:
@@ -72,7 +74,7 @@ def test_hand_values_of_a_half_seen_segment() -> None:
 
 
 def test_an_unseen_segment_has_no_height_and_no_grade() -> None:
-    reading = reading_of(np.full(COUNT, NAN), volumes=volumes_of(NAN))
+    reading = reading_of(np.full(COUNT, NAN), stock=stock_of(NAN))
     assert (reading.coverage, reading.at_grade) == (0.0, 0.0)
     for name in ('height_m', 'height_se_m', 'low_m', 'high_m', 'line_offset_m', 'placed_m3',
                  'placed_se_m3'):

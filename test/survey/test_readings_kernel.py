@@ -4,12 +4,12 @@
 
 from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.survey.area import survey_area
-from berm_ledger.survey.crest import crest_of_sections
-from berm_ledger.survey.datum import plane_datum, Source
-from berm_ledger.survey.readings import _along
+from berm_ledger.survey.crest import Crest, crest_of_sections
+from berm_ledger.survey.datum import Datum, plane_datum, Source
+from berm_ledger.survey.readings import crest_figures
 from berm_ledger.survey.roof import _votes, DETAILS, roof_templates
 from berm_ledger.survey.sections import sections_of_berm
-from berm_ledger.survey.standing import spread_at, standing_at
+from berm_ledger.survey.standing import spread_along
 from berm_ledger.survey.surface import SiteSurface
 from berm_ledger.survey.turns import Turns
 from berm_ledger.survey.volumes import positive_part, VolumeSums
@@ -18,8 +18,8 @@ from hypothesis import strategies as st
 import numpy as np
 import numpy.testing as npt
 import pytest
-from scipy import ndimage
-from survey_kit import straight, volumes_of
+from scipy import ndimage, stats
+from survey_kit import straight
 
 built = pytest.mark.skipif(
     compiled.readings is None,
@@ -41,21 +41,6 @@ def both(work):
 
 
 # ---- roofs -----------------------------------------------------------------------------------
-
-@built
-@given(st.integers(0, 2**32 - 1), st.sampled_from(DETAILS), st.integers(0, 70),
-       st.sampled_from((0.0, 0.0005, 0.01)))
-def test_roofs_are_the_same(seed: int, detail, count: int, noise_m: float) -> None:
-    rng, roofs = np.random.default_rng(seed), ROOFS[detail]
-    along = np.arange(-roofs.window, roofs.window + 1) + rng.uniform(-4.0, 4.0, (count, 1))
-    profile = 0.2 - rng.uniform(0.0, 0.015) * np.abs(along) + rng.normal(0.0, noise_m, along.shape)
-    # Level ones, where every roof explains as much, and equal ones.
-    profile[rng.random(count) < 0.2] = 0.0
-    profile[rng.random(count) < 0.2] = 0.125
-    noise = rng.uniform(0.0, 2.0 * noise_m, count)
-    for ours, plain in zip(*both(lambda: roofs.fit(profile, noise))):
-        npt.assert_array_equal(ours, plain)
-
 
 @given(st.integers(0, 2**32 - 1), st.integers(1, 40), st.integers(0, 13))
 def test_votes_are_a_running_mean(seed: int, count: int, voters: int) -> None:
@@ -82,56 +67,84 @@ def test_sections_out_of_reach_have_no_say(detail) -> None:
                                getattr(whole, name)[own])
 
 
-# ---- heights and volumes ---------------------------------------------------------------------
+# ---- volumes ---------------------------------------------------------------------------------
 
-@built
-@given(st.integers(0, 2**32 - 1), st.sampled_from((0.0, 0.2, 0.7, 1.0)), st.booleans(),
-       st.integers(0, 1))
-def test_heights_above_the_datum_are_the_same(
-        seed: int, unknown: float, given_plane: bool, row: int) -> None:
-    rng, surface = np.random.default_rng(seed), SiteSurface(len(AREA))
-    surface.height_m[:] = rng.normal(0.1, 0.1, len(AREA))
-    surface.looks[:] = rng.choice([0.1, 1.0, 3.0, 126.5, 127.0, 128.0, 1e4], len(AREA))
-    hidden = rng.random(len(AREA)) < unknown
+def surface_of(rng, unknown: float) -> SiteSurface:
+    """Return a surface about the design, in parts unknown, of many looks or few."""
+    surface, count = SiteSurface(len(AREA)), len(AREA)
+    surface.height_m[:] = DESIGN + rng.uniform(-0.02, 0.02) + rng.normal(0.0, 0.004, count)
+    surface.looks[:] = rng.choice([0.1, 1.0, 3.0, 126.5, 127.0, 128.0, 1e4], count)
+    hidden = rng.random(count) < unknown
     surface.height_m[hidden], surface.looks[hidden] = np.nan, 0.0
+    surface.height_m[rng.random(count) < 0.01] = np.inf
+    return surface
+
+
+def datum_of(rng, *, given_plane: bool) -> Datum:
+    """Return a given datum, or one that was surveyed, well or badly."""
     datum = plane_datum(AREA, 0)
-    if not given_plane:
-        level = rng.normal(0.0, 0.02, len(AREA)).astype(np.float32)
-        looks = rng.uniform(0.1, 90.0, len(AREA)).astype(np.float32)
-        datum = type(datum)(0, level, np.full(len(AREA), np.uint8(Source.SURVEYED)), looks)
-    ours, plain = both(lambda: standing_at(
-        surface, datum, 0.004, SUMS.cells(row), given=given_plane))
-    assert len(plain.height_m) == len(SUMS.cells(row))
-    for name in ('height_m', 'spread_m', 'inverse'):
-        npt.assert_array_equal(getattr(ours, name), getattr(plain, name))
-    assert np.isinf(plain.inverse) == (unknown == 1.0)
-    for base in (datum, None):
-        npt.assert_array_equal(
-            *both(lambda base=base: spread_at(surface, base, 0.0031, SUMS.cells(row))))
+    if given_plane:
+        return datum
+    level = rng.normal(0.0, 0.02, len(AREA)).astype(np.float32)
+    looks = rng.uniform(0.1, 90.0, len(AREA)).astype(np.float32)
+    return Datum(0, level, np.full(len(AREA), np.uint8(Source.SURVEYED)), looks)
 
 
 @built
-@given(st.integers(0, 2**32 - 1), st.sampled_from((0.0, 0.3, 0.6, 1.0)),
-       st.sampled_from((0.0, 0.0007, 0.02)), st.floats(-0.05, 0.05))
-def test_volumes_are_the_same(
-        seed: int, unknown: float, spread_m: float, raised_m: float) -> None:
+@given(st.integers(0, 2**32 - 1), st.sampled_from((0.0, 0.3, 0.6, 1.0)), st.booleans(),
+       st.sampled_from((1e-9, 0.0007, 0.02)))
+def test_what_lies_on_segments_is_the_same(
+        seed: int, unknown: float, given_plane: bool, noise_m: float) -> None:
     rng = np.random.default_rng(seed)
-    height = DESIGN + raised_m + rng.normal(0.0, 0.002, len(AREA))
-    height[rng.random(len(AREA)) < unknown] = np.nan
-    height[rng.random(len(AREA)) < 0.01] = np.inf
-    spread = np.full(len(AREA), spread_m) * rng.uniform(0.5, 2.0, len(AREA))
-    ours, plain = both(lambda: volumes_of(SUMS, height, spread))
-    for name in ('placed_m3', 'missing_m3', 'over_m3', 'spilled_m3'):
-        npt.assert_array_equal(getattr(ours, name), getattr(plain, name))
-    assert np.isnan(plain.placed_m3).all() == (unknown > 0.5)
-    if unknown == 0.0 and spread_m:
-        # As the formula says, written out for the whole of a segment.
-        cells, shares = SUMS.cells(1), AREA.shares[1]
-        inside = np.where(DESIGN[cells] > 0.0, shares.data, 0.0)
-        known = np.isfinite(height[cells])
-        short = positive_part((DESIGN - height)[cells][known], spread[cells][known])
-        missing = inside[known] @ short * inside.sum() / inside[known].sum()
-        npt.assert_allclose(plain.missing_m3[1], missing * AREA.lattice.cell_area_m2)
+    surface, datum = surface_of(rng, unknown), datum_of(rng, given_plane=given_plane)
+    all_given = np.full(len(AREA.segments), given_plane)
+    rows = np.array([1, 0])[:rng.integers(3)]
+    ours, plain = both(lambda: SUMS.of_rows(rows, surface, datum, noise_m, all_given))
+    npt.assert_array_equal(ours, plain)
+    assert len(plain) == len(rows)
+    for row, stock in zip(rows, plain):
+        assert np.isinf(stock.inverse) == (unknown == 1.0)
+        assert np.isnan(stock.placed_m3) == (unknown > 0.5)
+        if unknown == 0.0:
+            # As the formulas say, written out for the whole of a segment.
+            cells, shares = SUMS.cells(row), AREA.shares[int(row)].data
+            height = (surface.height_m - datum.level_m)[cells].astype(float)
+            worth = np.minimum(surface.looks[cells], 127.0)
+            npt.assert_allclose(stock.inverse, (1.0 / worth).mean(), rtol=1e-6)
+            inside, known = shares * (DESIGN[cells] > 0.0), np.isfinite(height)
+            spread = noise_m * np.sqrt(1.0 / worth + 1.0 / datum.looks[cells])
+            short = positive_part((DESIGN[cells] - height)[known], spread[known])
+            missing = inside[known] @ short * inside.sum() / inside[known].sum()
+            npt.assert_allclose(stock.missing_m3, missing * AREA.lattice.cell_area_m2, rtol=1e-5)
+
+
+@built
+@given(st.integers(0, 2**32 - 1), st.sampled_from((0.0, 0.4, 0.95, 1.0)), st.booleans(),
+       st.integers(0, 12))
+def test_noise_along_rows_is_the_same(
+        seed: int, unknown: float, surveyed: bool, most: int) -> None:
+    rng = np.random.default_rng(seed)
+    surface = surface_of(rng, unknown)
+    datum = datum_of(rng, given_plane=False) if surveyed else None
+    many = rng.integers(0, 2**most, 5)
+    cells = rng.integers(0, len(AREA), many.sum()).astype(np.int32)
+    ends, rows = np.append(0, np.cumsum(many)), np.array([4, 0, 1, 2])
+    ours, plain = both(lambda: spread_along(surface, datum, 0.0031, cells, ends, rows))
+    npt.assert_array_equal(ours, plain)
+    assert len(plain) == len(rows)
+    assert np.isinf(plain).all() == (not np.isfinite(surface.height_m[cells[
+        np.isin(np.repeat(np.arange(5), many), rows)]]).any())
+
+
+@given(st.floats(-0.1, 0.1), st.floats(1e-4, 0.02))
+def test_noise_adds_to_a_positive_part_what_the_normal_integral_says(
+        gap_m: float, spread_m: float) -> None:
+    # By scipy's normal distribution, whose expectation above zero is s phi(g/s) + g Phi(g/s).
+    ratio = gap_m / spread_m
+    expected = spread_m * stats.norm.pdf(ratio) + gap_m * stats.norm.cdf(ratio)
+    plain = max(0.0, gap_m)
+    found = positive_part(np.array([gap_m]), np.array([spread_m]))[0]
+    npt.assert_allclose(found, plain - (expected - plain), atol=1e-9 * spread_m)
 
 
 # ---- turns -----------------------------------------------------------------------------------
@@ -159,21 +172,25 @@ def test_turns_are_the_same(seed: int, shown: float) -> None:
 # ---- crest -----------------------------------------------------------------------------------
 
 @built
-@given(st.integers(0, 2**32 - 1), st.integers(1, 60), st.sampled_from((0.0, 0.3, 0.9, 1.0)))
-def test_what_a_crest_comes_to_is_the_same(seed: int, count: int, unknown: float) -> None:
-    rng = np.random.default_rng(seed)
+@given(st.integers(0, 2**32 - 1), st.sampled_from((0.0, 0.3, 0.9, 1.0)))
+def test_what_a_crest_comes_to_is_the_same(seed: int, unknown: float) -> None:
+    rng, count = np.random.default_rng(seed), len(SECTIONS.row)
     height, offset, spread, target = rng.normal(0.2, 0.02, (4, count))
     height[rng.random(count) < unknown] = np.nan
     height[rng.random(count) < 0.02] = np.inf
-    seen = np.isfinite(height)
-    offset[~seen] = np.nan
-    ours, plain = both(lambda: _along(height, offset, spread, target, 0.02))
+    offset[~np.isfinite(height)] = np.nan
+    crest, rows = Crest(height, offset, spread), np.array([1, 0])
+    ours, plain = both(lambda: crest_figures(crest, SECTIONS, target, 0.02, rows))
     assert ours == plain
-    assert plain[0] == seen.sum()
-    if seen.any():
-        npt.assert_allclose(plain[2:5], [values[seen].mean() for values in (
-            height, offset, spread)])
-        assert plain[5:] == (height[seen].min(), height[seen].max())
+    for row, found in zip(rows, plain):
+        own = SECTIONS.row == row
+        seen = own & np.isfinite(height)
+        assert (found.seen, found.sections) == (seen.sum(), own.sum())
+        assert found.within == (np.abs(height - target)[seen] <= 0.02).sum()
+        if seen.any():
+            npt.assert_allclose(found[3:6], [values[seen].mean() for values in (
+                height, offset, spread)])
+            assert found[6:] == (height[seen].min(), height[seen].max())
 
 
 # ---- layers ----------------------------------------------------------------------------------
@@ -193,58 +210,55 @@ def test_layers_are_the_same(values: np.ndarray) -> None:
 # ---- what is refused -------------------------------------------------------------------------
 
 @built
-def test_what_does_not_fit_a_roof_is_refused() -> None:
-    part, along = np.zeros((3, 5)), np.zeros((3, 3 * 8), dtype=np.float32)
-    three, spreads = np.zeros(3), np.zeros((4, 2))
-    out = {'place': np.zeros(3, dtype=np.intp), 'height': np.zeros(3), 'spread': np.zeros(3)}
-
-    def choose(**changes) -> None:
-        given = {'along': along, 'part': part, 'level': three, 'noise': three,
-                 'weights': np.zeros((4, 2, 5)), 'spreads': spreads, 'voters': 1, 'penalty': 1.0,
-                 'least': 1e-6, **out, **changes}
-        compiled.readings.choose(*given.values())
-
-    choose()
-    for changes, says in (
-            ({'along': along[:2]}, 'wanted 72 values, got 48'),
-            ({'weights': np.zeros((4, 10))}, 'weights of places'), ({'voters': -1}, 'some voters'),
-            ({'weights': np.zeros((0, 2, 5))}, 'weights of places'),
-            ({'part': part[:, :4].copy()}, 'wanted 15 values'),
-            ({'spreads': spreads[:3]}, 'wanted 8 values'), ({'noise': three[:2]}, 'wanted 3'),
-            ({'place': out['place'][:1]}, 'wanted 3 values')):
-        with pytest.raises(ValueError, match=says):
-            choose(**changes)
-    left = np.zeros((3, 5), dtype=np.float32)
-    with pytest.raises(ValueError, match='wanted 3 values'):
-        compiled.readings.centred(part, three[:2], left)
-    with pytest.raises(TypeError, match="wanted type 'f'"):
-        compiled.readings.centred(part, three, part.copy())
-
-
-@built
 def test_what_does_not_fit_a_segment_is_refused() -> None:
-    cells, single = np.arange(4), np.ones(6, dtype=np.float32)
-    above, spread, inverse = np.zeros(4), np.zeros(4), np.zeros(4, dtype=np.float32)
-    given = [single, single, single, single, 127.0, 0.004, cells, above, spread, inverse]
-    assert compiled.readings.standing(*given) == 4
-    for place, wrong in ((6, cells + 3), (6, cells - 1)):
-        with pytest.raises(ValueError, match='a cell that'):
-            compiled.readings.standing(*given[:place], wrong, *given[place + 1:])
-    with pytest.raises(ValueError, match='wanted 6 values, got 5'):
-        compiled.readings.standing(single, single[:5], *given[2:])
-    for wrong in (cells + 3, cells - 1):
-        with pytest.raises(ValueError, match='a cell that'):
-            compiled.readings.spread(single, None, 127.0, 0.004, wrong, inverse)
-    four, sums = np.ones(4), np.zeros(5)
-    given = [four] * 5 + [6.0, above, cells.copy(), spread, np.zeros(4), sums]
-    assert compiled.readings.gaps(*given) == 4
-    assert sums.tolist() == [4.0, 4.0, 0.0, 4.0, 4.0]
-    with pytest.raises(ValueError, match='wanted 5 values, got 4'):
-        compiled.readings.gaps(*given[:10], sums[:4])
+    cells, single, ends = np.arange(4, dtype=np.int32), np.ones(6, np.float32), np.array([0, 2, 4])
+    two, rows = np.ones(2), np.array([1])
+
+    def volumes(**changes) -> list:
+        given = {'height': single, 'level': single, 'looks': single, 'ground': single,
+                 'most': 127.0, 'noise': 0.004, 'cells': cells, 'design': np.ones(4),
+                 'share': np.ones(4), 'ends': ends, 'inside': 2.0 * two, 'outside': 0.0 * two,
+                 'given': np.zeros(2, dtype=bool), 'cubics': np.zeros((3, 4)), 'sigmas': 6.0,
+                 'least': 0.5, 'area': 0.5, 'rows': rows, **changes}
+        return compiled.readings.volumes(*given.values())
+
+    def spread(**changes) -> None:
+        given = {'height': single, 'looks': single, 'ground': None, 'most': 127.0, 'noise': 0.004,
+                 'cells': cells, 'ends': ends, 'rows': rows, 'out': np.zeros(1), **changes}
+        compiled.readings.spread(*given.values())
+
+    def along(**changes) -> None:
+        four = np.ones(4)
+        given = {'height': four, 'offset': four, 'spread': four, 'target': four, 'within': 0.02,
+                 'ends': ends, 'rows': rows, **changes}
+        compiled.readings.along(*given.values())
+
+    # Nothing above the level: all of the design is missing, of both of the cells.
+    assert volumes() == [(1.0, 0.0, 1.0, 0.0, 0.0)]
+    spread()
+    along()
+    for work in (volumes, spread, along):
+        for changes, says in (
+                ({'rows': rows + 1}, 'a row that'), ({'rows': rows - 2}, 'a row that'),
+                ({'ends': ends + 1}, 's that there are not'),
+                ({'ends': ends[::-1].copy()}, 's that there are not'),
+                ({'ends': ends - 3}, 's that there are not')):
+            with pytest.raises(ValueError, match=says):
+                work(**changes)
+    for work in (volumes, spread):
+        for changes, says in (
+                ({'cells': cells + np.int32(3)}, 'a cell that'), ({'looks': single[:5]}, 'wanted'),
+                ({'cells': cells - np.int32(3)}, 'a cell that')):
+            with pytest.raises(ValueError, match=says):
+                work(**changes)
+    for changes, says in (
+            ({'cubics': np.zeros((0, 4))}, 'no cubics'), ({'share': np.ones(3)}, 'wanted 4'),
+            ({'cubics': np.zeros((3, 3))}, 'wanted 12 values'), ({'outside': two[:1]}, 'wanted 2'),
+            ({'given': np.zeros(3, dtype=bool)}, 'wanted 2 values')):
+        with pytest.raises(ValueError, match=says):
+            volumes(**changes)
     with pytest.raises(ValueError, match='wanted 4 values, got 3'):
-        compiled.readings.product(four, four[:3])
-    with pytest.raises(ValueError, match='wanted 4 values, got 3'):
-        compiled.readings.along(four, four, four[:3], four, 0.02)
+        along(target=np.ones(3))
 
 
 @built
