@@ -109,6 +109,11 @@ static double middle(const double *values, double *spare, Py_ssize_t count, Py_s
 {
     double pair[2];
     if (!known) return NAN;
+    /* Among many infinite ones a few values would tell nothing of the rank. */
+    if (3 * known <= 2 * count) {
+        count = keep_between(values, -INFINITY, DBL_MAX, spare, count).kept;
+        values = spare, spare += count;
+    }
     find_ranked(values, spare, count, (known - 1) / 2, known / 2, pair);
     if (known % 2) return pair[0];
     return single ? (double)(((float)pair[0] + (float)pair[1]) / 2.0f) : (pair[0] + pair[1]) / 2.0;
