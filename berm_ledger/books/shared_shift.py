@@ -33,7 +33,7 @@ THINNING = 5
 ENOUGH_CELLS = 6000
 ENOUGH_FOR_SPREAD = 6000
 # Half widths of the robust weights, step by step [spreads].
-ROBUST_SPREADS = (6.0, 4.0)
+ROBUST_SPREADS = np.array([6.0, 4.0])
 LEAST_SPREAD_M = 0.001
 
 
@@ -67,6 +67,7 @@ class SharedShift:
         """Pick the cells to compare."""
         count = slope.shape[1]
         self._thinning = max(THINNING, count // ENOUGH_CELLS)
+        self._per_independent = max(1.0, CELLS_PER_INDEPENDENT / self._thinning)
         #: The cells whose differences ``of`` takes, k of them.
         self.picked = slice(0, count, self._thinning)
         self._picked_slope = np.ascontiguousarray(slope[:, self.picked], dtype=np.float64)
@@ -123,14 +124,20 @@ class SharedShift:
 
         """
         value = np.ascontiguousarray(difference_m, dtype=np.float64)
+        if compiled.fits is not None:
+            out = np.empty(4)
+            enough = compiled.fits.shared(
+                value, self._picked_slope, PRIOR, ROBUST_SPREADS, LEAST_SPREAD_M,
+                self._per_independent, LEAST_CELLS, out)
+            return (out[:3], float(out[3])) if enough else (np.zeros(3), LEFT_XY_M)
         shift = np.zeros(3)
-        for width in ROBUST_SPREADS:
+        for width in ROBUST_SPREADS.tolist():
             normal, toward, spread_m, known = weighed_rest(
                 value, self._picked_slope, shift, width, LEAST_SPREAD_M)
             if known < LEAST_CELLS:
                 return np.zeros(3), LEFT_XY_M
             toward += times(normal, shift)
-            worth = max(spread_m**2 * CELLS_PER_INDEPENDENT / self._thinning, spread_m**2)
+            worth = spread_m * spread_m * self._per_independent
             normal = normal / worth + PRIOR
             shift = solved(normal, toward / worth)
         return shift, math.sqrt(max(inverse(normal).diagonal().tolist()[:2]))

@@ -3,23 +3,12 @@
 /* Robust fits of a shift: medians, differences to a surface at points, weighted sums. */
 #include "grid.h"
 #include "ranks.h"
+#include "weights.h"
 
 /* Room for so many values, kept from call to call. */
 static double *room(int place, Py_ssize_t count)
 {
     return scratch(place, (size_t)(count + 1) * sizeof(double));
-}
-
-/* Sums are taken over every 64th value, then in halves: one order for all machines. */
-enum { LANES = 64, ALIKE = 4 };
-
-static void sum_lanes(double (*sums)[LANES], int rows, double *out)
-{
-    for (int k = 0; k < rows; k++) {
-        for (int half = LANES / 2; half > 0; half /= 2)
-            for (int lane = 0; lane < half; lane++) sums[k][lane] += sums[k][lane + half];
-        out[k] = sums[k][0];
-    }
 }
 
 /* ---- medians ------------------------------------------------------------------------------- */
@@ -143,6 +132,8 @@ static PyObject *left_over(PyObject *self, PyObject *const *args, Py_ssize_t giv
 
 /* ---- likeness of neighbours ---------------------------------------------------------------- */
 
+enum { ALIKE = 4 };
+
 /* Up to LANES pairs: squares of the near, and products where both are, each onto its lane. */
 WIDE static void add_alike(const double *restrict left, const double *restrict beside, double most,
                            double sums[restrict ALIKE][LANES], Py_ssize_t count)
@@ -189,35 +180,7 @@ static PyObject *alike(PyObject *self, PyObject *const *args, Py_ssize_t given)
     return done(&held, Py_None);
 }
 
-/* ---- differences at points ----------------------------------------------------------------- */
-
-/*
- * compare(height (r, c), points (n, 2), moved (2,), origin (2,), turn (2, 2), raised, at_points
- *         (n,), left (n,)) -> how many of the points the grid shows
- */
-static PyObject *compare(PyObject *self, PyObject *const *args, Py_ssize_t given)
-{
-    if (!wanted(given, 8)) return NULL;
-    Held held = {.count = 0};
-    Grid grid = grid_of(&held, args[0]);
-    Py_ssize_t count = length(args[7]), known = 0;
-    const double *points = flat(&held, args[1], 'd', 2 * count, 0);
-    Placed placed = placed_of(&held, args[2], args[3], args[4]);
-    double raised = PyFloat_AsDouble(args[5]);
-    const double *at_points = flat(&held, args[6], 'd', count, 0);
-    double *left = flat(&held, args[7], 'd', count, 1);
-    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    float seen[POINTS];
-    for (Py_ssize_t first = 0; first < count; first += POINTS) {
-        Py_ssize_t some = count - first < POINTS ? count - first : POINTS;
-        heights_at(&grid, &placed, points + 2 * first, seen, some);
-        for (Py_ssize_t k = first; k < first + some; k++) {
-            left[k] = (double)seen[k - first] - raised - at_points[k];
-            known += fabs(left[k]) <= DBL_MAX;
-        }
-    }
-    return done(&held, PyLong_FromSsize_t(known));
-}
+/* ---- the ground that is compared ----------------------------------------------------------- */
 
 /*
  * pairs(measured, height, looks (n,), worked (n,), cells, beside (k,), least_looks, most_looks, left,
@@ -350,94 +313,143 @@ static PyObject *slopes(PyObject *self, PyObject *const *args, Py_ssize_t given)
     return done(&held, Py_None);
 }
 
-/* ---- normal equations ---------------------------------------------------------------------- */
-
-enum { SUMS = 9 };
-
-/* Up to LANES differences at slopes, each weighed, onto the sum of its lane. */
-WIDE static void add_lanes(const double *restrict left, const double *restrict slope_x,
-                           const double *restrict slope_y, double centre, double width,
-                           double sums[restrict SUMS][LANES], Py_ssize_t count)
-{
-    for (Py_ssize_t i = 0; i < count; i++) {
-        double own = left[i], x = -slope_x[i], y = -slope_y[i];
-        int64_t known = fabs(own) <= DBL_MAX;
-        double ratio = fabs(own - centre) / width;
-        ratio = known & (ratio < 1.0) ? ratio : 1.0;
-        double weight = 1.0 - ratio * ratio;
-        weight = weight * weight;
-        own = known ? own : 0.0;
-        double by_x = weight * x, by_y = weight * y;
-        sums[0][i] += by_x * x;
-        sums[1][i] += by_x * y;
-        sums[2][i] += by_x;
-        sums[3][i] += by_y * y;
-        sums[4][i] += by_y;
-        sums[5][i] += weight;
-        sums[6][i] += by_x * own;
-        sums[7][i] += by_y * own;
-        sums[8][i] += weight * own;
-    }
-}
+/* ---- fits of a shift ----------------------------------------------------------------------- */
 
 /*
- * Tukey's weights of differences, and the sums of weight times xx, xy, x, yy, y, 1 as a matrix (3,
- * 3), and xd, yd, d below it, where (x, y) is the slope downwards and d the difference.
- */
-static void weigh(const double *left, const double *slope, double centre, double width,
-                  double *out, Py_ssize_t count)
-{
-    static const int places[SUMS + 3] = {0, 1, 2, 1, 3, 4, 2, 4, 5, 6, 7, 8};
-    double sums[SUMS][LANES] = {{0.0}}, found[SUMS];
-    for (Py_ssize_t first = 0; first < count; first += LANES)
-        add_lanes(left + first, slope + first, slope + count + first, centre, width, sums,
-                  count - first < LANES ? count - first : LANES);
-    sum_lanes(sums, SUMS, found);
-    for (int k = 0; k < SUMS + 3; k++) out[k] = found[places[k]];
-}
-
-/* weighed(left (n,), slope (2, n), centre, width, out (4, 3)): as `weigh` says. */
-static PyObject *weighed(PyObject *self, PyObject *const *args, Py_ssize_t given)
-{
-    if (!wanted(given, 5)) return NULL;
-    Held held = {.count = 0};
-    Py_ssize_t count = length(args[0]);
-    const double *left = flat(&held, args[0], 'd', count, 0);
-    const double *slope = flat(&held, args[1], 'd', 2 * count, 0);
-    double centre = PyFloat_AsDouble(args[2]), width = PyFloat_AsDouble(args[3]);
-    double *out = flat(&held, args[4], 'd', SUMS + 3, 1);
-    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    weigh(left, slope, centre, width, out, count);
-    Py_INCREF(Py_None);
-    return done(&held, Py_None);
-}
-
-/*
- * weighed_rest(value (n,), slope (2, n), shift (3,), width, least, out (4, 3)) -> robust spread of
- * what the shift leaves, `least` or more, and how many of them are numbers
+ * shared(value (n,), slope (2, n), prior (3, 3), widths (k,), least, per_independent, enough, out
+ *        (4,)) -> whether there are enough differences
  *
- * As `weigh` says, of what the shift leaves, about zero, the width in spreads.
+ * The shift that differences have in common, step by step, and the error of its planar part; widths
+ * in robust spreads of what is left, which are `least` or more.
  */
-static PyObject *weighed_rest(PyObject *self, PyObject *const *args, Py_ssize_t given)
+static PyObject *shared(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 6)) return NULL;
+    if (!wanted(given, 8)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t count = length(args[0]);
+    Py_ssize_t count = length(args[0]), steps = length(args[3]);
     const double *value = flat(&held, args[0], 'd', count, 0);
     const double *slope = flat(&held, args[1], 'd', 2 * count, 0);
-    const double *shift = flat(&held, args[2], 'd', 3, 0);
-    double width = PyFloat_AsDouble(args[3]), least = PyFloat_AsDouble(args[4]);
-    double *out = flat(&held, args[5], 'd', SUMS + 3, 1);
+    const double *before = flat(&held, args[2], 'd', 9, 0);
+    const double *widths = flat(&held, args[3], 'd', steps, 0);
+    double least = PyFloat_AsDouble(args[4]), per_independent = PyFloat_AsDouble(args[5]);
+    Py_ssize_t enough = PyLong_AsSsize_t(args[6]);
+    double *out = flat(&held, args[7], 'd', 4, 1);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     double *left = room(0, count), *spare = room(1, 2 * count), *sizes = room(2, count);
     if (!left || !spare || !sizes) return done(&held, NULL);
-    unexplained(value, slope, slope + count, shift, left, count);
-    Counts of = only_known(left, 0.0, count);
-    take_sizes(left, 0.0, sizes, count);
-    double spread = 1.4826 * middle(sizes, spare, count, of.known, 0);
-    spread = spread > least ? spread : least;
-    weigh(left, slope, 0.0, width * spread, out, count);
-    return done(&held, Py_BuildValue("dn", spread, (Py_ssize_t)of.known));
+    double shift[3] = {0.0};
+    Symmetric prior = symmetric_of(before);
+    Factors factors = {1.0, 1.0, 1.0, 0.0, 0.0, 0.0};
+    for (Py_ssize_t step = 0; step < steps; step++) {
+        unexplained(value, slope, slope + count, shift, left, count);
+        Counts of = only_known(left, 0.0, count);
+        if (of.known < enough) return done(&held, PyBool_FromLong(0));
+        take_sizes(left, 0.0, sizes, count);
+        double spread = 1.4826 * middle(sizes, spare, count, of.known, 0), toward[3];
+        spread = spread > least ? spread : least;
+        double worth = spread * spread * per_independent;
+        Equations equations = weigh(left, slope, 0.0, widths[step] * spread, count);
+        times(&equations.matrix, shift, toward);
+        for (int k = 0; k < 3; k++) toward[k] = (equations.toward[k] + toward[k]) / worth;
+        Symmetric normal = over(&equations.matrix, worth), matrix = plus(&normal, &prior);
+        if (!factors_of(&matrix, &factors)) return done(&held, NULL);
+        solve(&factors, toward, shift);
+    }
+    Symmetric error = inverse_of(&factors);
+    memcpy(out, shift, sizeof shift);
+    out[3] = sqrt(error.xx > error.yy ? error.xx : error.yy);
+    return done(&held, PyBool_FromLong(1));
+}
+
+/* A grid and the points of a surface that it is held against. */
+typedef struct {
+    Grid grid;
+    const double *points, *origin, *turn, *height;
+    Py_ssize_t count;
+} Against;
+
+/* By how much the grid lies above the surface if shifted so; return how many points it shows. */
+static Py_ssize_t differ(const Against *at, const double *shift, double *left)
+{
+    float seen[POINTS];
+    Placed placed = {shift, at->origin, at->turn};
+    Py_ssize_t shown = 0;
+    for (Py_ssize_t first = 0; first < at->count; first += POINTS) {
+        Py_ssize_t some = at->count - first < POINTS ? at->count - first : POINTS;
+        heights_at(&at->grid, &placed, at->points + 2 * first, seen, some);
+        for (Py_ssize_t k = first; k < first + some; k++) {
+            left[k] = (double)seen[k - first] - shift[2] - at->height[k];
+            shown += fabs(left[k]) <= DBL_MAX;
+        }
+    }
+    return shown;
+}
+
+enum { MOST_STEPS = 4 };
+
+/* Write down the half widths still to go, the wide ones only if differences lie far enough off. */
+static int choose_widths(const double *widths, double near, double wide_share, double *out)
+{
+    int count = 0;
+    for (int k = 0; k < MOST_STEPS - 1; k++)
+        if (near > wide_share * widths[k]) out[count++] = widths[k];
+    out[count++] = widths[MOST_STEPS - 1];
+    if (count == 1) out[count++] = widths[MOST_STEPS - 1];
+    return count;
+}
+
+/*
+ * shift(height (r, c), points (n, 2), origin (2,), turn (2, 2), at_points (n,), slope (2, n),
+ *       expected (3,), information (3, 3), widths (4,), variance, wide_share, enough, left (n,), out
+ *       (5, 3)) -> whether the grid shows enough of the points
+ *
+ * The shift of a grid against heights at points: it, the information on it, the last step.
+ */
+static PyObject *shift(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 14)) return NULL;
+    Held held = {.count = 0};
+    Against at = {.grid = grid_of(&held, args[0]), .count = length(args[4])};
+    at.points = flat(&held, args[1], 'd', 2 * at.count, 0);
+    at.origin = flat(&held, args[2], 'd', 2, 0), at.turn = flat(&held, args[3], 'd', 4, 0);
+    at.height = flat(&held, args[4], 'd', at.count, 0);
+    const double *slope = flat(&held, args[5], 'd', 2 * at.count, 0);
+    const double *expected = flat(&held, args[6], 'd', 3, 0);
+    const double *before = flat(&held, args[7], 'd', 9, 0);
+    const double *widths = flat(&held, args[8], 'd', MOST_STEPS, 0);
+    double variance = PyFloat_AsDouble(args[9]), wide_share = PyFloat_AsDouble(args[10]);
+    Py_ssize_t enough = PyLong_AsSsize_t(args[11]);
+    double *left = flat(&held, args[12], 'd', at.count, 1), *out = flat(&held, args[13], 'd', 15, 1);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    double *values = room(0, at.count), *spare = room(1, 2 * at.count);
+    if (!values || !spare) return done(&held, NULL);
+    Symmetric information = symmetric_of(before), normal = information;
+    double *mean = out, *step = out + 12, todo[MOST_STEPS];
+    memcpy(mean, expected, 3 * sizeof *mean);
+    for (int k = 0, steps = 1; k < steps; k++) {
+        int64_t below, unknown;
+        if (differ(&at, mean, left) < enough) return done(&held, PyBool_FromLong(0));
+        unknown = take_doubles(left, 0.0, 0, values, at.count, &below);
+        double centre = middle(values, spare, at.count, at.count - unknown, 0);
+        if (k == 0) {
+            take_doubles(left, centre, 1, values, at.count, &below);
+            double off = middle(values, spare, at.count, at.count, 0);
+            steps = choose_widths(widths, fabs(centre) + 3.0 * off, wide_share, todo);
+        }
+        Equations equations = weigh(left, slope, centre, todo[k], at.count);
+        double toward[3], gone[3], pull[3];
+        for (int i = 0; i < 3; i++) gone[i] = expected[i] - mean[i];
+        times(&information, gone, pull);
+        for (int i = 0; i < 3; i++) toward[i] = equations.toward[i] / variance + pull[i];
+        normal = over(&equations.matrix, variance);
+        Symmetric matrix = plus(&normal, &information);
+        Factors factors;
+        if (!factors_of(&matrix, &factors)) return done(&held, NULL);
+        solve(&factors, toward, step);
+        for (int i = 0; i < 3; i++) mean[i] = mean[i] + step[i];
+    }
+    write_symmetric(&normal, out + 3);
+    return done(&held, PyBool_FromLong(1));
 }
 
 static PyMethodDef methods[] = {
@@ -445,11 +457,10 @@ static PyMethodDef methods[] = {
     {"left_over", (PyCFunction)(void (*)(void))left_over, METH_FASTCALL, NULL},
     {"alike", (PyCFunction)(void (*)(void))alike, METH_FASTCALL, NULL},
     {"ground", (PyCFunction)(void (*)(void))ground, METH_FASTCALL, NULL},
-    {"compare", (PyCFunction)(void (*)(void))compare, METH_FASTCALL, NULL},
+    {"shared", (PyCFunction)(void (*)(void))shared, METH_FASTCALL, NULL},
     {"pairs", (PyCFunction)(void (*)(void))pairs, METH_FASTCALL, NULL},
     {"slopes", (PyCFunction)(void (*)(void))slopes, METH_FASTCALL, NULL},
-    {"weighed", (PyCFunction)(void (*)(void))weighed, METH_FASTCALL, NULL},
-    {"weighed_rest", (PyCFunction)(void (*)(void))weighed_rest, METH_FASTCALL, NULL},
+    {"shift", (PyCFunction)(void (*)(void))shift, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},
 };
 

@@ -100,15 +100,9 @@ def differences(
         How many of them it shows.
 
     """
-    if compiled.fits is None:
-        seen = bilinear(grid, points_xy, shift[:2]).astype(float)
-        left: NDArray[np.float64] = seen - shift[2] - height_m
-        return left, int(np.count_nonzero(np.isfinite(left)))
-    left = np.empty(len(points_xy))
-    shown = compiled.fits.compare(
-        grid.height_m, np.ascontiguousarray(points_xy, dtype=np.float64), shift[:2],
-        np.array(grid.axes.origin_xy), grid.axes.index_from_step, float(shift[2]), height_m, left)
-    return left, int(shown)
+    seen = bilinear(grid, points_xy, shift[:2]).astype(float)
+    left: NDArray[np.float64] = seen - shift[2] - height_m
+    return left, int(np.count_nonzero(np.isfinite(left)))
 
 
 def part_around(

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .middle import median_size
-from ..kernels import compiled
 
 Floats = NDArray[np.float64]
 
@@ -61,11 +60,7 @@ def weighed(
     ([[0.5, 0.0, 0.0], [0.0, 0.0, 0.0], [0.0, 0.0, 2.0]], [0.0, 0.0, 0.2])
 
     """
-    if compiled.fits is not None:
-        out = np.empty((4, 3))
-        compiled.fits.weighed(left_m, slope, centre_m, width_m, out)
-    else:
-        out = lane_sums(_products(left_m, slope, centre_m, width_m))[PLACES]
+    out = lane_sums(_products(left_m, slope, centre_m, width_m))[PLACES]
     return out[:3], out[3]
 
 
@@ -104,11 +99,6 @@ def weighed_rest(
     (0.14826, 2)
 
     """
-    if compiled.fits is not None:
-        out = np.empty((4, 3))
-        spread, known = compiled.fits.weighed_rest(
-            difference_m, slope, shift, width, least_m, out)
-        return out[:3], out[3], spread, known
     left = difference_m - explained_m(slope, shift)
     sure = left[np.isfinite(left)]
     spread = max(least_m, 1.4826 * median_size(sure))

@@ -96,11 +96,18 @@ def shift_between(
         None when the grid shows too few of the points.
 
     """
-    mean = expected.astype(np.float64)
     slope = np.ascontiguousarray(slope)
     variance = noise_m**2 * per_independent
     last = max(0.012, LAST_STEP_SIGMAS * noise_m)
     widths = [*ROBUST_STEPS_M, last]
+    if compiled.fits is not None:
+        left, out = np.empty(len(height_m)), np.empty((5, 3))
+        enough = compiled.fits.shift(
+            grid.height_m, np.ascontiguousarray(points_xy, dtype=np.float64),
+            np.array(grid.axes.origin_xy), grid.axes.index_from_step, height_m, slope, expected,
+            information, np.array(widths), variance, WIDE_SHARE, LEAST_CELLS, left, out)
+        return Fit(out[0], out[1:4], left, slope, out[4]) if enough else None
+    mean = expected.astype(np.float64)
     while widths:
         left, shown = differences(grid, points_xy, height_m, mean)
         if shown < LEAST_CELLS:

@@ -101,14 +101,16 @@ def test_what_lies_apart_is_the_same(seed: int, cells: int) -> None:
     assert len(plain) == -(-cells // 5)
 
 
-@given(st.integers(0, 2**32 - 1), st.integers(1, 4000), st.sampled_from((0.0, 0.3, 0.97)))
-def test_the_shift_they_share_is_the_same(seed: int, cells: int, unknown: float) -> None:
+@given(st.integers(0, 2**32 - 1), st.integers(1, 4000), st.sampled_from((0.0, 0.3, 0.97)),
+       st.sampled_from((0.002, 0.0001)))
+def test_the_shift_they_share_is_the_same(
+        seed: int, cells: int, unknown: float, noise_m: float) -> None:
     rng = np.random.default_rng(seed)
     slope = rng.normal(0.0, 0.4, (2, cells)).astype(np.float32)
     shared = SharedShift(slope)
     true = rng.normal(0.0, 0.004, 3)
     picked = slope[:, shared.picked]
-    apart = rng.normal(true[2] - true[:2] @ picked, 0.002)
+    apart = rng.normal(true[2] - true[:2] @ picked, noise_m)
     apart[rng.random(len(apart)) < unknown] = np.nan
     with numpy_only():
         plain, plain_error_m = shared.of(apart)

@@ -13,7 +13,7 @@ from berm_ledger.survey.noise import GridNoise
 from berm_ledger.survey.registration import Registration
 from berm_ledger.survey.resample import differences
 from berm_ledger.survey.robust import explained_m, tukey, weighed, weighed_rest
-from berm_ledger.survey.shift_fit import Fit
+from berm_ledger.survey.shift_fit import Fit, LEAST_CELLS, shift_between
 from berm_ledger.survey.surface import SiteSurface
 from hypothesis import given
 from hypothesis import strategies as st
@@ -119,25 +119,66 @@ def test_sums_are_those_of_the_normal_equations(seed: int, count: int) -> None:
     npt.assert_allclose(explained_m(slope, shift)[known], design @ shift, atol=1e-15)
 
 
-@built
-@given(st.integers(0, 2**32 - 1), st.integers(1, 200),
-       st.floats(-3.2, 3.2) | st.sampled_from((0.0, math.pi / 2.0)))
-def test_differences_are_the_same(seed: int, count: int, yaw_rad: float) -> None:
-    rng = np.random.default_rng(seed)
+def some_grid(rng, count: int, yaw_rad: float) -> tuple[ElevationGrid, np.ndarray]:
+    """Return a grid with holes, and points: at cells, at its border, outside, and no points."""
     height = rng.normal(0.0, 0.02, (12, 9)).astype(np.float32)
     height[rng.random(height.shape) < 0.05] = np.nan
     along = 0.05 * np.array([math.cos(yaw_rad), math.sin(yaw_rad)])
     axes = GridAxes((0.1, -0.2), tuple(along), (-along[1], along[0]))
     grid = ElevationGrid(0, 'map', axes, height)
-    points, at_points = rng.uniform(-0.6, 0.6, (count, 2)), rng.normal(0.0, 0.02, count)
-    # Some at cells, those at the border too, and some that are none.
+    index = rng.uniform(-1.0, (12.0, 9.0), (count, 2))
     steps = rng.choice([0, 1, 5, 8, 11], (count // 2, 2))
-    points[:count // 2] = axes.origin_xy + steps @ np.array([along, (-along[1], along[0])])
+    index[:count // 2] = steps
+    points = axes.origin_xy + index @ np.array([along, (-along[1], along[0])])
     points[rng.random(count) < 0.05] = np.nan
+    return grid, points
+
+
+def inner_points(rng, grid: ElevationGrid, count: int) -> np.ndarray:
+    """Return points of which a grid shows all but those at its holes."""
+    index = rng.uniform(0.0, np.array(grid.height_m.shape) - 1.0, (count, 2))
+    return grid.axes.origin_xy + index @ np.array([grid.axes.row_step_xy, grid.axes.col_step_xy])
+
+
+YAWS = st.floats(-3.2, 3.2) | st.sampled_from((0.0, math.pi / 2.0))
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(1, 200), YAWS)
+def test_differences_are_the_same(seed: int, count: int, yaw_rad: float) -> None:
+    rng = np.random.default_rng(seed)
+    grid, points = some_grid(rng, count, yaw_rad)
+    at_points = rng.normal(0.0, 0.02, count)
     shift = rng.normal(0.0, 0.02, 3) * rng.choice([0.0, 1.0])
     (left, shown), (plain, number) = both(lambda: differences(grid, points, at_points, shift))
     npt.assert_array_equal(left, plain)
     assert shown == number == np.isfinite(left).sum()
+
+
+@built
+@given(st.integers(0, 2**32 - 1), st.integers(100, 1200), YAWS, st.sampled_from((0.0, 0.02, 0.3)),
+       st.sampled_from((0.0005, 0.003, 0.02)), st.booleans())
+def test_fits_are_the_same(
+        seed: int, count: int, yaw_rad: float, off_m: float, noise_m: float, inside: bool) -> None:
+    rng = np.random.default_rng(seed)
+    grid, points = some_grid(rng, count, yaw_rad)
+    points = inner_points(rng, grid, count) if inside else points
+    expected = rng.normal(0.0, 0.01, 3)
+    left, shown = differences(grid, points, np.zeros(count), expected)
+    # Heights that lie close, but for noise, some that do not at all, and all of them raised.
+    at_points = np.where(np.isfinite(left), left, 0.0) + rng.normal(off_m, noise_m, count)
+    at_points[rng.random(count) < 0.2] += 0.1
+    slope = rng.normal(0.0, 0.4, (2, count)) * (rng.random(count) < 0.7)
+    half = rng.normal(0.0, 100.0, (3, 3)) * rng.choice([0.0, 1.0])
+    ours, plain = both(lambda: shift_between(
+        grid, points, at_points, slope, expected=expected, information=half @ half.T,
+        noise_m=noise_m))
+    if shown < LEAST_CELLS:
+        assert ours is None
+    if plain is None:
+        assert ours is None
+        return
+    for name in ('mean', 'normal', 'left_m', 'slope', 'step'):
+        npt.assert_array_equal(getattr(ours, name), getattr(plain, name), err_msg=name)
 
 
 @built
@@ -261,18 +302,27 @@ def test_what_does_not_fit_the_fits_is_refused() -> None:
     height, rows = np.zeros((4, 4), dtype=np.float32), np.zeros((5, 2))
     pair, square, single = np.zeros(2), np.eye(2), np.zeros(5)
     fits = compiled.fits
-    with pytest.raises(ValueError, match='wanted 10 values, got 8'):
-        fits.compare(height, rows[:4], pair, pair, square, 0.0, single, single)
-    with pytest.raises(ValueError, match='wanted 5 values, got 4'):
-        fits.compare(height, rows, pair, pair, square, 0.0, single[:4], single)
-    with pytest.raises(ValueError, match='wanted 10 values, got 8'):
-        fits.weighed(single, np.zeros((2, 4)), 0.0, 1.0, np.zeros(12))
-    with pytest.raises(ValueError, match='wanted 12 values, got 5'):
-        fits.weighed(single, rows, 0.0, 1.0, single.copy())
-    with pytest.raises(ValueError, match='wanted 10 values, got 8'):
-        fits.weighed_rest(single, np.zeros((2, 4)), np.zeros(3), 6.0, 0.1, np.zeros(12))
-    with pytest.raises(ValueError, match='wanted 3 values, got 2'):
-        fits.weighed_rest(single, rows, pair, 6.0, 0.1, np.zeros(12))
+    three, out = np.zeros(3), np.zeros((5, 3))
+    whole = [height, rows, pair, square, single, rows, three, np.eye(3), np.ones(4), 1.0, 0.25, 0,
+             single.copy(), out]
+    assert fits.shift(*whole)
+    for place, wrong, text in (
+            (0, height[:1], 'two rows'), (1, rows[:4], '10 values, got 8'),
+            (2, three, '2 values, got 3'), (3, pair, '4 values, got 2'),
+            (5, rows[:4], '10 values, got 8'), (6, pair, '3 values, got 2'),
+            (7, out, '9 values, got 15'), (8, single, '4 values, got 5'),
+            (12, single[:4], '5 values, got 4'), (13, np.eye(3), '15 values, got 9'),
+            (7, np.zeros((3, 3)), 'not positive definite')):
+        with pytest.raises(ValueError, match=text):
+            fits.shift(*whole[:place], wrong, *whole[place + 1:])
+    whole = [single, rows, np.eye(3), pair + 6.0, 0.1, 1.0, 5, np.zeros(4)]
+    assert fits.shared(*whole)
+    for place, wrong, text in (
+            (1, rows[:4], '10 values, got 8'), (2, out, '9 values, got 15'),
+            (7, three, '4 values, got 3'), (2, -np.eye(3), 'not positive definite')):
+        with pytest.raises(ValueError, match=text):
+            fits.shared(*whole[:place], wrong, *whole[place + 1:])
+    assert not fits.shared(*whole[:6], 6, whole[7])
     four, mask, cells = np.zeros(4, dtype=np.float32), np.zeros(4, dtype=bool), np.zeros(5, int)
     worth = np.zeros(5, dtype=np.float32)
     given_in = (four, four, four, mask, cells, cells, 1.0, 9.0, single, single.copy(), worth)
