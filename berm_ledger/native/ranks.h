@@ -111,8 +111,9 @@ static double middle(const double *values, double *spare, Py_ssize_t count, Py_s
     if (!known) return NAN;
     /* Among many infinite ones a few values would tell nothing of the rank. */
     if (3 * known <= 2 * count) {
-        count = keep_between(values, -INFINITY, DBL_MAX, spare, count).kept;
-        values = spare, spare += count;
+        Py_ssize_t kept = keep_between(values, -INFINITY, DBL_MAX, spare, count).kept;
+        /* Not where the middle is one of the infinite that are known. */
+        if (known / 2 < kept) values = spare, spare += kept, count = kept;
     }
     find_ranked(values, spare, count, (known - 1) / 2, known / 2, pair);
     if (known % 2) return pair[0];
