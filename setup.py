@@ -44,7 +44,8 @@ kernels = [
                  for header in ('held', 'grid', 'ranks', 'symmetric', 'weights')],
         extra_compile_args=['-O3', '-ffp-contract=off', '-fno-math-errno', '-fno-trapping-math'],
         optional=True)
-    for name in ('cells', 'crest', 'decode', 'fits', 'groups', 'readings', 'sampling', 'watch')
+    for name in (
+        'cells', 'crest', 'decode', 'fits', 'ground', 'groups', 'readings', 'sampling', 'watch')
 ]
 
 

@@ -1,6 +1,6 @@
 /* Copyright 2026 The berm_ledger authors */
 /* SPDX-License-Identifier: Apache-2.0 */
-/* Robust fits of a shift: medians, differences to a surface at points, weighted sums. */
+/* Robust fits of a shift, and the medians that they are made of. */
 #include "grid.h"
 #include "ranks.h"
 #include "weights.h"
@@ -16,27 +16,25 @@ static double *room(int place, Py_ssize_t count)
 /* The values less a centre, or the size of that; NaN becomes infinity. Return how many were NaN. */
 #define TAKE(name, kind)                                                                          \
     WIDE static int64_t name(const kind *restrict values, kind centre, int of_size,               \
-                             double *restrict out, Py_ssize_t count, int64_t *below)              \
+                             double *restrict out, Py_ssize_t count)                              \
     {                                                                                             \
-        int64_t unknown = 0, under = 0;                                                           \
+        int64_t unknown = 0;                                                                      \
         for (Py_ssize_t i = 0; i < count; i++) {                                                  \
             double value = (double)(kind)(values[i] - centre), size = fabs(value);                \
             value = of_size ? size : value;                                                       \
             unknown += value != value;                                                            \
-            under |= value < -DBL_MAX;                                                            \
             out[i] = value != value ? INFINITY : value;                                           \
         }                                                                                         \
-        *below = under;                                                                           \
         return unknown;                                                                           \
     }
 TAKE(take_singles, float)
 TAKE(take_doubles, double)
 
 /*
- * median(values (n,) of single or double, centre, of_size, as_far) -> median, or None
+ * median(values (n,) of single or double, centre, of_size, as_far) -> median
  *
  * Of the values less `centre`, or of the size of that. NaN is left out, or with `as_far` stands for
- * infinity; NaN where there is nothing. None where a value is below all numbers.
+ * infinity; NaN where there is nothing.
  */
 static PyObject *median(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
@@ -54,15 +52,10 @@ static PyObject *median(PyObject *self, PyObject *const *args, Py_ssize_t given)
     }
     double *values = room(0, count), *spare = room(1, 2 * count);
     if (!values || !spare) return done(&held, NULL);
-    int64_t below;
     Py_ssize_t unknown = single
-        ? take_singles(view->buf, (float)centre, of_size, values, count, &below)
-        : take_doubles(view->buf, centre, of_size, values, count, &below);
+        ? take_singles(view->buf, (float)centre, of_size, values, count)
+        : take_doubles(view->buf, centre, of_size, values, count);
     Py_ssize_t known = as_far ? count : count - unknown;
-    if (below) {
-        Py_INCREF(Py_None);
-        return done(&held, Py_None);
-    }
     return done(&held, PyFloat_FromDouble(middle(values, spare, count, known, single)));
 }
 
@@ -168,147 +161,13 @@ static PyObject *alike(PyObject *self, PyObject *const *args, Py_ssize_t given)
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     double *values = room(0, count), *spare = room(1, 2 * count);
     if (!values || !spare) return done(&held, NULL);
-    int64_t below;
-    Py_ssize_t unknown = take_doubles(left, 0.0, 1, values, count, &below);
+    Py_ssize_t unknown = take_doubles(left, 0.0, 1, values, count);
     double most = 4.0 * (1.4826 * middle(values, spare, count, count - unknown, 0));
     double sums[ALIKE][LANES] = {{0.0}};
     for (Py_ssize_t first = 0; most <= DBL_MAX && first < count; first += LANES)
         add_alike(left + first, beside + first, most, sums,
                   count - first < LANES ? count - first : LANES);
     sum_lanes(sums, ALIKE, out);
-    Py_INCREF(Py_None);
-    return done(&held, Py_None);
-}
-
-/* ---- the ground that is compared ----------------------------------------------------------- */
-
-/*
- * pairs(measured, height, looks (n,), worked (n,), cells, beside (k,), least_looks, most_looks, left,
- *       right, worth (k,)) -> how many
- *
- * Differences at cells, and at those beside them, that are known by so many looks, lie still and
- * have one beside them; looks of each, at most so many.
- */
-static PyObject *pairs(PyObject *self, PyObject *const *args, Py_ssize_t given)
-{
-    if (!wanted(given, 11)) return NULL;
-    Held held = {.count = 0};
-    Py_ssize_t all = length(args[0]), count = length(args[4]), kept = 0;
-    const float *measured = flat(&held, args[0], 'f', all, 0);
-    const float *height = flat(&held, args[1], 'f', all, 0);
-    const float *looks = flat(&held, args[2], 'f', all, 0);
-    const uint8_t *worked = flat(&held, args[3], '?', all, 0);
-    const int64_t *cells = flat(&held, args[4], 'q', count, 0);
-    const int64_t *beside = flat(&held, args[5], 'q', count, 0);
-    float least = (float)PyFloat_AsDouble(args[6]), most = (float)PyFloat_AsDouble(args[7]);
-    double *left = flat(&held, args[8], 'd', count, 1);
-    double *right = flat(&held, args[9], 'd', count, 1);
-    float *worth = flat(&held, args[10], 'f', count, 1);
-    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    for (Py_ssize_t k = 0; k < count; k++) {
-        int64_t cell = cells[k], other = beside[k];
-        if (!fits(cell, all, "a cell that there is not")
-            || (other >= 0 && !fits(other, all, "a cell that there is not"))) break;
-        if (other < 0 || worked[cell] || !(looks[cell] >= least)) continue;
-        left[kept] = (double)(measured[cell] - height[cell]);
-        right[kept] = (double)(measured[other] - height[other]);
-        worth[kept++] = looks[cell] < most ? looks[cell] : most;
-    }
-    return done(&held, PyLong_FromSsize_t(kept));
-}
-
-/*
- * ground(looks (n,), worked (n,), aside (n,), height (n,), cells (m,), points (m, 2), slope (2, m),
- *        least_looks, variance, most_looks, least, points_there (m, 2), height_there (m,),
- *        slope_there (2, m)) -> how many
- *
- * Of the cells that are known by so many looks, lie still and have nothing set aside: points,
- * heights, and slopes, zero where their square is less than `least` or than the variance of one look
- * by the looks, at most so many. The slopes of k cells are the first 2 k values of theirs.
- */
-static PyObject *ground(PyObject *self, PyObject *const *args, Py_ssize_t given)
-{
-    if (!wanted(given, 14)) return NULL;
-    Held held = {.count = 0};
-    Py_ssize_t all = length(args[0]), count = length(args[4]), kept = 0;
-    const float *looks = flat(&held, args[0], 'f', all, 0);
-    const uint8_t *worked = flat(&held, args[1], '?', all, 0);
-    const uint8_t *aside = flat(&held, args[2], 'B', all, 0);
-    const float *height = flat(&held, args[3], 'f', all, 0);
-    const int64_t *cells = flat(&held, args[4], 'q', count, 0);
-    const double *points = flat(&held, args[5], 'd', 2 * count, 0);
-    const double *slope = flat(&held, args[6], 'd', 2 * count, 0);
-    float least_looks = (float)PyFloat_AsDouble(args[7]);
-    float variance = (float)PyFloat_AsDouble(args[8]);
-    float most_looks = (float)PyFloat_AsDouble(args[9]), least = (float)PyFloat_AsDouble(args[10]);
-    double *points_there = flat(&held, args[11], 'd', 2 * count, 1);
-    double *height_there = flat(&held, args[12], 'd', count, 1);
-    double *slope_there = flat(&held, args[13], 'd', 2 * count, 1);
-    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    for (Py_ssize_t k = 0; k < count; k++) {
-        int64_t cell = cells[k];
-        if (!fits(cell, all, "a cell that there is not")) break;
-        float own = looks[cell];
-        if (!(own >= least_looks) || worked[cell] || aside[cell]) continue;
-        float noise = variance / (own < most_looks ? own : most_looks);
-        double limit = noise > least ? noise : least;
-        double x = slope[k], y = slope[count + k];
-        double real = x * x + y * y >= limit;
-        points_there[2 * kept] = points[2 * k];
-        points_there[2 * kept + 1] = points[2 * k + 1];
-        height_there[kept] = height[cell];
-        slope_there[kept] = x * real;
-        slope_there[count + kept++] = y * real;
-    }
-    memmove(slope_there + kept, slope_there + count, (size_t)kept * sizeof *slope_there);
-    return done(&held, PyLong_FromSsize_t(kept));
-}
-
-static inline float if_any(const float *height, Py_ssize_t all, int32_t cell)
-{
-    return cell >= 0 && cell < all ? height[cell] : NAN;
-}
-
-/* The mean height of three cells that are named `count` places apart; NaN where there is none. */
-static inline float mean_of_three(const float *height, Py_ssize_t all, const int32_t *near,
-                                  Py_ssize_t count)
-{
-    float sum = if_any(height, all, near[0]) + if_any(height, all, near[count]);
-    return (sum + if_any(height, all, near[2 * count])) / 3.0f;
-}
-
-/*
- * slopes(height (n,), east_west, north_south (6, m), across, out (2, m))
- *
- * By how much the mean height of the first three cells named lies above that of the other three, by
- * the distance of the two; zero along both where one of them is not known.
- */
-static PyObject *slopes(PyObject *self, PyObject *const *args, Py_ssize_t given)
-{
-    if (!wanted(given, 5)) return NULL;
-    Held held = {.count = 0};
-    Py_ssize_t all = length(args[0]);
-    const float *height = flat(&held, args[0], 'f', all, 0);
-    double across = PyFloat_AsDouble(args[3]);
-    Py_buffer *view = view_of(&held, args[4], 'd', PyBUF_C_CONTIGUOUS | PyBUF_WRITABLE);
-    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    double *out = view->buf;
-    Py_ssize_t count = view->len / view->itemsize / 2;
-    const int32_t *near[2];
-    for (int k = 0; k < 2; k++) near[k] = flat(&held, args[1 + k], 'i', 6 * count, 0);
-    if (held.failed) return done(&held, NULL);
-    for (Py_ssize_t i = 0; i < count; i++) {
-        double slope[2];
-        for (int k = 0; k < 2; k++) {
-            const int32_t *ahead = near[k] + i, *behind = ahead + 3 * count;
-            float rise = mean_of_three(height, all, ahead, count)
-                - mean_of_three(height, all, behind, count);
-            slope[k] = (double)rise / across;
-        }
-        int known = fabs(slope[0]) <= DBL_MAX && fabs(slope[1]) <= DBL_MAX;
-        out[i] = known ? slope[0] : 0.0;
-        out[count + i] = known ? slope[1] : 0.0;
-    }
     Py_INCREF(Py_None);
     return done(&held, Py_None);
 }
@@ -427,12 +286,11 @@ static PyObject *shift(PyObject *self, PyObject *const *args, Py_ssize_t given)
     double *mean = out, *step = out + 12, todo[MOST_STEPS];
     memcpy(mean, expected, 3 * sizeof *mean);
     for (int k = 0, steps = 1; k < steps; k++) {
-        int64_t below, unknown;
         if (differ(&at, mean, left) < enough) return done(&held, PyBool_FromLong(0));
-        unknown = take_doubles(left, 0.0, 0, values, at.count, &below);
+        Py_ssize_t unknown = take_doubles(left, 0.0, 0, values, at.count);
         double centre = middle(values, spare, at.count, at.count - unknown, 0);
         if (k == 0) {
-            take_doubles(left, centre, 1, values, at.count, &below);
+            take_doubles(left, centre, 1, values, at.count);
             double off = middle(values, spare, at.count, at.count, 0);
             steps = choose_widths(widths, fabs(centre) + 3.0 * off, wide_share, todo);
         }
@@ -456,10 +314,7 @@ static PyMethodDef methods[] = {
     {"median", (PyCFunction)(void (*)(void))median, METH_FASTCALL, NULL},
     {"left_over", (PyCFunction)(void (*)(void))left_over, METH_FASTCALL, NULL},
     {"alike", (PyCFunction)(void (*)(void))alike, METH_FASTCALL, NULL},
-    {"ground", (PyCFunction)(void (*)(void))ground, METH_FASTCALL, NULL},
     {"shared", (PyCFunction)(void (*)(void))shared, METH_FASTCALL, NULL},
-    {"pairs", (PyCFunction)(void (*)(void))pairs, METH_FASTCALL, NULL},
-    {"slopes", (PyCFunction)(void (*)(void))slopes, METH_FASTCALL, NULL},
     {"shift", (PyCFunction)(void (*)(void))shift, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},
 };

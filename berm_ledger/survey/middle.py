@@ -23,9 +23,7 @@ def median(values: NDArray[np.floating]) -> float:
 
     """
     if compiled.fits is not None:
-        out = compiled.fits.median(np.ascontiguousarray(values), 0.0, False, False)
-        if out is not None:
-            return float(out)
+        return float(compiled.fits.median(np.ascontiguousarray(values), 0.0, False, False))
     return _middle(values[~np.isnan(values)])
 
 
@@ -58,9 +56,7 @@ def median_size(
 
     """
     if compiled.fits is not None:
-        out = compiled.fits.median(np.ascontiguousarray(values), centre, True, as_far)
-        if out is not None:
-            return float(out)
+        return float(compiled.fits.median(np.ascontiguousarray(values), centre, True, as_far))
     size = np.abs(values - values.dtype.type(centre))
     unknown = np.isnan(size)
     return _middle(np.where(unknown, np.inf, size) if as_far else size[~unknown])

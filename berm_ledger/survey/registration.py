@@ -170,10 +170,10 @@ class Registration:
 
         """
         spacing_m = THINNING * self.area.lattice.cell_m
-        if compiled.fits is not None and measured_m.dtype == np.float32:
+        if compiled.ground is not None and measured_m.dtype == np.float32:
             count = len(self._cells)
             there, near, worth = np.empty(count), np.empty(count), np.empty(count, np.float32)
-            kept = compiled.fits.pairs(
+            kept = compiled.ground.pairs(
                 measured_m, surface.height_m, surface.looks, worked, self._cells, self._beside,
                 STEADY_LOOKS, surface.most_independent_looks, there, near, worth)
             return there[:kept], near[:kept], worth[:kept], spacing_m
@@ -287,10 +287,10 @@ class Registration:
         # Each slope is the difference of two means of three cells.
         error = noise_m * math.sqrt(2.0 / 3.0) / (2.0 * SLOPE_REACH * self.area.lattice.cell_m)
         variance = float((SLOPE_SIGMAS * error)**2)
-        if compiled.fits is not None:
+        if compiled.ground is not None:
             count = len(self._cells)
             points, height, slope = np.empty((count, 2)), np.empty(count), np.empty(2 * count)
-            kept = compiled.fits.ground(
+            kept = compiled.ground.known(
                 surface.looks, worked, surface.aside_looks, surface.height_m, self._cells,
                 self._points, self._slope, LEAST_LOOKS, variance, surface.most_independent_looks,
                 LEAST_SLOPE**2, points, height, slope)
@@ -317,8 +317,8 @@ class Registration:
         """Return slopes along x and y at all cells compared, zero where unknown, shape (2, m)."""
         out = np.empty((2, len(self._cells)))
         across_m = 2.0 * SLOPE_REACH * self.area.lattice.cell_m
-        if compiled.fits is not None:
-            compiled.fits.slopes(
+        if compiled.ground is not None:
+            compiled.ground.slopes(
                 surface.height_m, self._east_west, self._north_south, across_m, out)
             return out
         height = np.append(surface.height_m, np.float32(np.nan))
