@@ -382,14 +382,15 @@ class DisturbanceWatch:
             self.accepted_looks[cells] = change.looks
             self.fill_m[cells] = 0.0
         else:
-            above = np.maximum(change.height_m - self.accepted_m[cells], 0.0)
-            self.fill_m[cells] = above if change.kind == 'unbooked_fill' else 0.0
+            # Of fill that was removed some may be left, which is not to be booked once more.
+            self.fill_m[cells] = np.maximum(change.height_m - self.accepted_m[cells], 0.0)
         self.same.put(cells, stamp_ns)
         self._restart(cells)
         if change.kind == 'removed_fill':
-            # A seam of it that is no more than noise has gone with the rest.
+            # What is no more than noise, of it or of a seam around it, has gone with the rest.
             gone = np.zeros(len(self.fill_m), dtype=bool)
             gone[cells] = True
-            self.fill_m[self.whole.near(gone, FRINGE) & (self.fill_m < LEAST_RISE_M)] = 0.0
+            noise = self.whole.box_mean(self.fill_m) < LEAST_RISE_M
+            self.fill_m[self.whole.near(gone, FRINGE) & noise] = 0.0
             return []
         return [change]

@@ -202,6 +202,19 @@ def test_added_soil_is_booked_but_not_accepted() -> None:
     assert [c.kind for c in square.look(6)] == ['disturbed']
 
 
+def test_what_is_left_of_added_soil_is_not_booked_once_more() -> None:
+    """A quarter of 28 mm goes, then the rest; each time nothing new has come and nothing gone."""
+    square = Square()
+    square.block(*BLOCK, 0.028)
+    assert [c.kind for c in square.look(20)] == ['unbooked_fill']
+    square.block(*BLOCK, -0.007)
+    assert square.look(40) == []
+    assert square.watch.fill_m.sum() * CELL_M2 == pytest.approx(100 * 0.021 * CELL_M2, rel=0.1)
+    square.block(*BLOCK, -0.021)
+    assert square.look(40) == []
+    assert not square.watch.has_fill
+
+
 def test_digging_through_added_soil_loses_only_what_lay_below() -> None:
     """Fill of 20 mm, then a hole of 15 mm below the accepted ground."""
     square = Square()
