@@ -88,7 +88,8 @@ READING_DIGITS = tuple((name, digits_of(name)) for name in Reading._fields[1:])
 
 def reading_data(reading: Reading) -> dict[str, Any]:
     """Return the data of a ``reading`` entry."""
-    return {name: with_digits(value, digits)
+    # As ``with_digits`` does, without a call for each of the many.
+    return {name: round(value, digits) + 0.0 if math.isfinite(value) else None
             for (name, digits), value in zip(READING_DIGITS, reading[1:])}
 
 
@@ -96,9 +97,10 @@ def says_something_new(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
     """Tell whether a reading differs from the last one booked by more than it is worth."""
     for name, least in NEWS.items():
         was, now = old.get(name), new.get(name)
-        if (was is None) != (now is None):
-            return True
-        if was is not None and now is not None and abs(now - was) >= least:
+        if was is None or now is None:
+            if was is not now:
+                return True
+        elif abs(now - was) >= least:
             return True
     return False
 

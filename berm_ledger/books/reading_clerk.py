@@ -53,6 +53,8 @@ class ReadingClerk:
         # When it was booked, when the row was last named in an entry or last measured at all [ns].
         self._read_ns, self._named_ns, self._looked_ns = (
             np.full(len(segments), NEVER_NS) for _ in range(3))
+        # The least time at which a row may be overdue, and at which one may have to be named [ns].
+        self._overdue_ns = self._unnamed_ns = int(NEVER_NS)
         self._at_grade: set[tuple[str, int]] = set()
         # Rows whose states have been booked.
         self._stated: tuple[Row | None, ...] = (None,) * len(segments)
@@ -78,6 +80,7 @@ class ReadingClerk:
         """Forget the readings: the heights to come are above another datum."""
         self._read.clear()
         self._read_ns[:] = NEVER_NS
+        self._overdue_ns = int(NEVER_NS)
 
     @property
     def looked_ns(self) -> dict[tuple[str, int], int]:
@@ -89,32 +92,36 @@ class ReadingClerk:
     def book_readings(self, stamp_ns: int) -> None:
         """Book readings that say something new, and now and then which segments say nothing."""
         survey = self._survey
-        overdue = self._read_ns <= stamp_ns - NEWS_NS
+        overdue = self._read_ns <= stamp_ns - NEWS_NS if stamp_ns >= self._overdue_ns else None
         booked = []
         for reading in survey.readings(survey.rows_due(overdue)):
             row, data = reading.row, reading_data(reading)
-            if overdue[row] or says_something_new(self._read[row], data):
+            if (overdue is not None and overdue[row]) or says_something_new(self._read[row], data):
                 segment = survey.area.segments[row]
                 self._read[row] = data
                 self._keeper.book('reading', stamp_ns, segment.berm, segment.number, data)
                 booked.append(row)
-        self._read_ns[booked] = self._named_ns[booked] = stamp_ns
+        if booked:
+            self._read_ns[booked] = self._named_ns[booked] = stamp_ns
+            self._overdue_ns = int(self._read_ns.min()) + NEWS_NS
+            self._unnamed_ns = min(self._unnamed_ns, stamp_ns + SEEN_NS)
         self._note_seen(booked, stamp_ns)
 
     def _note_seen(self, booked: Sequence[int], stamp_ns: int) -> None:
         """Remember which segments were looked at; name those that say nothing new at times."""
         seen = self._survey.rows_seen()
         np.copyto(self._looked_ns, stamp_ns, where=seen)
-        # Mostly no row is due; one that was never read may be, and is not named.
-        if not (seen & (self._named_ns <= stamp_ns - SEEN_NS)).any():
+        if stamp_ns < self._unnamed_ns:
             return
-        seen &= self._read_ns != NEVER_NS
-        seen[booked] = False
-        still = np.flatnonzero(seen)
+        read = self._read_ns != NEVER_NS
+        still = read & seen
+        still[booked] = False
         if (self._named_ns[still] <= stamp_ns - SEEN_NS).any():
             self._named_ns[still] = stamp_ns
-            named = seen_data([self._survey.area.segments[row] for row in still.tolist()])
+            segments = self._survey.area.segments
+            named = seen_data([segments[row] for row in np.flatnonzero(still).tolist()])
             self._keeper.book('seen', stamp_ns, None, None, named)
+        self._unnamed_ns = int(self._named_ns[read].min(initial=stamp_ns)) + SEEN_NS
 
     def book_states(self, stamp_ns: int) -> None:
         """Book rework that is done, and segments that have reached grade."""

@@ -25,6 +25,13 @@
 #endif
 #define OWN __attribute__((unused)) static
 
+/* Ask for a place in memory that will be needed soon. */
+#if defined(__GNUC__)
+#define fetch(place) __builtin_prefetch(place)
+#else
+#define fetch(place) ((void)(place))
+#endif
+
 enum { MOST_HELD = 24 };
 
 /* ---- arrays handed in ---------------------------------------------------------------------- */

@@ -20,7 +20,7 @@ typedef struct {
  * height outside; of 1 / looks where there are any, and how many those are.
  */
 enum { SEEN_IN, PLACED_IN, GAP, SHORT, SEEN_OUT, SPILLED, INVERSE, MANY, SUMS };
-enum { CHUNK = 64 };
+enum { CHUNK = 64, AHEAD = 32 };
 
 WIDE static void spreads(const double *restrict inverse, double noise, double *restrict out,
                          Py_ssize_t count)
@@ -38,6 +38,16 @@ static inline double positive_part(const Stock *stock, double gap, double spread
     const double *cubic = stock->table + 4 * step;
     double part = at - (double)step;
     return plain - spread * (((cubic[3] * part + cubic[2]) * part + cubic[1]) * part + cubic[0]);
+}
+
+/* Ask early for what is added up next: a line of the cache holds 16 heights or 8 doubles. */
+static void fetch_cells(const Stock *stock, Py_ssize_t from, Py_ssize_t to)
+{
+    for (Py_ssize_t k = from; k < to && k < from + CHUNK; k += 8) {
+        int32_t cell = stock->cell[k];
+        fetch(stock->height + cell), fetch(stock->level + cell), fetch(stock->looks + cell);
+        fetch(stock->design + k), fetch(stock->share + k);
+    }
 }
 
 /* Add up so many cells, at most CHUNK, in order; where all of the datum is given it has no spread. */
@@ -127,9 +137,11 @@ static PyObject *volumes(PyObject *self, PyObject *const *args, Py_ssize_t given
         }
         if (!all_fit(stock.cell + from, to - from, all, "a cell that there is not")) break;
         double sums[SUMS] = {0.0};
-        for (; from < to; from += CHUNK)
+        for (; from < to; from += CHUNK) {
+            fetch_cells(&stock, from + CHUNK, to);
             add_cells(&stock, from, to - from < CHUNK ? to - from : CHUNK, of_given[row[r]],
                       sums);
+        }
         PyObject *own = stock_of(sums, whole_in[row[r]], whole_out[row[r]], least, area);
         if (!own) break;
         PyList_SET_ITEM(out, r, own);
@@ -252,16 +264,17 @@ static int64_t period_of(double wait, int64_t most)
 
 /*
  * turns(seen, looks (n,), cells (k,), ends (rows + 1,), moved, least, block (rows,), look, most looks,
- *       most moved, shown, waiting, turn (rows,))
+ *       most moved, shown, waiting, turn, due, listed (rows,)) -> how many are listed
  *
  * Which rows are seen by those of their cells from one end to the next, which wait since, and whose
- * turn it is: the mean has moved by as much as it may, or enough of its cells were pulled over.
+ * turn it is: the mean has moved by as much as it may, or enough of its cells were pulled over. They
+ * are due from then on; a list of those due that are seen.
  */
 static PyObject *turns(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 13)) return NULL;
+    if (!wanted(given, 15)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t all = length(args[0]), cells = length(args[2]), rows = length(args[6]);
+    Py_ssize_t all = length(args[0]), cells = length(args[2]), rows = length(args[6]), many = 0;
     const uint8_t *seen = flat(&held, args[0], '?', all, 0);
     const float *looks = flat(&held, args[1], 'f', all, 0);
     const int32_t *cell = flat(&held, args[2], 'i', cells, 0);
@@ -274,6 +287,8 @@ static PyObject *turns(PyObject *self, PyObject *const *args, Py_ssize_t given)
     uint8_t *shown = flat(&held, args[10], '?', rows, 1);
     uint8_t *waiting = flat(&held, args[11], '?', rows, 1);
     uint8_t *turn = flat(&held, args[12], '?', rows, 1);
+    uint8_t *due = flat(&held, args[13], '?', rows, 1);
+    int64_t *listed = flat(&held, args[14], 'q', rows, 1);
     if (held.failed || PyErr_Occurred() || !all_fit(cell, cells, all, "a cell that there is not"))
         return done(&held, NULL);
     for (Py_ssize_t row = 0; row < rows; row++) {
@@ -283,6 +298,8 @@ static PyObject *turns(PyObject *self, PyObject *const *args, Py_ssize_t given)
         }
         double count = 0.0, gain = 0.0;
         for (int64_t k = end[row]; k < end[row + 1]; k++) {
+            /* Each is on a line of the cache of its own: ask for it early. */
+            if (k + AHEAD < cells) fetch(looks + cell[k + AHEAD]);
             /* Adding nothing is quicker than asking whether to. */
             double one = (double)(seen[cell[k]] != 0);
             count += one;
@@ -293,9 +310,11 @@ static PyObject *turns(PyObject *self, PyObject *const *args, Py_ssize_t given)
         waiting[row] |= shown[row];
         turn[row] = (waiting[row] && (look + block[row]) % period_of(wait, most_looks) == 0)
             || (double)moved[row] >= least[row];
+        due[row] |= turn[row];
+        listed[many] = row;
+        many += due[row] && shown[row];
     }
-    Py_INCREF(Py_None);
-    return done(&held, Py_None);
+    return done(&held, PyLong_FromSsize_t(many));
 }
 
 /* ---- layers -------------------------------------------------------------------------------- */

@@ -30,6 +30,9 @@ CELL_TOLERANCE_M = 1e-4
 # By so much a section scatters more than a given roof would, as place and shape are chosen too;
 # 1.2 to 1.7 were measured for noise of 0.5 to 10 mm.
 CHOICE = 1.4
+# The blur is taken out at once for neighbours that have no more sections than this together: many
+# short segments, seen one by one, are many short runs of cells.
+MOST_TOGETHER = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +78,8 @@ class CrestLines:
         self._strips = np.concatenate(strips).astype(np.int32)
         self._strip_ends = np.cumsum([0, *map(len, strips)])
         self._stale = np.ones(rows, dtype=bool)
-        # Cells that a segment leans on, by row and how many sections on either side count.
+        self._group = _groups(self._stretches)
+        # Cells that a group leans on, by group and how many sections on either side count.
         self._leaned: dict[tuple[int, int], NDArray[np.int32]] = {}
         # The surface without blur at those cells; a fit fills in those that it needs.
         self._sharp_m = np.empty(len(area), dtype=np.float32)
@@ -199,7 +203,8 @@ class CrestLines:
         height_m: NDArray[np.float32], level_m: NDArray[np.float32] | None,
     ) -> None:
         """Fit segments that follow each other and share a detail anew."""
-        leaned = [self._leaned_on(row, detail.reach) for row in rows]
+        leaned = [self._leaned_on(group, detail.reach)
+                  for group in range(self._group[rows[0]], self._group[rows[-1]] + 1)]
         runs = leaned[0] if len(leaned) == 1 else np.concatenate(leaned)
         surface = Blurred(height_m, level_m, self._sharp_m, runs, self._blur(detail),
                           self._area.lattice.cell_area_m2)
@@ -212,15 +217,15 @@ class CrestLines:
         variance = blur_variance_m2(self._area.lattice.cell_m, self._grid_cell_m)
         return detail.sharpened * variance / 2.0
 
-    def _leaned_on(self, row: int, reach: int) -> NDArray[np.int32]:
-        """Return the cells of a segment's sections, with so many beside, as ``runs_of``."""
-        if (row, reach) not in self._leaned:
-            stretch = self._stretches[row]
-            sections = self._sections[stretch.berm_index]
-            index = with_beside(sections, stretch.first, stretch.last, reach)
+    def _leaned_on(self, group: int, reach: int) -> NDArray[np.int32]:
+        """Return the cells of a group's sections, with so many beside, as ``runs_of``."""
+        if (group, reach) not in self._leaned:
+            own = [stretch for stretch, g in zip(self._stretches, self._group) if g == group]
+            sections = self._sections[own[0].berm_index]
+            index = with_beside(sections, own[0].first, own[-1].last, reach)
             cells = _known_cells(sections.cells(index), sections.weights[index])
-            self._leaned[row, reach] = runs_of(cells, self._area.sides_of(cells))
-        return self._leaned[row, reach]
+            self._leaned[group, reach] = runs_of(cells, self._area.sides_of(cells))
+        return self._leaned[group, reach]
 
     def _roofs(self, detail: Detail) -> RoofTemplates:
         """Return the templates for a detail; before any grid those for the lattice itself."""
@@ -233,6 +238,18 @@ class CrestLines:
 def _blank(count: int) -> Crest:
     """Return a crest of which nothing is known."""
     return Crest(*(np.full(count, np.nan) for _ in range(3)))
+
+
+def _groups(stretches: Sequence[_Stretch]) -> list[int]:
+    """Return the group of each stretch: neighbours of a berm, with few sections together."""
+    out = [0]
+    begin = stretches[0]
+    for stretch in stretches[1:]:
+        together = stretch.last - begin.first <= MOST_TOGETHER
+        if stretch.berm_index != begin.berm_index or not together:
+            begin = stretch
+        out.append(out[-1] + (begin is stretch))
+    return out
 
 
 def _stretches(area: SurveyArea, sections: Sections) -> list[_Stretch]:

@@ -96,8 +96,6 @@ class SiteSurvey:
         self._grid_cell_m = site.cell_m
         self._crests = CrestLines(self.area, self.sections)
         self._turns = Turns(self.area)
-        # Segments that are to be read as soon as they are in view.
-        self._due = np.zeros(len(self.area.segments), dtype=bool)
         # Area of the corridor of every segment [m2].
         self._corridors_m2 = [
             float(self.area.shares[row].sum()) * self.area.lattice.cell_area_m2
@@ -238,7 +236,6 @@ class SiteSurvey:
             measured, grid.stamp_ns, self._look_noise_m(shift), expected)
         turn = self._turns.after_look(fused.seen, self.surface.looks, fused.moved)
         self._crests.touch_rows(turn)
-        self._due |= turn
         return Look(shift, fused, spikes, len(under), len(objects), measured)
 
     def part_of(self, grid: ElevationGrid) -> ElevationGrid:
@@ -252,7 +249,7 @@ class SiteSurvey:
         self.surface.put(cells, height_m, looks)
         moved = np.zeros(len(self.area), dtype=bool)
         moved[cells] = True
-        self._due |= self._crests.touch(moved)
+        self._turns.ask(self._crests.touch(moved))
 
     def use_cell(self, grid_cell_m: float) -> None:
         """Expect grids of another cell [m]."""
@@ -327,13 +324,13 @@ class SiteSurvey:
             level = crest.height_m + self.datum.level_m[cells]
         return np.column_stack([points, level])
 
-    def rows_due(self, overdue: NDArray[np.bool_]) -> NDArray[np.intp]:
+    def rows_due(self, overdue: NDArray[np.bool_] | None) -> NDArray[np.intp]:
         """Return the rows in view that are worth reading, or ``overdue`` (segments,) anyway."""
-        return np.flatnonzero((self._due | overdue) & self._turns.seen)
+        return self._turns.due(overdue)
 
     def rows_seen(self) -> NDArray[np.bool_]:
         """Return which rows the last look has shown, shape (segments,); none before a datum."""
-        return self._turns.seen & (self._sums is not None)
+        return self._turns.seen if self._sums else np.zeros_like(self._turns.seen)
 
     def readings(self, rows: NDArray[np.intp] | None = None) -> tuple[Reading, ...]:
         """
@@ -359,7 +356,6 @@ class SiteSurvey:
         stocks = self._sums.of_rows(
             rows, self.surface, self.datum, self.noise.total_m, self._given)
         self._turns.done(rows)
-        self._due[rows] = False
         level_m = self.registration.level_error_m
         return tuple(
             segment_reading(

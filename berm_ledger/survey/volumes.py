@@ -171,9 +171,9 @@ class VolumeSums:
         gap = np.where(known, self._design_m[self._of(row)] - height, 0.0)
         # Where there is no share there is no need to know what noise does.
         short = positive_part(gap, np.where(known & (inside != 0.0), standing.spread_m, 0.0))
-        scale = _scale(added_up(inside * known), self._whole_in[row])
+        scale = _scale(added_up(inside * known), float(self._whole_in[row]))
         spilled = added_up(outside * height) * _scale(
-            added_up(outside * known), self._whole_out[row])
+            added_up(outside * known), float(self._whole_out[row]))
         missing = added_up(inside * short) * scale
         over = missing - added_up(inside * gap) * scale
         area = self._cell_area_m2

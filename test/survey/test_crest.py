@@ -11,6 +11,7 @@ by sigma sqrt(2 ln n), 10 mm here.
 import math
 
 from berm_ledger.geometry import Polyline
+from berm_ledger.survey import crest_lines
 from berm_ledger.survey.area import survey_area
 from berm_ledger.survey.crest import crest_of_sections
 from berm_ledger.survey.crest_lines import CrestLines
@@ -187,6 +188,28 @@ def test_only_segments_that_lean_on_a_cell_are_fitted_again() -> None:
     lines.touch()
     again = lines.crest(0, height, noise_of(height, spread))
     npt.assert_allclose(again.height_m, before.height_m + 0.01, atol=1e-6)
+
+
+@pytest.mark.parametrize('together', [0, 10, 10**6])
+@pytest.mark.parametrize('noise_m', [0.0005, 0.004, 0.02])
+def test_neighbours_are_sharpened_together_without_a_trace(monkeypatch, noise_m, together) -> None:
+    figures, touched = [], np.array([0, 3, 4, 9])
+    for most in (crest_lines.MOST_TOGETHER, together):
+        monkeypatch.setattr(crest_lines, 'MOST_TOGETHER', most)
+        site = site_of(berm_of(Polyline([[0.0, 0.0], [0.9, 0.3]]), segment_m=0.08),
+                       berm_of(Polyline([[0.0, 2.0], [0.5, 2.0]]), segment_m=0.3, name='second'))
+        area, _, lines = lines_of(site)
+        noise = np.random.default_rng(1).normal(0.0, noise_m, len(area))
+        height = (design_of(site)(area.corridor.centres_xy) + noise).astype(np.float32)
+        along = noise_of(height, np.full(len(area), noise_m, np.float32))
+        for index in (0, 1):
+            lines.crest(index, height, along)
+        height += np.float32(0.01)
+        lines.touch_rows(touched)
+        figures += [lines.crest(index, height, along) for index in (0, 1)]
+    for ours, other in zip(figures[:2], figures[2:]):
+        for name in ('height_m', 'offset_m', 'spread'):
+            npt.assert_array_equal(getattr(ours, name), getattr(other, name))
 
 
 def test_piecewise_fitting_is_that_of_the_whole_ring() -> None:

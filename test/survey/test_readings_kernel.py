@@ -102,6 +102,7 @@ def test_what_lies_on_segments_is_the_same(
     ours, plain = both(lambda: SUMS.of_rows(rows, surface, datum, noise_m, all_given))
     npt.assert_array_equal(ours, plain)
     assert len(plain) == len(rows)
+    assert {type(value) for stock in ours + plain for value in stock} <= {float}
     for row, stock in zip(rows, plain):
         assert np.isinf(stock.inverse) == (unknown == 1.0)
         assert np.isnan(stock.placed_m3) == (unknown > 0.5)
@@ -161,7 +162,8 @@ def test_turns_are_the_same(seed: int, shown: float) -> None:
             looks[:] = settled if rng.random() < 0.3 else looks
             moved = np.flatnonzero(rng.random(len(AREA)) < rng.choice([0.0, 0.002, 0.01]))
             seen = rng.random(len(AREA)) < shown
-            out += [turns.after_look(seen, looks, moved), turns.seen, turns._waiting.copy()]
+            out += [turns.after_look(seen, looks, moved), turns.seen, turns._waiting.copy(),
+                    turns.due(), turns._due.copy()]
             turns.done(np.array([rng.integers(len(AREA.segments))]))
         return out
 
@@ -269,7 +271,8 @@ def test_what_does_not_fit_the_turns_is_refused() -> None:
         given = {'seen': np.ones(6, dtype=bool), 'looks': np.ones(6, dtype=np.float32),
                  'cells': cells, 'ends': ends, 'moved': np.array([1, 0]),
                  'least': np.ones(2), 'block': np.arange(2), 'look': 3, 'most': 16, 'part': 0.25,
-                 'shown': two.copy(), 'waiting': two.copy(), 'turn': two.copy(), **changes}
+                 'shown': two.copy(), 'waiting': two.copy(), 'turn': two.copy(), 'due': two.copy(),
+                 'listed': np.arange(2), **changes}
         compiled.readings.turns(*given.values())
 
     turns()
@@ -277,7 +280,8 @@ def test_what_does_not_fit_the_turns_is_refused() -> None:
             ({'cells': cells + np.int32(3)}, 'a cell that'), ({'ends': ends + 1}, 'a cell that'),
             ({'cells': cells - np.int32(1)}, 'a cell that'), ({'ends': ends - 1}, 'a cell that'),
             ({'moved': np.array([6])}, 'wanted 2 values'),
-            ({'ends': ends[:2]}, 'wanted 3 values'), ({'turn': two[:1]}, 'wanted 2 values')):
+            ({'ends': ends[:2]}, 'wanted 3 values'), ({'turn': two[:1]}, 'wanted 2 values'),
+            ({'listed': np.arange(1)}, 'wanted 2 values'), ({'due': two[:1]}, 'wanted 2')):
         with pytest.raises(ValueError, match=says):
             turns(**changes)
 

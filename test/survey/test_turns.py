@@ -71,3 +71,23 @@ def test_what_is_out_of_view_waits() -> None:
     assert due.any(axis=0).tolist() == [row < ROWS // 2 for row in range(ROWS)]
     assert turns.seen.tolist() == [row < ROWS // 2 for row in range(ROWS)]
     assert read(turns, 500.0, MOST_LOOKS).any(axis=0).all()
+
+
+def test_what_is_due_is_read_once_it_is_in_view() -> None:
+    turns = Turns(AREA)
+    read(turns, 500.0, 2 * MOST_LOOKS)
+    asked = np.arange(ROWS) % 4 == 1
+    half = AREA.corridor.station_m < 2.0
+    looks = np.full(COUNT, 500.0, dtype=np.float32)
+    turn = turns.after_look(half, looks, NOTHING)
+    assert turns.due().tolist() == np.flatnonzero(turn & turns.seen).tolist()
+    turns.ask(asked)
+    seen = turns.seen
+    assert turns.due().tolist() == np.flatnonzero((turn | asked) & seen).tolist()
+    overdue = np.arange(ROWS) % 4 == 2
+    assert turns.due(overdue).tolist() == np.flatnonzero((turn | asked | overdue) & seen).tolist()
+    turns.done(turns.due())
+    assert not len(turns.due())
+    assert set(np.flatnonzero(asked & ~seen)) <= set(turns.due(turns.after_look(
+        ALL, looks, NOTHING)))
+    assert set(np.flatnonzero(asked & ~seen)) <= set(turns.due())
