@@ -114,6 +114,7 @@ class Registration:
     opening: bool = True
     _grids: int = 0
     _steps_m: list[float] = field(default_factory=list)
+    _scatter: tuple[int, float] = (0, OPENING_SPREAD_M)
     _kept_error_m: float = OPENING_SPREAD_M
     _expected_ns: int = -1
 
@@ -233,7 +234,11 @@ class Registration:
         """How sure the level of the site frame is, by the scatter of grids about it [m]."""
         if len(self._steps_m) < 3:
             return self._kept_error_m
-        return float(np.sqrt(np.mean(np.square(self._steps_m)) / self._grids))
+        # Asked for with every reading, another after an opening grid only.
+        if self._scatter[0] != self._grids:
+            error_m = float(np.sqrt(np.mean(np.square(self._steps_m)) / self._grids))
+            self._scatter = self._grids, error_m
+        return self._scatter[1]
 
     def _expected(self, surface: SiteSurface) -> NDArray[np.float64]:
         """Return how uncertain the shift is before the grid is looked at, shape (3, 3) [m2]."""

@@ -184,11 +184,15 @@ def test_the_first_grids_agree_on_the_level_of_the_frame() -> None:
     rng = np.random.default_rng(5)
     bias = rng.normal(0.0, 0.003, 40)
     surface, registration = SiteSurface(len(AREA)), Registration(AREA)
+    errors = []
     for n, dz in enumerate(bias):
         grid = shifted(0.0, 0.0, dz, seed=n)
         shift = registration.register(grid, surface, NOBODY, NOISE_M)
         surface.fuse(bilinear(grid, XY) - np.float32(shift.dz_m), START_NS + n * SECOND_NS,
                      NOISE_M)
+        errors.append(registration.level_error_m)
+    # Each of them tells more of how they scatter.
+    assert len(set(errors[4:])) == len(errors[4:])
     level = float(np.mean(surface.height_m - relief_m(XY)))
     assert level == pytest.approx(bias[:OPENING_GRIDS].mean(), abs=0.0004)
     assert registration.level_error_m == pytest.approx(
