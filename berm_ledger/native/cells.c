@@ -316,17 +316,30 @@ WIDE static int32_t above_in(const float *restrict values, const float *restrict
     return above;
 }
 
-/* any_above(values, ground (n,), most) -> whether any value stands that far above the ground */
+WIDE static int32_t beyond_in(const float *restrict values, float most, Py_ssize_t count)
+{
+    int32_t beyond = 0;
+    for (Py_ssize_t i = 0; i < count; i++) beyond |= values[i] > most;
+    return beyond;
+}
+
+/*
+ * any_above(values, ground (n,), lowest, most) -> whether any value stands that far above the ground
+ *
+ * Mostly none stands that far above its lowest place; a millimetre less for whatever rounding does.
+ */
 static PyObject *any_above(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 3)) return NULL;
+    if (!wanted(given, 4)) return NULL;
     Held held = {.count = 0};
     Py_ssize_t cells = length(args[0]);
     const float *values = flat(&held, args[0], 'f', cells, 0);
     const float *ground = flat(&held, args[1], 'f', cells, 0);
-    float most = (float)PyFloat_AsDouble(args[2]);
+    float lowest = (float)PyFloat_AsDouble(args[2]), most = (float)PyFloat_AsDouble(args[3]);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    return done(&held, PyBool_FromLong(above_in(values, ground, most, cells)));
+    int above = beyond_in(values, lowest + most - 0.001f, cells)
+        && above_in(values, ground, most, cells);
+    return done(&held, PyBool_FromLong(above));
 }
 
 static PyMethodDef methods[] = {

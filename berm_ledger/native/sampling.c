@@ -36,6 +36,22 @@ static void padded_row(const Grid *grid, Py_ssize_t row, float *out)
     }
 }
 
+/* Whether cells of a row beside each other differ by more than a limit, or are not known. */
+WIDE static int32_t is_rough(const float *restrict row, Py_ssize_t cols, float limit)
+{
+    int32_t rough = 0;
+    for (Py_ssize_t c = 1; c < cols; c++) rough |= !(fabsf(row[c] - row[c - 1]) <= limit);
+    return rough;
+}
+
+/* Whether a row may hold a spike: it would differ from those to the right and left. */
+static int may_spike(const Grid *grid, Py_ssize_t row, float limit)
+{
+    /* A tenth for whatever rounding does. */
+    return grid->right != sizeof(float)
+        || is_rough((const float *)(grid->data + row * grid->down), grid->cols, 0.9f * limit);
+}
+
 /* spikes(height (r, c), limit) -> list of places in the flattened grid */
 static PyObject *spikes(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
@@ -49,21 +65,16 @@ static PyObject *spikes(PyObject *self, PyObject *const *args, Py_ssize_t given)
     int32_t *marks = scratch(1, grid.cols * sizeof(int32_t));
     PyObject *places = PyList_New(0);
     if (!rows || !marks || !places) return done(&held, places);
-    float *up = rows, *own = rows + width, *down = rows + 2 * width;
-    padded_row(&grid, -1, up);
-    padded_row(&grid, 0, own);
     for (Py_ssize_t r = 0; r < grid.rows && !PyErr_Occurred(); r++) {
-        padded_row(&grid, r + 1, down);
-        if (spikes_in_row(up, own, down, grid.cols, limit, marks)) {
-            for (Py_ssize_t c = 0; c < grid.cols; c++) {
-                if (!marks[c]) continue;
-                PyObject *place = PyLong_FromSsize_t(r * grid.cols + c);
-                if (place) PyList_Append(places, place);
-                Py_XDECREF(place);
-            }
+        if (!may_spike(&grid, r, limit)) continue;
+        for (int k = 0; k < 3; k++) padded_row(&grid, r + k - 1, rows + k * width);
+        if (!spikes_in_row(rows, rows + width, rows + 2 * width, grid.cols, limit, marks)) continue;
+        for (Py_ssize_t c = 0; c < grid.cols; c++) {
+            if (!marks[c]) continue;
+            PyObject *place = PyLong_FromSsize_t(r * grid.cols + c);
+            if (place) PyList_Append(places, place);
+            Py_XDECREF(place);
         }
-        float *spare = up;
-        up = own, own = down, down = spare;
     }
     return done(&held, places);
 }

@@ -69,6 +69,11 @@ class Datum:
         return out
 
     @cached_property
+    def lowest_m(self) -> float:
+        """Lowest level of any cell [m]."""
+        return float(self.level_m.min())
+
+    @cached_property
     def has_filled(self) -> bool:
         """Whether any cell was filled in."""
         return bool(self.filled.any())

@@ -267,8 +267,10 @@ class SiteSurvey:
         """Return the cells that show something that stands too high for soil, and those beside."""
         if self.datum is None or self._design_m is None:
             crest = max(berm.crest_height_m or OBJECT_M for berm in self.site.berms)
-            return too_high(self.area, measured_m, self.surface.height_m, crest + OBJECT_M)
-        return too_high(self.area, measured_m, self.datum.level_m, self._highest_m + OBJECT_M)
+            return too_high(
+                self.area, measured_m, self.surface.height_m, -np.inf, crest + OBJECT_M)
+        return too_high(self.area, measured_m, self.datum.level_m, self.datum.lowest_m,
+                        self._highest_m + OBJECT_M)
 
     def _learn_noise(self, measured_m: NDArray[np.float32], worked: NDArray[np.bool_]) -> None:
         """Learn the noise on the ground that registration uses."""

@@ -209,7 +209,9 @@ def test_what_stands_high_is_the_same(seed: int, cells: int, most: float) -> Non
     values, ground = rough(rng, cells), rough(rng, cells)
     with np.errstate(invalid='ignore'):
         high = bool((values - ground > np.float32(most)).any())
-    assert compiled.cells.any_above(values, ground, most) is high
+    lowest = float(np.nanmin(ground, initial=np.inf)) if np.isfinite(ground).any() else -np.inf
+    assert compiled.cells.any_above(values, ground, lowest, most) is high
+    assert compiled.cells.any_above(values, ground, -np.inf, most) is high
 
 
 @built
@@ -235,7 +237,7 @@ def test_what_does_not_fit_is_refused() -> None:
     with pytest.raises(TypeError, match='wanted 2 arguments'):
         compiled.sampling.spikes(heights)
     with pytest.raises(ValueError, match='wanted 3 values, got 2'):
-        compiled.cells.any_above(out, out[:2], 0.1)
+        compiled.cells.any_above(out, out[:2], 0.0, 0.1)
     points, ends, two = np.zeros((3, 2)), np.zeros((4, 2)), np.zeros(2)
     with pytest.raises(ValueError, match='wanted 8 values, got 6'):
         compiled.sampling.under(
