@@ -26,12 +26,15 @@ from bench_kit import compared, Line, medians_s, printed, processor_s, shown_ms 
 from berm_ledger.survey import ElevationGrid  # noqa: E402
 import numpy as np  # noqa: E402
 from scipy import ndimage  # noqa: E402
-from update_kit import CELL_M, Patrol  # noqa: E402
+from update_kit import CELL_M, LOOKS_TO_SETTLE, Patrol  # noqa: E402
 
 ROUNDS = 24
 # A load comes once in so many grids.
 LOAD_EVERY = 6
 SEGMENTS = 24
+# After so many looks the charts have had the time to go wrong; halfway between the cells of the
+# grids what neighbours share is greatest.
+MANY_LOOKS = 2000
 # A segment must be two cells long: 500 of them on 12 m need smaller cells [m].
 SMALL_CELL_M = 0.012
 
@@ -39,9 +42,12 @@ SMALL_CELL_M = 0.012
 class Bench:
     """One pipeline, measured step by step against the peer."""
 
-    def __init__(self, side: int, segments: int, cell_m: float = CELL_M) -> None:
+    def __init__(
+        self, side: int, segments: int, cell_m: float = CELL_M, *, looks: int = LOOKS_TO_SETTLE,
+        between: float | None = None,
+    ) -> None:
         """Let the berm settle."""
-        self.patrol = Patrol(side, segments, cell_m=cell_m)
+        self.patrol = Patrol(side, segments, cell_m=cell_m, looks=looks, between=between)
         assert not self.patrol.pipeline.books.refusals
         self.points = self.patrol.points_rc()
         self.surveyed = self.patrol.points_rc(corridor=False)
@@ -87,6 +93,9 @@ def rows() -> Iterator[Line]:
             yield compared(
                 f'update {side} x {side}, {what}', ours, peer, 1.0,
                 f'{cells}; {ours / surveyed:.2f} on all {bench.surveyed.shape[1]} surveyed')
+    ours, peer, _ = Bench(400, SEGMENTS, looks=MANY_LOOKS, between=0.5).measured()
+    yield compared('update 400 x 400, halfway between cells', ours, peer, 1.0,
+                   f'after {MANY_LOOKS} looks')
     yield from segment_rows()
 
 

@@ -68,27 +68,42 @@ class Patrol:
         Cell of the grids and of the site [m].
     seed : int
         Of the noise.
+    looks : int
+        Looks before anything is measured.
+    between : float or None
+        Where the cells of the site lie between those of the grids, 0 to 1; left out, somewhere, as
+        on most machines.
 
     """
 
     def __init__(
         self, side: int = 1000, segments: int = 24, *, cell_m: float = CELL_M, seed: int = 0,
+        looks: int = LOOKS_TO_SETTLE, between: float | None = None,
     ) -> None:
         """Survey the berm until it has settled."""
         self.pipeline = Pipeline(a_site(segments, cell_m))
         self._noise = np.random.default_rng(seed)
-        # Cells of the grid do not coincide with those of the site, as on no machine they do.
-        low = -0.5 * cell_m * (side - 1) + 0.004
-        self.axes = GridAxes((low, low), (0.0, cell_m), (cell_m, 0.0))
-        along = low + cell_m * np.arange(side)
-        self._still, loaded = (soil_m(along[None, :], along[:, None], k) for k in (0.0, 1.0))
+        x, y = (self._axis_m(k, side, cell_m, between) for k in (0, 1))
+        self.axes = GridAxes((x[0], y[0]), (0.0, cell_m), (cell_m, 0.0))
+        self._still, loaded = (soil_m(x[None, :], y[:, None], k) for k in (0.0, 1.0))
         self._heap = loaded - self._still
         self._room, self._spare = np.empty_like(self._still), np.empty_like(self._still)
         self.stamp_ns = START_NS
         self.load = 0.0
         self.entries = 0
-        for _ in range(LOOKS_TO_SETTLE):
+        for _ in range(looks):
             self.show(self.next_grid())
+
+    def _axis_m(
+        self, axis: int, side: int, cell_m: float, between: float | None
+    ) -> NDArray[np.float64]:
+        """Return the x or y of the cells of the grids, shape (side,) [m]."""
+        low = -0.5 * cell_m * (side - 1) + 0.004
+        if between is not None:
+            lattice = self.pipeline.survey.area.lattice
+            first = (lattice.x0_m, lattice.y0_m)[axis]
+            low = first - cell_m * (math.floor((first - low) / cell_m) + between)
+        return low + cell_m * np.arange(side)
 
     def next_grid(self) -> ElevationGrid:
         """Return the next grid, with noise of its own and a small shift of the map."""
