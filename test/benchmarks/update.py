@@ -142,12 +142,14 @@ def touched_bytes(patrol: Patrol) -> int:
     """
     Return what one update must read and write at least [bytes].
 
-    The heights of the grid in view of the cells; of every surveyed cell the state that a look
-    changes or needs, read and written once: height, looks, trend, time seen; accepted height and
-    its looks, both sums of the charts, one look kept.
+    Of every surveyed cell its height in the grid, height, looks and trend of the surface, looks set
+    aside, all read and written but the first, and whether it is seen; of every cell of the corridor
+    slopes, accepted height and looks, both sums of the charts, the count of looks since it was the
+    same, and one look that is kept.
     """
-    cells = len(patrol.pipeline.survey.area)
-    return cells * (4 + 2 * (4 + 4 + 4) + 8 + 2 * (4 + 4) + 2 * (8 + 8) + 4)
+    area = patrol.pipeline.survey.area
+    return (len(area) * (4 + 2 * (4 + 4 + 4 + 1) + 1)
+            + int(area.in_corridor.sum()) * (2 * 4 + 2 * (4 + 4) + 2 * (4 + 4) + 2 + 4))
 
 
 def limit_lines() -> Iterator[str]:
