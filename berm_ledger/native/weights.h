@@ -21,8 +21,8 @@ enum { SUMS = 9 };
 
 /* Up to LANES differences at slopes, each weighed, onto the sum of its lane. */
 WIDE OWN void add_lanes(const double *restrict left, const double *restrict slope_x,
-                           const double *restrict slope_y, double centre, double width,
-                           double sums[restrict SUMS][LANES], Py_ssize_t count)
+                        const double *restrict slope_y, double centre, double width,
+                        double sums[restrict SUMS][LANES], Py_ssize_t count)
 {
     for (Py_ssize_t i = 0; i < count; i++) {
         double own = left[i], x = -slope_x[i], y = -slope_y[i];

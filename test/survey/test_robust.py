@@ -101,9 +101,7 @@ def some_differences(seed: int, count: int) -> tuple[np.ndarray, np.ndarray]:
 @given(st.integers(0, 2**32 - 1), st.integers(1, 400))
 def test_sums_are_those_of_the_normal_equations(seed: int, count: int) -> None:
     left, slope = some_differences(seed, count)
-    (normal, toward), (plain, plain_toward) = both(lambda: weighed(left, slope, 0.001, 0.02))
-    npt.assert_array_equal(normal, plain)
-    npt.assert_array_equal(toward, plain_toward)
+    normal, toward = weighed(left, slope, 0.001, 0.02)
     # By matrices: a shift by s changes a height by -slope @ s, and by what is up.
     known = np.isfinite(left)
     design = np.column_stack([-slope.T, np.ones(count)])[known]
