@@ -119,6 +119,7 @@ class TargetNode(ManagedNode[TargetParameters]):
         self._stale: str | None = None
         self._shown: Pose2 | None = None
         self._offered: Target | None = None
+        self._told: Target | NoTarget | None = None
         self._handed_out: Target | None = None
         self._last_dump: Finding | None = None
 
@@ -275,6 +276,7 @@ class TargetNode(ManagedNode[TargetParameters]):
 
     def _show(self, choice: Target | NoTarget) -> None:
         """Publish the choice; pose and path only when they change."""
+        self._told = choice
         self._offered = choice if isinstance(choice, Target) else None
         stamp_ns = max((receipt.stamp_ns for receipt in self._receipts.values()), default=0)
         pose = choice.pose if isinstance(choice, Target) else None
@@ -345,8 +347,10 @@ class TargetNode(ManagedNode[TargetParameters]):
     # ---- services ----------------------------------------------------------------------------
 
     def _next_target(self, _request: Any, answer: Trigger.Response) -> Trigger.Response:
-        """Answer with the target as one line of JSON."""
-        choice = self._decide_and_show()
+        """Answer with the target as one line of JSON; what was published last is not again."""
+        choice = self._decide()
+        if choice is not self._told:
+            self._show(choice)
         self._hand_out(choice)
         answer.success = isinstance(choice, Target)
         answer.message = target_json(choice, self._rows)

@@ -180,6 +180,28 @@ def test_service_and_topics_say_the_same(bench):
     assert status.values['pose_stamp_s'] == '10.000000000'
 
 
+def test_a_question_with_the_answer_of_before_publishes_nothing(bench):
+    from berm_ledger.ros.wire import latched_qos
+    from diagnostic_msgs.msg import DiagnosticStatus
+    told = []
+    bench.robot.create_subscription(DiagnosticStatus, 'target', told.append, latched_qos())
+    bench.feed()
+    first = bench.next_target()
+    bench.world.until(lambda: told and status_from(told[-1]).values['code'] == 'target')
+    before = len(told)
+    assert [bench.next_target() for _ in range(3)] == 3 * [first]
+    bench.segments(11.0)
+    bench.world.until(
+        lambda: status_from(told[-1]).values['segments_stamp_s'].startswith('11.'))
+    # What was sent before that has come before it.
+    assert len(told) == before + 1
+
+    bench.rework('somebody is in the yard')
+    bench.world.until(lambda: bench.target._hold_text)
+    assert bench.next_target()[1]['code'] == 'hold'
+    bench.world.until(lambda: bench.status().values['code'] == 'hold')
+
+
 def test_the_load_would_land_on_the_centreline(bench):
     bench.feed()
 
