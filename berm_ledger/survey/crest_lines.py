@@ -148,7 +148,7 @@ class CrestLines:
         """
         kept = self._crests[berm_index]
         of_berm = self._rows_of(berm_index)
-        rows = np.flatnonzero(self._stale[of_berm]) + of_berm.start
+        rows = self._stale[of_berm].nonzero()[0] + of_berm.start
         if len(rows):
             kept = Crest(kept.height_m.copy(), kept.offset_m.copy(), kept.spread.copy())
             noise_m = noise_along(self._strips, self._strip_ends, rows)

@@ -9,6 +9,7 @@ the shift, sample, drop what stands too high to be soil, fuse, learn the noise.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -369,11 +370,13 @@ class SiteSurvey:
     def _crest_figures(self, rows: NDArray[np.intp]) -> list[CrestFigures]:
         """Return what the crest of some rows of the books, in order, comes to."""
         out: list[CrestFigures] = []
+        listed = rows.tolist()
         for index, berm in enumerate(self.site.berms):
             sections, crest = self.sections[index], self.crest(index)
-            first, last = np.searchsorted(rows, (sections.rows.start, sections.rows.stop))
-            out += crest_figures(crest, sections, self._targets[index], berm.height_tolerance_m,
-                                 rows[first:last])
+            own = slice(bisect_left(listed, sections.rows.start),
+                        bisect_left(listed, sections.rows.stop))
+            out += crest_figures(
+                crest, sections, self._targets[index], berm.height_tolerance_m, rows[own])
         return out
 
     def mean_error_m(self, cells: NDArray[np.intp]) -> float:
