@@ -142,10 +142,10 @@ def touched_bytes(patrol: Patrol) -> int:
     """
     Return what one update must read and write at least [bytes].
 
-    Of every surveyed cell its height in the grid, height, looks and trend of the surface, looks set
-    aside, all read and written but the first, and whether it is seen; of every cell of the corridor
-    slopes, accepted height and looks, both sums of the charts, the count of looks since it was the
-    same, and one look that is kept.
+    Of every surveyed cell its height in the grid, height, looks and trend of the surface, looks
+    set aside, all read and written but the first, and whether it is seen; of every cell of the
+    corridor slopes, accepted height and looks, both sums of the charts, the count of looks
+    since it was the same, and one look that is kept.
     """
     area = patrol.pipeline.survey.area
     return (len(area) * (4 + 2 * (4 + 4 + 4 + 1) + 1)
