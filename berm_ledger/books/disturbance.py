@@ -81,6 +81,8 @@ class DisturbanceWatch:
         self._slope = np.zeros((2, count), dtype=np.float32)
         self._steep = np.zeros(count, dtype=np.float32)
         self._slope_looks = 0
+        # Soil of no dump when they were, None for none; what changes it asks for new slopes.
+        self._known_fill_m: NDArray[np.float32] | None = None
         # How far a coarse grid may be off the cells watched, None until a look needs it [m].
         self._chord_m: NDArray[np.float32] | None = None
         # What the last look has shown.
@@ -218,9 +220,11 @@ class DisturbanceWatch:
             self._slope = self.whole.slopes(self.reference_m())
             self._steep = np.hypot(*self._slope.take(self._at, axis=1))
             self._shared = SharedShift(self._slope)
+            self._known_fill_m = self.fill_m if self.has_fill else None
             self._chord_m = None
         self._slope_looks = (self._slope_looks + 1) % SLOPE_LOOKS
-        apart_m = self._shared.apart(measured_m, self.accepted_m, self.fill_m, open_cells)
+        apart_m = self._shared.apart(
+            measured_m, self.accepted_m, self._known_fill_m, open_cells)
         shift, planar_m = self._shared.of(apart_m)
         return LevelLook(np.ascontiguousarray(measured_m), self._slope, shift), planar_m
 
@@ -289,7 +293,7 @@ class DisturbanceWatch:
             for _ in range(2):
                 fresh = compiled.watch.differences(
                     level.measured_m, level.slope, *level.shift, open_cells, self.accepted_m,
-                    self.fill_m, self._pieces, room, left, judged)
+                    self._known_fill_m, self._pieces, room, left, judged)
                 if not fresh or not self._begin(
                         level[at], ~open_cells[at], height_m, looks, stamp_ns):
                     break
@@ -387,7 +391,7 @@ class DisturbanceWatch:
         self.same.put(cells, stamp_ns)
         self._restart(cells)
         if change.kind == 'removed_fill':
-            # What is no more than noise, of it or of a seam around it, has gone with the rest.
+            # What is no more than noise, of it or in a seam around it, has gone, too.
             gone = np.zeros(len(self.fill_m), dtype=bool)
             gone[cells] = True
             noise = self.whole.box_mean(self.fill_m) < LEAST_RISE_M

@@ -74,7 +74,7 @@ class SharedShift:
 
     def apart(
         self, measured_m: NDArray[np.floating], accepted_m: NDArray[np.float32],
-        fill_m: NDArray[np.float32], open_cells: NDArray[np.bool_],
+        fill_m: NDArray[np.float32] | None, open_cells: NDArray[np.bool_],
     ) -> NDArray[np.floating]:
         """
         Return what ``of`` takes.
@@ -84,7 +84,7 @@ class SharedShift:
         measured_m : array
             Heights of the look, shape (n,) [m]; NaN is not seen.
         accepted_m, fill_m : array
-            Accepted surface, and soil of no dump above it, shape (n,) [m].
+            Accepted surface, and soil of no dump above it, shape (n,) [m]; None for no such soil.
         open_cells : array
             Cells where a change is expected, shape (n,).
 
@@ -101,7 +101,9 @@ class SharedShift:
                 np.ascontiguousarray(measured_m), accepted_m, fill_m, open_cells,
                 self._thinning, out)
             return out
-        difference: NDArray[np.floating] = measured_m[at] - accepted_m[at] - fill_m[at]
+        difference: NDArray[np.floating] = measured_m[at] - accepted_m[at]
+        if fill_m is not None:
+            difference -= fill_m[at]
         difference[open_cells[at]] = np.nan
         return difference
 

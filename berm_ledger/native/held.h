@@ -88,6 +88,12 @@ OWN void *flat(Held *held, PyObject *object, char kind, Py_ssize_t count, int wr
     return view->buf;
 }
 
+/* As `flat`; NULL for None, too, without an error. */
+OWN const void *flat_if_any(Held *held, PyObject *object, char kind, Py_ssize_t count)
+{
+    return object == Py_None ? NULL : flat(held, object, kind, count, 0);
+}
+
 OWN Py_ssize_t length(PyObject *object)
 {
     return PyObject_Length(object);

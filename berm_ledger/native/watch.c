@@ -26,7 +26,8 @@ static int pieces_fit(const int32_t *piece, Py_ssize_t pieces, Py_ssize_t all, P
 /*
  * apart(measured, accepted, fill, open (n,), step, out (k,))
  *
- * By how much every so manieth height lies above what was accepted; NaN at open cells.
+ * By how much every so manieth height lies above what was accepted; NaN at open cells. No fill is
+ * None: it would be read from far away in memory, cell by cell.
  */
 static PyObject *apart(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
@@ -35,7 +36,7 @@ static PyObject *apart(PyObject *self, PyObject *const *args, Py_ssize_t given)
     Py_ssize_t all = length(args[0]), picked = length(args[5]);
     const float *measured = flat(&held, args[0], 'f', all, 0);
     const float *accepted = flat(&held, args[1], 'f', all, 0);
-    const float *fill = flat(&held, args[2], 'f', all, 0);
+    const float *fill = flat_if_any(&held, args[2], 'f', all);
     const uint8_t *open = flat(&held, args[3], '?', all, 0);
     Py_ssize_t step = PyLong_AsSsize_t(args[4]);
     double *out = flat(&held, args[5], 'd', picked, 1);
@@ -46,7 +47,7 @@ static PyObject *apart(PyObject *self, PyObject *const *args, Py_ssize_t given)
     }
     for (Py_ssize_t k = 0, cell = 0; k < picked; k++, cell += step) {
         float left = measured[cell] - accepted[cell];
-        left = left - fill[cell];
+        if (fill) left = left - fill[cell];
         out[k] = open[cell] ? (double)NAN : (double)left;
     }
     Py_INCREF(Py_None);
@@ -210,7 +211,8 @@ WIDE static int32_t differ(const float *restrict measured, const float *restrict
  *             kept, left, judged (m,))
  *     -> how many cells are shown that nothing was accepted of yet
  *
- * Of a look freed of a shift: what is kept of it, and what it shows above the reference.
+ * Of a look freed of a shift: what is kept of it, and what it shows above the reference. No fill is
+ * None.
  */
 static PyObject *differences(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
@@ -224,7 +226,8 @@ static PyObject *differences(PyObject *self, PyObject *const *args, Py_ssize_t g
                    (float)PyFloat_AsDouble(args[4])};
     const uint8_t *open = flat(&held, args[5], '?', all, 0);
     const float *accepted = flat(&held, args[6], 'f', all, 0);
-    const float *fill = flat(&held, args[7], 'f', all, 0);
+    static const float none[BLOCK] = {0.0f};
+    const float *fill = flat_if_any(&held, args[7], 'f', all);
     const int32_t *piece = flat(&held, args[8], 'i', 3 * pieces, 0);
     float *kept = flat(&held, args[9], 'f', watched, 1);
     float *left = flat(&held, args[10], 'f', watched, 1);
@@ -236,8 +239,8 @@ static PyObject *differences(PyObject *self, PyObject *const *args, Py_ssize_t g
             Py_ssize_t of = piece[0] + first, own = piece[1] + first;
             Py_ssize_t count = piece[2] - first < BLOCK ? piece[2] - first : BLOCK;
             fresh += differ(measured + of, slope + of, slope + all + of, shift, open + of,
-                            accepted + of, fill + of, kept + own, left + own, judged + own,
-                            count);
+                            accepted + of, fill ? fill + of : none, kept + own, left + own,
+                            judged + own, count);
         }
     }
     return done(&held, PyLong_FromSsize_t(fresh));
