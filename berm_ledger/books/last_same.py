@@ -71,10 +71,11 @@ class LastSame:
 
     def at(self, cells: slice | NDArray[np.intp] = slice(None)) -> NDArray[np.int64]:
         """Return the times of some cells, all by default [ns]."""
-        since = self.looks[cells].astype(np.intp)
-        out: NDArray[np.int64] = np.where(
-            since == LONG_AGO, self.earlier_ns[cells],
-            self._stamps_ns[(self._newest - since) % LONG_AGO])
+        # The times of all counts there are, the last of no use.
+        of_count = self._stamps_ns[(self._newest - np.arange(LONG_AGO + 1)) % LONG_AGO]
+        since = self.looks[cells]
+        out: NDArray[np.int64] = of_count[since]
+        np.copyto(out, self.earlier_ns[cells], where=since == LONG_AGO)
         return out
 
     def put_back(self, times_ns: NDArray[np.int64]) -> None:
