@@ -40,7 +40,7 @@ class StopSignal:
     def __init__(self) -> None:
         """Take over both signals."""
         self.came = False
-        self._wake: Callable[[], None] | None = None
+        self._wake: Callable[[], object] | None = None
         self._lock = Lock()
         self._heard, self._told = socket.socketpair()
         self._told.setblocking(False)
@@ -53,7 +53,7 @@ class StopSignal:
         """Note a signal."""
         self.came = True
 
-    def wakes(self, wake: Callable[[], None] | None) -> None:
+    def wakes(self, wake: Callable[[], object] | None) -> None:
         """Have this called for every signal, on a thread of its own; None when nobody waits."""
         with self._lock:
             self._wake = wake
@@ -137,7 +137,8 @@ def run_node(node: Any, stop: StopSignal) -> int:
     from rclpy.executors import SingleThreadedExecutor
     executor = SingleThreadedExecutor(context=node.context)
     executor.add_node(node)
-    stop.wakes(executor.wake)
+    # Woken without anything to do it would wait on until the turn is over.
+    stop.wakes(lambda: executor.create_task(_do_nothing))
     try:
         if not node.start_by_itself():
             return 2
@@ -152,6 +153,10 @@ def run_node(node: Any, stop: StopSignal) -> int:
         answer_what_waits(node, executor)
         executor.shutdown()
         node.close()
+
+
+def _do_nothing() -> None:
+    """End a turn of an executor."""
 
 
 def answer_what_waits(node: Any, executor: Any) -> None:

@@ -33,7 +33,7 @@ def test_a_node_keeps_house_before_every_turn(monkeypatch):
     order = []
     executor = SimpleNamespace(
         add_node=lambda node: None, spin_once=lambda timeout_sec: order.append('turn'),
-        shutdown=lambda: None, wake=lambda: None)
+        shutdown=lambda: None)
     monkeypatch.setattr('rclpy.executors.SingleThreadedExecutor', lambda context: executor)
     monkeypatch.setattr(
         run, 'Housekeeping', lambda: SimpleNamespace(turn=lambda: order.append('house')))
@@ -63,3 +63,33 @@ assert stop.came
 @pytest.mark.parametrize('name', ['SIGINT', 'SIGTERM'])
 def test_a_signal_wakes_who_waits_in_c_where_it_is_not_handled(name):
     subprocess.run([sys.executable, '-c', A_SIGNAL.format(name=name)], check=True)
+
+
+A_LONG_TURN = """
+import os, signal, threading
+from berm_ledger.ros.run import run
+from rclpy.node import Node
+
+class Idle(Node):
+    turn_s, finished, exit_code, waits = 3600.0, False, 0, False
+    start_by_itself = lambda self: True
+    tick = give_up = lambda self: None
+
+    def close(self):
+        self.destroy_node()
+
+def idle():
+    node = Idle('idle')
+    # It is in its turn once its timer has gone off, and goes on to the next.
+    def ask_to_end():
+        node.destroy_timer(timer)
+        threading.Timer(0.3, os.kill, (os.getpid(), signal.SIGTERM)).start()
+    timer = node.create_timer(0.001, ask_to_end)
+    return node
+
+raise SystemExit(run('ledger', idle, []))
+"""
+
+
+def test_a_signal_ends_a_turn_in_which_nothing_comes_in(ros_domain_id):
+    subprocess.run([sys.executable, '-c', A_LONG_TURN], check=True, timeout=60.0)
