@@ -3,126 +3,126 @@
 /* Groups of cells whose charts alarm; what lies near cells. */
 #include "held.h"
 
-/* Cells on their lattice, of which a rectangle counts: first row and column, and those after it. */
+/*
+ * Cells on their lattice, of which a rectangle counts: first row and column, and those after it. Of
+ * each place with a rim of two `marks` says what is known, and `touched` where it says anything.
+ */
 typedef struct {
     const float *sums;
     const uint8_t *judged;
     const int64_t *flat, *place;
-    /* Which places with a rim of two hold a cell judged whose sum is above the edge. */
-    uint8_t *around;
+    uint8_t *marks;
+    int32_t *touched;
+    Py_ssize_t touches;
     Py_ssize_t cells, rows, cols;
     Py_ssize_t top, left, bottom, right;
     float edge;
 } Field;
 
 enum { RIM = 2, CROSS = 5 };
+enum { UNKNOWN = 0, CORE = 1, OUTSIDE = 2, TAKEN = 3 };
 static const int cross[CROSS][2] = {{0, 0}, {0, 1}, {0, -1}, {1, 0}, {-1, 0}};
+
+typedef struct {
+    Py_ssize_t row, col;
+} Spot;
+
+static Spot spot_of(const Field *field, Py_ssize_t cell)
+{
+    /* Both fit 32 bits, of which a division is far quicker. */
+    int32_t place = (int32_t)field->flat[cell], cols = (int32_t)field->cols;
+    return (Spot){place / cols, place % cols};
+}
+
+static inline Py_ssize_t place_of(const Field *field, Py_ssize_t row, Py_ssize_t col)
+{
+    return (row + RIM) * (field->cols + 2 * RIM) + col + RIM;
+}
 
 /* The cell at a row and column, -1 where there is none or none that counts. */
 static inline Py_ssize_t cell_at(const Field *field, Py_ssize_t row, Py_ssize_t col)
 {
     if (row < field->top || row >= field->bottom || col < field->left || col >= field->right)
         return -1;
-    int64_t cell = field->place[(row + RIM) * (field->cols + 2 * RIM) + col + RIM];
+    int64_t cell = field->place[place_of(field, row, col)];
     return cell >= 0 && cell < field->cells ? (Py_ssize_t)cell : -1;
 }
 
-static inline int is_around(const Field *field, Py_ssize_t row, Py_ssize_t col)
-{
-    return row >= field->top && row < field->bottom && col >= field->left && col < field->right
-        && field->around[(row + RIM) * (field->cols + 2 * RIM) + col + RIM];
-}
-
-/* Whether a place holds a cell judged whose sum is above the edge: looked up, without the marks. */
-static int is_above(const Field *field, Py_ssize_t row, Py_ssize_t col)
+/* Whether a place holds a cell judged whose sum is above the edge. */
+static inline int is_above(const Field *field, Py_ssize_t row, Py_ssize_t col)
 {
     Py_ssize_t cell = cell_at(field, row, col);
     return cell >= 0 && field->judged[cell] && field->sums[cell] > field->edge;
 }
 
-typedef int (*Belongs)(const Field *, Py_ssize_t, Py_ssize_t);
-
-/* Whether a cross of five places that belong covers a place. */
-static inline int in_core(const Field *field, Py_ssize_t row, Py_ssize_t col, Belongs belongs)
+/* Whether a cross of five cells above the edge covers a place. */
+static int in_core(const Field *field, Py_ssize_t row, Py_ssize_t col)
 {
     for (int middle = 0; middle < CROSS; middle++) {
         int whole = 1;
         for (int arm = 0; arm < CROSS && whole; arm++)
-            whole = belongs(field, row + cross[middle][0] + cross[arm][0],
-                            col + cross[middle][1] + cross[arm][1]);
+            whole = is_above(field, row + cross[middle][0] + cross[arm][0],
+                             col + cross[middle][1] + cross[arm][1]);
         if (whole) return 1;
     }
     return 0;
 }
 
-static int32_t root_of(int32_t *parent, int32_t k)
+/* Take a cell of the core that no group has yet; -1 where there is none. */
+static Py_ssize_t take(Field *field, Py_ssize_t row, Py_ssize_t col)
 {
-    while (parent[k] != k) k = parent[k] = parent[parent[k]];
-    return k;
+    Py_ssize_t cell = cell_at(field, row, col);
+    if (cell < 0) return -1;
+    uint8_t *mark = field->marks + place_of(field, row, col);
+    if (*mark == UNKNOWN) {
+        *mark = is_above(field, row, col) && in_core(field, row, col) ? CORE : OUTSIDE;
+        field->touched[field->touches++] = (int32_t)(mark - field->marks);
+    }
+    if (*mark != CORE) return -1;
+    *mark = TAKEN;
+    return cell;
 }
 
-/* `begins`: where it begins once it is grown; of a group, whichever begins first is its root. */
-typedef struct {
-    Py_ssize_t cell, row, col, begins;
-} Core;
-
-static Core core_of(const Field *field, Py_ssize_t cell)
+static int by_number(const void *one, const void *other)
 {
-    /* Both fit 32 bits, of which a division is far quicker. */
-    int32_t place = (int32_t)field->flat[cell], cols = (int32_t)field->cols;
-    return (Core){cell, place / cols, place % cols, 0};
+    int32_t a = *(const int32_t *)one, b = *(const int32_t *)other;
+    return (a > b) - (a < b);
 }
 
-static Py_ssize_t begin_of(const Field *field, Py_ssize_t row, Py_ssize_t col, int joined)
+/*
+ * Write the cells of the core that hang together with one of them, in order; how many. They do
+ * where they lie within so many steps.
+ */
+static Py_ssize_t gather(Field *field, Py_ssize_t seed, int steps, int32_t *members)
 {
-    Py_ssize_t up = row - joined < field->top ? field->top : row - joined;
-    Py_ssize_t wide = joined - (row - up);
-    Py_ssize_t from = col - wide < field->left ? field->left : col - wide;
-    return up * field->cols + from;
-}
-
-/* Whether the first so many of the core hold a cell, and `number` its place among them. */
-static inline int numbered(const Core *core, Py_ssize_t count, const int32_t *number,
-                           Py_ssize_t cell)
-{
-    return number[cell] >= 0 && number[cell] < count && core[number[cell]].cell == cell;
-}
-
-/* Join cells of the core that lie within so many steps; `number` holds the place of each. */
-static void join_cores(const Field *field, const Core *core, Py_ssize_t count, int steps,
-                       int32_t *number, int32_t *parent)
-{
+    Py_ssize_t count = 1;
+    members[0] = (int32_t)seed;
     for (Py_ssize_t k = 0; k < count; k++) {
-        parent[k] = (int32_t)k;
-        number[core[k].cell] = (int32_t)k;
-        for (int up = 0; up <= steps; up++) {
-            for (int along = up - steps; along <= steps - up; along++) {
-                Py_ssize_t row = core[k].row - up, col = core[k].col + along;
-                /* The marks are at hand, the places far away in memory. */
-                Py_ssize_t cell = is_around(field, row, col) ? cell_at(field, row, col) : -1;
-                if (cell < 0 || !numbered(core, k + 1, number, cell)) continue;
-                int32_t one = root_of(parent, (int32_t)k);
-                int32_t other = root_of(parent, number[cell]);
-                if (core[one].begins < core[other].begins
-                    || (core[one].begins == core[other].begins && one < other))
-                    parent[other] = one;
-                else
-                    parent[one] = other;
+        Spot own = spot_of(field, members[k]);
+        for (int up = -steps; up <= steps; up++) {
+            int wide = steps - abs(up);
+            for (int along = -wide; along <= wide; along++) {
+                Py_ssize_t cell = take(field, own.row + up, own.col + along);
+                if (cell >= 0) members[count++] = (int32_t)cell;
             }
         }
     }
+    qsort(members, (size_t)count, sizeof *members, by_number);
+    return count;
 }
 
-static PyObject *list_of(const Core *core, Py_ssize_t count, int32_t *parent, int32_t root)
+/* Where a group begins once it is grown by so many steps: its first place, row by row. */
+static Py_ssize_t begin_of(const Field *field, const int32_t *members, Py_ssize_t count, int steps)
 {
-    PyObject *out = PyList_New(0);
-    for (Py_ssize_t k = 0; out && k < count; k++) {
-        if (root_of(parent, (int32_t)k) != root) continue;
-        PyObject *cell = PyLong_FromSsize_t(core[k].cell);
-        if (!cell || PyList_Append(out, cell) < 0) Py_CLEAR(out);
-        Py_XDECREF(cell);
+    Py_ssize_t least = PY_SSIZE_T_MAX;
+    for (Py_ssize_t k = 0; k < count; k++) {
+        Spot own = spot_of(field, members[k]);
+        Py_ssize_t up = own.row - steps < field->top ? field->top : own.row - steps;
+        Py_ssize_t wide = steps - (own.row - up);
+        Py_ssize_t from = own.col - wide < field->left ? field->left : own.col - wide;
+        least = up * field->cols + from < least ? up * field->cols + from : least;
     }
-    return out;
+    return least;
 }
 
 /* The cells judged whose sum is above a limit, in order; mostly a whole block holds none. */
@@ -144,9 +144,9 @@ WIDE static Py_ssize_t all_above(const float *restrict sums, const uint8_t *rest
     return found;
 }
 
+/* Some of the members, and where they begin. */
 typedef struct {
-    Py_ssize_t begins;
-    int32_t root, cells, sure;
+    Py_ssize_t begins, first, count;
 } Group;
 
 static int by_begin(const void *one, const void *other)
@@ -155,52 +155,58 @@ static int by_begin(const void *one, const void *other)
     return (a > b) - (a < b);
 }
 
-/* The groups of cells of the core that are large and sure enough, as lists of cells. */
-static PyObject *groups_of(const Field *field, const Core *core, Py_ssize_t count, int joined,
-                           float limit, double least, Py_ssize_t least_sure)
+static PyObject *list_of(const int32_t *members, Py_ssize_t count)
 {
-    /* Of no use but for cells of the core: `numbered` tells them from what was left there. */
-    int32_t *number = scratch(2, ((size_t)field->cells + 1) * sizeof *number);
-    int32_t *parent = malloc(((size_t)count + 1) * sizeof *parent);
-    Group *group = calloc((size_t)count + 1, sizeof *group);
-    PyObject *out = number && parent && group ? PyList_New(0) : PyErr_NoMemory();
-    if (out) {
-        join_cores(field, core, count, 2 * joined + 1, number, parent);
-        for (Py_ssize_t k = 0; k < count; k++) {
-            int32_t root = root_of(parent, (int32_t)k);
-            group[root].begins = core[root].begins;
-            group[root].root = root;
-            group[root].cells++;
-            group[root].sure += field->sums[core[k].cell] > limit;
-        }
-        qsort(group, (size_t)count, sizeof *group, by_begin);
-        for (Py_ssize_t k = 0; out && k < count; k++) {
-            if (!group[k].cells || group[k].cells < least || group[k].sure < least_sure) continue;
-            PyObject *list = list_of(core, count, parent, group[k].root);
-            if (!list || PyList_Append(out, list) < 0) Py_CLEAR(out);
-            Py_XDECREF(list);
-        }
+    PyObject *out = PyList_New(count);
+    for (Py_ssize_t k = 0; out && k < count; k++) {
+        PyObject *cell = PyLong_FromLong(members[k]);
+        if (cell) PyList_SET_ITEM(out, k, cell);
+        else Py_CLEAR(out);
     }
-    free(parent);
-    free(group);
     return out;
 }
 
-/* Mark where cells are whose sum is above the edge. */
-static void mark(const Field *field, const Core *core, Py_ssize_t count)
+/* Of groups, in the order in which they begin, the cells. */
+static PyObject *lists_of(Group *group, Py_ssize_t groups, const int32_t *members)
 {
-    for (Py_ssize_t k = 0; k < count; k++)
-        field->around[(core[k].row + RIM) * (field->cols + 2 * RIM) + core[k].col + RIM]
-            = field->sums[core[k].cell] > field->edge;
+    qsort(group, (size_t)groups, sizeof *group, by_begin);
+    PyObject *out = PyList_New(0);
+    for (Py_ssize_t k = 0; out && k < groups; k++) {
+        PyObject *list = list_of(members + group[k].first, group[k].count);
+        if (!list || PyList_Append(out, list) < 0) Py_CLEAR(out);
+        Py_XDECREF(list);
+    }
+    return out;
 }
 
-/* Leave the marks all zero, for the next call. */
-static void unmark(const Field *field, const int32_t *cells, Py_ssize_t count)
+/* What makes a group: how far its cells are joined, least cells, least of them above a limit. */
+typedef struct {
+    int joined;
+    double least;
+    Py_ssize_t least_sure;
+    float limit;
+} Wanted;
+
+/* The groups around cells above the limit that are large and sure enough, as lists of cells. */
+static PyObject *groups_around(Field *field, const int32_t *above, Py_ssize_t count, Wanted by,
+                               int32_t *members)
 {
+    Group *group = calloc((size_t)count + 1, sizeof *group);
+    if (!group) return PyErr_NoMemory();
+    Py_ssize_t groups = 0, used = 0;
     for (Py_ssize_t k = 0; k < count; k++) {
-        Core own = core_of(field, cells[k]);
-        field->around[(own.row + RIM) * (field->cols + 2 * RIM) + own.col + RIM] = 0;
+        Spot own = spot_of(field, above[k]);
+        if (take(field, own.row, own.col) < 0) continue;
+        int32_t *found = members + used;
+        Py_ssize_t cells = gather(field, above[k], 2 * by.joined + 1, found), sure = 0;
+        for (Py_ssize_t i = 0; i < cells; i++) sure += field->sums[found[i]] > by.limit;
+        if ((double)cells < by.least || sure < by.least_sure) continue;
+        group[groups++] = (Group){begin_of(field, found, cells, by.joined), used, cells};
+        used += cells;
     }
+    PyObject *out = lists_of(group, groups, members);
+    free(group);
+    return out;
 }
 
 /* Whether some cells lie on the lattice; sets the error. */
@@ -219,8 +225,8 @@ static int enough_sure(const Field *field, const int32_t *above, Py_ssize_t coun
     Py_ssize_t sure = 0;
     if (count < least_sure) return 0;
     for (Py_ssize_t k = 0; k < count; k++) {
-        Core own = core_of(field, above[k]);
-        sure += in_core(field, own.row, own.col, is_above);
+        Spot own = spot_of(field, above[k]);
+        sure += in_core(field, own.row, own.col);
     }
     return sure >= least_sure;
 }
@@ -230,7 +236,7 @@ static void narrow(Field *field, const int32_t *above, Py_ssize_t count, Py_ssiz
 {
     Py_ssize_t top = field->rows, left = field->cols, bottom = 0, right = 0;
     for (Py_ssize_t k = 0; k < count; k++) {
-        Core own = core_of(field, above[k]);
+        Spot own = spot_of(field, above[k]);
         top = own.row < top ? own.row : top, bottom = own.row >= bottom ? own.row + 1 : bottom;
         left = own.col < left ? own.col : left, right = own.col >= right ? own.col + 1 : right;
     }
@@ -239,26 +245,13 @@ static void narrow(Field *field, const int32_t *above, Py_ssize_t count, Py_ssiz
     field->right = field->cols - right > reach ? right + reach : field->cols;
 }
 
-/* Keep those in the field that are in the core, at the front; return how many. */
-static Py_ssize_t keep_cores(const Field *field, Core *core, Py_ssize_t found, int joined)
-{
-    Py_ssize_t count = 0;
-    for (Py_ssize_t k = 0; k < found; k++) {
-        Core own = core[k];
-        if (!is_around(field, own.row, own.col)
-            || !in_core(field, own.row, own.col, is_around)) continue;
-        own.begins = begin_of(field, own.row, own.col, joined);
-        core[count++] = own;
-    }
-    return count;
-}
-
 /*
  * groups(sums, judged, flat (m,), place (r + 4, c + 4), limit, edge, reach, joined, least,
  *        least_sure) -> list of lists of cells
  *
  * As `Scene.groups`: cells above `edge` that a cross of such cells covers, within `reach` of some
- * above `limit`, that hang together once grown by `joined` steps.
+ * above `limit`, that hang together once grown by `joined` steps; of these those that hold enough
+ * above `limit`. One that holds none is never looked for.
  */
 static PyObject *groups(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
@@ -269,15 +262,15 @@ static PyObject *groups(PyObject *self, PyObject *const *args, Py_ssize_t given)
     field.judged = flat(&held, args[1], '?', cells, 0);
     field.flat = flat(&held, args[2], 'q', cells, 0);
     Py_buffer *place = view_of(&held, args[3], 'q', PyBUF_C_CONTIGUOUS);
-    float limit = (float)PyFloat_AsDouble(args[4]);
+    Wanted by = {.limit = (float)PyFloat_AsDouble(args[4])};
     field.edge = (float)PyFloat_AsDouble(args[5]);
     Py_ssize_t reach = PyLong_AsSsize_t(args[6]);
-    int joined = (int)PyLong_AsLong(args[7]);
-    double least = PyFloat_AsDouble(args[8]);
-    Py_ssize_t least_sure = PyLong_AsSsize_t(args[9]);
+    by.joined = (int)PyLong_AsLong(args[7]);
+    by.least = PyFloat_AsDouble(args[8]);
+    by.least_sure = PyLong_AsSsize_t(args[9]);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    if (place->ndim != 2 || place->shape[0] <= 2 * RIM || place->shape[1] <= 2 * RIM || joined < 0
-        || joined > 99 || reach < 0 || cells >= INT32_MAX
+    if (place->ndim != 2 || place->shape[0] <= 2 * RIM || place->shape[1] <= 2 * RIM
+        || by.joined < 0 || by.joined > 99 || reach < 0 || cells >= INT32_MAX
         || place->len / place->itemsize >= INT32_MAX) {
         PyErr_SetString(PyExc_ValueError, "the cells do not fit their lattice");
         return done(&held, NULL);
@@ -287,22 +280,19 @@ static PyObject *groups(PyObject *self, PyObject *const *args, Py_ssize_t given)
     field.bottom = field.rows, field.right = field.cols;
     int32_t *some = scratch(1, ((size_t)cells + 1) * sizeof *some);
     if (!some) return done(&held, NULL);
-    Py_ssize_t above = all_above(field.sums, field.judged, limit, cells, some);
+    Py_ssize_t above = all_above(field.sums, field.judged, by.limit, cells, some);
     if (!on_lattice(&field, some, above)) return done(&held, NULL);
     /* Mostly noise has raised a few, and that is all there is to see. */
-    if (!enough_sure(&field, some, above, least_sure)) return done(&held, PyList_New(0));
+    if (!enough_sure(&field, some, above, by.least_sure)) return done(&held, PyList_New(0));
     narrow(&field, some, above, reach);
-    Core *core = scratch(0, ((size_t)cells + 1) * sizeof *core);
-    field.around = core ? scratch(3, (size_t)(place->len / place->itemsize)) : NULL;
-    if (!field.around) return done(&held, NULL);
-    Py_ssize_t found = all_above(field.sums, field.judged, field.edge < limit ? field.edge : limit,
-                                 cells, some);
-    if (!on_lattice(&field, some, found)) return done(&held, NULL);
-    for (Py_ssize_t k = 0; k < found; k++) core[k] = core_of(&field, some[k]);
-    mark(&field, core, found);
-    Py_ssize_t count = keep_cores(&field, core, found, joined);
-    PyObject *out = groups_of(&field, core, count, joined, limit, least, least_sure);
-    unmark(&field, some, found);
+    size_t places = (size_t)(place->len / place->itemsize);
+    int32_t *members = scratch(0, (places + 1) * sizeof *members);
+    field.touched = members ? scratch(2, (places + 1) * sizeof *field.touched) : NULL;
+    field.marks = field.touched ? scratch(3, places) : NULL;
+    if (!field.marks) return done(&held, NULL);
+    PyObject *out = groups_around(&field, some, above, by, members);
+    /* The marks are left all zero, for the next call. */
+    for (Py_ssize_t k = 0; k < field.touches; k++) field.marks[field.touched[k]] = UNKNOWN;
     return done(&held, out);
 }
 
