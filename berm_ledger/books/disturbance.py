@@ -33,6 +33,7 @@ from .standing_since import StandingSince
 from .suspects import EDGE, Scene, STAYING_SHARE
 from .verdicts import is_proven, lasts, LEAST_RISE_M, SLIDE_REACH_M
 from ..kernels import compiled
+from ..survey.crest_lines import CELL_TOLERANCE_M
 from ..survey.noise import GridNoise
 
 __all__ = ['ALLOWANCE', 'Change', 'DisturbanceWatch', 'LIMIT']
@@ -58,9 +59,7 @@ class DisturbanceWatch:
 
     """
 
-    def __init__(
-        self, canvas: Canvas, watched: NDArray[np.bool_] | None = None
-    ) -> None:
+    def __init__(self, canvas: Canvas, watched: NDArray[np.bool_] | None = None) -> None:
         """Start with nothing accepted."""
         count = len(canvas.flat_index)
         # The cells watched among all n, and the place of each of the n among them, -1 for none.
@@ -83,8 +82,8 @@ class DisturbanceWatch:
         self._slope_looks = 0
         # Soil of no dump when they were, None for none; what changes it asks for new slopes.
         self._known_fill_m: NDArray[np.float32] | None = None
-        # How far a coarse grid may be off the cells watched, None until a look needs it [m].
-        self._chord_m: NDArray[np.float32] | None = None
+        # Cell of a coarse grid, how far it may be off the cells watched [m]; None until needed.
+        self._chord_m: tuple[float, NDArray[np.float32]] | None = None
         # What the last look has shown.
         self._scene: Scene | None = None
 
@@ -276,10 +275,10 @@ class DisturbanceWatch:
         """Return how far looks may be off between the cells of their grid; None for a fine one."""
         if grid_cell_m < 2.0 * self._canvas.lattice.cell_m:
             return None
-        if self._chord_m is None:
-            self._chord_m = chord_error_m(
+        if self._chord_m is None or abs(self._chord_m[0] - grid_cell_m) > CELL_TOLERANCE_M:
+            self._chord_m = grid_cell_m, chord_error_m(
                 self._canvas, self.accepted_m[self._at], grid_cell_m)
-        return self._chord_m
+        return self._chord_m[1]
 
     def _differences(
         self, level: LevelLook, open_cells: NDArray[np.bool_],

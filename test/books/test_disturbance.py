@@ -344,3 +344,25 @@ def test_recent_looks_forget() -> None:
     mean, count = recent.mean_since(1)
     assert np.isnan(mean[1])
     assert count[1] == 0.0
+
+
+def test_grids_of_another_cell_bring_another_chord() -> None:
+    """A crest that chords over 100 mm cut off is not taken for lost after grids of 50 mm."""
+    cols = np.abs(np.arange(SIDE) - SIDE // 2) * LATTICE.cell_m
+    ridge_m = np.broadcast_to(np.maximum(0.0, 0.15 - 0.7 * cols), (SIDE, SIDE)).ravel()
+    # Closed form: cells of 100 mm of which one centre lies 23 mm beside the crest show nothing
+    # that is higher than the ridge there.
+    cut_m = np.minimum(ridge_m, 0.15 - 0.023 * 0.7)
+    every, watch = np.full(SIDE * SIDE, 50.0), DisturbanceWatch(Canvas(LATTICE, EVERY))
+    watch.accept(EVERY, ridge_m, every, 0)
+
+    def look(measured_m: np.ndarray, cell_m: float, stamp_ns: int) -> None:
+        open_cells = np.zeros(SIDE * SIDE, dtype=bool)
+        level, planar_m = watch.level(measured_m, open_cells)
+        watch.look(level, planar_m, ridge_m, every, open_cells, ground_m=np.zeros(SIDE * SIDE),
+                   noise=NOISE.of_cell(cell_m), shift_error_m=0.001, stamp_ns=stamp_ns)
+
+    look(ridge_m, 0.05, 1)
+    for stamp_ns in (2, 3, 4):
+        look(cut_m, 0.1, stamp_ns)
+    assert not watch.falling.any()
