@@ -295,6 +295,10 @@ static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t give
     float totals[BLOCK], numbers[BLOCK];
     for (Py_ssize_t first = 0; first < cells; first += BLOCK) {
         Py_ssize_t count = cells - first < BLOCK ? cells - first : BLOCK;
+        if (!of_unknown && !any_number(along.values + first, count)) {
+            for (Py_ssize_t k = first; k < first + count; k++) out[k] = NAN;
+            continue;
+        }
         take_rows(&along, first + count);
         memcpy(totals, along.sums + first, count * sizeof(float));
         memcpy(numbers, along.counts + first, count * sizeof(float));

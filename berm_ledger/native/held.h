@@ -145,6 +145,14 @@ OWN void *scratch(int place, size_t bytes)
     return kept[place].data;
 }
 
+/* Whether there is anything but NaN among values. */
+WIDE OWN int32_t any_number(const float *restrict values, Py_ssize_t count)
+{
+    int32_t some = 0;
+    for (Py_ssize_t i = 0; i < count; i++) some |= values[i] == values[i];
+    return some;
+}
+
 OWN PyObject *done(Held *held, PyObject *result)
 {
     release(held);

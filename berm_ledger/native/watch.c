@@ -181,6 +181,19 @@ typedef struct {
     float dx, dy, dz;
 } Shift;
 
+/* Up to BLOCK cells of which a look shows none. */
+WIDE static void unseen_block(const uint8_t *restrict open, const float *restrict accepted,
+                              const float *restrict fill, float *restrict kept,
+                              float *restrict left, uint8_t *restrict judged, Py_ssize_t count)
+{
+    int32_t sound[BLOCK];
+    for (Py_ssize_t i = 0; i < count; i++) {
+        kept[i] = left[i] = NAN;
+        sound[i] = fabsf(accepted[i] + fill[i]) <= FLT_MAX;
+    }
+    for (Py_ssize_t i = 0; i < count; i++) judged[i] = (uint8_t)sound[i] & !open[i];
+}
+
 /* Up to BLOCK cells; how many are shown that nothing was accepted of yet. */
 WIDE static int32_t differ(const float *restrict measured, const float *restrict slope_x,
                            const float *restrict slope_y, Shift shift,
@@ -238,9 +251,13 @@ static PyObject *differences(PyObject *self, PyObject *const *args, Py_ssize_t g
         for (Py_ssize_t first = 0; first < piece[2]; first += BLOCK) {
             Py_ssize_t of = piece[0] + first, own = piece[1] + first;
             Py_ssize_t count = piece[2] - first < BLOCK ? piece[2] - first : BLOCK;
-            fresh += differ(measured + of, slope + of, slope + all + of, shift, open + of,
-                            accepted + of, fill ? fill + of : none, kept + own, left + own,
-                            judged + own, count);
+            const float *added = fill ? fill + of : none;
+            if (any_number(measured + of, count))
+                fresh += differ(measured + of, slope + of, slope + all + of, shift, open + of,
+                                accepted + of, added, kept + own, left + own, judged + own, count);
+            else
+                unseen_block(open + of, accepted + of, added, kept + own, left + own, judged + own,
+                             count);
         }
     }
     return done(&held, PyLong_FromSsize_t(fresh));
@@ -303,13 +320,6 @@ WIDE static Alarms chart_block(const float *restrict left, const float *restrict
     return (Alarms){lows, highs};
 }
 
-WIDE static int32_t any_known(const float *restrict left, Py_ssize_t count)
-{
-    int32_t known = 0;
-    for (Py_ssize_t i = 0; i < count; i++) known |= fabsf(left[i]) <= FLT_MAX;
-    return known;
-}
-
 /* What a look does not show stays as it is. */
 WIDE static Alarms still_block(const float *restrict low, const float *restrict high, float limit,
                                int32_t *restrict resting, Py_ssize_t count)
@@ -370,7 +380,7 @@ static PyObject *chart(PyObject *self, PyObject *const *args, Py_ssize_t given)
         for (Py_ssize_t first = 0; first < piece[2]; first += BLOCK) {
             Py_ssize_t of = piece[0] + first, own = piece[1] + first;
             Py_ssize_t count = piece[2] - first < BLOCK ? piece[2] - first : BLOCK;
-            Alarms more = any_known(left + own, count)
+            Alarms more = any_number(left + own, count)
                 ? chart_block(left + own, smooth + own, steep + own, low + own, high + own,
                               accepted + of, worth + of, resting, count, by)
                 : still_block(low + own, high + own, by.limit, resting, count);
