@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import argparse
 from collections import Counter
-from dataclasses import fields
 from pathlib import Path
 import sys
 import tempfile
@@ -57,7 +56,7 @@ LOADS = 700
 MOST_BYTES, MOST_S = 50_000_000, 2.0
 # Layers are written with the first of so many loads.
 LAYERS_EVERY = 50
-NAMES = [field.name for field in fields(Reading)][1:]
+NAMES = Reading._fields[1:]
 GROWING = ('height_m', 'low_m', 'high_m')
 
 
@@ -130,13 +129,13 @@ class Day:
         self.due |= self.turns.after_look(self.seen, self.looks, moved)
         self.step += 1
 
-    def rows_due(self, overdue: np.ndarray) -> np.ndarray:
+    def rows_due(self, overdue: np.ndarray | None) -> np.ndarray:
         """Return the rows whose turn it is, or that are overdue."""
-        return np.flatnonzero(self.due | overdue)
+        return np.flatnonzero(self.due if overdue is None else self.due | overdue)
 
     def rows_seen(self) -> np.ndarray:
-        """Return all rows: every look shows the whole berm."""
-        return np.arange(self.record.shape[1])
+        """Return a mask of all rows: every look shows the whole berm."""
+        return np.ones(self.record.shape[1], dtype=bool)
 
     def readings(self, rows: np.ndarray) -> tuple[Reading, ...]:
         """Return the readings of some rows that may say something new, or are overdue."""

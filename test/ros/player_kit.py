@@ -15,7 +15,8 @@ import time
 from berm_ledger.ros.messages import fill_point_cloud, fill_pose, stamp_ns_from
 
 GIVE_UP_S = 60.0
-# A grid that no answer has come to for so long is sent again.
+# A grid that no answer has come to for so long is sent again, and the pose before it: whoever has
+# only just been found may miss what is published, and without a pose no grid is taken.
 PATIENCE_S = 5.0
 
 
@@ -42,7 +43,7 @@ class Player:
         if taken_currents:
             self.out['drum_current'] = self.node.create_publisher(
                 message_class('std_msgs/msg/Float32'), 'drum_current', 5)
-        self.heard, self.answers = {}, 0
+        self.heard, self.answers, self.last_pose = {}, 0, None
         for name, kind in (('segments', 'sensor_msgs/msg/PointCloud2'),
                            ('rework', 'diagnostic_msgs/msg/DiagnosticArray')):
             self.node.create_subscription(
@@ -59,6 +60,7 @@ class Player:
         for event in events:
             before = self.answers
             self.out[event.kind].publish(self.message(event))
+            self.last_pose = event if event.kind == 'pose' else self.last_pose
             if event.kind == 'pose' and self.taken_pose_ns:
                 self.world.until(lambda event=event: (
                     self.taken_pose_ns() or 0) >= event.value.stamp_ns)
@@ -69,12 +71,14 @@ class Player:
                 self.wait_for_answer(event, before)
 
     def wait_for_answer(self, event, before):
-        """Wait until the books have taken an event in; of sensor data the first may get lost."""
+        """Wait until the books have taken an event in; the first messages may get lost."""
         def answered():
             return self.answers > before and (
                 stamp_ns_from(self.heard['segments'].header) >= event.stamp_ns)
 
         if event.kind == 'grid' and not self.world.comes_true(answered, PATIENCE_S):
+            if self.last_pose is not None:
+                self.out['pose'].publish(self.message(self.last_pose))
             self.out['grid'].publish(self.message(event))
         self.world.until(answered)
 
