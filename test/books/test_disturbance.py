@@ -4,14 +4,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from contextlib import nullcontext
+from typing import Any
+
 from berm_ledger.books.changes import Evidence
 from berm_ledger.books.charts import Canvas
-from berm_ledger.books.disturbance import ALLOWANCE, Change, DisturbanceWatch, LIMIT
+from berm_ledger.books.disturbance import ALLOWANCE, Change, DisturbanceWatch, LIMIT, RECENT
 from berm_ledger.books.recent import RecentLooks
 from berm_ledger.books.sequential import Cusum, cusum_run_length
 from berm_ledger.books.shared_shift import LevelLook, robust_spread, SharedShift
 from berm_ledger.books.verdicts import assessed_losses, GROUND_SIGMAS
 from berm_ledger.geometry import Lattice
+from berm_ledger.kernels import numpy_only
 from berm_ledger.survey.noise import GridNoise
 import numpy as np
 import pytest
@@ -366,3 +371,24 @@ def test_grids_of_another_cell_bring_another_chord() -> None:
     for stamp_ns in (2, 3, 4):
         look(cut_m, 0.1, stamp_ns)
     assert not watch.falling.any()
+
+
+@pytest.mark.parametrize('way', [nullcontext, numpy_only])
+def test_kept_looks_write_what_is_unknown_in_one_way(way: Callable[[], Any]) -> None:
+    """What arithmetic of a sensor's driver leaves for unknown has a sign; the layers have none."""
+    flat, every = np.zeros(SIDE * SIDE), np.full(SIDE * SIDE, 50.0)
+    watch, open_cells = DisturbanceWatch(Canvas(LATTICE, EVERY)), np.zeros(len(flat), dtype=bool)
+    watch.accept(EVERY, flat, every, 0)
+    measured = np.full((SIDE, SIDE), -np.float32(np.nan))
+    measured[:SIDE // 2, 2:] = 0.0
+    measured[BLOCK] = -0.02
+    assert np.signbit(measured[np.isnan(measured)]).all()
+    with way():
+        for stamp_ns in (1, 2, 3):
+            level, planar_m = watch.level(measured.ravel(), open_cells)
+            watch.look(level, planar_m, flat, every, open_cells, ground_m=flat, noise=NOISE,
+                       shift_error_m=0.001, stamp_ns=stamp_ns)
+        looks = [values for name, (_, values) in watch.evidence().items() if RECENT in name]
+    assert any(np.isfinite(values).any() and np.isnan(values).any() for values in looks)
+    for values in looks:
+        assert not np.signbit(values[np.isnan(values)]).any()
