@@ -48,7 +48,7 @@ static int sharpen_runs(const Surface *surface, const Run *runs, Py_ssize_t coun
                         float area, float *out)
 {
     for (; count > 0; count--, runs++) {
-        if (!fits(runs->count - 1, surface->count, "a run that does not fit")
+        if (!fits((int64_t)runs->count - 1, surface->count, "a run that does not fit")
             || !fits(runs->first, surface->count, "a cell that there is not")
             || !fits(runs->first + (int64_t)runs->count - 1, surface->count,
                      "a cell that there is not"))

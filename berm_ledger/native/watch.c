@@ -41,7 +41,7 @@ static PyObject *apart(PyObject *self, PyObject *const *args, Py_ssize_t given)
     Py_ssize_t step = PyLong_AsSsize_t(args[4]);
     double *out = flat(&held, args[5], 'd', picked, 1);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    if (step < 1 || (picked > 0 && (picked - 1) > (all - 1) / step)) {
+    if (step < 1 || (picked > 0 && (all < 1 || picked - 1 > (all - 1) / step))) {
         PyErr_SetString(PyExc_ValueError, "more cells than there are");
         return done(&held, NULL);
     }

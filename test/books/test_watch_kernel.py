@@ -150,6 +150,8 @@ def test_what_does_not_fit_the_watch_is_refused() -> None:
     for step, picked in ((0, 1), (1, 6), (3, 3), (-1, 1)):
         with pytest.raises(ValueError, match='more cells than there are'):
             compiled.watch.apart(single, single, single, mask, step, np.empty(picked))
+    with pytest.raises(ValueError, match='more cells than there are'):
+        compiled.watch.apart(single[:0], single[:0], None, mask[:0], 5, np.empty(1))
     flat, place = np.arange(5), np.full((5, 9), 5)
     for cells, places in ((flat + 1, place), (flat - 1, place), (flat, place[:4].copy())):
         with pytest.raises(ValueError, match='lattice'):
