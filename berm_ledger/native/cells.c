@@ -210,19 +210,6 @@ WIDE static void mean_of(const float *restrict sums, const float *restrict count
     }
 }
 
-/* Whether pieces (k, 3) of cell, other cell and count lie within so many cells. */
-static int pieces_fit(const int32_t *piece, Py_ssize_t pieces, Py_ssize_t cells)
-{
-    for (; pieces > 0; pieces--, piece += 3) {
-        if (piece[0] < 0 || piece[1] < 0 || piece[2] < 0 || piece[0] + (Py_ssize_t)piece[2] > cells
-            || piece[1] + (Py_ssize_t)piece[2] > cells) {
-            PyErr_SetString(PyExc_ValueError, "a piece holds cells that there are not");
-            return 0;
-        }
-    }
-    return 1;
-}
-
 /* Sums and counts along rows, as far as they have been taken. */
 typedef struct {
     const float *values;
@@ -288,9 +275,9 @@ static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t give
     float *out = flat(&held, args[6], 'f', cells, 1);
     along.sums = held.failed ? NULL : scratch(0, (cells + 1) * sizeof(float));
     along.counts = along.sums ? scratch(1, (cells + 1) * sizeof(float)) : NULL;
-    if (!along.counts || PyErr_Occurred() || !pieces_fit(along.row, along.rows, cells)
-        || !pieces_fit(north.piece, north.pieces, cells)
-        || !pieces_fit(south.piece, south.pieces, cells))
+    if (!along.counts || PyErr_Occurred() || !pieces_fit(along.row, along.rows, cells, cells)
+        || !pieces_fit(north.piece, north.pieces, cells, cells)
+        || !pieces_fit(south.piece, south.pieces, cells, cells))
         return done(&held, NULL);
     float totals[BLOCK], numbers[BLOCK];
     for (Py_ssize_t first = 0; first < cells; first += BLOCK) {

@@ -278,7 +278,7 @@ static PyObject *tops(PyObject *self, PyObject *const *args, Py_ssize_t given)
     Held held = {.count = 0};
     Py_ssize_t cells = length(args[0]), runs = length(args[3]), count = length(args[14]);
     Surface surface = {flat(&held, args[0], 'f', cells, 0),
-                       args[1] == Py_None ? NULL : flat(&held, args[1], 'f', cells, 0), cells};
+                       flat_if_any(&held, args[1], 'f', cells), cells};
     float *sharp = flat(&held, args[2], 'f', cells, 1);
     const Run *run = flat(&held, args[3], 'i', 6 * runs, 0);
     float blur = (float)PyFloat_AsDouble(args[4]), area = (float)PyFloat_AsDouble(args[5]);

@@ -125,6 +125,19 @@ OWN int all_fit(const int32_t *place, Py_ssize_t count, Py_ssize_t of, const cha
     return !count || (fits(least, of, says) && fits(most, of, says));
 }
 
+/* Whether pieces (k, 3): first of some, first of others, how many; lie within so many of either. */
+OWN int pieces_fit(const int32_t *piece, Py_ssize_t pieces, Py_ssize_t some, Py_ssize_t others)
+{
+    for (; pieces > 0; pieces--, piece += 3) {
+        if (piece[0] < 0 || piece[1] < 0 || piece[2] < 0 || piece[0] + (Py_ssize_t)piece[2] > some
+            || piece[1] + (Py_ssize_t)piece[2] > others) {
+            PyErr_SetString(PyExc_ValueError, "a piece holds cells that there are not");
+            return 0;
+        }
+    }
+    return 1;
+}
+
 /*
  * Memory that is kept from call to call; whoever calls holds the interpreter's lock. What is new of
  * it is zero, what is old as it was left.

@@ -3,6 +3,17 @@
 /* Readings: whose turn it is, what lies on segments, what their crests come to; layers to keep. */
 #include "ranks.h"
 
+/* From where to where a row goes, in ends (rows + 1,) of so many; sets the error if it does not. */
+static int ends_fit(const int64_t *end, Py_ssize_t rows, int64_t row, Py_ssize_t of,
+                    const char *says, int64_t *from, int64_t *to)
+{
+    if (!fits(row, rows, "a row that there is not")) return 0;
+    *from = end[row], *to = end[row + 1];
+    if (*from >= 0 && *to >= *from && *to <= of) return 1;
+    PyErr_SetString(PyExc_ValueError, says);
+    return 0;
+}
+
 /* ---- volumes ------------------------------------------------------------------------------- */
 
 /* What is known of cells: n of them on the lattice, and those of each row with share and design. */
@@ -129,12 +140,8 @@ static PyObject *volumes(PyObject *self, PyObject *const *args, Py_ssize_t given
         ? NULL : PyList_New(count);
     if (!out) return done(&held, NULL);
     for (Py_ssize_t r = 0; r < count; r++) {
-        if (!fits(row[r], rows, "a row that there is not")) break;
-        int64_t from = end[row[r]], to = end[row[r] + 1];
-        if (from < 0 || to < from || to > cells) {
-            PyErr_SetString(PyExc_ValueError, "cells that there are not");
-            break;
-        }
+        int64_t from, to;
+        if (!ends_fit(end, rows, row[r], cells, "cells that there are not", &from, &to)) break;
         if (!all_fit(stock.cell + from, to - from, all, "a cell that there is not")) break;
         double sums[SUMS] = {0.0};
         for (; from < to; from += CHUNK) {
@@ -164,7 +171,7 @@ static PyObject *spread(PyObject *self, PyObject *const *args, Py_ssize_t given)
     Py_ssize_t count = length(args[7]);
     const float *height = flat(&held, args[0], 'f', all, 0);
     const float *looks = flat(&held, args[1], 'f', all, 0);
-    const float *of_datum = args[2] == Py_None ? NULL : flat(&held, args[2], 'f', all, 0);
+    const float *of_datum = flat_if_any(&held, args[2], 'f', all);
     float most = (float)PyFloat_AsDouble(args[3]), noise = (float)PyFloat_AsDouble(args[4]);
     const int32_t *cell = flat(&held, args[5], 'i', cells, 0);
     const int64_t *end = flat(&held, args[6], 'q', rows + 1, 0);
@@ -174,12 +181,8 @@ static PyObject *spread(PyObject *self, PyObject *const *args, Py_ssize_t given)
         ? NULL : scratch(0, 3 * (cells + 1) * sizeof *values);
     if (!values) return done(&held, NULL);
     for (Py_ssize_t r = 0; r < count; r++) {
-        if (!fits(row[r], rows, "a row that there is not")) break;
-        int64_t from = end[row[r]], to = end[row[r] + 1];
-        if (from < 0 || to < from || to > cells) {
-            PyErr_SetString(PyExc_ValueError, "cells that there are not");
-            break;
-        }
+        int64_t from, to;
+        if (!ends_fit(end, rows, row[r], cells, "cells that there are not", &from, &to)) break;
         if (!all_fit(cell + from, to - from, all, "a cell that there is not")) break;
         Py_ssize_t known = 0;
         for (int64_t k = from; k < to; k++) {
@@ -238,12 +241,8 @@ static PyObject *along(PyObject *self, PyObject *const *args, Py_ssize_t given)
     PyObject *out = held.failed || PyErr_Occurred() ? NULL : PyList_New(count);
     if (!out) return done(&held, NULL);
     for (Py_ssize_t r = 0; r < count; r++) {
-        if (!fits(row[r], rows, "a row that there is not")) break;
-        int64_t from = end[row[r]], to = end[row[r] + 1];
-        if (from < 0 || to < from || to > sections) {
-            PyErr_SetString(PyExc_ValueError, "sections that there are not");
-            break;
-        }
+        int64_t from, to;
+        if (!ends_fit(end, rows, row[r], sections, "sections that there are not", &from, &to)) break;
         PyObject *own = figures(height + from, offset + from, spread + from, target + from,
                                 tolerance, to - from);
         if (!own) break;

@@ -5,22 +5,6 @@
 
 enum { BLOCK = 128, LONG_AGO = 255 };
 
-/*
- * The cells watched are some of all n surveyed ones, in pieces (k, 3): first of all, first of those
- * watched, how many. Return whether they lie within so many of either.
- */
-static int pieces_fit(const int32_t *piece, Py_ssize_t pieces, Py_ssize_t all, Py_ssize_t watched)
-{
-    for (; pieces > 0; pieces--, piece += 3) {
-        if (piece[0] < 0 || piece[1] < 0 || piece[2] < 0 || piece[0] + (Py_ssize_t)piece[2] > all
-            || piece[1] + (Py_ssize_t)piece[2] > watched) {
-            PyErr_SetString(PyExc_ValueError, "a piece holds cells that there are not");
-            return 0;
-        }
-    }
-    return 1;
-}
-
 /* ---- the shift that all cells share -------------------------------------------------------- */
 
 /*
