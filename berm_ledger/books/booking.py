@@ -88,8 +88,7 @@ READING_DIGITS = tuple((name, digits_of(name)) for name in Reading._fields[1:])
 
 def reading_data(reading: Reading) -> dict[str, Any]:
     """Return the data of a ``reading`` entry."""
-    # As ``with_digits`` does, without a call for each of the many.
-    return {name: round(value, digits) + 0.0 if math.isfinite(value) else None
+    return {name: with_digits(value, digits)
             for (name, digits), value in zip(READING_DIGITS, reading[1:])}
 
 

@@ -73,10 +73,15 @@ class ShiftError:
     most_m: float
     chord_m: NDArray[np.float32] | None = None
 
-    def at(self, cells: slice | NDArray[np.intp] = slice(None)) -> NDArray[np.float32]:
-        """Return it at some of the m cells, all by default [m]."""
+    def of_shift(self, cells: slice | NDArray[np.intp] = slice(None)) -> NDArray[np.float32]:
+        """Return what the shift alone makes of it at some of the m cells, all by default [m]."""
         out: NDArray[np.float32] = np.minimum(
             self.steep[cells] * np.float32(self.planar_m), np.float32(self.most_m))
+        return out
+
+    def at(self, cells: NDArray[np.intp]) -> NDArray[np.float32]:
+        """Return it at some of the m cells [m]."""
+        out = self.of_shift(cells)
         if self.chord_m is not None:
             out += self.chord_m[cells]
         return out
@@ -165,10 +170,9 @@ class ChangeCharts:
                 accepted.accepted_m, accepted.accepted_looks, accepted.same.looks,
                 accepted.same.earlier_ns, pieces, accepted.same.begin(look.stamp_ns), figures)
             return alarms
-        shared_m = np.minimum(look.shift.steep * figures[0], figures[1])
         known = np.isfinite(look.left_m)
         worth = accepted.accepted_looks[at]
-        beyond = beyond_allowed(look.smooth_m, shared_m, worth, figures[2:6])
+        beyond = beyond_allowed(look.smooth_m, look.shift.of_shift(), worth, figures[2:6])
         calm = known & (np.maximum(self.low, self.high) < QUIET_SUM)
         calm &= np.abs(beyond) < np.float32(QUIET_LOOK)
         accepted.same.take(at, self.add(beyond, known), look.stamp_ns)

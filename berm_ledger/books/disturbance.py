@@ -142,7 +142,7 @@ class DisturbanceWatch:
             # A NaN of a grid may bear any sign; what is kept is the same for all.
             kept = np.where(active & ~np.isnan(height_m), height_m, np.float32(np.nan))
             out[f'{RECENT}{place}'] = (stamp_ns, self._on_all(kept))
-        if self._risen.has_some and self._risen.first_seen_ns.any():
+        if self._risen.first_seen_ns.any():
             out[RISEN] = (0, self._on_all(self._risen.first_seen_ns))
         return out
 

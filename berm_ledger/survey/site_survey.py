@@ -255,8 +255,7 @@ class SiteSurvey:
     def use_cell(self, grid_cell_m: float) -> None:
         """Expect grids of another cell [m]."""
         self._grid_cell_m = grid_cell_m
-        if grid_cell_m != self.noise.cell_m:
-            self.noise = self.noise.of_cell(grid_cell_m)
+        self.noise = self.noise.of_cell(grid_cell_m)
         self._crests.use_cell(grid_cell_m)
 
     def _look_noise_m(self, shift: Shift) -> float:
