@@ -263,17 +263,16 @@ static int64_t period_of(double wait, int64_t most)
 
 /*
  * turns(seen, looks (n,), cells (k,), ends (rows + 1,), moved, least, block (rows,), look, most looks,
- *       most moved, shown, waiting, turn, due, listed (rows,)) -> how many are listed
+ *       most moved, shown, waiting, turn (rows,))
  *
  * Which rows are seen by those of their cells from one end to the next, which wait since, and whose
- * turn it is: the mean has moved by as much as it may, or enough of its cells were pulled over. They
- * are due from then on; a list of those due that are seen.
+ * turn it is: the mean has moved by as much as it may, or enough of its cells were pulled over.
  */
 static PyObject *turns(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 15)) return NULL;
+    if (!wanted(given, 13)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t all = length(args[0]), cells = length(args[2]), rows = length(args[6]), many = 0;
+    Py_ssize_t all = length(args[0]), cells = length(args[2]), rows = length(args[6]);
     const uint8_t *seen = flat(&held, args[0], '?', all, 0);
     const float *looks = flat(&held, args[1], 'f', all, 0);
     const int32_t *cell = flat(&held, args[2], 'i', cells, 0);
@@ -286,8 +285,6 @@ static PyObject *turns(PyObject *self, PyObject *const *args, Py_ssize_t given)
     uint8_t *shown = flat(&held, args[10], '?', rows, 1);
     uint8_t *waiting = flat(&held, args[11], '?', rows, 1);
     uint8_t *turn = flat(&held, args[12], '?', rows, 1);
-    uint8_t *due = flat(&held, args[13], '?', rows, 1);
-    int64_t *listed = flat(&held, args[14], 'q', rows, 1);
     if (held.failed || PyErr_Occurred() || !all_fit(cell, cells, all, "a cell that there is not"))
         return done(&held, NULL);
     for (Py_ssize_t row = 0; row < rows; row++) {
@@ -309,11 +306,9 @@ static PyObject *turns(PyObject *self, PyObject *const *args, Py_ssize_t given)
         waiting[row] |= shown[row];
         turn[row] = (waiting[row] && (look + block[row]) % period_of(wait, most_looks) == 0)
             || (double)moved[row] >= least[row];
-        due[row] |= turn[row];
-        listed[many] = row;
-        many += due[row] && shown[row];
     }
-    return done(&held, PyLong_FromSsize_t(many));
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
 }
 
 /* ---- layers -------------------------------------------------------------------------------- */

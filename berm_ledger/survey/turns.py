@@ -55,9 +55,8 @@ class Turns:
         self._look = 0
         self._waiting = np.zeros(rows, dtype=bool)
         self.seen = np.zeros(rows, dtype=bool)
-        # Segments that are to be read as soon as they are in view, and a list of those that are.
+        # Segments that are to be read as soon as they are in view.
         self._due = np.zeros(rows, dtype=bool)
-        self._listed: NDArray[np.intp] | None = None
 
     def after_look(
         self, seen: NDArray[np.bool_], looks: NDArray[np.float32], moved: NDArray[np.intp]
@@ -83,14 +82,12 @@ class Turns:
         many = np.bincount(self._segment[moved], minlength=len(self._block))
         if compiled.readings is not None:
             self.seen, turn = np.empty((2, len(self._block)), dtype=bool)
-            listed = np.empty(len(self._block), dtype=np.intp)
-            count = compiled.readings.turns(
+            compiled.readings.turns(
                 seen, looks, self._cells, self._ends, many, self._least, self._block, self._look,
-                MOST_LOOKS, MOST_MOVED, self.seen, self._waiting, turn, self._due, listed)
-            self._listed = listed[:count]
+                MOST_LOOKS, MOST_MOVED, self.seen, self._waiting, turn)
         else:
             turn = self._turns(seen, looks, many)
-            self.ask(turn)
+        self.ask(turn)
         self._look += 1
         return turn
 
@@ -115,12 +112,9 @@ class Turns:
     def ask(self, rows: NDArray[np.bool_]) -> None:
         """Let segments be read as soon as they are in view, whether it is their turn or not."""
         self._due |= rows
-        self._listed = None
 
     def due(self, overdue: NDArray[np.bool_] | None = None) -> NDArray[np.intp]:
         """Return the rows in view that are to be read, and any that are ``overdue``."""
-        if overdue is None and self._listed is not None:
-            return self._listed
         due = self._due if overdue is None else self._due | overdue
         return np.flatnonzero(due & self.seen)
 
@@ -128,4 +122,3 @@ class Turns:
         """Note that segments have been read."""
         self._waiting[rows] = False
         self._due[rows] = False
-        self._listed = None
