@@ -6,6 +6,9 @@ Start the nodes ledger and target for one rover.
     ros2 launch berm_ledger ledger.launch.py site_file:=site.yaml pose_topic:=/odometry/filtered
 """
 
+import os
+
+from berm_ledger.ros.memory import large_pages
 from launch import LaunchDescription
 from launch.actions import DeclareLaunchArgument
 from launch.substitutions import LaunchConfiguration
@@ -58,7 +61,8 @@ def generate_launch_description():
                 pose, ('elevation', LaunchConfiguration('elevation_topic')),
                 ('dump', LaunchConfiguration('dump_topic')),
                 ('drum_current', LaunchConfiguration('drum_current_topic'))],
-            **common),
+            # It is sent grids of many megabytes.
+            additional_env=large_pages(os.environ), **common),
         Node(
             executable='target_node', name='target',
             parameters=[{

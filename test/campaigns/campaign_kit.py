@@ -23,6 +23,8 @@ import threading
 import time
 from typing import Any
 
+from berm_ledger.ros.memory import large_pages
+
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.append(str(ROOT / 'test' / 'ros'))
 
@@ -110,7 +112,10 @@ class NodeProcess:
         if fresh:
             with log.open('ab') as out:
                 command = [sys.executable, '-m', f'berm_ledger.ros.{kind}_node', *arguments]
-                self._popen = subprocess.Popen(command, stdout=out, stderr=out, cwd='/')
+                # In the environment that the launch file gives the ledger.
+                self._popen = subprocess.Popen(
+                    command, stdout=out, stderr=out, cwd='/',
+                    env={**os.environ, **large_pages(os.environ)})
             self._forked, self.pid = None, self._popen.pid
         else:
             self._forked = FORK.Process(

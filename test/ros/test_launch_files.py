@@ -7,11 +7,13 @@ Needs launch_pytest and this package in a workspace that is built and sourced; a
 installation has the first, ``colcon build`` makes the second.
 """
 
+import contextlib
 import importlib.util
 import os
 from pathlib import Path
 import sqlite3
 
+from berm_ledger.ros.memory import large_pages
 from berm_ledger.ros.messages import (
     flagged_from_rework,
     hold_from_rework,
@@ -58,6 +60,17 @@ def description_of(share, name, exits, **arguments):
             getattr(event.action, 'node_name', 'player').split('/')[-1], event.returncode))),
         IncludeLaunchDescription(source, launch_arguments=arguments.items()),
         launch_pytest.actions.ReadyToTest()])
+
+
+def environment_of(program):
+    """Return the environment of a node of this domain."""
+    domain = f'ROS_DOMAIN_ID={os.environ["ROS_DOMAIN_ID"]}'
+    for process in Path('/proc').glob('[0-9]*'):
+        with contextlib.suppress(OSError):
+            lines = (process / 'environ').read_text().split('\0')
+            if domain in lines and program in (process / 'cmdline').read_text():
+                return dict(line.split('=', 1) for line in lines if '=' in line)
+    raise LookupError(program)
 
 
 def state_of(world, manager, name):
@@ -151,6 +164,7 @@ def test_a_manager_can_start_and_stop_the_nodes(ros_context, exits):
                 assert change(world, manager, name, step)
                 assert state_of(world, manager, name) == state
             world.until(lambda output=output: manager.count_publishers(output) == 1)
+        assert large_pages({}).items() <= environment_of('ledger_node').items()
         for name, output in (('ledger', 'segments'), ('target', 'target_pose')):
             assert change(world, manager, name, 'deactivate')
             assert change(world, manager, name, 'cleanup')

@@ -2,6 +2,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """What a node does with memory that it needs no more."""
 
+import os
+from pathlib import Path
+import platform
 import subprocess
 import sys
 
@@ -44,6 +47,52 @@ def test_large_blocks_are_given_back():
         pytest.skip('the C library cannot be told')
     assert kept('memory.give_back_large_blocks()') == 2
     assert kept('True') > 2
+
+
+# As much as a message of a million points, written once it is there.
+FAULTS = """
+import ctypes, resource
+libc = ctypes.CDLL(None)
+libc.malloc.restype = ctypes.c_void_p
+block = libc.malloc(ctypes.c_size_t(12_000_000))
+before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+ctypes.memset(block, 1, 12_000_000)
+print(resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before)
+"""
+
+
+def faults(environment):
+    """Return how often the system had to hand out pages for a large block."""
+    done = subprocess.run(
+        [sys.executable, '-c', FAULTS], env=environment, capture_output=True, text=True,
+        check=True)
+    return int(done.stdout)
+
+
+def test_large_blocks_lie_in_large_pages():
+    enabled = Path('/sys/kernel/mm/transparent_hugepage/enabled')
+    library, version = platform.libc_ver()
+    if library != 'glibc' or tuple(map(int, version.split('.'))) < (2, 35):
+        pytest.skip('the C library cannot be told to use large pages')
+    if not enabled.exists() or '[madvise]' not in enabled.read_text():
+        pytest.skip('the system hands out large pages always or never')
+    plain = {name: value for name, value in os.environ.items() if name != memory.TUNABLES}
+
+    small, large = faults(plain), faults({**plain, **memory.large_pages(plain)})
+
+    # 12 MB are 2930 pages of 4 kB; a large one stands for 512 of them.
+    assert small > 2900
+    assert large < small - 3 * 512
+
+
+@pytest.mark.parametrize(('given', 'expected'), [
+    (None, 'glibc.malloc.hugetlb=1'),
+    ('glibc.malloc.check=3', 'glibc.malloc.check=3:glibc.malloc.hugetlb=1'),
+    ('glibc.malloc.hugetlb=0', 'glibc.malloc.hugetlb=0'),
+])
+def test_what_a_user_has_set_for_the_library_stays(given, expected):
+    environ = {} if given is None else {'GLIBC_TUNABLES': given}
+    assert memory.large_pages(environ) == {'GLIBC_TUNABLES': expected}
 
 
 def test_where_the_library_cannot_be_told_nothing_happens(monkeypatch):
