@@ -3,7 +3,8 @@
 /* Over all surveyed cells: fusion of a look, and means of 3 x 3 cells. */
 #include "held.h"
 
-enum { BLOCK = 128 };
+/* Cells that are worked on at once, and how many are asked for before they are. */
+enum { BLOCK = 128, AHEAD = 2 * BLOCK };
 
 static inline float at_most(float value, float most)
 {
@@ -148,6 +149,9 @@ static PyObject *fuse(PyObject *self, PyObject *const *args, Py_ssize_t given)
     int32_t nears[BLOCK];
     for (Py_ssize_t first = 0; first < cells; first += BLOCK) {
         Py_ssize_t count = cells - first < BLOCK ? cells - first : BLOCK;
+        const float *soon[] = {measured + first, height + first, looks + first, trend + first};
+        for (int k = 0; k < 4; k++) fetch_on(soon[k] + AHEAD, BLOCK * sizeof(float));
+        fetch_on(aside + first + AHEAD, BLOCK);
         int32_t some = see_block(measured + first, seen + first, count);
         note_gone(was_seen + first, seen + first, was_ns, earlier_ns + first, count);
         /* Out of view nothing changes. */
@@ -168,43 +172,74 @@ static inline float known_of(float value)
     return value == value ? value : 0.0f;
 }
 
-static inline float one_if_known(float value)
+WIDE static int32_t is_whole(const float *restrict values, Py_ssize_t count)
 {
-    return value == value ? 1.0f : 0.0f;
+    int32_t unknown = 0;
+    for (Py_ssize_t i = 0; i < count; i++) unknown |= values[i] != values[i];
+    return !unknown;
 }
 
-/* Row by row: value and count, with those of the cells to the right and left added. */
-WIDE static void add_along(const float *restrict values, float *restrict sums,
-                           float *restrict counts, Py_ssize_t count)
+/* Of cells with one on either side, all known: each value with those to the right and left. */
+WIDE static void add_whole(const float *restrict values, float *restrict sums, Py_ssize_t count)
 {
-    /* The ends apart, so that the loop between needs no choice. */
-    for (Py_ssize_t i = 0; i < count; i += count > 1 ? count - 1 : 1) {
-        float right = i + 1 < count ? values[i + 1] : NAN, left = i > 0 ? values[i - 1] : NAN;
-        sums[i] = known_of(values[i]) + known_of(right) + known_of(left);
-        counts[i] = one_if_known(values[i]) + one_if_known(right) + one_if_known(left);
-    }
-    for (Py_ssize_t i = 1; i < count - 1; i++) {
-        float own = values[i], right = values[i + 1], left = values[i - 1];
-        sums[i] = known_of(own) + known_of(right) + known_of(left);
-        counts[i] = one_if_known(own) + one_if_known(right) + one_if_known(left);
-    }
+    for (Py_ssize_t i = 0; i < count; i++) sums[i] = values[i] + values[i + 1] + values[i - 1];
 }
 
-WIDE static void add_to(float *restrict sums, float *restrict counts, const float *restrict more,
-                        const float *restrict more_counts, Py_ssize_t count)
+/* Of cells with one on either side: what is known of the same, and how much that is. */
+WIDE static void add_known(const float *restrict values, float *restrict sums,
+                           uint8_t *restrict counts, Py_ssize_t count)
 {
+    for (Py_ssize_t i = 0; i < count; i++)
+        sums[i] = known_of(values[i]) + known_of(values[i + 1]) + known_of(values[i - 1]);
     for (Py_ssize_t i = 0; i < count; i++) {
-        sums[i] += more[i];
-        counts[i] += more_counts[i];
+        float own = values[i], right = values[i + 1], left = values[i - 1];
+        counts[i] = (uint8_t)((own == own) + (right == right) + (left == left));
     }
 }
 
-WIDE static void mean_of(const float *restrict sums, const float *restrict counts, float least,
+/* The same of one end of a row. */
+static void add_end(const float *values, Py_ssize_t end, Py_ssize_t count, float *sums,
+                    uint8_t *counts)
+{
+    float own = values[end], right = end + 1 < count ? values[end + 1] : NAN;
+    float left = end > 0 ? values[end - 1] : NAN;
+    sums[end] = known_of(own) + known_of(right) + known_of(left);
+    counts[end] = (uint8_t)((own == own) + (right == right) + (left == left));
+}
+
+/* Of a row: sums of each three in it, and how many of them are known. */
+static void add_along(const float *values, float *sums, uint8_t *counts, Py_ssize_t count)
+{
+    for (Py_ssize_t end = 0; end < count; end += count > 1 ? count - 1 : 1)
+        add_end(values, end, count, sums, counts);
+    for (Py_ssize_t k = 1; k < count - 1; k += BLOCK) {
+        Py_ssize_t some = count - 1 - k < BLOCK ? count - 1 - k : BLOCK;
+        if (is_whole(values + k - 1, some + 2)) {
+            add_whole(values + k, sums + k, some);
+            memset(counts + k, 3, (size_t)some);
+        } else if (any_number(values + k - 1, some + 2)) {
+            add_known(values + k, sums + k, counts + k, some);
+        } else {
+            memset(sums + k, 0, (size_t)some * sizeof *sums);
+            memset(counts + k, 0, (size_t)some);
+        }
+    }
+}
+
+WIDE static void add_to(float *restrict sums, uint8_t *restrict counts, const float *restrict more,
+                        const uint8_t *restrict more_counts, Py_ssize_t count)
+{
+    for (Py_ssize_t i = 0; i < count; i++) sums[i] += more[i];
+    for (Py_ssize_t i = 0; i < count; i++) counts[i] = (uint8_t)(counts[i] + more_counts[i]);
+}
+
+WIDE static void mean_of(const float *restrict sums, const uint8_t *restrict counts, int32_t least,
                          const float *restrict values, int32_t of_unknown, float *restrict out,
                          Py_ssize_t count)
 {
     for (Py_ssize_t i = 0; i < count; i++) {
-        float number = counts[i], mean = sums[i] / (number > 1.0f ? number : 1.0f);
+        int32_t number = counts[i];
+        float mean = sums[i] / (float)(number > 1 ? number : 1);
         int32_t told = (number >= least) & (of_unknown | (values[i] == values[i]));
         out[i] = told ? mean : NAN;
     }
@@ -215,7 +250,8 @@ typedef struct {
     const float *values;
     const int32_t *row;
     Py_ssize_t rows, taken;
-    float *sums, *counts;
+    float *sums;
+    uint8_t *counts;
 } Along;
 
 /* Take those of all rows that begin before a cell; rows come in the order of their cells. */
@@ -224,6 +260,7 @@ static void take_rows(Along *along, Py_ssize_t before)
     for (; along->taken < along->rows; along->taken++) {
         const int32_t *row = along->row + 3 * along->taken;
         if (row[0] >= before) break;
+        fetch_on(along->sums + row[0] + row[2], row[2] * sizeof(float));
         add_along(along->values + row[0], along->sums + row[0], along->counts + row[0], row[2]);
     }
 }
@@ -234,12 +271,18 @@ typedef struct {
     Py_ssize_t pieces;
 } Beside;
 
+/* The piece that holds a cell, or the first one after it. */
+static void come_to(Beside *beside, Py_ssize_t cell)
+{
+    while (beside->pieces > 0 && beside->piece[0] + (Py_ssize_t)beside->piece[2] <= cell)
+        beside->piece += 3, beside->pieces--;
+}
+
 /* Onto the sums of a block of cells, add those of the cells beside. */
 static void add_beside(Along *along, Beside *beside, Py_ssize_t first, Py_ssize_t count,
-                       float *totals, float *numbers)
+                       float *totals, uint8_t *numbers)
 {
-    while (beside->pieces > 0 && beside->piece[0] + (Py_ssize_t)beside->piece[2] <= first)
-        beside->piece += 3, beside->pieces--;
+    come_to(beside, first);
     const int32_t *piece = beside->piece;
     for (Py_ssize_t k = 0; k < beside->pieces && piece[0] < first + count; k++, piece += 3) {
         Py_ssize_t from = piece[0] > first ? piece[0] : first, last = piece[0] + piece[2];
@@ -250,6 +293,31 @@ static void add_beside(Along *along, Beside *beside, Py_ssize_t first, Py_ssize_
         add_to(totals + from - first, numbers + from - first, along->sums + other,
                along->counts + other, some);
     }
+}
+
+WIDE static int32_t are_three(const uint8_t *restrict counts, Py_ssize_t count)
+{
+    uint8_t other = 0;
+    for (Py_ssize_t i = 0; i < count; i++) other |= counts[i] ^ 3;
+    return !other;
+}
+
+/* The sums of the cells beside a block, where each is of three; NULL where it is not. */
+static const float *threes_beside(Along *along, Beside *beside, Py_ssize_t first, Py_ssize_t count)
+{
+    come_to(beside, first);
+    const int32_t *piece = beside->piece;
+    if (beside->pieces < 1 || piece[0] > first || piece[0] + (Py_ssize_t)piece[2] < first + count)
+        return NULL;
+    Py_ssize_t other = piece[1] + (first - piece[0]);
+    take_rows(along, other + count);
+    return are_three(along->counts + other, count) ? along->sums + other : NULL;
+}
+
+WIDE static void mean_of_nine(const float *restrict own, const float *restrict north,
+                              const float *restrict south, float *restrict out, Py_ssize_t count)
+{
+    for (Py_ssize_t i = 0; i < count; i++) out[i] = (own[i] + north[i] + south[i]) / 9.0f;
 }
 
 /*
@@ -270,25 +338,34 @@ static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t give
     along.row = flat(&held, args[1], 'i', 3 * along.rows, 0);
     north.piece = flat(&held, args[2], 'i', 3 * north.pieces, 0);
     south.piece = flat(&held, args[3], 'i', 3 * south.pieces, 0);
-    float least = (float)PyLong_AsLong(args[4]);
+    int32_t least = (int32_t)PyLong_AsLong(args[4]);
     int of_unknown = PyObject_IsTrue(args[5]);
     float *out = flat(&held, args[6], 'f', cells, 1);
     along.sums = held.failed ? NULL : scratch(0, (cells + 1) * sizeof(float));
-    along.counts = along.sums ? scratch(1, (cells + 1) * sizeof(float)) : NULL;
+    along.counts = along.sums ? scratch(1, cells + 1) : NULL;
     if (!along.counts || PyErr_Occurred() || !pieces_fit(along.row, along.rows, cells, cells)
         || !pieces_fit(north.piece, north.pieces, cells, cells)
         || !pieces_fit(south.piece, south.pieces, cells, cells))
         return done(&held, NULL);
-    float totals[BLOCK], numbers[BLOCK];
+    float totals[BLOCK];
+    uint8_t numbers[BLOCK];
     for (Py_ssize_t first = 0; first < cells; first += BLOCK) {
         Py_ssize_t count = cells - first < BLOCK ? cells - first : BLOCK;
+        fetch_on(out + first + AHEAD, BLOCK * sizeof(float));
         if (!of_unknown && !any_number(along.values + first, count)) {
             for (Py_ssize_t k = first; k < first + count; k++) out[k] = NAN;
             continue;
         }
         take_rows(&along, first + count);
+        const float *up = are_three(along.counts + first, count)
+            ? threes_beside(&along, &north, first, count) : NULL;
+        const float *down = up ? threes_beside(&along, &south, first, count) : NULL;
+        if (down) {
+            mean_of_nine(along.sums + first, up, down, out + first, count);
+            continue;
+        }
         memcpy(totals, along.sums + first, count * sizeof(float));
-        memcpy(numbers, along.counts + first, count * sizeof(float));
+        memcpy(numbers, along.counts + first, (size_t)count);
         add_beside(&along, &north, first, count, totals, numbers);
         add_beside(&along, &south, first, count, totals, numbers);
         mean_of(totals, numbers, least, along.values + first, of_unknown, out + first, count);

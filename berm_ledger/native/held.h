@@ -32,6 +32,16 @@
 #define fetch(place) ((void)(place))
 #endif
 
+/*
+ * Ask for what a loop will come to. What is read in order comes by itself, but not over the end of a
+ * page of 4 kB, and a step that touches twenty arrays comes to many such ends.
+ */
+OWN void fetch_on(const void *place, size_t bytes)
+{
+    enum { LINE = 64 };
+    for (size_t k = 0; k < bytes; k += LINE) fetch((const char *)place + k);
+}
+
 enum { MOST_HELD = 24 };
 
 /* ---- arrays handed in ---------------------------------------------------------------------- */

@@ -285,6 +285,7 @@ static PyObject *crossed(PyObject *self, PyObject *const *args, Py_ssize_t given
             break;
         }
         Py_ssize_t before = rows.low[run[0]];
+        fetch_on(out + run[2] + run[3], run[3] * sizeof(float));
         float beyond = rows.part[run[0]], *target = out + run[2];
         if (before < 0) {
             for (Py_ssize_t k = 0; k < run[3]; k++) target[k] = NAN;

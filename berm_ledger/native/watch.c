@@ -3,7 +3,8 @@
 /* The watch over changes: a look against what was accepted, and the charts of that. */
 #include "held.h"
 
-enum { BLOCK = 128, LONG_AGO = 255 };
+/* Cells that are worked on at once, how many are asked for before they are; see LastSame. */
+enum { BLOCK = 128, AHEAD = 2 * BLOCK, LONG_AGO = 255 };
 
 /* ---- the shift that all cells share -------------------------------------------------------- */
 
@@ -236,6 +237,9 @@ static PyObject *differences(PyObject *self, PyObject *const *args, Py_ssize_t g
             Py_ssize_t of = piece[0] + first, own = piece[1] + first;
             Py_ssize_t count = piece[2] - first < BLOCK ? piece[2] - first : BLOCK;
             const float *added = fill ? fill + of : none;
+            const float *soon[] = {measured + of, slope + of, slope + all + of, accepted + of,
+                                   kept + own, left + own};
+            for (int k = 0; k < 6; k++) fetch_on(soon[k] + AHEAD, BLOCK * sizeof(float));
             if (any_number(measured + of, count))
                 fresh += differ(measured + of, slope + of, slope + all + of, shift, open + of,
                                 accepted + of, added, kept + own, left + own, judged + own, count);
@@ -364,6 +368,10 @@ static PyObject *chart(PyObject *self, PyObject *const *args, Py_ssize_t given)
         for (Py_ssize_t first = 0; first < piece[2]; first += BLOCK) {
             Py_ssize_t of = piece[0] + first, own = piece[1] + first;
             Py_ssize_t count = piece[2] - first < BLOCK ? piece[2] - first : BLOCK;
+            const float *soon[] = {left + own, smooth + own, steep + own, low + own, high + own,
+                                   accepted + of, worth + of};
+            for (int k = 0; k < 7; k++) fetch_on(soon[k] + AHEAD, BLOCK * sizeof(float));
+            fetch_on(since + of + AHEAD, BLOCK);
             Alarms more = any_number(left + own, count)
                 ? chart_block(left + own, smooth + own, steep + own, low + own, high + own,
                               accepted + of, worth + of, resting, count, by)

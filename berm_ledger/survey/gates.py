@@ -9,8 +9,8 @@ input, and the books do not move.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,8 +37,7 @@ MOST_STD_YAW_RAD = math.radians(20.0)
 MOST_HEIGHT_M = 10000.0
 
 
-@dataclass(frozen=True)
-class GateState:
+class GateState(NamedTuple):
     """
     What the gates compare an input with.
 
@@ -78,17 +77,17 @@ class GateState:
         if finding.code != 'stamp_ahead':
             return self
         leaps = self.leaps + 1 if self.agrees(finding.stamp_ns) else 1
-        return replace(self, leap_ns=finding.stamp_ns, leaps=leaps)
+        return self._replace(leap_ns=finding.stamp_ns, leaps=leaps)
 
     def after_pose(self, pose: StampedPose) -> GateState:
         """Return the state after a pose was used."""
-        return replace(self, newest_ns=self._newest_ns(pose.stamp_ns), pose=pose, leap_ns=None,
-                       leaps=0)
+        return self._replace(
+            newest_ns=self._newest_ns(pose.stamp_ns), pose=pose, leap_ns=None, leaps=0)
 
     def after_grid(self, stamp_ns: int) -> GateState:
         """Return the state after a grid of a stamp was used."""
-        return replace(self, newest_ns=self._newest_ns(stamp_ns), last_grid_ns=stamp_ns,
-                       leap_ns=None, leaps=0)
+        return self._replace(
+            newest_ns=self._newest_ns(stamp_ns), last_grid_ns=stamp_ns, leap_ns=None, leaps=0)
 
     def _newest_ns(self, stamp_ns: int) -> int:
         """Return the newest stamp with one more [ns]."""

@@ -27,7 +27,7 @@ def part_of_area(
 ) -> ElevationGrid:
     """Return the part of a grid that may show a surveyed cell, about where it is expected."""
     low, high = area.corners_xy
-    slack_m = LIMIT_XY_M + float(np.hypot(*shift_xyz[:2]))
+    slack_m = LIMIT_XY_M + math.hypot(*shift_xyz[:2].tolist())
     return part_around(grid, low - slack_m, high + slack_m)
 
 

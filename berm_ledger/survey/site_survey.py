@@ -221,7 +221,7 @@ class SiteSurvey:
         """
         part = part or self.part_of(grid)
         height, spikes = without_spikes(part.height_m)
-        clean = replace(part, height_m=height)
+        clean = replace(part, height_m=height) if spikes else part
         shift = self.registration.register(clean, self.surface, worked, self.noise.total_m)
         if isinstance(shift, Refused):
             return shift

@@ -48,13 +48,13 @@ def test_the_very_first_inputs_pass() -> None:
 @pytest.mark.parametrize(('grid', 'state', 'code', 'text'), [
     (replace(GRID, stamp_ns=0), STATE, 'zero_stamp', r'set header\.stamp'),
     (replace(GRID, stamp_ns=START_NS - 2 * SECOND_NS), STATE, 'stamp_backwards', '1.000 s older'),
-    (GRID, replace(STATE, newest_ns=START_NS + 6 * SECOND_NS), 'stamp_too_old', '6.000 s older'),
+    (GRID, STATE._replace(newest_ns=START_NS + 6 * SECOND_NS), 'stamp_too_old', '6.000 s older'),
     (replace(GRID, stamp_ns=START_NS + 30 * 24 * 3600 * SECOND_NS), STATE, 'stamp_ahead',
      '2592000 s ahead'),
-    (GRID, replace(STATE, last_grid_ns=START_NS), 'repeated_grid', 'used already'),
+    (GRID, STATE._replace(last_grid_ns=START_NS), 'repeated_grid', 'used already'),
     (replace(GRID, frame_id='odom'), STATE, 'wrong_frame', "'odom', the site is in 'map'"),
     (replace(GRID, frame_id=''), STATE, 'wrong_frame', "frame ''"),
-    (GRID, replace(STATE, pose=None), 'no_pose', 'before any usable pose'),
+    (GRID, STATE._replace(pose=None), 'no_pose', 'before any usable pose'),
     (replace(GRID, stamp_ns=START_NS + 3 * SECOND_NS), STATE, 'old_pose', '3.000 s older'),
     (replace(GRID, axes=GridAxes((0, 0), (0, 0.3), (0.3, 0))), STATE, 'coarse_grid',
      '0.300 m are too coarse'),
@@ -91,10 +91,10 @@ def test_a_pose_of_unknown_certainty_passes() -> None:
 
 def test_poses_may_lag_or_repeat_but_not_go_back() -> None:
     assert check_pose(POSE, STATE) is None
-    late = replace(STATE, newest_ns=START_NS + 4 * SECOND_NS)
+    late = STATE._replace(newest_ns=START_NS + 4 * SECOND_NS)
     assert check_pose(POSE, late) is None
-    assert check_stamp(START_NS, 'the pose', None, replace(
-        STATE, newest_ns=START_NS + 6 * SECOND_NS)).code == 'stamp_too_old'
+    assert check_stamp(START_NS, 'the pose', None, STATE._replace(
+        newest_ns=START_NS + 6 * SECOND_NS)).code == 'stamp_too_old'
 
 
 @pytest.mark.parametrize(('frame', 'site', 'passes'), [
@@ -108,7 +108,7 @@ def test_a_leading_slash_makes_no_other_frame(frame, site, passes) -> None:
     (-0.1, STATE, None, 'bad_mass'),
     (math.inf, STATE, None, 'bad_mass'),
     (-math.inf, STATE, None, 'bad_mass'),
-    (7.5, replace(STATE, pose=None), None, 'no_pose'),
+    (7.5, STATE._replace(pose=None), None, 'no_pose'),
     (7.5, STATE, START_NS, 'repeated_dump'),
     (7.5, STATE, START_NS + 1, 'repeated_dump'),
 ])
