@@ -84,6 +84,9 @@ def with_digits(value: float, digits: int) -> float | None:
 
 # What a reading is booked with: all but its row.
 READING_DIGITS = tuple((name, digits_of(name)) for name in Reading._fields[1:])
+# Of each figure that may be news its name, its place in a reading, and what it must move by.
+NEWS_PLACES = tuple(
+    (name, Reading._fields.index(name), least) for name, least in NEWS.items())
 
 
 def reading_data(reading: Reading) -> dict[str, Any]:
@@ -92,12 +95,12 @@ def reading_data(reading: Reading) -> dict[str, Any]:
             for (name, digits), value in zip(READING_DIGITS, reading[1:])}
 
 
-def says_something_new(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
+def says_something_new(old: Mapping[str, Any], new: Reading) -> bool:
     """Tell whether a reading differs from the last one booked by more than it is worth."""
-    for name, least in NEWS.items():
-        was, now = old.get(name), new.get(name)
-        if was is None or now is None:
-            if was is not now:
+    for name, place, least in NEWS_PLACES:
+        was, now = old.get(name), new[place]
+        if was is None or not math.isfinite(now):
+            if (was is None) is math.isfinite(now):
                 return True
         elif abs(now - was) >= least:
             return True

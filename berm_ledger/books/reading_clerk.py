@@ -95,9 +95,10 @@ class ReadingClerk:
         overdue = self._read_ns <= stamp_ns - NEWS_NS if stamp_ns >= self._overdue_ns else None
         booked = []
         for reading in survey.readings(survey.rows_due(overdue)):
-            row, data = reading.row, reading_data(reading)
-            if (overdue is not None and overdue[row]) or says_something_new(self._read[row], data):
-                segment = survey.area.segments[row]
+            row = reading.row
+            if (overdue is not None and overdue[row]) or says_something_new(
+                    self._read[row], reading):
+                segment, data = survey.area.segments[row], reading_data(reading)
                 self._read[row] = data
                 self._keeper.book('reading', stamp_ns, segment.berm, segment.number, data)
                 booked.append(row)

@@ -7,6 +7,7 @@ import math
 
 from berm_ledger.books.booking import (
     change_data,
+    reading_data,
     rise_data,
     rounded,
     says_something_new,
@@ -20,6 +21,7 @@ from berm_ledger.design import Site
 from berm_ledger.geometry import Pose2
 from berm_ledger.pipeline import Pipeline
 from berm_ledger.simulation import Intrusion
+from berm_ledger.survey.readings import Reading
 from berm_ledger.survey.site_survey import SiteSurvey
 from disturbance_kit import demo_site, Watched, WEST
 import numpy as np
@@ -59,11 +61,15 @@ def test_figures_are_rounded_as_the_books_hold_them(
 
 def test_a_reading_says_something_new_by_more_than_it_is_worth() -> None:
     """Half a millimetre of height does, less does not; known after unknown does."""
-    old = {'height_m': 0.1, 'coverage': 1.0}
-    assert not says_something_new(old, {'height_m': 0.1004, 'coverage': 1.0})
-    assert says_something_new(old, {'height_m': 0.1006, 'coverage': 1.0})
-    assert says_something_new({'height_m': None}, {'height_m': 0.1})
-    assert not says_something_new({'height_m': None}, {'height_m': None})
+    still = Reading(0, 0.1, 0.002, 0.09, 0.11, 1.0, 1.0, 0.0, 0.02, 0.001, 0.0, 0.0, 0.0)
+    unseen = still._replace(height_m=math.nan)
+    old, blank = reading_data(still), reading_data(unseen)
+    assert not says_something_new(old, still._replace(height_m=0.1004, spilled_m3=1.0))
+    assert says_something_new(old, still._replace(height_m=0.1006))
+    assert says_something_new(old, still._replace(missing_m3=0.0002))
+    assert says_something_new(blank, still)
+    assert says_something_new(old, unseen)
+    assert not says_something_new(blank, unseen)
 
 
 def test_standing_soil_is_booked_seldom_and_its_age_stays_true(finished: Watched) -> None:
