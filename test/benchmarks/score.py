@@ -39,6 +39,8 @@ from berm_ledger.site_source import load_site  # noqa: E402
 # What an undisturbed build must not leave in the books, in short for the headings.
 ALARMS = {'disturbed': 'dist', 'slump': 'slump', 'unbooked_fill': 'fill', 'stray_dump': 'stray',
           'map_shift': 'shift', 'refused': 'refus'}
+# A segment with less soil on it has had no load: its error is no share of anything [m3].
+LEAST_PLACED_M3 = 0.001
 UNEXPLAINED = ('disturbed', 'slump', 'unbooked_fill')
 HEAD = (f'{"noise":>9} {"seed":>4} {"grids":>5} {"s":>5} | {"MAE":>5} {"worst":>6} {"bias":>5} '
         f'{"<1se":>5} {"<2se":>5} | {"vol":>6} {"worst":>6} {"<1se":>5} {"<2se":>5} | '
@@ -114,8 +116,9 @@ class Score:
 
     @property
     def volume_error(self) -> float:
-        """Relative error of the placed volume of all segments."""
-        return sum(self.volume_errors) / sum(self.volumes)
+        """Relative error of the placed volume of all segments; NaN where nothing was placed."""
+        placed_m3 = sum(self.volumes)
+        return sum(self.volume_errors) / placed_m3 if placed_m3 else math.nan
 
 
 def mean(values: Iterable[float]) -> float:
@@ -212,7 +215,8 @@ def line_of(score: Score) -> str:
     """Return one line of the table."""
     h, v = score.height_errors, score.volume_errors
     worst_h = max(h, key=abs, default=math.nan)
-    worst_v = max((e / t for e, t in zip(v, score.volumes)), key=abs, default=math.nan)
+    worst_v = max((e / t for e, t in zip(v, score.volumes) if t >= LEAST_PLACED_M3), key=abs,
+                  default=math.nan)
     kinds = score.kinds
     return (
         f'{score.label} {score.grids:>5} {score.seconds:>5.1f} | '
