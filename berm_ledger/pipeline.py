@@ -253,7 +253,7 @@ class Pipeline:
         # The crest has moved, and with it the loads, even where nothing new is booked.
         self._books = None
         clerk = self._clerk
-        clerk.book_shift(look.shift, stamp_ns)
+        clerk.follow_map(look, stamp_ns)
         if self.survey.datum is None and self.survey.survey_complete:
             self._take_datum(stamp_ns)
         elif self.survey.datum is not None and self._keeper.books().datum_seq is None:

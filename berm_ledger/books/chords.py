@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from .charts import Canvas
 from .detection import level_of_detection
+from ..survey.crest_lines import CELL_TOLERANCE_M
 
 
 def chord_error_m(
@@ -70,3 +71,35 @@ def beyond_chord(
     allowed = level_of_detection(0.0, 0.0, shared_m=chord_m).astype(np.float32)
     out: NDArray[np.float32] = smooth_m - np.clip(smooth_m, -allowed, allowed)
     return out
+
+
+class ChordErrors:
+    """
+    How far looks may be off between the cells of their grid, worked out when it is asked for.
+
+    Parameters
+    ----------
+    canvas : Canvas
+        Cells of the surface on their lattice.
+
+    """
+
+    def __init__(self, canvas: Canvas) -> None:
+        """Start with none."""
+        self._canvas = canvas
+        # Cell of a grid, and the errors for it [m].
+        self._last: tuple[float, NDArray[np.float32]] | None = None
+
+    def forget(self) -> None:
+        """Work them out anew: the surface has moved."""
+        self._last = None
+
+    def of(
+        self, grid_cell_m: float, surface_m: NDArray[np.float32], at: NDArray[np.intp]
+    ) -> NDArray[np.float32] | None:
+        """Return those of a surface (n,) at the cells of the canvas [m]; None for a fine grid."""
+        if grid_cell_m < 2.0 * self._canvas.lattice.cell_m:
+            return None
+        if self._last is None or abs(self._last[0] - grid_cell_m) > CELL_TOLERANCE_M:
+            self._last = grid_cell_m, chord_error_m(self._canvas, surface_m[at], grid_cell_m)
+        return self._last[1]

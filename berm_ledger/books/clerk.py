@@ -153,9 +153,13 @@ class Clerk:
             datum.source == Source.SURVEYED, datum.level_m, datum.looks, stamp_ns)
         self.layers_are_news = True
 
-    def book_shift(self, shift: Shift, stamp_ns: int) -> None:
-        """Book a jump or a slow drift of the map."""
-        last = self._booked_shift
+    def follow_map(self, look: Look, stamp_ns: int) -> None:
+        """Raise what looks are held against with the surface; book a jump or drift of the map."""
+        if look.raised_m:
+            self.changes.raise_by(look.raised_m)
+            for patch in self.dumps.patches:
+                patch.raise_by(look.raised_m)
+        shift, last = look.shift, self._booked_shift
         step = math.hypot(shift.dx_m - last.dx_m, shift.dy_m - last.dy_m)
         if max(step, abs(shift.dz_m - last.dz_m)) >= DRIFT_M:
             self._booked_shift = shift

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from .change_charts import ALLOWANCE, ChangeCharts, Compared, LIMIT, MOST_WORTH, ShiftError
 from .changes import Change, FRINGE, LEAST_SURE
 from .charts import Canvas, pieces_among
-from .chords import beyond_chord, chord_error_m
+from .chords import beyond_chord, ChordErrors
 from .last_same import LastSame
 from .recent import RecentLooks
 from .shared_shift import LevelLook, SharedShift
@@ -33,7 +33,6 @@ from .standing_since import StandingSince
 from .suspects import EDGE, Scene, STAYING_SHARE
 from .verdicts import is_proven, lasts, LEAST_RISE_M, SLIDE_REACH_M
 from ..kernels import compiled
-from ..survey.crest_lines import CELL_TOLERANCE_M
 from ..survey.noise import GridNoise
 
 __all__ = ['ALLOWANCE', 'Change', 'DisturbanceWatch', 'LIMIT']
@@ -82,8 +81,7 @@ class DisturbanceWatch:
         self._slope_looks = 0
         # Soil of no dump when they were, None for none; what changes it asks for new slopes.
         self._known_fill_m: NDArray[np.float32] | None = None
-        # Cell of a coarse grid, how far it may be off the cells watched [m]; None until needed.
-        self._chord_m: tuple[float, NDArray[np.float32]] | None = None
+        self._chords = ChordErrors(self._canvas)
         # What the last look has shown.
         self._scene: Scene | None = None
 
@@ -119,6 +117,11 @@ class DisturbanceWatch:
         self.same.put(cells, stamp_ns)
         self.fill_m[cells] = 0.0
         self._restart(cells)
+
+    def raise_by(self, step_m: float) -> None:
+        """Raise every height [m]: the frame itself was found to lie lower."""
+        self.accepted_m += np.float32(step_m)
+        self._recent.raise_by(step_m)
 
     # ---- kept over a restart -----------------------------------------------------------------
 
@@ -221,7 +224,7 @@ class DisturbanceWatch:
             self._steep = np.hypot(*self._slope.take(self._at, axis=1))
             self._shared = SharedShift(self._slope)
             self._known_fill_m = self.fill_m if self.has_fill else None
-            self._chord_m = None
+            self._chords.forget()
         self._slope_looks = (self._slope_looks + 1) % SLOPE_LOOKS
         apart_m = self._shared.apart(
             measured_m, self.accepted_m, self._known_fill_m, open_cells)
@@ -261,7 +264,7 @@ class DisturbanceWatch:
         """
         left, judged = self._differences(level, open_cells, height_m, looks, stamp_ns)
         smooth = self._canvas.box_mean(left, of_unknown=False)
-        chord_m = self._chords(noise.cell_m)
+        chord_m = self._chords.of(noise.cell_m, self.accepted_m, self._at)
         beyond = smooth if chord_m is None else beyond_chord(smooth, chord_m)
         shift = ShiftError(self._steep, planar_m, shift_error_m, chord_m)
         alarms = self._charts.take(
@@ -271,15 +274,6 @@ class DisturbanceWatch:
             ground_m, self._at, stamp_ns)
         self._scene = scene
         return self._confirmed(scene, alarms)
-
-    def _chords(self, grid_cell_m: float) -> NDArray[np.float32] | None:
-        """Return how far looks may be off between the cells of their grid; None for a fine one."""
-        if grid_cell_m < 2.0 * self._canvas.lattice.cell_m:
-            return None
-        if self._chord_m is None or abs(self._chord_m[0] - grid_cell_m) > CELL_TOLERANCE_M:
-            self._chord_m = grid_cell_m, chord_error_m(
-                self._canvas, self.accepted_m[self._at], grid_cell_m)
-        return self._chord_m[1]
 
     def _differences(
         self, level: LevelLook, open_cells: NDArray[np.bool_],

@@ -154,6 +154,12 @@ class OpenPatch:
             self._after_m = None
         return shown
 
+    def raise_by(self, step_m: float) -> None:
+        """Raise every height [m]: the frame itself was found to lie lower."""
+        self.before_m = self.before_m + step_m
+        self.kept_m = self.kept_m + np.float32(step_m)
+        self._after_m = None
+
     def count(self) -> NDArray[np.intp]:
         """Return how many of the kept looks show each cell, shape (k,)."""
         out: NDArray[np.intp] = np.isfinite(self.kept_m).sum(axis=0)

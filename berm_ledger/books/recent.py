@@ -40,6 +40,10 @@ class RecentLooks:
         self.room[:] = height_m
         self.added(stamp_ns)
 
+    def raise_by(self, step_m: float) -> None:
+        """Raise every height [m]."""
+        self._height_m += np.float32(step_m)
+
     @property
     def room(self) -> NDArray[np.float32]:
         """Where the next look goes, shape (n,) [m]; it is kept once it is ``added``."""

@@ -112,6 +112,8 @@ class Registration:
     mean: NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
     covariance: NDArray[np.float64] = field(default_factory=lambda: np.zeros((3, 3)))
     opening: bool = True
+    #: By how much the last grid has raised the surface [m].
+    raised_m: float = 0.0
     _grids: int = 0
     _steps_m: list[float] = field(default_factory=list)
     _scatter: tuple[int, float] = (0, OPENING_SPREAD_M)
@@ -209,6 +211,7 @@ class Registration:
             The shift, or why there is none; a refused grid leaves the expectation alone.
 
         """
+        self.raised_m = 0.0
         prior = self._expected(surface)
         points, height, slope = self._ground(surface, worked, noise_m)
         if not len(height):
@@ -260,6 +263,7 @@ class Registration:
         # It differs from the mean of those before by 1 + 1 / (k - 1) of the variance of one.
         self._steps_m.append(float(self.mean[2]) * math.sqrt(1.0 - 1.0 / self._grids))
         surface.raise_by(step_m)
+        self.raised_m = step_m
         self.mean = self.mean - np.array([0.0, 0.0, step_m])
         self.opening = self._grids < OPENING_GRIDS
 

@@ -59,6 +59,8 @@ class Look:
         Cells masked, by reason.
     measured_m : array
         Heights of the grid at the cells, the shift taken off, shape (n,) [m]; NaN is not seen.
+    raised_m : float
+        By how much all heights before were raised, as the frame was found to lie lower [m].
 
     """
 
@@ -68,6 +70,7 @@ class Look:
     under_rover: int
     objects: int
     measured_m: NDArray[np.float32]
+    raised_m: float
 
 
 class SiteSurvey:
@@ -237,7 +240,8 @@ class SiteSurvey:
             measured, grid.stamp_ns, self._look_noise_m(shift), expected)
         turn = self._turns.after_look(fused.seen, self.surface.looks, fused.moved)
         self._crests.touch_rows(turn)
-        return Look(shift, fused, spikes, len(under), len(objects), measured)
+        return Look(shift, fused, spikes, len(under), len(objects), measured,
+                    self.registration.raised_m)
 
     def part_of(self, grid: ElevationGrid) -> ElevationGrid:
         """Return the part of a grid that may show a surveyed cell."""
