@@ -254,7 +254,7 @@ static PyObject *differences(PyObject *self, PyObject *const *args, Py_ssize_t g
 /* ---- charts -------------------------------------------------------------------------------- */
 
 typedef struct {
-    float planar, shift_error, one, factor, spread;
+    float planar, shift_error, one, factor, per_spread;
     float most_per_look, allowance, most_sum, limit, quiet_sum, quiet_look, memory;
 } Chart;
 
@@ -287,7 +287,7 @@ WIDE static Alarms chart_block(const float *restrict left, const float *restrict
         float over = mean - allowed, under = mean + allowed;
         over = over > 0.0f ? over : 0.0f;
         under = under < 0.0f ? under : 0.0f;
-        float beyond = within((over + under) / by.spread, -by.most_per_look, by.most_per_look);
+        float beyond = within((over + under) * by.per_spread, -by.most_per_look, by.most_per_look);
         float toll = known ? by.allowance : 0.0f;
         float down = within(low[i] + (-beyond - toll), 0.0f, by.most_sum);
         float up = within(high[i] + (beyond - toll), 0.0f, by.most_sum);
