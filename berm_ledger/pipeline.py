@@ -31,6 +31,7 @@ from .design import Site
 from .findings import Finding, Severity
 from .geometry import Lattice, PoseTrack, StampedPose
 from .survey import ElevationGrid
+from .survey.area import rough_ground_m
 from .survey.gates import (
     check_drum_current,
     check_dump,
@@ -109,8 +110,7 @@ class Pipeline:
     """
 
     def __init__(
-        self, site: Site, *, entries: Iterable[Entry] = (),
-        surfaces: Iterable[NamedSurface] = (),
+        self, site: Site, *, entries: Iterable[Entry] = (), surfaces: Iterable[NamedSurface] = (),
     ) -> None:
         """Open the books, or go on from where they were left."""
         self.site = site
@@ -126,22 +126,25 @@ class Pipeline:
         self._counters: dict[str, int] = {}
         self._books: Books | None = None
         ground_m = ground_level_m(kept)
-        level_crest = any(berm.crest_level_m is not None for berm in site.berms)
-        self._ground_known = (
-            not level_crest or site.datum_plane is not None or ground_m is not None)
-        self._lay_out(ground_m or 0.0)
-        restore(self.survey, self._clerk.changes, kept)
-        self._clerk.remember(earlier)
-        self._clerk.reopen_dumps(kept)
+        self._ground_known = site.datum_plane is not None or ground_m is not None or all(
+            berm.crest_level_m is None for berm in site.berms)
+        # Wanted again once the first grid tells how wide the berms are.
+        self._earlier = () if self._ground_known else earlier
+        self._lay_out(rough_ground_m(site) if ground_m is None else ground_m, earlier, kept)
         self._borrow = BorrowClerk(
             site, self._keeper, self._standing_books, entries=earlier, layers=layers)
         self._dump_ns = self.books.dumps[-1].stamp_ns if self.books.dumps else None
 
-    def _lay_out(self, ground_m: float) -> None:
-        """Lay out the survey and set the clerk over it."""
+    def _lay_out(
+        self, ground_m: float, earlier: Iterable[Entry], kept: tuple[NamedSurface, ...] = ()
+    ) -> None:
+        """Lay out the survey, set the clerk over it, and go on from an earlier run."""
         self.survey = SiteSurvey(self.site, ground_m=ground_m)
         self._no_go = NoGo(self.site, self.survey.area)
         self._clerk = Clerk(self.survey, self._keeper, self._standing_books)
+        restore(self.survey, self._clerk.changes, kept)
+        self._clerk.remember(earlier)
+        self._clerk.reopen_dumps(kept)
 
     # ---- what the books say ------------------------------------------------------------------
 
@@ -225,18 +228,16 @@ class Pipeline:
         """Take in an elevation grid."""
         largest_m = min(berm.segment_length_m for berm in self.site.berms) / 2.0
         part = self.survey.part_of(grid)
-        finding = check_grid(
-            grid, self._gate, largest_cell_m=largest_m, near_m=part.height_m)
+        finding = check_grid(grid, self._gate, largest_cell_m=largest_m, near_m=part.height_m)
         if finding:
             return self._refuse(finding)
         if not self._ground_known:
-            self._lay_out(float(np.nanmedian(grid.height_m)))
-            self._ground_known = True
+            self._lay_out(float(np.nanmedian(grid.height_m)), self._earlier)
+            self._ground_known, self._earlier = True, ()
             part = self.survey.part_of(grid)
         busy = self._clerk.dumps.mask()
         was = self._track.at(grid.stamp_ns)
-        look = self.survey.take_grid(
-            grid, was.pose, busy, busy, slack_m=was.slack_m, part=part)
+        look = self.survey.take_grid(grid, was.pose, busy, busy, slack_m=was.slack_m, part=part)
         if isinstance(look, Refused):
             return self._refuse(refusal(look.code, look.text, grid.stamp_ns))
         self._gate = self._gate.after_grid(grid.stamp_ns)
@@ -258,7 +259,8 @@ class Pipeline:
             self._take_datum(stamp_ns)
         elif self.survey.datum is not None and self._keeper.books().datum_seq is None:
             clerk.book_datum(stamp_ns)
-        self.survey.survey_late(clerk.dumps.touched)
+        if self.survey.survey_late(clerk.dumps.touched):
+            clerk.book_design(stamp_ns)
         clerk.book_rises(look, stamp_ns)
         changes = clerk.changes_of(look, stamp_ns)
         clerk.readings.book_readings(stamp_ns)
@@ -335,8 +337,8 @@ class Pipeline:
     def resume(self) -> Update:
         """End a hold, on an operator's request."""
         if self.books.on_hold:
-            self._keeper.book('resume', self.stamp_ns, None, None, {
-                'text': 'the operator resumed'})
+            text = 'the operator resumed'
+            self._keeper.book('resume', self.stamp_ns, None, None, {'text': text})
         return self._update()
 
     def clear_rework(self) -> Update:
@@ -358,8 +360,7 @@ class Pipeline:
 
     def _take_datum(self, stamp_ns: int) -> bool:
         """Take and book a datum; tell whether there was enough ground."""
-        taken = self.survey.take_datum(stamp_ns)
-        if taken:
+        if taken := self.survey.take_datum(stamp_ns):
             self._clerk.book_datum(stamp_ns)
         return taken
 

@@ -15,6 +15,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from .change_charts import MEMORY_LOOKS
 from .charts import Canvas
 from .detection import level_of_detection
 from ..survey.crest_lines import CELL_TOLERANCE_M
@@ -89,6 +90,9 @@ class ChordErrors:
         self._canvas = canvas
         # Cell of a grid, and the errors for it [m].
         self._last: tuple[float, NDArray[np.float32]] | None = None
+        # Coarsest cell of the grids that the surface is still made of [m], and how many finer ones
+        # have come since.
+        self._coarse_m, self._finer = 0.0, 0
 
     def forget(self) -> None:
         """Work them out anew: the surface has moved."""
@@ -97,9 +101,34 @@ class ChordErrors:
     def of(
         self, grid_cell_m: float, surface_m: NDArray[np.float32], at: NDArray[np.intp]
     ) -> NDArray[np.float32] | None:
-        """Return those of a surface (n,) at the cells of the canvas [m]; None for a fine grid."""
-        if grid_cell_m < 2.0 * self._canvas.lattice.cell_m:
+        """
+        Return those of a surface that looks are held against; None for fine grids.
+
+        Parameters
+        ----------
+        grid_cell_m : float
+            Cell of the grid of a look [m]; what the surface has of coarser ones counts, too.
+        surface_m : array
+            The surface, shape (n,) [m].
+        at : array
+            The cells of the canvas among them, shape (m,).
+
+        Returns
+        -------
+        array or None
+            Shape (m,) [m].
+
+        """
+        cell_m = self._coarsest_m(grid_cell_m)
+        if cell_m < 2.0 * self._canvas.lattice.cell_m:
             return None
-        if self._last is None or abs(self._last[0] - grid_cell_m) > CELL_TOLERANCE_M:
-            self._last = grid_cell_m, chord_error_m(self._canvas, surface_m[at], grid_cell_m)
+        if self._last is None or abs(self._last[0] - cell_m) > CELL_TOLERANCE_M:
+            self._last = cell_m, chord_error_m(self._canvas, surface_m[at], cell_m)
         return self._last[1]
+
+    def _coarsest_m(self, cell_m: float) -> float:
+        """Return the coarsest cell of a look and of those before that still count [m]."""
+        self._finer = self._finer + 1 if cell_m < self._coarse_m else 0
+        if not self._finer or self._finer > MEMORY_LOOKS:
+            self._coarse_m, self._finer = cell_m, 0
+        return self._coarse_m

@@ -45,6 +45,8 @@ from ..survey.snapshot import NamedSurface
 
 # A shift of the map is booked when it has moved by this much since the last one booked [m].
 DRIFT_M = 0.015
+# A late survey that moves the design of a segment by this much is booked [m].
+DESIGN_M = 0.005
 # How far beyond the design toe a load may slide [m].
 SLIDE_M = 0.10
 # What the looks before and after a dump share in height, after all [m].
@@ -152,6 +154,18 @@ class Clerk:
         self.changes.accept(
             datum.source == Source.SURVEYED, datum.level_m, datum.looks, stamp_ns)
         self.layers_are_news = True
+
+    def book_design(self, stamp_ns: int) -> None:
+        """Book the datum again where a late survey has moved the design of a level crest."""
+        targets_m, books = self._survey.target_heights_m(), self._keeper.books()
+        if targets_m is None or books.datum_seq is None:
+            return
+        moved_m = targets_m - np.array([row.target_height_m for row in books.rows])
+        if np.abs(moved_m).max() >= DESIGN_M:
+            self._keeper.book(
+                'datum', stamp_ns, None, None, datum_data(self._survey, 'survey'))
+            self.readings.book_again(stamp_ns)
+            self.layers_are_news = True
 
     def follow_map(self, look: Look, stamp_ns: int) -> None:
         """Raise what looks are held against with the surface; book a jump or drift of the map."""
@@ -279,7 +293,9 @@ class Clerk:
     def _lost_beside(self, patch: OpenPatch) -> tuple[list[Change], bool]:
         """Return what was taken beside open dumps, and whether some has slid there."""
         survey = self._survey
-        assert survey.datum is not None
+        if survey.datum is None:
+            # A load told of before any ground was seen: nothing is known of what lay there.
+            return [], False
         losses = losses_beside(patch, Surroundings(
             self.dumps.canvas, self.changes, survey.datum.level_m, survey.area.in_corridor,
             survey.noise, self._planar_m, self.changes.falling))

@@ -32,6 +32,8 @@ CREST_SPREAD, CREST_ERROR = 'crest_spread:', 'crest_error_m:'
 # along x, y and z [m], error of the level of the site frame [m], and the cell of the grids [m],
 # which older layers do not tell.
 LEARNED, LEARNED_FIGURES = 'learned', (6, 7)
+# Level of the natural ground that the surveyed cells were laid out for, one figure [m].
+GROUND = 'ground_m'
 
 
 def layers_of(
@@ -72,7 +74,12 @@ def layers_of(
         NamedSurface(name, seen_ns or stamp_ns, area.lattice,
                      area.on_lattice(values, _blank(values)))
         for name, (seen_ns, values) in watch.evidence().items()]
-    return (*out, *_crests(survey, stamp_ns), _learned(survey, stamp_ns))
+    out += [*_crests(survey, stamp_ns), _learned(survey, stamp_ns)]
+    if surface.known.any():
+        # Before the first grid it is a guess.
+        out.append(NamedSurface(GROUND, stamp_ns, Lattice(0.0, 0.0, 1.0, 1, 1),
+                                np.array([[survey.ground_m]])))
+    return tuple(out)
 
 
 def _learned(survey: SiteSurvey, stamp_ns: int) -> NamedSurface:
@@ -127,10 +134,15 @@ def profiles_from(site: Site, layers: Iterable[NamedSurface]) -> tuple[CrestProf
 
 
 def ground_level_m(layers: Iterable[NamedSurface]) -> float | None:
-    """Return the lowest level of a kept datum [m], None without one."""
-    for layer in layers:
-        if layer.name == DATUM:
-            return float(np.nanmin(layer.values.astype(float)))
+    """
+    Return the level of the ground that kept layers were laid out for [m], None without any.
+
+    Older layers do not tell it; the lowest level of their datum may be near enough.
+    """
+    kept = {layer.name: layer for layer in layers}
+    for name in (GROUND, DATUM):
+        if name in kept:
+            return float(np.nanmin(kept[name].values.astype(float)))
     return None
 
 

@@ -149,6 +149,9 @@ class BorrowAccount:
         Balances in the order of time.
     unbalanced : bool
         Whether the last balance is further off than its error explains.
+    since_seq : int
+        Entry since which soil is cut and placed above the present datums; 0 where none was taken
+        anew.
 
     """
 
@@ -156,6 +159,7 @@ class BorrowAccount:
     loads: tuple[LoadRecord, ...] = ()
     balances: tuple[Balance, ...] = ()
     unbalanced: bool = False
+    since_seq: int = 0
 
     @property
     def is_empty(self) -> bool:
@@ -180,6 +184,7 @@ class BorrowFold:
         self._loads: list[LoadRecord] = []
         self._balances: list[Balance] = []
         self._unbalanced = False
+        self._since_seq = 0
         self._account: BorrowAccount | None = None
         for entry in entries:
             self.post(entry)
@@ -213,13 +218,17 @@ class BorrowFold:
         """Return the account as it stands."""
         if self._account is None:
             self._account = BorrowAccount(
-                dict(self._areas), tuple(self._loads), tuple(self._balances), self._unbalanced)
+                dict(self._areas), tuple(self._loads), tuple(self._balances), self._unbalanced,
+                self._since_seq)
         return self._account
 
     def _datum(self, entry: Entry) -> None:
         """Begin the account of an area anew; depths below an earlier datum mean nothing."""
         name = str(entry.data['area'])
         old = self._areas.get(name)
+        if old is not None:
+            # What was dumped before was cut, and lies, below the new datums.
+            self._since_seq = entry.seq
         self._areas[name] = AreaAccount(name, voids=old.voids if old else ())
 
     def _cut(self, entry: Entry) -> None:

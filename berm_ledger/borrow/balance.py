@@ -64,10 +64,11 @@ def balance_of(site: Site, books: Books, account: BorrowAccount, stamp_ns: int) 
         return None
     masses = {load.dump_seq: (load.mass_kg, load.mass_se_kg) for load in account.loads}
     density = site.material.loose_density_kg_m3
+    dumps = [dump for dump in books.dumps if dump.seq > account.since_seq]
     stray_m3, stray_se_m3 = _sum_m3(
-        (d for d in books.dumps if d.stray), masses, books, density, STRAY_SPREAD)
+        (d for d in dumps if d.stray), masses, books, density, STRAY_SPREAD)
     carried_m3, carried_se_m3 = _sum_m3(
-        (d for d in books.dumps if not d.stray and math.isnan(d.volume_m3)), masses, books,
+        (d for d in dumps if not d.stray and math.isnan(d.volume_m3)), masses, books,
         density, 0.0)
     spilled_m3 = sum(row.spilled_m3 for row in seen)
     placed_m3 = sum(row.placed_m3 for row in seen) - spilled_m3

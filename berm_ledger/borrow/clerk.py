@@ -93,6 +93,8 @@ class BorrowClerk:
         self._line = CurrentLine.of_rover(site.rover)
         self._currents: deque[float] = deque(maxlen=KEPT_CURRENTS)
         self._carrying = self._inside = False
+        # Whether the drum may hold, and the cut lack, what an earlier run has seen dug.
+        self._resumed, self._cut_lags = bool(earlier), False
         self._pose: Pose2 | None = None
         self._measured = self._count_measured()
         self._problems: list[tuple[str, str]] = []
@@ -196,6 +198,8 @@ class BorrowClerk:
             cut_m3, cut_se_m3 = cut_m3 + part[0], math.hypot(cut_se_m3, part[1])
         if not visited:
             cut_m3 = cut_se_m3 = math.nan
+        self._cut_lags = not visited and (self._resumed or self._cut_lags)
+        self._resumed = False
         self._book_load(entry, times, cut_m3, cut_se_m3)
         self._currents.clear()
         self._carrying = False
@@ -315,7 +319,7 @@ class BorrowClerk:
 
     def book_balance(self, stamp_ns: int) -> None:
         """Book the balance after rises were measured, and a finding where it does not close."""
-        if not self.account.loads:
+        if not self.account.loads or self._cut_lags:
             return
         measured = self._count_measured()
         if measured == self._measured:

@@ -47,7 +47,9 @@ class AreaDesk:
         """Note that the drum may have dug here."""
         if self.before is None:
             surface = self.patch.surface
-            self.before = (surface.height_m.copy(), surface.effective_looks().copy())
+            # What an earlier visit has left there, and nobody has seen yet, is not known.
+            looks = np.where(self.patch.awaited, np.float32(0.0), surface.effective_looks())
+            self.before = (surface.height_m.copy(), looks)
         self.patch.work(pose, stamp_ns)
 
     def leave(self) -> None:

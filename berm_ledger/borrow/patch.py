@@ -109,6 +109,11 @@ class BorrowPatch:
         self._level_se_m = 0.0
         self._grid_cell_m = site.cell_m
 
+    @property
+    def awaited(self) -> NDArray[np.bool_]:
+        """Cells where a look is still to show what the drum has left, shape (n,)."""
+        return self._fresh | self._passed
+
     # ---- looks -------------------------------------------------------------------------------
 
     def shown_by(self, grid: ElevationGrid) -> bool:

@@ -31,10 +31,18 @@ AnyValue = TypeVar('AnyValue', bound=np.generic)
 CORRIDOR_MARGIN_M = 0.30
 # Ground beyond the corridor that only serves to find the shift of the map.
 APRON_M = 0.50
+# How high a level crest is taken to stand before any grid tells [m].
+ROUGH_HEIGHT_M = 0.25
 # Reach of the slope estimate on either side of a cell, in cells.
 SLOPE_REACH = 2
 # Sampling rows by columns is so much quicker than point by point that it pays from here on.
 LEAST_FILLED = 0.1
+
+
+def rough_ground_m(site: Site) -> float:
+    """Return a level that the ground may have under level crests, 0 without any [m]."""
+    levels = [berm.crest_level_m for berm in site.berms if berm.crest_level_m is not None]
+    return min(levels) - ROUGH_HEIGHT_M if levels else 0.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -52,6 +52,10 @@ MOST_DISAGREEING = 0.4
 # The level of the site frame is the mean of so many first grids, and what one may be off [m].
 OPENING_GRIDS = 40
 OPENING_SPREAD_M = 0.002
+# Nor of any that came so much later than the first: the map drifts meanwhile [ns].
+OPENING_NS = 90_000_000_000
+# Fewer grids than this tell nothing of how far single ones are off.
+LEAST_STEPS = 3
 # How far the map may have jumped, or moved while nobody looked [m], and from how many standard
 # deviations on a step is taken for a jump.
 JUMP_SPREAD_M = 0.03
@@ -115,7 +119,11 @@ class Registration:
     #: By how much the last grid has raised the surface [m].
     raised_m: float = 0.0
     _grids: int = 0
+    _begun_ns: int = -1
     _steps_m: list[float] = field(default_factory=list)
+    # By how much the surface was raised in all, and the level that each grid has shown [m].
+    _raised_m: float = 0.0
+    _levels_m: list[float] = field(default_factory=list)
     _scatter: tuple[int, float] = (0, OPENING_SPREAD_M)
     _kept_error_m: float = OPENING_SPREAD_M
     _expected_ns: int = -1
@@ -212,6 +220,10 @@ class Registration:
 
         """
         self.raised_m = 0.0
+        if self._begun_ns < 0:
+            self._begun_ns = grid.stamp_ns
+        if grid.stamp_ns - self._begun_ns > OPENING_NS and len(self._steps_m) >= LEAST_STEPS:
+            self.opening = False
         prior = self._expected(surface)
         points, height, slope = self._ground(surface, worked, noise_m)
         if not len(height):
@@ -235,11 +247,16 @@ class Registration:
     @property
     def level_error_m(self) -> float:
         """How sure the level of the site frame is, by the scatter of grids about it [m]."""
-        if len(self._steps_m) < 3:
+        if len(self._steps_m) < LEAST_STEPS:
             return self._kept_error_m
         # Asked for with every reading, another after an opening grid only.
         if self._scatter[0] != self._grids:
-            error_m = float(np.sqrt(np.mean(np.square(self._steps_m)) / self._grids))
+            square_m2 = float(np.mean(np.square(self._steps_m)))
+            # A map that drifts meanwhile shows as halves that differ by more than scatter.
+            half = len(self._levels_m) // 2
+            drift_m = float(np.mean(self._levels_m[half:]) - np.mean(self._levels_m[:half]))
+            drift_m2 = max(0.0, drift_m**2 - 4.0 * square_m2 / len(self._levels_m))
+            error_m = math.sqrt(square_m2 / self._grids + drift_m2)
             self._scatter = self._grids, error_m
         return self._scatter[1]
 
@@ -260,6 +277,8 @@ class Registration:
             return
         self._grids += 1
         step_m = float(self.mean[2]) / self._grids
+        self._levels_m.append(self._raised_m + float(self.mean[2]))
+        self._raised_m += step_m
         # It differs from the mean of those before by 1 + 1 / (k - 1) of the variance of one.
         self._steps_m.append(float(self.mean[2]) * math.sqrt(1.0 - 1.0 / self._grids))
         surface.raise_by(step_m)

@@ -28,7 +28,7 @@ from .registration import Refused, Registration, Shift
 from .resample import without_spikes
 from .sampling import part_of_area, sampled, too_high, under_rover
 from .sections import Sections, sections_of_berm
-from .standing import ground_at, mean_inverse, spread_along
+from .standing import Ground, ground_at, mean_inverse, spread_along
 from .surface import Fused, SiteSurface
 from .turns import Turns
 from .volumes import VolumeSums
@@ -39,6 +39,8 @@ from ..geometry import Pose2
 # What stands this far above the highest design crest around is no soil [m].
 OBJECT_M = 0.15
 FOOTPRINT_PAD_M = 0.10
+# Spread of the mean of ground that was filled in, as over a simulated relief of 20 mm [m].
+FILLED_SPREAD_M = 0.015
 # The survey counts as complete when this share of the corridor has this many looks.
 COMPLETE_SHARE = 0.98
 COMPLETE_LOOKS = 10.0
@@ -89,6 +91,7 @@ class SiteSurvey:
     def __init__(self, site: Site, *, ground_m: float = 0.0) -> None:
         """Lay out cells and sections; nothing is known yet."""
         self.site = site
+        self.ground_m = ground_m
         self.area: SurveyArea = survey_area(site, ground_m=ground_m)
         self.surface = SiteSurface(len(self.area))
         self.registration = Registration(self.area)
@@ -100,12 +103,11 @@ class SiteSurvey:
         self._grid_cell_m = site.cell_m
         self._crests = CrestLines(self.area, self.sections)
         self._turns = Turns(self.area)
-        # Area of the corridor of every segment [m2].
         self._corridors_m2 = [
             float(self.area.shares[row].sum()) * self.area.lattice.cell_area_m2
             for row in range(len(self.area.segments))]
-        # Mean of 1 / looks of the datum in segments, and whether all of it is given there.
-        self._beneath, self._given = [0.0], np.zeros(1, dtype=bool)
+        # What the datum is worth under each segment, and whether all of it is given there.
+        self._beneath, self._given = [Ground()], np.zeros(1, dtype=bool)
         self.datum: Datum | None = None
         self._design_m: NDArray[np.float64] | None = None
         self._highest_m = 0.0
@@ -137,10 +139,9 @@ class SiteSurvey:
             self._targets.append(crest_above_datum_m(berm, centre.astype(float)))
         self._highest_m = float(self._design_m.max())
         self._sums = VolumeSums(self.area, self._design_m)
-        ground = [ground_at(datum, self._sums.cells(row))
-                  for row in range(len(self.area.segments))]
-        self._beneath = [beneath for beneath, _ in ground]
-        self._given = np.array([given for _, given in ground])
+        self._beneath = [ground_at(datum, self._sums.cells(row))
+                         for row in range(len(self.area.segments))]
+        self._given = np.array([ground.given for ground in self._beneath])
         self._crests.touch()
 
     def take_datum(self, stamp_ns: int) -> bool:
@@ -159,14 +160,15 @@ class SiteSurvey:
         looks = self.surface.looks[self.area.in_corridor]
         return bool(np.mean(looks >= COMPLETE_LOOKS) >= COMPLETE_SHARE)
 
-    def survey_late(self, touched: NDArray[np.bool_]) -> None:
-        """Survey filled cells after all that were first seen before any load came near, (n,)."""
+    def survey_late(self, touched: NDArray[np.bool_]) -> bool:
+        """Survey filled cells after all, first seen before any load came near; tell if any."""
         if self.datum is None or not self.datum.has_filled:
-            return
+            return False
         late = self.datum.filled & ~touched & (self.surface.looks >= COMPLETE_LOOKS)
         if late.any():
             self.set_datum(with_late_survey(
                 self.datum, late, self.surface.height_m, self.surface.effective_looks()))
+        return bool(late.any())
 
     def design_volumes_m3(self) -> NDArray[np.float64] | None:
         """Return the design volume of every segment [m3], None before the datum."""
@@ -362,11 +364,10 @@ class SiteSurvey:
         stocks = self._sums.of_rows(
             rows, self.surface, self.datum, self.noise.total_m, self._given)
         self._turns.done(rows)
-        level_m = self.registration.level_error_m
         return tuple(
             segment_reading(
                 self.area.segments[row], row, figures, stock,
-                self._budget(stock.inverse, self._beneath[row], bool(self._given[row]), level_m),
+                self._budget(stock.inverse, self._beneath[row]),
                 self._corridors_m2[row])
             for row, figures, stock in zip(rows.tolist(), along, stocks))
 
@@ -386,14 +387,14 @@ class SiteSurvey:
         """Return the standard error of the mean height change over some cells [m]."""
         if not len(cells):
             return 0.0
-        ground = (0.0, False) if self.datum is None else ground_at(self.datum, cells)
-        area_m2 = len(cells) * self.area.lattice.cell_area_m2
-        inverse, level_m = (
-            mean_inverse(self.surface.effective_looks(cells)), self.registration.level_error_m)
-        return self._budget(inverse, *ground, level_m).mean_error_m(area_m2)
+        ground = Ground() if self.datum is None else ground_at(self.datum, cells)
+        budget = self._budget(mean_inverse(self.surface.effective_looks(cells)), ground)
+        return budget.mean_error_m(len(cells) * self.area.lattice.cell_area_m2)
 
-    def _budget(self, inverse: float, beneath: float, given: bool, level_m: float) -> Budget:
-        """Return the error budget for means of 1 / looks of surface and datum, given or not."""
-        inverse += beneath
+    def _budget(self, inverse: float, ground: Ground) -> Budget:
+        """Return the error budget for a mean of 1 / looks of the surface over some ground."""
+        inverse += ground.inverse
+        level_m = self.registration.level_error_m
+        shared_m = level_m if ground.given else FILLED_SPREAD_M * ground.filled
         return Budget(self.noise, 1.0 / inverse if inverse > 0.0 else np.inf, self.shift.se_z_m,
-                      level_m if given else 0.0, self.area.lattice.cell_m, self._grid_cell_m)
+                      shared_m, self.area.lattice.cell_m, self._grid_cell_m)

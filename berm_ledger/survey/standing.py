@@ -5,11 +5,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .datum import Datum
+from .datum import Datum, Source
 from .middle import median
 from .surface import MOST_LOOKS, SiteSurface
 from ..kernels import compiled
@@ -85,10 +86,31 @@ def standing_at(
     return Standing(above_m.astype(float), spread_m, mean_inverse(looks))
 
 
-def ground_at(datum: Datum, cells: NDArray[np.intp]) -> tuple[float, bool]:
-    """Return the mean of 1 / looks of a datum at some cells, and whether all of it is given."""
+class Ground(NamedTuple):
+    """
+    What the natural ground under some cells is worth.
+
+    Parameters
+    ----------
+    inverse : float
+        Mean of 1 / looks.
+    given : bool
+        Whether all of it is given.
+    filled : float
+        Share that was filled in, 0 to 1.
+
+    """
+
+    inverse: float = 0.0
+    given: bool = False
+    filled: float = 0.0
+
+
+def ground_at(datum: Datum, cells: NDArray[np.intp]) -> Ground:
+    """Return what a datum is worth at some cells."""
     looks = datum.looks[cells]
-    return _mean(1.0 / looks), bool(np.isinf(looks).all())
+    return Ground(_mean(1.0 / looks), bool(np.isinf(looks).all()),
+                  float(np.mean(datum.source[cells] == Source.FILLED)))
 
 
 def spread_along(

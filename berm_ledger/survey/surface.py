@@ -144,6 +144,8 @@ class SiteSurface:
         """Raise every height [m]: the frame itself was found to lie lower."""
         self.height_m += np.float32(step_m)
         self.aside_m += np.float32(step_m)
+        if self.former is not None:
+            self.former.raise_by(step_m)
 
     def loosen(self, cells: NDArray[np.bool_]) -> None:
         """Let the next looks move given cells quickly: something is known to have changed."""
