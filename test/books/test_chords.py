@@ -4,9 +4,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from berm_ledger.books.changes import Change
 from berm_ledger.books.charts import Canvas
 from berm_ledger.books.chords import beyond_chord, chord_error_m
+from berm_ledger.books.disturbance import DisturbanceWatch
 from berm_ledger.geometry import Lattice
+from berm_ledger.survey.noise import GridNoise
 import numpy as np
 import pytest
 
@@ -69,3 +74,34 @@ def test_only_what_is_beyond_counts() -> None:
     beyond = beyond_chord(smooth, np.full(4, 0.002, dtype=np.float32))
     assert beyond[:3] == pytest.approx([0.00608, -0.00608, 0.0], abs=1e-6)
     assert np.isnan(beyond[3])
+
+
+SIDE = 41
+SQUARE = Lattice(0.0, 0.0, 0.015, SIDE, SIDE)
+
+
+def ridge_seen_m(grid_cell_m: float, phase: float) -> np.ndarray:
+    """Return a sharp ridge as grids whose nodes lie so show it, on every row, shape (n,)."""
+    x_m = SQUARE.cell_m * (np.arange(SIDE) - SIDE // 2)
+    nodes = grid_cell_m * (np.arange(-40, 40) + phase)
+    return np.tile(np.interp(x_m, nodes, 0.3 - 0.7 * np.abs(nodes)), SIDE)
+
+
+def test_finer_grids_of_a_sharp_crest_show_no_soil_of_no_dump() -> None:
+    """Accepted from cells of 60 mm, half a cell off; then 20 mm show the crest 2 cm higher."""
+    every = np.arange(SIDE * SIDE)
+    watch, rng = DisturbanceWatch(Canvas(SQUARE, every)), np.random.default_rng(1)
+    noise = GridNoise(0.003, 0.0)
+    watch.accept(every, ridge_seen_m(0.06, 0.5), np.full(SIDE * SIDE, 50.0), 0)
+    nobody, found, stamp_ns = np.zeros(SIDE * SIDE, dtype=bool), list[Change](), 0
+    for cell_m, phase, looks in ((0.06, 0.5, 4), (0.02, 0.0, 20)):
+        true_m = ridge_seen_m(cell_m, phase)
+        for _ in range(looks):
+            stamp_ns += 1_000_000_000
+            measured = true_m + noise.total_m * rng.standard_normal(SIDE * SIDE)
+            level, planar_m = watch.level(measured, nobody)
+            found += watch.look(
+                level, planar_m, true_m, np.full(SIDE * SIDE, 10.0), nobody,
+                ground_m=np.zeros(SIDE * SIDE), noise=replace(noise, cell_m=cell_m),
+                shift_error_m=0.001, stamp_ns=stamp_ns)
+    assert not found

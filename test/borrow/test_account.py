@@ -28,6 +28,7 @@ CUT = {'area': 'pit', 'volume_m3': 0.1, 'volume_se_m3': 0.001, 'deepest_m': 0.02
 LOAD = {'dump_seq': 3, 'mass_kg': 6.0, 'mass_se_kg': 0.2, 'partial': None, 'current_a': None,
         'cut_m3': 0.0036, 'cut_se_m3': 0.0003, 'cycle_s': 60.0, 'dig_s': 20.0, 'haul_s': 30.0,
         'dump_s': 10.0, 'loads_left': 4}
+DATUM = ('borrow_datum', {'area': 'pit'})
 VOID = {'area': 'pit', 'lane': 2, 'reason': 'deep'}
 
 
@@ -166,3 +167,14 @@ def test_hours_add_up_to_the_whole() -> None:
     assert [row.cut_m3 for row in rows] == pytest.approx([0.05, 0.04])
     assert sum(row.placed_m3 for row in rows) == pytest.approx(1.11 * 0.09, abs=1e-6)
     assert all(row.unexplained_error_m3 > 0.0 for row in rows)
+
+
+@pytest.mark.parametrize('dump', [{'stray': True}, {}])
+def test_what_was_dumped_before_a_datum_taken_anew_no_longer_counts(dump: dict) -> None:
+    """0.1 m3 cut and 0.111 placed since; a load off the berm, or unmeasured, before is neither."""
+    account = account_of(entries(
+        DATUM, ('cut', CUT), ('dump', {}), ('load', LOAD), DATUM, ('cut', CUT)))
+    balance = balance_of(SITE, books_with(0.111, 0.0, **dump), account, 5)
+    assert balance is not None
+    assert (balance.spilled_m3, balance.carried_m3) == (0.0, 0.0)
+    assert balance.unexplained_m3 == pytest.approx(0.0, abs=1e-12)

@@ -8,6 +8,7 @@ from dataclasses import replace
 import math
 
 from berm_ledger.borrow.account import account_of
+from berm_ledger.borrow.balance import is_open
 from berm_ledger.borrow.layers import is_borrow_layer
 from berm_ledger.geometry import Pose2, StampedPose
 from berm_ledger.pipeline import Pipeline, Update
@@ -209,3 +210,67 @@ def test_a_lane_dug_too_deep_is_closed_and_no_go() -> None:
     proposal = pipeline.next_lane()
     assert proposal is not None
     assert proposal[0].number != 1
+
+
+def test_a_restart_with_a_full_drum_finds_no_imbalance(
+    build: tuple[list[SimEvent], dict],
+) -> None:
+    """What an earlier run has seen dug is not held against the cut, which lacks it."""
+    pipeline, booked, layers, done, was, again = Pipeline(SITE), [], {}, 0, False, 0
+    for event in build[0]:
+        update = feed(pipeline, event)
+        booked += update.entries
+        layers.update({layer.name: layer for layer in update.surfaces})
+        done += event.kind == 'dump'
+        inside = pipeline._borrow._inside
+        if done == 1 and was and not inside and not again:
+            # Just out of the area, with the second load.
+            pipeline, again = Pipeline(SITE, entries=booked, surfaces=layers.values()), len(booked)
+        was = inside
+    assert again
+    assert len(pipeline.borrow.loads) == 4
+    assert 'imbalance' not in [entry.kind for entry in booked]
+    after = [balance for balance in pipeline.borrow.balances
+             if balance.stamp_ns > booked[again - 1].stamp_ns]
+    assert after
+    assert not any(is_open(SITE, balance) for balance in after)
+
+
+def test_strays_from_before_an_operators_datum_are_not_spilled_again() -> None:
+    """The second of four loads strays; the datum is taken with an empty drum after the third."""
+    made = SimulatedBuild(SITE, seed=3, options=BuildOptions(
+        most_loads=4, stray_loads=(2,), final_looks=2, yard=YARD))
+    pipeline, done, before = Pipeline(SITE), 0, None
+    for event in made.events():
+        feed(pipeline, event)
+        done += event.kind == 'dump'
+        waits = pipeline._clerk.dumps.patches or pipeline._borrow.desks[0].before is not None
+        if before is None and done == 3 and event.kind == 'pose' and not waits:
+            pipeline.take_datum()
+            before = len(pipeline.borrow.balances)
+    assert before
+    balances = pipeline.borrow.balances
+    assert balances[before - 1].spilled_m3 > 0.8 * SITE.load_volume_m3
+    assert balances[before:]
+    for balance in balances[before:]:
+        assert abs(balance.spilled_m3) < 0.1 * SITE.load_volume_m3
+        assert not is_open(SITE, balance)
+
+
+def test_a_second_visit_that_no_grid_came_before_has_no_cut_of_its_own() -> None:
+    """The area is seen again only after the second visit to the same lane: of the third load."""
+    site = replace(SITE, yard=replace(SITE.yard, borrow_areas=tuple(
+        replace(area, max_cut_m=None) for area in SITE.yard.borrow_areas)))
+    made = SimulatedBuild(site, seed=5, options=BuildOptions(
+        most_loads=3, final_looks=1, yard=replace(YARD, borrow=BorrowOptions(one_lane=True))))
+    pipeline, done = Pipeline(site), 0
+    desk = pipeline._borrow.desks[0]
+    for event in made.events():
+        digging = desk.before is not None
+        if event.kind == 'grid' and desk.patch.shown_by(event.value) and (
+                (done == 1 and digging) or (done == 2 and not digging)):
+            continue
+        done += event.kind == 'dump'
+        feed(pipeline, event)
+    assert len(pipeline.borrow.loads) == 3
+    assert math.isnan(pipeline.borrow.loads[2].cut_m3)

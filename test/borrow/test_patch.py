@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import math
 
+from berm_ledger.borrow.desk import AreaDesk
 from berm_ledger.borrow.lane_figures import (
     cut_of_load_m,
     figures_of,
@@ -257,3 +258,24 @@ def test_a_large_area_gets_coarser_cells() -> None:
     assert len(patch.points_xy) <= 45_000
     assert BorrowPatch(a_site(PIT), a_site(PIT).yard.borrow_areas[0]).lattice.cell_m == (
         pytest.approx(0.03))
+
+
+def test_two_visits_without_a_look_between_are_told_apart_by_nothing() -> None:
+    """The cut of the second is unknown; one look between, and it is that of the second alone."""
+    found = []
+    for looks in (0, 3):
+        area = Area().surveyed()
+        desk = AreaDesk(area.site, area.patch)
+        for depth_m, seen in ((0.01, looks), (0.02, 3)):
+            for pose in PASS:
+                desk.visit(pose, area.stamp_ns)
+            if seen:
+                area.look(trench(depth_m), seen)
+            area.patch.settle()
+            own = area.patch.volume_m3(area.patch.visited, NOISE, desk.before)
+            desk.leave()
+            area.stamp_ns += SECOND_NS
+        found.append(own)
+    assert math.isnan(found[0][0])
+    second_m3 = trench_m3(0.02) - trench_m3(0.01)
+    assert abs(found[1][0] - second_m3) < 3.0 * found[1][1]

@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """What stood before a first load that is told of late; before that, nothing."""
 
-from berm_ledger.survey.former import LATELY_NS, SPACING_NS
+from berm_ledger.survey.former import FormerSurface, LATELY_NS, SPACING_NS
 from berm_ledger.survey.surface import SiteSurface
 import numpy as np
 import numpy.testing as npt
@@ -64,3 +64,31 @@ def test_nothing_is_put_back_once_the_datum_is_taken() -> None:
     surface.former = None
     surface.put_back_risen(CELLS, risen(surface))
     npt.assert_allclose(surface.height_m[0], 0.06, atol=1e-6)
+
+
+def test_what_stood_before_is_raised_with_the_surface() -> None:
+    """4 mm up after seven looks; ground put back from under a load stands as that beside it."""
+    surface = SiteSurface(2)
+    for step in range(7):
+        surface.fuse(np.zeros(2, dtype=np.float32), START_NS + step * SECOND_NS, 0.002)
+    surface.raise_by(0.004)
+    for step in range(7, 11):
+        surface.fuse(np.array([0.084, 0.004], dtype=np.float32),
+                     START_NS + step * SECOND_NS, 0.002)
+    npt.assert_allclose(surface.height_m, [0.084, 0.004], atol=1e-6)
+    surface.put_back_risen(np.arange(2), START_NS + 11 * SECOND_NS)
+    npt.assert_allclose(surface.height_m, [0.004, 0.004], atol=1e-6)
+
+
+def test_every_keeping_is_raised_and_the_unknown_stays_unknown() -> None:
+    """Two keepings, 10 s apart; NaN in both."""
+    former = FormerSurface(2)
+    for step in (0, 10):
+        former.keep(np.array([0.01, np.nan], dtype=np.float32), np.ones(2, dtype=np.float32),
+                    START_NS + step * SECOND_NS)
+    former.raise_by(0.004)
+    for since_s in (5, 10):
+        former.note(np.arange(1), np.array([START_NS + since_s * SECOND_NS]))
+        before = former.before(np.arange(2), START_NS + 11 * SECOND_NS)
+        assert before is not None
+        npt.assert_allclose(before.height_m, [0.014, np.nan], atol=1e-6)

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Known shifts are found; what cannot be seen is kept out; too much is refused."""
 
+from collections.abc import Iterable
 import math
 import re
 
@@ -212,3 +213,36 @@ def test_too_few_points_give_no_fit() -> None:
 def test_a_shift_without_evidence_says_nothing() -> None:
     assert math.isnan(Shift().residual_m)
     assert not Shift().planar_observed
+
+
+def opened(levels_m: Iterable[float], period_s: int) -> tuple[Registration, float]:
+    """Look at ground from maps that stand so high; return how high the surface stands [m]."""
+    surface, registration = SiteSurface(len(AREA)), Registration(AREA)
+    for n, level_m in enumerate(levels_m):
+        stamp_ns = START_NS + n * period_s * SECOND_NS
+        grid = grid_of(SITE, lambda p, up=level_m: relief_m(p) + up, noise_m=NOISE_M, seed=n,
+                       stamp_ns=stamp_ns)
+        shift = registration.register(grid, surface, NOBODY, NOISE_M)
+        surface.fuse(bilinear(grid, XY) - np.float32(shift.dz_m), stamp_ns, NOISE_M)
+    return registration, float(np.nanmean(surface.height_m - relief_m(XY)))
+
+
+def test_a_map_that_rises_raises_the_surface_for_a_minute_and_a_half_only() -> None:
+    """10 s and 0.5 mm from grid to grid: the level is the mean of the first ten of thirty."""
+    levels_m = 0.0005 * np.arange(30)
+    registration, level_m = opened(levels_m, 10)
+    assert not registration.opening
+    assert level_m == pytest.approx(levels_m[:10].mean(), abs=0.0004)
+
+
+def test_a_level_found_on_a_map_that_drifts_is_said_to_be_unsure() -> None:
+    """0.2 mm up or down a second: half of what it is off, or more; else scatter over root n."""
+    scatter_m = np.random.default_rng(5).normal(0.0, 0.003, OPENING_GRIDS)
+    still, level_m = opened(scatter_m, 1)
+    assert level_m == pytest.approx(scatter_m.mean(), abs=0.0004)
+    assert still.level_error_m == pytest.approx(0.003 / math.sqrt(OPENING_GRIDS), rel=0.4)
+    for step_m in (0.0002, -0.0002):
+        drift_m = step_m * np.arange(OPENING_GRIDS)
+        drifting, level_m = opened(drift_m + scatter_m / 3.0, 1)
+        assert abs(level_m) > 0.003
+        assert 0.5 * abs(level_m) <= drifting.level_error_m < 2.0 * abs(level_m)
