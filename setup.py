@@ -41,7 +41,7 @@ kernels = [
     Extension(
         f'{package_name}._{name}', [f'{package_name}/native/{name}.c'],
         depends=[f'{package_name}/native/{header}.h'
-                 for header in ('held', 'grid', 'ranks', 'symmetric', 'weights')],
+                 for header in ('held', 'ahead', 'grid', 'ranks', 'symmetric', 'weights')],
         extra_compile_args=['-O3', '-ffp-contract=off', '-fno-math-errno', '-fno-trapping-math'],
         optional=True)
     for name in (

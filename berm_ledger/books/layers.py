@@ -4,7 +4,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -77,18 +77,22 @@ def layers_of(
     out += [*_crests(survey, stamp_ns), _learned(survey, stamp_ns)]
     if surface.known.any():
         # Before the first grid it is a guess.
-        out.append(NamedSurface(GROUND, stamp_ns, Lattice(0.0, 0.0, 1.0, 1, 1),
-                                np.array([[survey.ground_m]])))
+        out.append(_row_of(GROUND, [survey.ground_m], stamp_ns))
     return tuple(out)
 
 
 def _learned(survey: SiteSurvey, stamp_ns: int) -> NamedSurface:
     """Return what the grids so far have taught of themselves."""
     noise, registration = survey.noise, survey.registration
-    values = np.array([[
+    return _row_of(LEARNED, [
         noise.total_m, noise.shared, *registration.mean, registration.level_error_m,
-        noise.cell_m]])
-    return NamedSurface(LEARNED, stamp_ns, Lattice(0.0, 0.0, 1.0, *values.shape), values)
+        noise.cell_m], stamp_ns)
+
+
+def _row_of(name: str, figures: Sequence[float], stamp_ns: int) -> NamedSurface:
+    """Return single figures as a layer of one row."""
+    values = np.array([figures])
+    return NamedSurface(name, stamp_ns, Lattice(0.0, 0.0, 1.0, *values.shape), values)
 
 
 def _blank(values: NDArray[Any]) -> float | int:

@@ -23,6 +23,7 @@ from .bookkeeper import Bookkeeper
 from .entries import Entry
 from .posting import AT_GRADE_SHARE
 from .rows import Row, State
+from ..survey.readings import Reading
 from ..survey.site_survey import SiteSurvey
 
 # A segment is no longer at grade, for the events, below this share of its crest line.
@@ -87,10 +88,14 @@ class ReadingClerk:
         rows = np.array(sorted(self._read), dtype=np.intp)
         self.forget()
         for reading in self._survey.readings(rows):
-            segment, data = self._survey.area.segments[reading.row], reading_data(reading)
-            self._read[reading.row] = data
-            self._keeper.book('reading', stamp_ns, segment.berm, segment.number, data)
+            self._book(reading, stamp_ns)
         self._read_ns[rows] = self._named_ns[rows] = stamp_ns
+
+    def _book(self, reading: Reading, stamp_ns: int) -> None:
+        """Book a reading and remember it."""
+        segment, data = self._survey.area.segments[reading.row], reading_data(reading)
+        self._read[reading.row] = data
+        self._keeper.book('reading', stamp_ns, segment.berm, segment.number, data)
 
     @property
     def looked_ns(self) -> dict[tuple[str, int], int]:
@@ -108,9 +113,7 @@ class ReadingClerk:
             row = reading.row
             if (overdue is not None and overdue[row]) or says_something_new(
                     self._read[row], reading):
-                segment, data = survey.area.segments[row], reading_data(reading)
-                self._read[row] = data
-                self._keeper.book('reading', stamp_ns, segment.berm, segment.number, data)
+                self._book(reading, stamp_ns)
                 booked.append(row)
         if booked:
             self._read_ns[booked] = self._named_ns[booked] = stamp_ns

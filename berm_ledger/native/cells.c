@@ -1,10 +1,7 @@
 /* Copyright 2026 The berm_ledger authors */
 /* SPDX-License-Identifier: Apache-2.0 */
 /* Over all surveyed cells: fusion of a look, and means of 3 x 3 cells. */
-#include "held.h"
-
-/* Cells that are worked on at once, and how many are asked for before they are. */
-enum { BLOCK = 128, AHEAD = 2 * BLOCK };
+#include "ahead.h"
 
 static inline float at_most(float value, float most)
 {
@@ -150,7 +147,7 @@ static PyObject *fuse(PyObject *self, PyObject *const *args, Py_ssize_t given)
     for (Py_ssize_t first = 0; first < cells; first += BLOCK) {
         Py_ssize_t count = cells - first < BLOCK ? cells - first : BLOCK;
         const float *soon[] = {measured + first, height + first, looks + first, trend + first};
-        for (int k = 0; k < 4; k++) fetch_on(soon[k] + AHEAD, BLOCK * sizeof(float));
+        fetch_blocks(soon, sizeof soon / sizeof *soon);
         fetch_on(aside + first + AHEAD, BLOCK);
         int32_t some = see_block(measured + first, seen + first, count);
         note_gone(was_seen + first, seen + first, was_ns, earlier_ns + first, count);

@@ -1,10 +1,10 @@
 /* Copyright 2026 The berm_ledger authors */
 /* SPDX-License-Identifier: Apache-2.0 */
 /* The watch over changes: a look against what was accepted, and the charts of that. */
-#include "held.h"
+#include "ahead.h"
 
-/* Cells that are worked on at once, how many are asked for before they are; see LastSame. */
-enum { BLOCK = 128, AHEAD = 2 * BLOCK, LONG_AGO = 255 };
+/* As in LastSame. */
+enum { LONG_AGO = 255 };
 
 /* ---- the shift that all cells share -------------------------------------------------------- */
 
@@ -239,7 +239,7 @@ static PyObject *differences(PyObject *self, PyObject *const *args, Py_ssize_t g
             const float *added = fill ? fill + of : none;
             const float *soon[] = {measured + of, slope + of, slope + all + of, accepted + of,
                                    kept + own, left + own};
-            for (int k = 0; k < 6; k++) fetch_on(soon[k] + AHEAD, BLOCK * sizeof(float));
+            fetch_blocks(soon, sizeof soon / sizeof *soon);
             if (any_number(measured + of, count))
                 fresh += differ(measured + of, slope + of, slope + all + of, shift, open + of,
                                 accepted + of, added, kept + own, left + own, judged + own, count);
@@ -370,7 +370,7 @@ static PyObject *chart(PyObject *self, PyObject *const *args, Py_ssize_t given)
             Py_ssize_t count = piece[2] - first < BLOCK ? piece[2] - first : BLOCK;
             const float *soon[] = {left + own, smooth + own, steep + own, low + own, high + own,
                                    accepted + of, worth + of};
-            for (int k = 0; k < 7; k++) fetch_on(soon[k] + AHEAD, BLOCK * sizeof(float));
+            fetch_blocks(soon, sizeof soon / sizeof *soon);
             fetch_on(since + of + AHEAD, BLOCK);
             Alarms more = any_number(left + own, count)
                 ? chart_block(left + own, smooth + own, steep + own, low + own, high + own,

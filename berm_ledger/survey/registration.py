@@ -121,8 +121,8 @@ class Registration:
     _grids: int = 0
     _begun_ns: int = -1
     _steps_m: list[float] = field(default_factory=list)
-    # By how much the surface was raised in all, and the level that each grid has shown [m].
-    _raised_m: float = 0.0
+    # Level of the frame above where the first grid had it, and that each grid has shown [m].
+    _level_m: float = 0.0
     _levels_m: list[float] = field(default_factory=list)
     _scatter: tuple[int, float] = (0, OPENING_SPREAD_M)
     _kept_error_m: float = OPENING_SPREAD_M
@@ -277,8 +277,8 @@ class Registration:
             return
         self._grids += 1
         step_m = float(self.mean[2]) / self._grids
-        self._levels_m.append(self._raised_m + float(self.mean[2]))
-        self._raised_m += step_m
+        self._levels_m.append(self._level_m + float(self.mean[2]))
+        self._level_m += step_m
         # It differs from the mean of those before by 1 + 1 / (k - 1) of the variance of one.
         self._steps_m.append(float(self.mean[2]) * math.sqrt(1.0 - 1.0 / self._grids))
         surface.raise_by(step_m)

@@ -112,10 +112,10 @@ class NodeProcess:
         if fresh:
             with log.open('ab') as out:
                 command = [sys.executable, '-m', f'berm_ledger.ros.{kind}_node', *arguments]
-                # In the environment that the launch file gives the ledger.
+                # In the environment that the launch file gives it.
+                added = large_pages(os.environ) if kind == 'ledger' else {}
                 self._popen = subprocess.Popen(
-                    command, stdout=out, stderr=out, cwd='/',
-                    env={**os.environ, **large_pages(os.environ)})
+                    command, stdout=out, stderr=out, cwd='/', env={**os.environ, **added})
             self._forked, self.pid = None, self._popen.pid
         else:
             self._forked = FORK.Process(
