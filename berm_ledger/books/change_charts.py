@@ -135,15 +135,18 @@ class ChangeCharts:
         """Start all at zero."""
         self.low = np.zeros(count, dtype=np.float32)
         self.high = np.zeros(count, dtype=np.float32)
+        # Sums above the limit, downwards and upwards; None where they must be counted.
+        self._alarms: tuple[int, int] | None = (0, 0)
 
     def restart(self, cells: NDArray[np.intp] | NDArray[np.bool_]) -> None:
         """Start some cells anew."""
         self.low[cells] = 0.0
         self.high[cells] = 0.0
+        self._alarms = None
 
     def take(
         self, look: Compared, accepted: Reference, at: NDArray[np.intp],
-        pieces: NDArray[np.int32],
+        pieces: NDArray[np.int32], shown: NDArray[np.int32],
     ) -> tuple[int, int]:
         """
         Add one look, and average it into the accepted surface where cells are calm.
@@ -156,6 +159,8 @@ class ChangeCharts:
             What is accepted; takes the time of the look where both sums are zero.
         at, pieces : array
             Its cells among those accepted, one by one (m,), and in pieces without gaps (k, 3).
+        shown : array
+            Pieces that hold all of them that it shows, shape (j, 3).
 
         Returns
         -------
@@ -165,11 +170,12 @@ class ChangeCharts:
         """
         figures = look.figures()
         if compiled.watch is not None and look.left_m.dtype == look.smooth_m.dtype == np.float32:
-            alarms: tuple[int, int] = compiled.watch.chart(
+            more = compiled.watch.chart(
                 look.left_m, look.smooth_m, look.shift.steep, self.low, self.high,
                 accepted.accepted_m, accepted.accepted_looks, accepted.same.looks,
-                accepted.same.earlier_ns, pieces, accepted.same.begin(look.stamp_ns), figures)
-            return alarms
+                accepted.same.earlier_ns, pieces, shown, accepted.same.begin(look.stamp_ns),
+                figures)
+            return self._counted(*more)
         known = np.isfinite(look.left_m)
         worth = accepted.accepted_looks[at]
         beyond = beyond_allowed(look.smooth_m, look.shift.of_shift(), worth, figures[2:6])
@@ -177,7 +183,16 @@ class ChangeCharts:
         calm &= np.abs(beyond) < np.float32(QUIET_LOOK)
         accepted.same.take(at, self.add(beyond, known), look.stamp_ns)
         _follow(look.left_m, calm, accepted, at)
-        down, up = (int(np.count_nonzero(sums > LIMIT)) for sums in (self.low, self.high))
+        self._alarms = None
+        return self._counted()
+
+    def _counted(self, downwards: int = 0, upwards: int = 0) -> tuple[int, int]:
+        """Return the sums above the limit, so many more than before, downwards and upwards."""
+        if self._alarms is None:
+            down, up = (int(np.count_nonzero(sums > LIMIT)) for sums in (self.low, self.high))
+        else:
+            down, up = self._alarms[0] + downwards, self._alarms[1] + upwards
+        self._alarms = down, up
         return down, up
 
     def add(
@@ -217,6 +232,7 @@ class ChangeCharts:
         self.high, self.low = (
             np.nan_to_num(kept[name][1].astype(np.float32))
             for name in ('chart_high', 'chart_low'))
+        self._alarms = None
 
 
 def _follow(

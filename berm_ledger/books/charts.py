@@ -115,7 +115,8 @@ class Canvas:
         return (_in_pieces(every, row), _in_pieces(north, row), _in_pieces(south, row))
 
     def box_mean(
-        self, values: NDArray[np.floating], *, of_unknown: bool = True
+        self, values: NDArray[np.floating], *, of_unknown: bool = True,
+        rows: NDArray[np.int32] | None = None,
     ) -> NDArray[Any]:
         """
         Return the mean over 3 x 3 cells.
@@ -126,6 +127,9 @@ class Canvas:
             Values, shape (n,); NaN is unknown.
         of_unknown : bool
             Whether unknown cells have one, too.
+        rows : array, optional
+            Where not all are wanted: pieces of rows that hold all known cells and one more on either
+            side, shape (k, 3).
 
         Returns
         -------
@@ -135,9 +139,10 @@ class Canvas:
         """
         if compiled.cells is not None and values.dtype == np.float32:
             mean_m = np.empty(len(values), dtype=np.float32)
+            whole, north, south = self._pieces
             compiled.cells.box_mean(
-                np.ascontiguousarray(values), *self._pieces, LEAST_OF_NINE,
-                of_unknown, mean_m)
+                np.ascontiguousarray(values), whole if rows is None else rows, north, south,
+                LEAST_OF_NINE, of_unknown, mean_m)
             return mean_m
         if compiled.watch is not None and values.dtype == np.float64:
             # Few cells around a group, on a lattice of their own that is soon done with.

@@ -255,7 +255,8 @@ class Clerk:
 
     def book_rises(self, look: Look, stamp_ns: int) -> None:
         """Show a look to the open dumps and book those that can be measured."""
-        self._level, self._planar_m = self.changes.level(look.measured_m, self.dumps.mask())
+        self._level, self._planar_m = self.changes.level(
+            look.measured_m, self.dumps.mask(), look.shown)
         self.dumps.look(self._level, stamp_ns)
         for patch in self.dumps.settled():
             self._settle(patch, stamp_ns)

@@ -199,7 +199,8 @@ class DisturbanceWatch:
         return self.accepted_m + self.fill_m
 
     def level(
-        self, measured_m: NDArray[np.floating], open_cells: NDArray[np.bool_]
+        self, measured_m: NDArray[np.floating], open_cells: NDArray[np.bool_],
+        shown: NDArray[np.int32] | None = None,
     ) -> tuple[LevelLook, float]:
         """
         Free a look of the shift that all its cells share against the accepted surface.
@@ -210,6 +211,8 @@ class DisturbanceWatch:
             Heights of the look, shape (n,) [m]; NaN is not seen.
         open_cells : array
             Cells where a dump is still to be measured, shape (n,).
+        shown : array, optional
+            Pieces that hold all cells seen, as ``shown_pieces`` gives them, shape (k, 3).
 
         Returns
         -------
@@ -229,7 +232,7 @@ class DisturbanceWatch:
         apart_m = self._shared.apart(
             measured_m, self.accepted_m, self._known_fill_m, open_cells)
         shift, planar_m = self._shared.of(apart_m)
-        return LevelLook(np.ascontiguousarray(measured_m), self._slope, shift), planar_m
+        return LevelLook(np.ascontiguousarray(measured_m), self._slope, shift, shown), planar_m
 
     def look(
         self, level: LevelLook, planar_m: float, height_m: NDArray[np.floating],
@@ -262,44 +265,51 @@ class DisturbanceWatch:
             Changes that have just been confirmed; soil that went or slid is accepted with it.
 
         """
-        left, judged = self._differences(level, open_cells, height_m, looks, stamp_ns)
-        smooth = self._canvas.box_mean(left, of_unknown=False)
+        rows = self._rows_shown(level)
+        pieces = self._pieces if rows is None else rows
+        left = self._differences(level, pieces, open_cells, height_m, looks, stamp_ns)
+        smooth = self._canvas.box_mean(left, of_unknown=False, rows=rows)
         chord_m = self._chords.of(noise.cell_m, self.accepted_m, self._at)
         beyond = smooth if chord_m is None else beyond_chord(smooth, chord_m)
         shift = ShiftError(self._steep, planar_m, shift_error_m, chord_m)
         alarms = self._charts.take(
-            Compared(left, beyond, shift, noise, stamp_ns), self, self._at, self._pieces)
+            Compared(left, beyond, shift, noise, stamp_ns), self, self._at, self._pieces, pieces)
         scene = Scene(
-            self._canvas, self._charts, self._recent, self, smooth, judged, noise, shift,
+            self._canvas, self._charts, self._recent, self, smooth, open_cells, noise, shift,
             ground_m, self._at, stamp_ns)
         self._scene = scene
         return self._confirmed(scene, alarms)
 
+    def _rows_shown(self, level: LevelLook) -> NDArray[np.int32] | None:
+        """Return the pieces of rows of the cells watched that a look may show; None for all."""
+        if compiled.watch is None or level.shown is None:
+            return None
+        shown = compiled.watch.common(self._pieces, level.shown)
+        return np.frombuffer(shown, dtype=np.int32).reshape(-1, 3)
+
     def _differences(
-        self, level: LevelLook, open_cells: NDArray[np.bool_],
+        self, level: LevelLook, pieces: NDArray[np.int32], open_cells: NDArray[np.bool_],
         height_m: NDArray[np.floating], looks: NDArray[np.floating], stamp_ns: int,
-    ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-        """Keep a look; return what it shows above the reference, and which may be judged, (m,)."""
-        at = self._at
+    ) -> NDArray[np.float32]:
+        """Keep a look; return what it shows above the reference, (m,)."""
+        room = self._recent.room(pieces)
         if compiled.watch is not None and level.measured_m.dtype == np.float32:
-            left, judged = np.empty(len(at), dtype=np.float32), np.empty(len(at), dtype=bool)
-            room = self._recent.room
+            left = np.empty(len(self._at), dtype=np.float32)
             for _ in range(2):
                 fresh = compiled.watch.differences(
                     level.measured_m, level.slope, *level.shift, open_cells, self.accepted_m,
-                    self._known_fill_m, self._pieces, room, left, judged)
+                    self._known_fill_m, pieces, room, left)
                 if not fresh or not self._begin(
-                        level[at], ~open_cells[at], height_m, looks, stamp_ns):
+                        level[self._at], ~open_cells[self._at], height_m, looks, stamp_ns):
                     break
         else:
-            closed, level_m = ~open_cells[at], level[at]
+            level_m, closed = level[self._at], ~open_cells[self._at]
             self._begin(level_m, closed, height_m, looks, stamp_ns)
-            reference = self.reference_m()[at]
             level_m[np.flatnonzero(~closed)] = np.nan
-            left, judged = level_m - reference, closed & np.isfinite(reference)
-            self._recent.room[:] = level_m
+            left = level_m - self.reference_m()[self._at]
+            room[:] = level_m
         self._recent.added(stamp_ns)
-        return left, judged
+        return left
 
     def plain_losses(self, cells: NDArray[np.intp]) -> list[Change]:
         """

@@ -59,7 +59,7 @@ class LastSame:
         """Take a look at some cells, shape (k,), and which it shows the same."""
         oldest_ns = self.begin(stamp_ns)
         since = self.looks[cells]
-        self.earlier_ns[cells[(since == LONG_AGO - 1) & ~same]] = oldest_ns
+        self.earlier_ns[cells[since == LONG_AGO - 1]] = oldest_ns
         since += since < LONG_AGO
         since[same] = 0
         self.looks[cells] = since

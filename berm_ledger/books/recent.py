@@ -7,6 +7,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from .sheets import Sheets
+
 LOOKS_KEPT = 8
 
 
@@ -31,24 +33,23 @@ class RecentLooks:
 
     def __init__(self, count: int) -> None:
         """Start with no look."""
-        self._height_m = np.full((LOOKS_KEPT, count), np.nan, dtype=np.float32)
+        self._sheets = Sheets(LOOKS_KEPT, count)
+        self._height_m = self._sheets.values
         self._stamp_ns = np.zeros(LOOKS_KEPT, dtype=np.int64)
         self._next = 0
 
     def add(self, height_m: NDArray[np.floating], stamp_ns: int) -> None:
         """Keep a look, shape (n,) [m], NaN where not seen; the oldest goes."""
-        self.room[:] = height_m
+        self.room()[:] = height_m
         self.added(stamp_ns)
 
     def raise_by(self, step_m: float) -> None:
         """Raise every height [m]."""
         self._height_m += np.float32(step_m)
 
-    @property
-    def room(self) -> NDArray[np.float32]:
-        """Where the next look goes, shape (n,) [m]; it is kept once it is ``added``."""
-        out: NDArray[np.float32] = self._height_m[self._next]
-        return out
+    def room(self, pieces: NDArray[np.int32] | None = None) -> NDArray[np.float32]:
+        """Return where the next look goes, as ``Sheets.ready``; kept once it is ``added`` [m]."""
+        return self._sheets.ready(self._next, pieces)
 
     def added(self, stamp_ns: int) -> None:
         """Keep the look that was written into the room."""

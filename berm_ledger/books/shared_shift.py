@@ -158,12 +158,15 @@ class LevelLook:
         Slopes of the surface, shape (2, n) [m/m].
     shift : array
         Along x, y and up, shape (3,) [m].
+    shown : array or None
+        Pieces that hold all cells seen, as ``shown_pieces`` gives them, shape (k, 3).
 
     """
 
     measured_m: NDArray[np.floating]
     slope: NDArray[np.float32]
     shift: Floats
+    shown: NDArray[np.int32] | None = None
 
     def __getitem__(self, cells: slice | NDArray[np.intp]) -> NDArray[np.float32]:
         """Return the heights at some cells, shape (k,) [m]."""

@@ -84,8 +84,8 @@ class Scene:
         Accepted surface, what it is worth, soil of no dump above it, when last seen so.
     smooth_m : array
         Mean difference of 3 x 3 cells of this look, shape (m,) [m]; NaN is not seen.
-    judged : array
-        Cells that may be judged at all, shape (m,).
+    open_cells : array
+        Cells where a dump is still to be measured, shape (n,): nothing is judged there.
     noise : GridNoise
         Noise of one look.
     shift : ShiftError
@@ -104,17 +104,22 @@ class Scene:
     recent: RecentLooks
     accepted: Accepted
     smooth_m: Singles
-    judged: Cells
+    open_cells: Cells
     noise: GridNoise
     shift: ShiftError
     ground_m: NDArray[np.floating]
     at: NDArray[np.intp]
     stamp_ns: int
 
-    def reference_m(self, own: NDArray[np.intp]) -> Singles:
+    def reference_m(self, own: slice | NDArray[np.intp]) -> Singles:
         """Return what looks at some of the m cells are held against [m]."""
         cells = self.at[own]
         return self.accepted.accepted_m[cells] + self.accepted.fill_m[cells]
+
+    def judged(self, own: slice | NDArray[np.intp] = slice(None)) -> Cells:
+        """Tell which of some of the m cells, all by default, may be judged at all."""
+        out: Cells = ~self.open_cells[self.at[own]] & np.isfinite(self.reference_m(own))
+        return out
 
     def groups(self, *, gain: bool) -> list[NDArray[np.intp]]:
         """Return groups of cells around charts above their limit."""
@@ -122,14 +127,15 @@ class Scene:
         reach = round(SLIDE_REACH_M / self.cell_m)
         if compiled.groups is not None:
             found = compiled.groups.groups(
-                sums, self.judged, *self.canvas.places, LIMIT, EDGE, reach, JOINED,
+                sums, self.open_cells, self.accepted.accepted_m, self.accepted.fill_m, self.at,
+                *self.canvas.places, LIMIT, EDGE, reach, JOINED,
                 LEAST_AREA_M2 / self.canvas.lattice.cell_area_m2, LEAST_SURE)
             return [np.array(group, dtype=np.intp) for group in found]
         above = np.flatnonzero(sums > LIMIT)
-        above = above[self.judged[above]]
+        above = above[self.judged(above)]
         if len(above) < LEAST_SURE:
             return []
-        around = (sums > EDGE) & self.judged
+        around = (sums > EDGE) & self.judged()
         if np.count_nonzero(self.canvas.in_core(above, around)) < LEAST_SURE:
             return []
         sure = np.zeros(len(sums), dtype=bool)
@@ -171,7 +177,7 @@ class Scene:
         standing_m = accepted_m - self.ground_m[cells]
         return index, Evidence(
             canvas, accepted_m, worth, fill_m, mean_m, looks,
-            self.recent.mean_of_last(NEWEST_LOOKS, index), self.judged[index], self.noise,
+            self.recent.mean_of_last(NEWEST_LOOKS, index), self.judged(index), self.noise,
             self.shift.at(index).astype(float),
             np.fmax(standing_m, 0.0))
 

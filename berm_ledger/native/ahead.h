@@ -5,13 +5,45 @@
 #define BERM_LEDGER_AHEAD_H
 #include "held.h"
 
-/* Cells that a loop works on at once, and how many it asks for before it comes to them. */
-enum { BLOCK = 128, AHEAD = 2 * BLOCK };
+/* Cells that a loop works on at once, and how many blocks it asks for before it comes to them. */
+enum { BLOCK = 128, AHEAD = 2 };
 
-/* Ask for the block that comes so many cells after places in some arrays. */
-OWN void fetch_blocks(const float *const *places, size_t arrays)
+/* Some cells in order, which have places of their own among others. */
+typedef struct {
+    Py_ssize_t of, own, count;
+} Block;
+
+/*
+ * Cut pieces (k, 3), as `pieces_fit` takes them, into blocks; with AHEAD more at the end, the last
+ * one again, so that a loop may look ahead. NULL with an error set where there is no memory.
+ */
+OWN Block *blocks_of(const int32_t *piece, Py_ssize_t pieces, int place, Py_ssize_t *blocks)
 {
-    for (size_t k = 0; k < arrays; k++) fetch_on(places[k] + AHEAD, BLOCK * sizeof(float));
+    Py_ssize_t count = 0;
+    for (Py_ssize_t k = 0; k < pieces; k++) count += (piece[3 * k + 2] + BLOCK - 1) / BLOCK;
+    Block *out = scratch(place, (size_t)(count + AHEAD) * sizeof *out), *next = out;
+    if (!out) return NULL;
+    for (; pieces > 0; pieces--, piece += 3) {
+        for (Py_ssize_t first = 0; first < piece[2]; first += BLOCK) {
+            Py_ssize_t some = piece[2] - first < BLOCK ? piece[2] - first : BLOCK;
+            *next++ = (Block){piece[0] + first, piece[1] + first, some};
+        }
+    }
+    for (int k = 0; count && k < AHEAD; k++) next[k] = next[-1];
+    *blocks = count;
+    return out;
+}
+
+/* Of values from one place up to another, which no piece holds, nothing is known. */
+static inline void blank_between(float *values, Py_ssize_t first, Py_ssize_t past)
+{
+    for (; first < past; first++) values[first] = NAN;
+}
+
+/* Ask for a whole block of cells from a place on in some arrays. */
+static inline void fetch_block(const float *const *arrays, size_t many, Py_ssize_t first)
+{
+    for (size_t k = 0; k < many; k++) fetch_on(arrays[k] + first, BLOCK * sizeof(float));
 }
 
 #endif

@@ -92,6 +92,15 @@ static void note_gone(const uint8_t *was, const uint8_t *seen, int64_t was_ns,
         if (was[i] && !seen[i] && earlier_ns[i] < was_ns) earlier_ns[i] = was_ns;
 }
 
+/* The same from one cell up to another, of which this look sees none. */
+static void see_nothing(const uint8_t *was, uint8_t *seen, Py_ssize_t first, Py_ssize_t past,
+                        int64_t was_ns, int64_t *earlier_ns)
+{
+    if (past <= first) return;
+    memset(seen + first, 0, (size_t)(past - first));
+    note_gone(was + first, seen + first, was_ns, earlier_ns + first, past - first);
+}
+
 /* Cells that something happened to. */
 typedef struct {
     int64_t *far, *adopted;
@@ -119,14 +128,16 @@ static void settle_block(const float *measured, float *height, float *looks, flo
 
 /*
  * fuse(measured, height, looks, trend, aside_looks, was_seen, seen, earlier_ns (n,),
- *      far, adopted (n,), was_ns, gate, limit, most_looks, weight, restart_looks)
+ *      far, adopted (n,), shown (k, 3), was_ns, gate, limit, most_looks, weight, restart_looks)
  *     -> how many are far, and adopted
+ *
+ * All that the look shows lies in the pieces `shown`.
  */
 static PyObject *fuse(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 16)) return NULL;
+    if (!wanted(given, 17)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t cells = length(args[0]);
+    Py_ssize_t cells = length(args[0]), pieces = length(args[10]), blocks = 0;
     const float *measured = flat(&held, args[0], 'f', cells, 0);
     float *height = flat(&held, args[1], 'f', cells, 1);
     float *looks = flat(&held, args[2], 'f', cells, 1);
@@ -137,21 +148,27 @@ static PyObject *fuse(PyObject *self, PyObject *const *args, Py_ssize_t given)
     int64_t *earlier_ns = flat(&held, args[7], 'q', cells, 1);
     Listed listed = {flat(&held, args[8], 'q', cells, 1), flat(&held, args[9], 'q', cells, 1),
                      0, 0};
-    int64_t was_ns = PyLong_AsLongLong(args[10]);
+    const int32_t *piece = flat(&held, args[10], 'i', 3 * pieces, 0);
+    int64_t was_ns = PyLong_AsLongLong(args[11]);
     Fusion by = {
-        (float)PyFloat_AsDouble(args[11]), (float)PyFloat_AsDouble(args[12]),
-        (float)PyFloat_AsDouble(args[13]), (float)PyFloat_AsDouble(args[14]),
-        (float)PyFloat_AsDouble(args[15])};
-    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+        (float)PyFloat_AsDouble(args[12]), (float)PyFloat_AsDouble(args[13]),
+        (float)PyFloat_AsDouble(args[14]), (float)PyFloat_AsDouble(args[15]),
+        (float)PyFloat_AsDouble(args[16])};
+    if (held.failed || PyErr_Occurred() || !pieces_fit(piece, pieces, cells, cells))
+        return done(&held, NULL);
+    const Block *block = blocks_of(piece, pieces, 2, &blocks);
+    if (!block) return done(&held, NULL);
+    const float *arrays[] = {height, looks, trend};
     int32_t nears[BLOCK];
-    for (Py_ssize_t first = 0; first < cells; first += BLOCK) {
-        Py_ssize_t count = cells - first < BLOCK ? cells - first : BLOCK;
-        const float *soon[] = {measured + first, height + first, looks + first, trend + first};
-        fetch_blocks(soon, sizeof soon / sizeof *soon);
-        fetch_on(aside + first + AHEAD, BLOCK);
+    Py_ssize_t past = 0;
+    for (; blocks > 0; blocks--, block++) {
+        Py_ssize_t first = block->of, count = block->count;
+        see_nothing(was_seen, seen, past, first, was_ns, earlier_ns);
+        past = first + count;
+        fetch_block(arrays, sizeof arrays / sizeof *arrays, block[AHEAD].of);
+        fetch_on(aside + block[AHEAD].of, BLOCK);
         int32_t some = see_block(measured + first, seen + first, count);
         note_gone(was_seen + first, seen + first, was_ns, earlier_ns + first, count);
-        /* Out of view nothing changes. */
         if (!some) continue;
         int32_t events = average_block(measured + first, height + first, looks + first,
                                        trend + first, nears, count, by);
@@ -159,6 +176,7 @@ static PyObject *fuse(PyObject *self, PyObject *const *args, Py_ssize_t given)
         if (events)
             settle_block(measured, height, looks, trend, aside, nears, first, count, by, &listed);
     }
+    see_nothing(was_seen, seen, past, cells, was_ns, earlier_ns);
     return done(&held, Py_BuildValue("nn", listed.fars, listed.adoptions));
 }
 
@@ -256,9 +274,8 @@ static void take_rows(Along *along, Py_ssize_t before)
 {
     for (; along->taken < along->rows; along->taken++) {
         const int32_t *row = along->row + 3 * along->taken;
-        if (row[0] >= before) break;
-        fetch_on(along->sums + row[0] + row[2], row[2] * sizeof(float));
-        add_along(along->values + row[0], along->sums + row[0], along->counts + row[0], row[2]);
+        if (row[1] >= before) break;
+        add_along(along->values + row[1], along->sums + row[1], along->counts + row[1], row[2]);
     }
 }
 
@@ -317,10 +334,21 @@ WIDE static void mean_of_nine(const float *restrict own, const float *restrict n
     for (Py_ssize_t i = 0; i < count; i++) out[i] = (own[i] + north[i] + south[i]) / 9.0f;
 }
 
+/* Leave the sums of so many rows zero, for the next call. */
+static void clear_rows(Along *along)
+{
+    for (Py_ssize_t k = 0; k < along->taken; k++) {
+        const int32_t *row = along->row + 3 * k;
+        memset(along->sums + row[1], 0, (size_t)row[2] * sizeof *along->sums);
+        memset(along->counts + row[1], 0, (size_t)row[2]);
+    }
+}
+
 /*
  * box_mean(values, along (k, 3), north (m, 3), south (m, 3), least, of_unknown, out)
  *
- * A piece of `along` is cells in a row (its second column does not count); one of `north` and
+ * A piece of `along` is cells in a row (its first column does not count): all that are wanted, and
+ * all known ones with one more on either side; elsewhere `out` is NaN. One of `north` and
  * `south` says which cells lie beside which in the next row. Block by block, so that the sums of
  * the rows beside are still in the cache.
  */
@@ -328,7 +356,7 @@ static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t give
 {
     if (!wanted(given, 7)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t cells = length(args[0]);
+    Py_ssize_t cells = length(args[0]), blocks = 0, past = 0;
     Along along = {.rows = length(args[1])};
     Beside north = {NULL, length(args[2])}, south = {NULL, length(args[3])};
     along.values = flat(&held, args[0], 'f', cells, 0);
@@ -340,15 +368,19 @@ static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t give
     float *out = flat(&held, args[6], 'f', cells, 1);
     along.sums = held.failed ? NULL : scratch(0, (cells + 1) * sizeof(float));
     along.counts = along.sums ? scratch(1, cells + 1) : NULL;
-    if (!along.counts || PyErr_Occurred() || !pieces_fit(along.row, along.rows, cells, cells)
+    if (!along.counts || PyErr_Occurred() || !pieces_fit(along.row, along.rows, INT32_MAX, cells)
         || !pieces_fit(north.piece, north.pieces, cells, cells)
         || !pieces_fit(south.piece, south.pieces, cells, cells))
         return done(&held, NULL);
+    const Block *block = blocks_of(along.row, along.rows, 2, &blocks);
+    if (!block) return done(&held, NULL);
     float totals[BLOCK];
     uint8_t numbers[BLOCK];
-    for (Py_ssize_t first = 0; first < cells; first += BLOCK) {
-        Py_ssize_t count = cells - first < BLOCK ? cells - first : BLOCK;
-        fetch_on(out + first + AHEAD, BLOCK * sizeof(float));
+    for (; blocks > 0; blocks--, block++) {
+        Py_ssize_t first = block->own, count = block->count;
+        blank_between(out, past, first);
+        past = first + count;
+        fetch_on(out + block[AHEAD].own, BLOCK * sizeof(float));
         if (!of_unknown && !any_number(along.values + first, count)) {
             for (Py_ssize_t k = first; k < first + count; k++) out[k] = NAN;
             continue;
@@ -367,6 +399,8 @@ static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t give
         add_beside(&along, &south, first, count, totals, numbers);
         mean_of(totals, numbers, least, along.values + first, of_unknown, out + first, count);
     }
+    blank_between(out, past, cells);
+    clear_rows(&along);
     Py_INCREF(Py_None);
     return done(&held, Py_None);
 }

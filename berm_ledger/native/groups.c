@@ -8,13 +8,13 @@
  * each place with a rim of two `marks` says what is known, and `touched` where it says anything.
  */
 typedef struct {
-    const float *sums;
-    const uint8_t *judged;
-    const int64_t *flat, *place;
+    const float *sums, *accepted, *fill;
+    const uint8_t *open;
+    const int64_t *at, *flat, *place;
     uint8_t *marks;
     int32_t *touched;
     Py_ssize_t touches;
-    Py_ssize_t cells, rows, cols;
+    Py_ssize_t cells, all, rows, cols;
     Py_ssize_t top, left, bottom, right;
     float edge;
 } Field;
@@ -48,11 +48,20 @@ static inline Py_ssize_t cell_at(const Field *field, Py_ssize_t row, Py_ssize_t 
     return cell >= 0 && cell < field->cells ? (Py_ssize_t)cell : -1;
 }
 
+/* Whether a cell may be judged: no dump is open there, and something was accepted. */
+static inline int is_judged(const Field *field, Py_ssize_t cell)
+{
+    if (!field->open) return 1;
+    int64_t of = field->at[cell];
+    return of >= 0 && of < field->all && !field->open[of]
+        && fabsf(field->accepted[of] + field->fill[of]) <= FLT_MAX;
+}
+
 /* Whether a place holds a cell judged whose sum is above the edge. */
 static inline int is_above(const Field *field, Py_ssize_t row, Py_ssize_t col)
 {
     Py_ssize_t cell = cell_at(field, row, col);
-    return cell >= 0 && field->judged[cell] && field->sums[cell] > field->edge;
+    return cell >= 0 && field->sums[cell] > field->edge && is_judged(field, cell);
 }
 
 /* Whether a cross of five cells above the edge covers a place. */
@@ -125,20 +134,25 @@ static Py_ssize_t begin_of(const Field *field, const int32_t *members, Py_ssize_
     return least;
 }
 
+WIDE static int32_t any_above(const float *restrict sums, float limit, Py_ssize_t count)
+{
+    int32_t any = 0;
+    for (Py_ssize_t k = 0; k < count; k++) any |= sums[k] > limit;
+    return any;
+}
+
 /* The cells judged whose sum is above a limit, in order; mostly a whole block holds none. */
-WIDE static Py_ssize_t all_above(const float *restrict sums, const uint8_t *restrict judged,
-                                 float limit, Py_ssize_t cells, int32_t *restrict out)
+static Py_ssize_t all_above(const Field *field, float limit, int32_t *out)
 {
     enum { AT_ONCE = 32 };
     Py_ssize_t found = 0;
-    for (Py_ssize_t first = 0; first < cells; first += AT_ONCE) {
-        Py_ssize_t count = cells - first < AT_ONCE ? cells - first : AT_ONCE;
-        int32_t any = count < AT_ONCE;
-        if (!any)
-            for (int k = 0; k < AT_ONCE; k++) any |= sums[first + k] > limit;
-        for (Py_ssize_t k = first; any && k < first + count; k++) {
-            out[found] = (int32_t)k;
-            found += (sums[k] > limit) & judged[k];
+    for (Py_ssize_t first = 0; first < field->cells; first += AT_ONCE) {
+        Py_ssize_t count = field->cells - first < AT_ONCE ? field->cells - first : AT_ONCE;
+        const float *sums = field->sums + first;
+        if (!any_above(sums, limit, count)) continue;
+        for (Py_ssize_t k = 0; k < count; k++) {
+            out[found] = (int32_t)(first + k);
+            found += sums[k] > limit && is_judged(field, first + k);
         }
     }
     return found;
@@ -246,28 +260,33 @@ static void narrow(Field *field, const int32_t *above, Py_ssize_t count, Py_ssiz
 }
 
 /*
- * groups(sums, judged, flat (m,), place (r + 4, c + 4), limit, edge, reach, joined, least,
- *        least_sure) -> list of lists of cells
+ * groups(sums (m,), open, accepted, fill (n,), at, flat (m,), place (r + 4, c + 4), limit, edge, reach,
+ *        joined, least, least_sure) -> list of lists of cells
  *
  * As `Scene.groups`: cells above `edge` that a cross of such cells covers, within `reach` of some
  * above `limit`, that hang together once grown by `joined` steps; of these those that hold enough
- * above `limit`. One that holds none is never looked for.
+ * above `limit`. One that holds none is never looked for. Where `open` is None all are judged.
  */
 static PyObject *groups(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 10)) return NULL;
+    if (!wanted(given, 13)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t cells = length(args[0]);
-    Field field = {.sums = flat(&held, args[0], 'f', cells, 0), .cells = cells};
-    field.judged = flat(&held, args[1], '?', cells, 0);
-    field.flat = flat(&held, args[2], 'q', cells, 0);
-    Py_buffer *place = view_of(&held, args[3], 'q', PyBUF_C_CONTIGUOUS);
-    Wanted by = {.limit = (float)PyFloat_AsDouble(args[4])};
-    field.edge = (float)PyFloat_AsDouble(args[5]);
-    Py_ssize_t reach = PyLong_AsSsize_t(args[6]);
-    by.joined = (int)PyLong_AsLong(args[7]);
-    by.least = PyFloat_AsDouble(args[8]);
-    by.least_sure = PyLong_AsSsize_t(args[9]);
+    Py_ssize_t cells = length(args[0]), all = args[1] == Py_None ? 0 : length(args[1]);
+    Field field = {.sums = flat(&held, args[0], 'f', cells, 0), .cells = cells, .all = all};
+    if (args[1] != Py_None) {
+        field.open = flat(&held, args[1], '?', all, 0);
+        field.accepted = flat(&held, args[2], 'f', all, 0);
+        field.fill = flat(&held, args[3], 'f', all, 0);
+        field.at = flat(&held, args[4], 'q', cells, 0);
+    }
+    field.flat = flat(&held, args[5], 'q', cells, 0);
+    Py_buffer *place = view_of(&held, args[6], 'q', PyBUF_C_CONTIGUOUS);
+    Wanted by = {.limit = (float)PyFloat_AsDouble(args[7])};
+    field.edge = (float)PyFloat_AsDouble(args[8]);
+    Py_ssize_t reach = PyLong_AsSsize_t(args[9]);
+    by.joined = (int)PyLong_AsLong(args[10]);
+    by.least = PyFloat_AsDouble(args[11]);
+    by.least_sure = PyLong_AsSsize_t(args[12]);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     if (place->ndim != 2 || place->shape[0] <= 2 * RIM || place->shape[1] <= 2 * RIM
         || by.joined < 0 || by.joined > 99 || reach < 0 || cells >= INT32_MAX
@@ -280,7 +299,7 @@ static PyObject *groups(PyObject *self, PyObject *const *args, Py_ssize_t given)
     field.bottom = field.rows, field.right = field.cols;
     int32_t *some = scratch(1, ((size_t)cells + 1) * sizeof *some);
     if (!some) return done(&held, NULL);
-    Py_ssize_t above = all_above(field.sums, field.judged, by.limit, cells, some);
+    Py_ssize_t above = all_above(&field, by.limit, some);
     if (!on_lattice(&field, some, above)) return done(&held, NULL);
     /* Mostly noise has raised a few, and that is all there is to see. */
     if (!enough_sure(&field, some, above, by.least_sure)) return done(&held, PyList_New(0));

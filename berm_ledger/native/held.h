@@ -135,15 +135,22 @@ OWN int all_fit(const int32_t *place, Py_ssize_t count, Py_ssize_t of, const cha
     return !count || (fits(least, of, says) && fits(most, of, says));
 }
 
-/* Whether pieces (k, 3): first of some, first of others, how many; lie within so many of either. */
+/*
+ * Whether pieces (k, 3): first of some, first of others, how many; lie in order within so many of
+ * either, none of which two of them hold.
+ */
 OWN int pieces_fit(const int32_t *piece, Py_ssize_t pieces, Py_ssize_t some, Py_ssize_t others)
 {
+    Py_ssize_t past = 0, other_past = 0;
     for (; pieces > 0; pieces--, piece += 3) {
-        if (piece[0] < 0 || piece[1] < 0 || piece[2] < 0 || piece[0] + (Py_ssize_t)piece[2] > some
+        if (piece[0] < past || piece[1] < other_past || piece[2] < 0
+            || piece[0] + (Py_ssize_t)piece[2] > some
             || piece[1] + (Py_ssize_t)piece[2] > others) {
-            PyErr_SetString(PyExc_ValueError, "a piece holds cells that there are not");
+            PyErr_SetString(PyExc_ValueError,
+                            "a piece holds cells that there are not, or that another holds");
             return 0;
         }
+        past = piece[0] + (Py_ssize_t)piece[2], other_past = piece[1] + (Py_ssize_t)piece[2];
     }
     return 1;
 }

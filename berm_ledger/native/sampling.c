@@ -299,6 +299,52 @@ static PyObject *crossed(PyObject *self, PyObject *const *args, Py_ssize_t given
     return done(&held, Py_None);
 }
 
+enum { AT_ONCE = 128 };
+
+/* The first place of some that holds a number, and the one after the last; the end for none. */
+static Py_ssize_t number_from(const float *values, Py_ssize_t from, Py_ssize_t stop)
+{
+    while (from + AT_ONCE <= stop && !any_number(values + from, AT_ONCE)) from += AT_ONCE;
+    while (from < stop && values[from] != values[from]) from++;
+    return from;
+}
+
+static Py_ssize_t number_before(const float *values, Py_ssize_t past, Py_ssize_t stop)
+{
+    while (past - AT_ONCE >= stop && !any_number(values + past - AT_ONCE, AT_ONCE)) past -= AT_ONCE;
+    while (past > stop && values[past - 1] != values[past - 1]) past--;
+    return past;
+}
+
+/*
+ * shown(values (n,), runs (k, 4)) -> bytes of pieces (j, 3), int32
+ *
+ * Of each run, as `crossed` takes them: from the first cell that has a value to the last one, and one
+ * more on either side; first cell, the same again, how many.
+ */
+static PyObject *shown(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 2)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t cells = length(args[0]), runs = length(args[1]), count = 0;
+    const float *value = flat(&held, args[0], 'f', cells, 0);
+    const int32_t *run = flat(&held, args[1], 'i', 4 * runs, 0);
+    int32_t *out = held.failed ? NULL : scratch(0, 3 * (size_t)(runs + 1) * sizeof *out);
+    if (!out) return done(&held, NULL);
+    for (; runs > 0; runs--, run += 4) {
+        Py_ssize_t first = run[2], past = run[2] + (Py_ssize_t)run[3];
+        if (first < 0 || past < first || !fits(past, cells + 1, "a run holds cells that there are not"))
+            break;
+        Py_ssize_t from = number_from(value, first, past);
+        if (from == past) continue;
+        Py_ssize_t to = number_before(value, past, from);
+        from -= from > first, to += to < past;
+        int32_t *own = out + 3 * count++;
+        own[0] = own[1] = (int32_t)from, own[2] = (int32_t)(to - from);
+    }
+    return done(&held, PyBytes_FromStringAndSize((const char *)out, 3 * count * sizeof *out));
+}
+
 /* bilinear(height (r, c), points (n, 2), moved (2,), origin (2,), turn (2, 2), out (n,)) */
 static PyObject *bilinear(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
@@ -463,6 +509,7 @@ static PyMethodDef methods[] = {
     {"crossed", (PyCFunction)(void (*)(void))crossed, METH_FASTCALL, NULL},
     {"cells_under", (PyCFunction)(void (*)(void))cells_under, METH_FASTCALL, NULL},
     {"under", (PyCFunction)(void (*)(void))under, METH_FASTCALL, NULL},
+    {"shown", (PyCFunction)(void (*)(void))shown, METH_FASTCALL, NULL},
     {"bilinear", (PyCFunction)(void (*)(void))bilinear, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},
 };

@@ -31,9 +31,12 @@ static PyObject *apart(PyObject *self, PyObject *const *args, Py_ssize_t given)
         return done(&held, NULL);
     }
     for (Py_ssize_t k = 0, cell = 0; k < picked; k++, cell += step) {
+        /* Of what is not seen nothing else needs to come from far away in memory. */
+        out[k] = NAN;
+        if (measured[cell] != measured[cell] || open[cell]) continue;
         float left = measured[cell] - accepted[cell];
         if (fill) left = left - fill[cell];
-        out[k] = open[cell] ? (double)NAN : (double)left;
+        out[k] = left;
     }
     Py_INCREF(Py_None);
     return done(&held, Py_None);
@@ -166,17 +169,14 @@ typedef struct {
     float dx, dy, dz;
 } Shift;
 
-/* Up to BLOCK cells of which a look shows none. */
-WIDE static void unseen_block(const uint8_t *restrict open, const float *restrict accepted,
-                              const float *restrict fill, float *restrict kept,
-                              float *restrict left, uint8_t *restrict judged, Py_ssize_t count)
+/* A value where `which` is all zeros, NaN where it is all ones; no choice, which is made one by one. */
+static inline float unless(int32_t which, float value)
 {
-    int32_t sound[BLOCK];
-    for (Py_ssize_t i = 0; i < count; i++) {
-        kept[i] = left[i] = NAN;
-        sound[i] = fabsf(accepted[i] + fill[i]) <= FLT_MAX;
-    }
-    for (Py_ssize_t i = 0; i < count; i++) judged[i] = (uint8_t)sound[i] & !open[i];
+    int32_t bits;
+    memcpy(&bits, &value, sizeof bits);
+    bits |= which;
+    memcpy(&value, &bits, sizeof value);
+    return value;
 }
 
 /* Up to BLOCK cells; how many are shown that nothing was accepted of yet. */
@@ -184,40 +184,37 @@ WIDE static int32_t differ(const float *restrict measured, const float *restrict
                            const float *restrict slope_y, Shift shift,
                            const uint8_t *restrict open, const float *restrict accepted,
                            const float *restrict fill, float *restrict kept,
-                           float *restrict left, uint8_t *restrict judged, Py_ssize_t count)
+                           float *restrict left, Py_ssize_t count)
 {
-    int32_t fresh = 0, closed[BLOCK], sound[BLOCK];
-    for (Py_ssize_t i = 0; i < count; i++) closed[i] = !open[i];
+    int32_t fresh = 0, hidden[BLOCK];
+    for (Py_ssize_t i = 0; i < count; i++) hidden[i] = -(int32_t)(open[i] != 0);
     for (Py_ssize_t i = 0; i < count; i++) {
         float level = slope_x[i] * shift.dx;
         level = level + slope_y[i] * shift.dy;
         level = level - shift.dz;
         level = level + measured[i];
-        float reference = accepted[i] + fill[i];
-        float seen = closed[i] ? level : NAN;
+        float seen = unless(hidden[i], level);
         kept[i] = seen;
-        left[i] = seen - reference;
-        sound[i] = closed[i] & (fabsf(reference) <= FLT_MAX);
+        left[i] = seen - (accepted[i] + fill[i]);
         fresh += (fabsf(seen) <= FLT_MAX) & (accepted[i] != accepted[i]);
     }
-    for (Py_ssize_t i = 0; i < count; i++) judged[i] = (uint8_t)sound[i];
     return fresh;
 }
 
 /*
  * differences(measured (n,), slope (2, n), dx, dy, dz, open, accepted, fill (n,), pieces,
- *             kept, left, judged (m,))
+ *             kept, left (m,))
  *     -> how many cells are shown that nothing was accepted of yet
  *
- * Of a look freed of a shift: what is kept of it, and what it shows above the reference. No fill is
- * None.
+ * Of a look freed of a shift: what is kept of it, which stays as it is where the pieces hold nothing,
+ * and what it shows above the reference, NaN there. No fill is None.
  */
 static PyObject *differences(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 12)) return NULL;
+    if (!wanted(given, 11)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t all = length(args[0]), pieces = length(args[8]), watched = length(args[10]);
-    Py_ssize_t fresh = 0;
+    Py_ssize_t all = length(args[0]), pieces = length(args[8]), watched = length(args[9]);
+    Py_ssize_t fresh = 0, blocks = 0, past = 0;
     const float *measured = flat(&held, args[0], 'f', all, 0);
     const float *slope = flat(&held, args[1], 'f', 2 * all, 0);
     Shift shift = {(float)PyFloat_AsDouble(args[2]), (float)PyFloat_AsDouble(args[3]),
@@ -229,25 +226,22 @@ static PyObject *differences(PyObject *self, PyObject *const *args, Py_ssize_t g
     const int32_t *piece = flat(&held, args[8], 'i', 3 * pieces, 0);
     float *kept = flat(&held, args[9], 'f', watched, 1);
     float *left = flat(&held, args[10], 'f', watched, 1);
-    uint8_t *judged = flat(&held, args[11], '?', watched, 1);
     if (held.failed || PyErr_Occurred() || !pieces_fit(piece, pieces, all, watched))
         return done(&held, NULL);
-    for (; pieces > 0; pieces--, piece += 3) {
-        for (Py_ssize_t first = 0; first < piece[2]; first += BLOCK) {
-            Py_ssize_t of = piece[0] + first, own = piece[1] + first;
-            Py_ssize_t count = piece[2] - first < BLOCK ? piece[2] - first : BLOCK;
-            const float *added = fill ? fill + of : none;
-            const float *soon[] = {measured + of, slope + of, slope + all + of, accepted + of,
-                                   kept + own, left + own};
-            fetch_blocks(soon, sizeof soon / sizeof *soon);
-            if (any_number(measured + of, count))
-                fresh += differ(measured + of, slope + of, slope + all + of, shift, open + of,
-                                accepted + of, added, kept + own, left + own, judged + own, count);
-            else
-                unseen_block(open + of, accepted + of, added, kept + own, left + own, judged + own,
-                             count);
-        }
+    const Block *block = blocks_of(piece, pieces, 0, &blocks);
+    if (!block) return done(&held, NULL);
+    const float *arrays[] = {slope, slope + all, accepted}, *own_arrays[] = {kept, left};
+    for (; blocks > 0; blocks--, block++) {
+        Py_ssize_t of = block->of, own = block->own;
+        blank_between(left, past, own);
+        past = own + block->count;
+        fetch_block(arrays, sizeof arrays / sizeof *arrays, block[AHEAD].of);
+        fetch_block(own_arrays, sizeof own_arrays / sizeof *own_arrays, block[AHEAD].own);
+        fresh += differ(measured + of, slope + of, slope + all + of, shift, open + of,
+                        accepted + of, fill ? fill + of : none, kept + own, left + own,
+                        block->count);
     }
+    blank_between(left, past, watched);
     return done(&held, PyLong_FromSsize_t(fresh));
 }
 
@@ -268,11 +262,13 @@ static inline float within(float value, float least, float most)
     return value > most ? most : value;
 }
 
-/* Up to BLOCK cells; `resting` are those shown of which both sums are zero. */
+/*
+ * Up to BLOCK cells; `awake` are those but for which both sums are zero, and how many more alarm now.
+ */
 WIDE static Alarms chart_block(const float *restrict left, const float *restrict smooth,
                                const float *restrict steep, float *restrict low,
                                float *restrict high, float *restrict accepted,
-                               float *restrict worth, int32_t *restrict resting,
+                               float *restrict worth, int32_t *restrict awake,
                                Py_ssize_t count, Chart by)
 {
     int32_t lows = 0, highs = 0;
@@ -298,54 +294,47 @@ WIDE static Alarms chart_block(const float *restrict left, const float *restrict
         float step = (known ? left[i] : 0.0f) * looks, most = w + 1.0f;
         step = step / (most < by.memory ? most : by.memory);
         looks = looks + w;
+        lows += (down > by.limit) - (low[i] > by.limit);
+        highs += (up > by.limit) - (high[i] > by.limit);
         low[i] = down, high[i] = up;
         accepted[i] = accepted[i] + step;
         worth[i] = looks < 2.0f * by.memory - 1.0f ? looks : 2.0f * by.memory - 1.0f;
-        resting[i] = known & (more == 0.0f);
-        lows += down > by.limit;
-        highs += up > by.limit;
+        awake[i] = -!(known & (more == 0.0f));
     }
     return (Alarms){lows, highs};
 }
 
-/* What a look does not show stays as it is. */
-WIDE static Alarms still_block(const float *restrict low, const float *restrict high, float limit,
-                               int32_t *restrict resting, Py_ssize_t count)
+/* One more look since cells rested; what has just become too long ago to be counted gets its time. */
+WIDE static void count_look(uint8_t *restrict since, int64_t oldest_ns,
+                            int64_t *restrict earlier_ns, Py_ssize_t count)
 {
-    Alarms out = {0, 0};
-    for (Py_ssize_t i = 0; i < count; i++) {
-        out.low += low[i] > limit;
-        out.high += high[i] > limit;
-        resting[i] = 0;
-    }
-    return out;
+    uint8_t lost = 0;
+    for (Py_ssize_t i = 0; i < count; i++) lost |= since[i] == LONG_AGO - 1;
+    for (Py_ssize_t i = 0; lost && i < count; i++)
+        if (since[i] == LONG_AGO - 1) earlier_ns[i] = oldest_ns;
+    for (Py_ssize_t i = 0; i < count; i++) since[i] = (uint8_t)(since[i] + (since[i] < LONG_AGO));
 }
 
-/* Count the looks since cells rested; what has just become too long ago gets its time. */
-WIDE static void count_looks(const int32_t *restrict resting, uint8_t *restrict since,
-                             int64_t oldest_ns, int64_t *restrict earlier_ns, Py_ssize_t count)
+/* Of cells that rest it was just now. */
+WIDE static void rest_block(const int32_t *restrict awake, uint8_t *restrict since,
+                            Py_ssize_t count)
 {
-    uint8_t awake[BLOCK], lost = 0;
-    for (Py_ssize_t i = 0; i < count; i++) awake[i] = (uint8_t)(resting[i] ? 0 : 255);
-    for (Py_ssize_t i = 0; i < count; i++) lost |= awake[i] & (uint8_t)(since[i] == LONG_AGO - 1);
-    for (Py_ssize_t i = 0; lost && i < count; i++)
-        if (awake[i] && since[i] == LONG_AGO - 1) earlier_ns[i] = oldest_ns;
-    for (Py_ssize_t i = 0; i < count; i++)
-        since[i] = (uint8_t)(since[i] + (since[i] < LONG_AGO)) & awake[i];
+    for (Py_ssize_t i = 0; i < count; i++) since[i] = since[i] & (uint8_t)awake[i];
 }
 
 /*
- * chart(left, smooth, steep, low, high (m,), accepted, worth, since, earlier_ns (n,), pieces,
- *       oldest_ns, figures (12,)) -> how many sums are above the limit, downwards and upwards
+ * chart(left, smooth, steep, low, high (m,), accepted, worth, since, earlier_ns (n,), pieces, shown,
+ *       oldest_ns, figures (12,)) -> how many more sums are above the limit, downwards and upwards
  *
- * `since` counts looks, as `LastSame` does; of what has just become too long ago to be counted,
- * `earlier_ns` takes the time.
+ * `since` counts looks at all the pieces, as `LastSame` does; of what has just become too long ago to
+ * be counted, `earlier_ns` takes the time. All that the look shows lies in the pieces `shown`.
  */
 static PyObject *chart(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 12)) return NULL;
+    if (!wanted(given, 13)) return NULL;
     Held held = {.count = 0};
     Py_ssize_t watched = length(args[0]), all = length(args[5]), pieces = length(args[9]);
+    Py_ssize_t some = length(args[10]), blocks = 0, lows = 0, highs = 0;
     const float *left = flat(&held, args[0], 'f', watched, 0);
     const float *smooth = flat(&held, args[1], 'f', watched, 0);
     const float *steep = flat(&held, args[2], 'f', watched, 0);
@@ -356,31 +345,72 @@ static PyObject *chart(PyObject *self, PyObject *const *args, Py_ssize_t given)
     uint8_t *since = flat(&held, args[7], 'B', all, 1);
     int64_t *earlier_ns = flat(&held, args[8], 'q', all, 1);
     const int32_t *piece = flat(&held, args[9], 'i', 3 * pieces, 0);
-    int64_t oldest_ns = PyLong_AsLongLong(args[10]);
-    const float *figures = flat(&held, args[11], 'f', sizeof(Chart) / sizeof(float), 0);
-    if (held.failed || PyErr_Occurred() || !pieces_fit(piece, pieces, all, watched))
+    const int32_t *shown = flat(&held, args[10], 'i', 3 * some, 0);
+    int64_t oldest_ns = PyLong_AsLongLong(args[11]);
+    const float *figures = flat(&held, args[12], 'f', sizeof(Chart) / sizeof(float), 0);
+    if (held.failed || PyErr_Occurred() || !pieces_fit(piece, pieces, all, watched)
+        || !pieces_fit(shown, some, all, watched))
         return done(&held, NULL);
+    const Block *block = blocks_of(shown, some, 0, &blocks);
+    if (!block) return done(&held, NULL);
+    for (; pieces > 0; pieces--, piece += 3)
+        count_look(since + piece[0], oldest_ns, earlier_ns + piece[0], piece[2]);
     Chart by;
     memcpy(&by, figures, sizeof by);
-    int32_t resting[BLOCK];
-    Py_ssize_t lows = 0, highs = 0;
-    for (; pieces > 0; pieces--, piece += 3) {
-        for (Py_ssize_t first = 0; first < piece[2]; first += BLOCK) {
-            Py_ssize_t of = piece[0] + first, own = piece[1] + first;
-            Py_ssize_t count = piece[2] - first < BLOCK ? piece[2] - first : BLOCK;
-            const float *soon[] = {left + own, smooth + own, steep + own, low + own, high + own,
-                                   accepted + of, worth + of};
-            fetch_blocks(soon, sizeof soon / sizeof *soon);
-            fetch_on(since + of + AHEAD, BLOCK);
-            Alarms more = any_number(left + own, count)
-                ? chart_block(left + own, smooth + own, steep + own, low + own, high + own,
-                              accepted + of, worth + of, resting, count, by)
-                : still_block(low + own, high + own, by.limit, resting, count);
-            count_looks(resting, since + of, oldest_ns, earlier_ns + of, count);
-            lows += more.low, highs += more.high;
-        }
+    const float *arrays[] = {accepted, worth};
+    int32_t awake[BLOCK];
+    for (; blocks > 0; blocks--, block++) {
+        Py_ssize_t of = block->of, own = block->own, count = block->count;
+        fetch_block(arrays, sizeof arrays / sizeof *arrays, block[AHEAD].of);
+        fetch_on(since + block[AHEAD].of, BLOCK);
+        Alarms more = chart_block(left + own, smooth + own, steep + own, low + own, high + own,
+                                  accepted + of, worth + of, awake, count, by);
+        rest_block(awake, since + of, count);
+        lows += more.low, highs += more.high;
     }
     return done(&held, Py_BuildValue("nn", lows, highs));
+}
+
+/* ---- what a look may show ------------------------------------------------------------------ */
+
+/* A piece in both a piece of cells that are watched and one that a look shows; count 0 for none. */
+static Block common_part(const int32_t *piece, const int32_t *shown)
+{
+    Py_ssize_t first = piece[0] > shown[0] ? piece[0] : shown[0];
+    Py_ssize_t past = piece[0] + (Py_ssize_t)piece[2], other = shown[0] + (Py_ssize_t)shown[2];
+    past = past < other ? past : other;
+    return (Block){first, piece[1] + (first - piece[0]), past > first ? past - first : 0};
+}
+
+/*
+ * common(pieces (k, 3), shown (j, 3)) -> bytes of pieces, int32
+ *
+ * What of the first is held by any of the others, too; both are in order of their first column.
+ */
+static PyObject *common(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 2)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t pieces = length(args[0]), others = length(args[1]), count = 0;
+    const int32_t *piece = flat(&held, args[0], 'i', 3 * pieces, 0);
+    const int32_t *shown = flat(&held, args[1], 'i', 3 * others, 0);
+    if (held.failed || PyErr_Occurred() || !pieces_fit(piece, pieces, INT32_MAX, INT32_MAX)
+        || !pieces_fit(shown, others, INT32_MAX, INT32_MAX))
+        return done(&held, NULL);
+    int32_t *out = scratch(0, 3 * (size_t)(pieces + others + 1) * sizeof *out);
+    if (!out) return done(&held, NULL);
+    while (pieces > 0 && others > 0) {
+        Block both = common_part(piece, shown);
+        if (both.count) {
+            int32_t *own = out + 3 * count++;
+            own[0] = (int32_t)both.of, own[1] = (int32_t)both.own, own[2] = (int32_t)both.count;
+        }
+        if (piece[0] + (Py_ssize_t)piece[2] <= shown[0] + (Py_ssize_t)shown[2])
+            pieces--, piece += 3;
+        else
+            others--, shown += 3;
+    }
+    return done(&held, PyBytes_FromStringAndSize((const char *)out, 3 * count * sizeof *out));
 }
 
 static PyMethodDef methods[] = {
@@ -389,6 +419,7 @@ static PyMethodDef methods[] = {
     {"box_mean", (PyCFunction)(void (*)(void))box_mean, METH_FASTCALL, NULL},
     {"differences", (PyCFunction)(void (*)(void))differences, METH_FASTCALL, NULL},
     {"chart", (PyCFunction)(void (*)(void))chart, METH_FASTCALL, NULL},
+    {"common", (PyCFunction)(void (*)(void))common, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},
 };
 

@@ -43,6 +43,32 @@ def sampled(grid: ElevationGrid, area: SurveyArea, shift: Shift) -> NDArray[np.f
     return measured
 
 
+def shown_pieces(
+    measured_m: NDArray[np.float32], area: SurveyArea
+) -> NDArray[np.int32] | None:
+    """
+    Return where a look may show anything: from the first to the last such cell of every row.
+
+    Parameters
+    ----------
+    measured_m : array
+        Heights at the cells, shape (n,) [m]; NaN is not seen.
+    area : SurveyArea
+        The cells.
+
+    Returns
+    -------
+    array or None
+        First cell, the same again, how many, with one more on either side, shape (k, 3); None where
+        only the compiled loops would want it.
+
+    """
+    if compiled.sampling is None:
+        return None
+    pieces = np.frombuffer(compiled.sampling.shown(measured_m, area.runs), dtype=np.int32)
+    return pieces.reshape(-1, 3)
+
+
 def under_rover(
     area: SurveyArea, shift: Shift, site_from_base: Pose2, pad_m: float
 ) -> NDArray[np.intp]:

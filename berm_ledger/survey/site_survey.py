@@ -26,7 +26,7 @@ from .noise import GridNoise
 from .readings import Budget, crest_figures, CrestFigures, Reading, segment_reading
 from .registration import Refused, Registration, Shift
 from .resample import without_spikes
-from .sampling import part_of_area, sampled, too_high, under_rover
+from .sampling import part_of_area, sampled, shown_pieces, too_high, under_rover
 from .sections import Sections, sections_of_berm
 from .standing import Ground, ground_at, mean_inverse, spread_along
 from .surface import Fused, SiteSurface
@@ -61,6 +61,8 @@ class Look:
         Cells masked, by reason.
     measured_m : array
         Heights of the grid at the cells, the shift taken off, shape (n,) [m]; NaN is not seen.
+    shown : array or None
+        Where they are not all NaN, as ``shown_pieces`` gives it, shape (k, 3).
     raised_m : float
         By how much all heights before were raised, as the frame was found to lie lower [m].
 
@@ -72,6 +74,7 @@ class Look:
     under_rover: int
     objects: int
     measured_m: NDArray[np.float32]
+    shown: NDArray[np.int32] | None
     raised_m: float
 
 
@@ -233,16 +236,17 @@ class SiteSurvey:
         self.shift = shift
         self.use_cell(grid.axes.cell_m)
         measured = sampled(clean, self.area, shift)
+        shown = shown_pieces(measured, self.area)
         under = under_rover(self.area, shift, site_from_base, FOOTPRINT_PAD_M + slack_m)
         measured[under] = np.nan
         objects = self._too_high(measured)
         measured[objects] = np.nan
         self._learn_noise(measured, worked)
         fused = self.surface.fuse(
-            measured, grid.stamp_ns, self._look_noise_m(shift), expected)
+            measured, grid.stamp_ns, self._look_noise_m(shift), expected, shown)
         turn = self._turns.after_look(fused.seen, self.surface.looks, fused.moved)
         self._crests.touch_rows(turn)
-        return Look(shift, fused, spikes, len(under), len(objects), measured,
+        return Look(shift, fused, spikes, len(under), len(objects), measured, shown,
                     self.registration.raised_m)
 
     def part_of(self, grid: ElevationGrid) -> ElevationGrid:

@@ -169,7 +169,7 @@ class SiteSurface:
 
     def fuse(
         self, measured_m: NDArray[np.float32], stamp_ns: int, noise_m: float,
-        expected: NDArray[np.bool_] | None = None,
+        expected: NDArray[np.bool_] | None = None, shown: NDArray[np.int32] | None = None,
     ) -> Fused:
         """
         Take in the heights of one registered grid.
@@ -184,6 +184,8 @@ class SiteSurface:
             Standard deviation of one look at one cell [m].
         expected : array, optional
             Cells where change is expected, e.g. around a dump: two agreeing looks are enough.
+        shown : array, optional
+            Pieces that hold all cells seen, as ``shown_pieces`` gives them, shape (k, 3).
 
         Returns
         -------
@@ -198,7 +200,7 @@ class SiteSurface:
         # The trend of cells at rest scatters by so much of the noise.
         limit = EWMA_SIGMAS * noise_m * np.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT))
         seen, far, leaning = self._fuse_cells(
-            measured_m, np.float32(gate), np.float32(limit))
+            measured_m, np.float32(gate), np.float32(limit), shown)
         self._last_seen, self._last_ns = seen, stamp_ns
         if not len(far):
             return Fused(seen, leaning)
@@ -207,16 +209,19 @@ class SiteSurface:
         return Fused(seen, np.concatenate([leaning, agreed]))
 
     def _fuse_cells(
-        self, measured_m: NDArray[np.float32], gate: np.float32, limit: np.float32
+        self, measured_m: NDArray[np.float32], gate: np.float32, limit: np.float32,
+        shown: NDArray[np.int32] | None,
     ) -> tuple[NDArray[np.bool_], NDArray[np.intp], NDArray[np.intp]]:
         """Take in what is near or first seen; return what is seen, far off, pulled over."""
         if compiled.cells is not None:
             seen = np.empty(len(measured_m), dtype=bool)
             far, moved = self._lists
+            if shown is None:
+                shown = np.array([[0, 0, len(measured_m)]], dtype=np.int32)
             fars, adopted = compiled.cells.fuse(
                 measured_m, self.height_m, self.looks, self.trend_m, self.aside_looks,
-                self._last_seen, seen, self._earlier_ns, far, moved, self._last_ns, gate, limit,
-                MOST_LOOKS, EWMA_WEIGHT, RESTART_LOOKS)
+                self._last_seen, seen, self._earlier_ns, far, moved, shown, self._last_ns, gate,
+                limit, MOST_LOOKS, EWMA_WEIGHT, RESTART_LOOKS)
             return seen, far[:fars].copy(), moved[:adopted].copy()
         seen = np.isfinite(measured_m)
         innovation = measured_m - self.height_m

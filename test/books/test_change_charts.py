@@ -108,7 +108,8 @@ def test_a_reference_at_rest_is_the_plain_moving_average(model: float) -> None:
     for look in range(1500):
         left = (rng.normal(0.0, sigma_m, cells) - accepted.accepted_m).astype(np.float32)
         alarms.append(sum(charts.take(
-            Compared(left, left, shift, noise, look + 1), accepted, every, pieces)))
+            Compared(left, left, shift, noise, look + 1), accepted, every, pieces,
+            pieces)))
     weight = 1.0 / MEMORY_LOOKS
     assert accepted.accepted_m.std() == pytest.approx(
         sigma_m * (weight / (2.0 - weight))**0.5, rel=0.15)

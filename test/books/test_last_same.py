@@ -56,7 +56,7 @@ def after_many_looks() -> np.ndarray:
         left[every < look // 4] += np.float32(0.05)
         left[rng.random(CELLS) < 0.1] = np.nan
         charts.take(Compared(left, left, ShiftError(steep, 0.0005, 0.001), GridNoise(0.002, 0.1),
-                             1000 * (look + 1)), flat, every, pieces)
+                             1000 * (look + 1)), flat, every, pieces, pieces)
     return flat.same.at()
 
 

@@ -137,16 +137,20 @@ def test_pieces_hold_every_cell_once(chosen: set[int]) -> None:
 @built
 def test_what_does_not_fit_the_watch_is_refused() -> None:
     single, mask = np.zeros(5, dtype=np.float32), np.zeros(5, dtype=bool)
-    for piece in ([3, 0, 3], [0, 3, 3], [-1, 0, 1], [0, 0, -1]):
-        pieces = np.array([piece], dtype=np.int32)
-        with pytest.raises(ValueError, match='cells that there are not'):
+    whole = np.array([[0, 0, 5]], dtype=np.int32)
+    for bad in ([[3, 0, 3]], [[0, 3, 3]], [[-1, 0, 1]], [[0, 0, -1]], [[0, 0, 2], [1, 2, 2]],
+                [[0, 0, 2], [2, 1, 2]]):
+        pieces = np.array(bad, dtype=np.int32)
+        with pytest.raises(ValueError, match='cells that there are not, or that another holds'):
             compiled.watch.differences(
                 single, np.zeros((2, 5), np.float32), 0.0, 0.0, 0.0, mask, single, single,
-                pieces, single, single, mask)
-        with pytest.raises(ValueError, match='cells that there are not'):
-            compiled.watch.chart(
-                *(single.copy() for _ in range(7)), np.zeros(5, dtype=np.uint8),
-                np.zeros(5, dtype=np.int64), pieces, 0, np.zeros(12, dtype=np.float32))
+                pieces, single, single)
+        for of_all, shown in ((pieces, whole), (whole, pieces)):
+            with pytest.raises(ValueError, match='cells that there are not'):
+                compiled.watch.chart(
+                    *(single.copy() for _ in range(7)), np.zeros(5, dtype=np.uint8),
+                    np.zeros(5, dtype=np.int64), of_all, shown, 0,
+                    np.zeros(12, dtype=np.float32))
     for step, picked in ((0, 1), (1, 6), (3, 3), (-1, 1)):
         with pytest.raises(ValueError, match='more cells than there are'):
             compiled.watch.apart(single, single, single, mask, step, np.empty(picked))
@@ -161,8 +165,8 @@ def test_what_does_not_fit_the_watch_is_refused() -> None:
     with pytest.raises(ValueError, match='wanted 12 values, got 5'):
         compiled.watch.chart(
             *(single.copy() for _ in range(7)), np.zeros(5, dtype=np.uint8),
-            np.zeros(5, dtype=np.int64), pieces, 0, single)
+            np.zeros(5, dtype=np.int64), whole, whole, 0, single)
     with pytest.raises(TypeError, match="wanted type '\\?'"):
         compiled.watch.differences(
-            single, np.zeros((2, 5), np.float32), 0.0, 0.0, 0.0, single, single, single, pieces,
-            single, single, mask)
+            single, np.zeros((2, 5), np.float32), 0.0, 0.0, 0.0, single, single, single, whole,
+            single, single)
