@@ -40,8 +40,9 @@ from .survey.gates import (
     GateState,
     refusal,
 )
+from .survey.look import Look
 from .survey.registration import Refused, Shift
-from .survey.site_survey import Look, SiteSurvey
+from .survey.site_survey import SiteSurvey
 from .survey.snapshot import NamedSurface
 from .targeting.loads import with_loads
 from .targeting.no_go import NoGo
@@ -245,8 +246,7 @@ class Pipeline:
         for code in ('spikes', 'under_rover', 'objects'):
             self._count(f'cells_{code}', getattr(look, code))
         self._after_look(look, grid.stamp_ns)
-        self._borrow.take_grid(
-            grid, was.pose, was.slack_m, look.shift, self.survey.noise)
+        self._borrow.take_grid(grid, was.pose, was.slack_m, look.shift, self.survey.noise)
         return self._update()
 
     def _after_look(self, look: Look, stamp_ns: int) -> None:

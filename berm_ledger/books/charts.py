@@ -128,8 +128,8 @@ class Canvas:
         of_unknown : bool
             Whether unknown cells have one, too.
         rows : array, optional
-            Where not all are wanted: pieces of rows that hold all known cells and one more on either
-            side, shape (k, 3).
+            Where not all are wanted: pieces of rows that hold all known cells and one more on
+            either side, shape (k, 3).
 
         Returns
         -------
@@ -139,9 +139,9 @@ class Canvas:
         """
         if compiled.cells is not None and values.dtype == np.float32:
             mean_m = np.empty(len(values), dtype=np.float32)
-            whole, north, south = self._pieces
+            every, *beside = self._pieces
             compiled.cells.box_mean(
-                np.ascontiguousarray(values), whole if rows is None else rows, north, south,
+                np.ascontiguousarray(values), every if rows is None else rows, *beside,
                 LEAST_OF_NINE, of_unknown, mean_m)
             return mean_m
         if compiled.watch is not None and values.dtype == np.float64:
@@ -270,6 +270,31 @@ def pieces_among(cells: NDArray[np.intp]) -> NDArray[np.int32]:
     start = np.flatnonzero(np.append(True, np.diff(cells) != 1)[:len(cells)])
     count = np.diff(np.append(start, len(cells)))
     return np.ascontiguousarray(np.column_stack([cells[start], start, count]), dtype=np.int32)
+
+
+def shown_among(
+    pieces: NDArray[np.int32], shown: NDArray[np.int32] | None
+) -> NDArray[np.int32] | None:
+    """
+    Return the pieces of rows that a look may show among some, as they are.
+
+    Parameters
+    ----------
+    pieces : array
+        As ``pieces_among`` gives them, shape (k, 3).
+    shown : array or None
+        As ``shown_pieces`` gives them, shape (j, 3).
+
+    Returns
+    -------
+    array or None
+        Shape (i, 3); None where it is not known what is shown.
+
+    """
+    if compiled.watch is None or shown is None:
+        return None
+    common = compiled.watch.common(pieces, shown)
+    return np.frombuffer(common, dtype=np.int32).reshape(-1, 3)
 
 
 def _in_pieces(beside: NDArray[np.intp], row: NDArray[np.intp]) -> NDArray[np.int32]:

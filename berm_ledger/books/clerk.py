@@ -39,8 +39,9 @@ from .shared_shift import LevelLook
 from .under_dumps import losses_beside, not_slid, shortage_m3, Surroundings
 from ..geometry import StampedPose
 from ..survey.datum import Source
+from ..survey.look import Look
 from ..survey.registration import Shift
-from ..survey.site_survey import Look, SiteSurvey
+from ..survey.site_survey import SiteSurvey
 from ..survey.snapshot import NamedSurface
 
 # A shift of the map is booked when it has moved by this much since the last one booked [m].

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from .change_charts import ALLOWANCE, ChangeCharts, Compared, LIMIT, MOST_WORTH, ShiftError
 from .changes import Change, FRINGE, LEAST_SURE
-from .charts import Canvas, pieces_among
+from .charts import Canvas, pieces_among, shown_among
 from .chords import beyond_chord, ChordErrors
 from .last_same import LastSame
 from .recent import RecentLooks
@@ -265,7 +265,7 @@ class DisturbanceWatch:
             Changes that have just been confirmed; soil that went or slid is accepted with it.
 
         """
-        rows = self._rows_shown(level)
+        rows = shown_among(self._pieces, level.shown)
         pieces = self._pieces if rows is None else rows
         left = self._differences(level, pieces, open_cells, height_m, looks, stamp_ns)
         smooth = self._canvas.box_mean(left, of_unknown=False, rows=rows)
@@ -279,13 +279,6 @@ class DisturbanceWatch:
             ground_m, self._at, stamp_ns)
         self._scene = scene
         return self._confirmed(scene, alarms)
-
-    def _rows_shown(self, level: LevelLook) -> NDArray[np.int32] | None:
-        """Return the pieces of rows of the cells watched that a look may show; None for all."""
-        if compiled.watch is None or level.shown is None:
-            return None
-        shown = compiled.watch.common(self._pieces, level.shown)
-        return np.frombuffer(shown, dtype=np.int32).reshape(-1, 3)
 
     def _differences(
         self, level: LevelLook, pieces: NDArray[np.int32], open_cells: NDArray[np.bool_],

@@ -132,12 +132,13 @@ class SharedShift:
                 value, self._picked_slope, PRIOR, ROBUST_SPREADS, LEAST_SPREAD_M,
                 self._per_independent, LEAST_CELLS, out)
             return (out[:3], float(out[3])) if enough else (np.zeros(3), LEFT_XY_M)
-        shift = np.zeros(3)
+        known, shift = np.isfinite(value), np.zeros(3)
+        if np.count_nonzero(known) < LEAST_CELLS:
+            return np.zeros(3), LEFT_XY_M
+        value, slope = value[known], self._picked_slope[:, known]
         for width in ROBUST_SPREADS.tolist():
-            normal, toward, spread_m, known = weighed_rest(
-                value, self._picked_slope, shift, width, LEAST_SPREAD_M)
-            if known < LEAST_CELLS:
-                return np.zeros(3), LEFT_XY_M
+            normal, toward, spread_m, _ = weighed_rest(
+                value, slope, shift, width, LEAST_SPREAD_M)
             toward += times(normal, shift)
             worth = spread_m * spread_m * self._per_independent
             normal = normal / worth + PRIOR

@@ -13,6 +13,15 @@ typedef struct {
     Py_ssize_t of, own, count;
 } Block;
 
+/* How many pieces from the first on follow each other without a gap; cells of these are added up. */
+OWN Py_ssize_t joined(const int32_t *piece, Py_ssize_t pieces, Py_ssize_t *cells)
+{
+    Py_ssize_t k = 1;
+    for (*cells = piece[2]; k < pieces; *cells += piece[3 * k++ + 2])
+        if (piece[3 * k] != piece[0] + *cells || piece[3 * k + 1] != piece[1] + *cells) break;
+    return k;
+}
+
 /*
  * Cut pieces (k, 3), as `pieces_fit` takes them, into blocks; with AHEAD more at the end, the last
  * one again, so that a loop may look ahead. NULL with an error set where there is no memory.
@@ -23,14 +32,14 @@ OWN Block *blocks_of(const int32_t *piece, Py_ssize_t pieces, int place, Py_ssiz
     for (Py_ssize_t k = 0; k < pieces; k++) count += (piece[3 * k + 2] + BLOCK - 1) / BLOCK;
     Block *out = scratch(place, (size_t)(count + AHEAD) * sizeof *out), *next = out;
     if (!out) return NULL;
-    for (; pieces > 0; pieces--, piece += 3) {
-        for (Py_ssize_t first = 0; first < piece[2]; first += BLOCK) {
-            Py_ssize_t some = piece[2] - first < BLOCK ? piece[2] - first : BLOCK;
-            *next++ = (Block){piece[0] + first, piece[1] + first, some};
-        }
+    for (Py_ssize_t cells, some; pieces > 0; pieces -= some, piece += 3 * some) {
+        some = joined(piece, pieces, &cells);
+        for (Py_ssize_t first = 0; first < cells; first += BLOCK)
+            *next++ = (Block){piece[0] + first, piece[1] + first,
+                              cells - first < BLOCK ? cells - first : BLOCK};
     }
-    for (int k = 0; count && k < AHEAD; k++) next[k] = next[-1];
-    *blocks = count;
+    *blocks = next - out;
+    for (int k = 0; *blocks && k < AHEAD; k++) next[k] = out[*blocks - 1];
     return out;
 }
 

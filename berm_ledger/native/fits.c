@@ -175,6 +175,24 @@ static PyObject *alike(PyObject *self, PyObject *const *args, Py_ssize_t given)
 /* ---- fits of a shift ----------------------------------------------------------------------- */
 
 /*
+ * Write those of differences at slopes (2, n) that are numbers one after the other, then their slopes;
+ * return how many. There is room for three times as many as are given.
+ */
+static Py_ssize_t keep_known(const double *value, const double *slope, double *kept,
+                             Py_ssize_t count)
+{
+    double *slope_x = kept + count, *slope_y = slope_x + count;
+    Py_ssize_t known = 0;
+    for (Py_ssize_t i = 0; i < count; i++) {
+        kept[known] = value[i], slope_x[known] = slope[i], slope_y[known] = slope[count + i];
+        known += fabs(value[i]) <= DBL_MAX;
+    }
+    memmove(kept + known, slope_x, (size_t)known * sizeof *kept);
+    memmove(kept + 2 * known, slope_y, (size_t)known * sizeof *kept);
+    return known;
+}
+
+/*
  * shared(value (n,), slope (2, n), prior (3, 3), widths (k,), least, per_independent, enough, out
  *        (4,)) -> whether there are enough differences
  *
@@ -195,16 +213,16 @@ static PyObject *shared(PyObject *self, PyObject *const *args, Py_ssize_t given)
     double *out = flat(&held, args[7], 'd', 4, 1);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     double *left = room(0, count), *spare = room(1, 2 * count), *sizes = room(2, count);
-    if (!left || !spare || !sizes) return done(&held, NULL);
-    double shift[3] = {0.0};
+    double *kept = room(3, 3 * count), shift[3] = {0.0};
+    if (!left || !spare || !sizes || !kept) return done(&held, NULL);
+    count = keep_known(value, slope, kept, count), value = kept, slope = kept + count;
+    if (count < enough) return done(&held, PyBool_FromLong(0));
     Symmetric prior = symmetric_of(before);
     Factors factors = {1.0, 1.0, 1.0, 0.0, 0.0, 0.0};
     for (Py_ssize_t step = 0; step < steps; step++) {
         unexplained(value, slope, slope + count, shift, left, count);
-        Counts of = only_known(left, 0.0, count);
-        if (of.known < enough) return done(&held, PyBool_FromLong(0));
         take_sizes(left, 0.0, sizes, count);
-        double spread = 1.4826 * middle(sizes, spare, count, of.known, 0), toward[3];
+        double spread = 1.4826 * middle(sizes, spare, count, count, 0), toward[3];
         spread = spread > least ? spread : least;
         double worth = spread * spread * per_independent;
         Equations equations = weigh(left, slope, 0.0, widths[step] * spread, count);

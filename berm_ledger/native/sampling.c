@@ -299,48 +299,53 @@ static PyObject *crossed(PyObject *self, PyObject *const *args, Py_ssize_t given
     return done(&held, Py_None);
 }
 
-enum { AT_ONCE = 128 };
-
-/* The first place of some that holds a number, and the one after the last; the end for none. */
-static Py_ssize_t number_from(const float *values, Py_ssize_t from, Py_ssize_t stop)
+/* The first place of some that holds a number, or their end; mostly the likely one. */
+static Py_ssize_t first_number(const float *values, Py_ssize_t count, Py_ssize_t likely)
 {
-    while (from + AT_ONCE <= stop && !any_number(values + from, AT_ONCE)) from += AT_ONCE;
-    while (from < stop && values[from] != values[from]) from++;
-    return from;
+    if (likely >= 0 && likely < count && values[likely] == values[likely]
+        && !any_number(values, likely)) return likely;
+    Py_ssize_t first = 0;
+    while (first < count && values[first] != values[first]) first++;
+    return first;
 }
 
-static Py_ssize_t number_before(const float *values, Py_ssize_t past, Py_ssize_t stop)
+/* The place after the last one that holds a number, or the beginning; mostly the likely one. */
+static Py_ssize_t past_numbers(const float *values, Py_ssize_t count, Py_ssize_t likely)
 {
-    while (past - AT_ONCE >= stop && !any_number(values + past - AT_ONCE, AT_ONCE)) past -= AT_ONCE;
-    while (past > stop && values[past - 1] != values[past - 1]) past--;
-    return past;
+    if (likely > 0 && likely <= count && values[likely - 1] == values[likely - 1]
+        && !any_number(values + likely, count - likely)) return likely;
+    while (count > 0 && values[count - 1] != values[count - 1]) count--;
+    return count;
 }
 
 /*
  * shown(values (n,), runs (k, 4)) -> bytes of pieces (j, 3), int32
  *
  * Of each run, as `crossed` takes them: from the first cell that has a value to the last one, and one
- * more on either side; first cell, the same again, how many.
+ * more on either side; first cell, the same again, how many. What is likely is the same columns as
+ * in the run before.
  */
 static PyObject *shown(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
     if (!wanted(given, 2)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t cells = length(args[0]), runs = length(args[1]), count = 0;
+    Py_ssize_t cells = length(args[0]), runs = length(args[1]), count = 0, left = 0, right = 0;
     const float *value = flat(&held, args[0], 'f', cells, 0);
     const int32_t *run = flat(&held, args[1], 'i', 4 * runs, 0);
     int32_t *out = held.failed ? NULL : scratch(0, 3 * (size_t)(runs + 1) * sizeof *out);
     if (!out) return done(&held, NULL);
     for (; runs > 0; runs--, run += 4) {
-        Py_ssize_t first = run[2], past = run[2] + (Py_ssize_t)run[3];
-        if (first < 0 || past < first || !fits(past, cells + 1, "a run holds cells that there are not"))
+        if (run[2] < 0 || run[3] < 0 || run[2] + (Py_ssize_t)run[3] > cells) {
+            PyErr_SetString(PyExc_ValueError, "a run holds cells that there are not");
             break;
-        Py_ssize_t from = number_from(value, first, past);
-        if (from == past) continue;
-        Py_ssize_t to = number_before(value, past, from);
-        from -= from > first, to += to < past;
+        }
+        Py_ssize_t from = first_number(value + run[2], run[3], left - run[1]);
+        if (from == run[3]) continue;
+        Py_ssize_t past = past_numbers(value + run[2], run[3], right - run[1]);
+        left = run[1] + from, right = run[1] + past;
+        from -= from > 0, past += past < run[3];
         int32_t *own = out + 3 * count++;
-        own[0] = own[1] = (int32_t)from, own[2] = (int32_t)(to - from);
+        own[0] = own[1] = (int32_t)(run[2] + from), own[2] = (int32_t)(past - from);
     }
     return done(&held, PyBytes_FromStringAndSize((const char *)out, 3 * count * sizeof *out));
 }

@@ -125,16 +125,16 @@ def part_around(
         cells at the border where the grid shows nothing of it.
 
     """
-    # Four points only: plain numbers are quicker than arrays.
-    turn, (x0, y0) = grid.axes.index_from_step.tolist(), grid.axes.origin_xy
-    steps = [(x - x0, y - y0) for x in (float(low_xy[0]), float(high_xy[0]))
-             for y in (float(low_xy[1]), float(high_xy[1]))]
+    # Plain numbers are quicker than arrays of two.
+    (x0, y0), (x_low, y_low), (x_high, y_high) = (
+        grid.axes.origin_xy, low_xy.tolist(), high_xy.tolist())
     first, stop = [], []
-    for k, count in enumerate(grid.height_m.shape):
-        index = [x * turn[0][k] + y * turn[1][k] for x, y in steps]
-        start = min(max(math.floor(min(index)) - RIM_CELLS, 0), count - 2)
+    for by_x, by_y, count in zip(*grid.axes.index_from_step.tolist(), grid.height_m.shape):
+        west, east = sorted(((x_low - x0) * by_x, (x_high - x0) * by_x))
+        south, north = sorted(((y_low - y0) * by_y, (y_high - y0) * by_y))
+        start = min(max(math.floor(west + south) - RIM_CELLS, 0), count - 2)
         first.append(start)
-        stop.append(min(max(math.ceil(max(index)) + RIM_CELLS + 1, start + 2), count))
+        stop.append(min(max(math.ceil(east + north) + RIM_CELLS + 1, start + 2), count))
     (row_x, row_y), (col_x, col_y) = grid.axes.row_step_xy, grid.axes.col_step_xy
     axes = GridAxes((first[0] * row_x + first[1] * col_x + x0,
                      first[0] * row_y + first[1] * col_y + y0),

@@ -59,8 +59,8 @@ def shown_pieces(
     Returns
     -------
     array or None
-        First cell, the same again, how many, with one more on either side, shape (k, 3); None where
-        only the compiled loops would want it.
+        First cell, the same again, how many, with one more on either side, shape (k, 3); None
+        without the compiled loops, which alone want it.
 
     """
     if compiled.sampling is None:

@@ -10,7 +10,7 @@ the shift, sample, drop what stands too high to be soil, fuse, learn the noise.
 from __future__ import annotations
 
 from bisect import bisect_left
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -21,6 +21,7 @@ from .crest import Crest
 from .crest_lines import CrestLines
 from .datum import Datum, plane_datum, surveyed_datum, with_late_survey
 from .grid import ElevationGrid
+from .look import Look
 from .middle import median
 from .noise import GridNoise
 from .readings import Budget, crest_figures, CrestFigures, Reading, segment_reading
@@ -29,7 +30,7 @@ from .resample import without_spikes
 from .sampling import part_of_area, sampled, shown_pieces, too_high, under_rover
 from .sections import Sections, sections_of_berm
 from .standing import Ground, ground_at, mean_inverse, spread_along
-from .surface import Fused, SiteSurface
+from .surface import SiteSurface
 from .turns import Turns
 from .volumes import VolumeSums
 from ..design import Site
@@ -44,38 +45,6 @@ FILLED_SPREAD_M = 0.015
 # The survey counts as complete when this share of the corridor has this many looks.
 COMPLETE_SHARE = 0.98
 COMPLETE_LOOKS = 10.0
-
-
-@dataclass(frozen=True, eq=False)
-class Look:
-    """
-    What one grid told.
-
-    Parameters
-    ----------
-    shift : Shift
-        Where the grid lay.
-    fused : Fused
-        Cells seen and adopted.
-    spikes, under_rover, objects : int
-        Cells masked, by reason.
-    measured_m : array
-        Heights of the grid at the cells, the shift taken off, shape (n,) [m]; NaN is not seen.
-    shown : array or None
-        Where they are not all NaN, as ``shown_pieces`` gives it, shape (k, 3).
-    raised_m : float
-        By how much all heights before were raised, as the frame was found to lie lower [m].
-
-    """
-
-    shift: Shift
-    fused: Fused
-    spikes: int
-    under_rover: int
-    objects: int
-    measured_m: NDArray[np.float32]
-    shown: NDArray[np.int32] | None
-    raised_m: float
 
 
 class SiteSurvey:

@@ -1,0 +1,45 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""What one grid told the survey, as a value."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .registration import Shift
+from .surface import Fused
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """
+    What one grid told.
+
+    Parameters
+    ----------
+    shift : Shift
+        Where the grid lay.
+    fused : Fused
+        Cells seen and adopted.
+    spikes, under_rover, objects : int
+        Cells masked, by reason.
+    measured_m : array
+        Heights of the grid at the cells, the shift taken off, shape (n,) [m]; NaN is not seen.
+    shown : array or None
+        Where they are not all NaN, as ``shown_pieces`` gives it, shape (k, 3).
+    raised_m : float
+        By how much all heights before were raised, as the frame was found to lie lower [m].
+
+    """
+
+    shift: Shift
+    fused: Fused
+    spikes: int
+    under_rover: int
+    objects: int
+    measured_m: NDArray[np.float32]
+    shown: NDArray[np.int32] | None
+    raised_m: float
