@@ -245,20 +245,18 @@ class TargetNode(ManagedNode[TargetParameters]):
             **{name: self._receipts.get(name) for name in (*NEEDED, 'pose')}) or (
                 None if self._robot is None else uncertain_text(self._robot))
 
-    def _decide(self, robot: Pose2 | None = None) -> Target | NoTarget:
+    def _decide(self, stale: str | None, robot: Pose2 | None = None) -> Target | NoTarget:
         """Choose for a robot pose, that of the last message where none is given."""
-        self._stale = self._stale_now()
         if robot is None and self._robot is not None:
             robot = self._robot.pose
         return self._choose(
             self.site, self._rows, self._ground, robot, hold_text=self._hold_text,
-            stale_text=self._stale)
+            stale_text=stale)
 
-    def _decide_and_show(self) -> Target | NoTarget:
+    def _decide_and_show(self) -> None:
         """Choose and publish the choice."""
-        choice = self._decide()
-        self._show(choice)
-        return choice
+        self._stale = self._stale_now()
+        self._show(self._decide(self._stale))
 
     def _wake(self) -> None:
         """Have the choice made again, by the executor; called on the thread that made a plan."""
@@ -348,7 +346,8 @@ class TargetNode(ManagedNode[TargetParameters]):
 
     def _next_target(self, _request: Any, answer: Trigger.Response) -> Trigger.Response:
         """Answer with the target as one line of JSON; what was published last is not again."""
-        choice = self._decide()
+        self._stale = self._stale_now()
+        choice = self._decide(self._stale)
         if choice is not self._told:
             self._show(choice)
         self._hand_out(choice)
@@ -372,7 +371,8 @@ class TargetNode(ManagedNode[TargetParameters]):
             except MessageError as exc:
                 self.get_logger().warning(f'plan_approach: {exc}')
                 return answer
-        choice = self._decide(robot)
+        # Nothing is published here: what is stale since is left to the clock to tell.
+        choice = self._decide(self._stale_now(), robot)
         self._hand_out(choice)
         stamp_ns = self._receipts['segments'].stamp_ns if 'segments' in self._receipts else 0
         fill_path(answer.plan, approach_poses(choice), frame_id=self.site.frame,

@@ -293,6 +293,19 @@ def test_what_goes_stale_takes_the_target_back_by_itself(bench, late_s, text):
     assert not bench.next_target()[0]
 
 
+def test_a_plan_asked_for_does_not_keep_a_stale_target_on_show(bench):
+    bench.feed()
+    bench.settled()
+    bench.target._watch.cancel()  # the question comes before the clock is looked at
+
+    bench.now_s += 2.5
+    assert list(bench.plan().poses) == []
+    bench.target._watch.reset()
+
+    bench.world.until(lambda: bench.status().level == STALE)
+    bench.world.until(lambda: math.isnan(bench.heard['target_pose'].pose.position.x))
+
+
 def test_a_ledger_that_is_gone_is_noticed(bench):
     bench.feed()
     bench.world.drop(bench.ledger)
