@@ -184,10 +184,11 @@ class TargetNode(ManagedNode[TargetParameters]):
     # ---- what comes in -----------------------------------------------------------------------
 
     def _on_message(self, kind: str, msg: Any) -> None:
-        """Take one message; new segments make a new choice."""
+        """Take one message; new segments, and a hold that begins or ends, make a new choice."""
         if kind == 'dump':
             self._on_dump()
             return
+        hold_text = self._hold_text
         try:
             stamp_ns = stamp_ns_from(msg.header)
             self._take(kind, msg)
@@ -195,7 +196,7 @@ class TargetNode(ManagedNode[TargetParameters]):
             self.get_logger().warning(f'{kind}: {exc}', throttle_duration_sec=LOG_PERIOD_S)
             return
         self._receipts[kind] = Receipt(self._steady_s(), stamp_ns)
-        if kind == 'segments':
+        if kind == 'segments' or self._hold_text != hold_text:
             self._decide_and_show()
 
     def _on_dump(self) -> None:

@@ -264,6 +264,19 @@ def test_hold_takes_the_target_back_until_it_ends(bench):
     bench.world.until(lambda: math.isfinite(bench.heard['target_pose'].pose.position.x))
 
 
+def test_hold_takes_the_target_back_before_the_next_segments_come(bench):
+    bench.feed()
+    bench.settled()
+
+    bench.rework('somebody is in the yard')
+
+    bench.world.until(lambda: bench.status().values['code'] == 'hold')
+    bench.world.until(lambda: math.isnan(bench.heard['target_pose'].pose.position.x))
+    bench.rework()
+    bench.world.until(lambda: bench.status().values['code'] == 'target')
+    bench.world.until(lambda: math.isfinite(bench.heard['target_pose'].pose.position.x))
+
+
 def test_when_all_is_done_there_is_no_target_and_no_warning(bench):
     bench.feed()
     bench.segments(11.0, tuple(replace(row, dumps_remaining=0) for row in bench.rows))
