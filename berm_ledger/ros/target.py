@@ -111,6 +111,7 @@ class TargetNode(ManagedNode[TargetParameters]):
     def _forget(self) -> None:
         """Know nothing."""
         self._receipts: dict[str, Receipt] = {}
+        self._unread: dict[str, str] = {}
         self._rows: tuple[Row, ...] = ()
         self._crest: tuple[CrestProfile, ...] = ()
         self._ground: Ground | None = None
@@ -194,7 +195,11 @@ class TargetNode(ManagedNode[TargetParameters]):
             self._take(kind, msg)
         except MessageError as exc:
             self.get_logger().warning(f'{kind}: {exc}', throttle_duration_sec=LOG_PERIOD_S)
+            if kind in NEEDED:
+                self._unread[kind] = f'{kind} cannot be used: {exc}'
+                self._decide_and_show()
             return
+        self._unread.pop(kind, None)
         self._receipts[kind] = Receipt(self._steady_s(), stamp_ns)
         if kind == 'segments' or self._hold_text != hold_text:
             self._decide_and_show()
@@ -218,6 +223,7 @@ class TargetNode(ManagedNode[TargetParameters]):
         elif kind == 'crest':
             self._crest = profiles_from_crest_cloud(msg, self.site)
         elif kind == 'no_go':
+            self._check_frame(kind, msg.header.frame_id)
             self._ground = Ground(*blocked_from_occupancy_grid(msg))
         elif kind == 'rework':
             on_hold, text = hold_from_rework(msg)
@@ -227,11 +233,15 @@ class TargetNode(ManagedNode[TargetParameters]):
 
     def _in_site_frame(self, pose: StampedPose) -> StampedPose:
         """Refuse a pose of another frame."""
-        if pose.frame_id != self.site.frame:
-            msg = (f'the pose is in frame {pose.frame_id}, the site file says {self.site.frame}; '
+        self._check_frame('pose', pose.frame_id)
+        return pose
+
+    def _check_frame(self, what: str, frame_id: str) -> None:
+        """Refuse another frame than the site's."""
+        if frame_id != self.site.frame:
+            msg = (f'the {what} is in frame {frame_id}, the site file says {self.site.frame}; '
                    f'publish it in that frame')
             raise MessageError(msg)
-        return pose
 
     # ---- the choice --------------------------------------------------------------------------
 
@@ -239,7 +249,7 @@ class TargetNode(ManagedNode[TargetParameters]):
         """Say what is missing or stale at this moment."""
         if self._intake is None:
             return 'the target node is not active'
-        return stale_text(
+        return next(iter(self._unread.values()), None) or stale_text(
             now_s=self._steady_s(), ledger_there=self.count_publishers('segments') > 0,
             books_timeout_s=self.parameters.books_timeout_s,
             pose_timeout_s=self.parameters.pose_timeout_s,

@@ -90,12 +90,12 @@ class Bench:
         fill_pose(msg, StampedPose(int(stamp_s * NS), 'map', pose, **spread))
         self.pose_out.publish(msg)
 
-    def ground(self, blocked=None):
+    def ground(self, blocked=None, frame_id='map'):
         from nav_msgs.msg import OccupancyGrid
         msg = OccupancyGrid()
         if blocked is None:
             blocked = np.zeros(LATTICE.shape, dtype=bool)
-        fill_occupancy_grid(msg, LATTICE, blocked, frame_id='map', stamp_ns=0)
+        fill_occupancy_grid(msg, LATTICE, blocked, frame_id=frame_id, stamp_ns=0)
         self.out['no_go'].publish(msg)
 
     def rework(self, hold_text=None):
@@ -118,6 +118,13 @@ class Bench:
             [line], 0, self.types)
         self.out['crest'].publish(msg)
         self.world.until(lambda: 'crest' in self.target._receipts)
+
+    def other_segments(self):
+        """Publish the table of another site: one segment fewer."""
+        from sensor_msgs.msg import PointCloud2
+        msg = PointCloud2()
+        fill_segments_cloud(msg, self.site, self.rows[:1], 11 * NS, self.types)
+        self.out['segments'].publish(msg)
 
     def segments(self, stamp_s, rows=None):
         from sensor_msgs.msg import PointCloud2
@@ -328,6 +335,24 @@ def test_a_ledger_that_is_gone_is_noticed(bench):
     assert 'nothing publishes segments' in bench.status().message
 
 
+@pytest.mark.parametrize(('spoil', 'text'), [
+    (lambda bench: bench.other_segments(), 'segments table has 1 points; the site file makes 2'),
+    (lambda bench: bench.ground(frame_id='odom'), 'the no_go is in frame odom')])
+def test_no_target_by_books_of_another_site_or_frame(bench, spoil, text):
+    bench.feed()
+    bench.settled()
+
+    spoil(bench)
+
+    bench.world.until(lambda: bench.status().level == STALE)
+    assert text in bench.next_target()[1]['reason']
+    bench.world.until(lambda: math.isnan(bench.heard['target_pose'].pose.position.x))
+    bench.ground()
+    bench.segments(12.0)
+    bench.world.until(lambda: bench.status().level == OK)
+    assert bench.next_target()[0]
+
+
 def test_the_limits_can_be_changed_while_it_runs_but_not_to_nonsense(bench):
     from rclpy.parameter import Parameter
     bench.feed()
@@ -450,15 +475,13 @@ def test_what_cannot_be_served_is_said_before_the_first_dump(bench):
 
 
 def test_segments_of_another_site_are_not_used(bench):
-    from sensor_msgs.msg import PointCloud2
-    msg = PointCloud2()
-    site = bench.site
-    fill_segments_cloud(msg, site, bench.rows[:1], 10 * NS, bench.types)
-    bench.out['segments'].publish(msg)
+    bench.other_segments()
     bench.pose(10.0)
     bench.world.until(lambda: 'pose' in bench.target._receipts)
 
-    assert 'no segments have come in yet' in bench.next_target()[1]['reason']
+    assert bench.next_target()[1]['reason'].startswith(
+        'segments cannot be used: segments table has 1 points; the site file makes 2 segments')
+    assert 'segments' not in bench.target._receipts
 
 
 class SlowPlans:
