@@ -320,8 +320,10 @@ class Planner:
         old = min(
             (step.approach for step in steps if step.row == index),
             key=lambda way: abs(way.drop.station_m - way.shift_m - drop.station_m))
+        # Where the drop has moved, the shift of before may lead off the segment.
+        station_m = min(max(drop.station_m + old.shift_m, row.station_from_m), row.station_to_m)
         return approach_for(self.site.berms[row.berm_index], self.site.rover, drop, old.side,
-                            old.turn_rad, old.shift_m)
+                            old.turn_rad, station_m - drop.station_m)
 
     def _wanted_unserved(self) -> list[Unserved]:
         """Return who calls for loads and is not served by the plan."""

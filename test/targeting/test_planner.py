@@ -264,6 +264,23 @@ def test_a_crest_that_is_lost_is_looked_at_and_not_dumped_on():
     assert 'look at it' in answer.reason
 
 
+def test_a_load_stays_on_its_segment_when_the_lowest_stretch_moves_to_the_end():
+    # Posts on both sides leave a lane to 0.3 m along the first segment, but not to its middle.
+    posts = [rectangle(x0, y0, x1, y0 + 1.0) for y0 in (0.6, -1.6)
+             for x0, x1 in ((-0.6, 0.04), (0.7, 1.2))]
+    site = site_of(straight(0.8), borrow=[PIT], keep_outs=posts)
+    rows = list(bare_rows(site, loads=[2, 0]))
+    planner = planner_of(site, rows)
+    assert planner.next_target().station_m == pytest.approx(0.3)
+
+    rows[0] = replace(dumped(rows[0], 0.1, 1), low_station_m=0.35)
+    planner.update(rows)
+
+    target = planner.next_target()
+    assert (target.segment, planner.replans) == (1, 1)
+    assert target.station_m == pytest.approx(0.4)
+
+
 def test_offsets_of_the_crest_are_told():
     site = site_of(straight(2.0), borrow=[PIT])
     rows = [raised(row, 0.1, line_offset_m=0.05) for row in bare_rows(site)]
