@@ -10,7 +10,7 @@ that would be in its way once they stand are noted with it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 import math
 
@@ -26,7 +26,7 @@ from .approach import (
     SIDES,
     swept_hull,
 )
-from .dump_line import Drop, drops_of_row
+from .dump_line import Drop, drop_stations, drops_of_row
 from .entry import Entry, entry_fan
 from .obstacles import Obstacles
 from .reach import ReachMap
@@ -184,6 +184,39 @@ class OptionBuilder:
                 for p, place in enumerate(places) for side in SIDES if (p, side) not in easy
                 for turn, shift in BENDS if self._has(place, shift)]
         return _joined(first, self._clear(bent, places, {}), self.fan)
+
+    def widened(self, options: Options, rows: Collection[int]) -> Options | None:
+        """
+        Let loads for the lowest stretch of some segments land on their regular places, too.
+
+        The lowest stretch moves with every load; the order of work was found for the regular ones.
+
+        Parameters
+        ----------
+        options : Options
+            As built.
+        rows : collection of int
+            Rows that these options do not serve.
+
+        Returns
+        -------
+        Options or None
+            With those added; None where there are none.
+
+        """
+        moved = []
+        for p, place in enumerate(options.places):
+            stations = drop_stations(self.rows[place.row], self.site.rover.drum_width_m)
+            if place.row not in rows or place.drop.station_m in stations:
+                continue
+            length = self.rows[place.row].station_to_m - self.rows[place.row].station_from_m
+            shares = [(station - place.drop.station_m) / length for station in stations]
+            moved += [(p, self._approach(place, side, turn, share + shift))
+                      for share in shares for side in SIDES for turn, shift in ((0.0, 0.0), *BENDS)
+                      if self._has(place, share + shift)]
+        if not moved:
+            return None
+        return _joined(options, self._clear(moved, options.places, {}), self.fan)
 
     def tightened(self, options: Options, chosen: Iterable[int]) -> Options | None:
         """

@@ -185,30 +185,22 @@ def plan_work(
     """
     table = tuple(rows)
     yard = Yard.of(site, table, ground, robot, exit_xy, base)
-    weights = [float(row.dumps_remaining) for row in table]
     options = yard.builder.build(places_of(site, table, yard.wanted))
-    while True:  # every round rules out at least one option
-        costs = HaulCosts(yard.reach, options, len(table))
-        least = costs.alone()
-        order = best_order(
-            yard.wanted, costs, least, weights, pairs=costs.pairs(), groups=_berms(table),
-            exact_up_to=exact_up_to)
-        chosen = _chosen(options, costs, order)
-        tight = yard.builder.tightened(options, [option for option, _ in chosen.values()])
-        if tight is None:
-            break
-        options = tight
+    work = Work.of(yard, table, options, exact_up_to)
+    wider = yard.builder.widened(options, work.order.left_out)
+    if wider is not None:
+        work = Work.of(yard, table, wider, exact_up_to)
+    order = work.order
     before = rows_before(order, yard.standing)
     sequence = _forward(table, yard.standing, order, present)
     lifts = site.in_lifts if in_lifts is None else in_lifts
-    steps = _steps(table, yard, options, chosen, sequence, before, lifts)
-    reasons = Reasons(table, options, yard.reach, order, least)
+    steps = _steps(table, yard, work, sequence, before, lifts)
+    reasons = Reasons(table, work.options, yard.reach, order, work.least)
     unserved = tuple(Unserved(k, reasons.why(k)) for k in order.left_out)
-    ways = _ways(yard, options, costs, order, chosen)
     stands = dict(zip(order.sequence, order.stands))
     return Plan(table, yard.standing, steps, unserved, order.lower_bound, order.exact,
-                yard.reach.shut_in_already, stands, before, ways, yard.obstacles.soil_xy,
-                yard.base)
+                yard.reach.shut_in_already, stands, before, _ways(yard, work),
+                yard.obstacles.soil_xy, yard.base)
 
 
 @dataclass(frozen=True, eq=False)
@@ -240,6 +232,33 @@ class Yard:
         return cls(wanted, standing, obstacles, base, reach, builder)
 
 
+@dataclass(frozen=True, eq=False)
+class Work:
+    """An order with the ``options`` and ``costs`` it was found by, and the ``chosen`` of them."""
+
+    options: Options
+    costs: HaulCosts
+    least: Sequence[float]
+    order: Order
+    chosen: Mapping[int, tuple[int, float]]
+
+    @classmethod
+    def of(cls, yard: Yard, rows: tuple[Row, ...], options: Options, exact_up_to: int) -> Work:
+        """Find the order of work by options, the whole footprint clear along every curve."""
+        weights = [float(row.dumps_remaining) for row in rows]
+        while True:  # every round rules out at least one option
+            costs = HaulCosts(yard.reach, options, len(rows))
+            least = costs.alone()
+            order = best_order(
+                yard.wanted, costs, least, weights, pairs=costs.pairs(), groups=_berms(rows),
+                exact_up_to=exact_up_to)
+            chosen = _chosen(options, costs, order)
+            tight = yard.builder.tightened(options, [option for option, _ in chosen.values()])
+            if tight is None:
+                return cls(options, costs, least, order, chosen)
+            options = tight
+
+
 def _berms(rows: tuple[Row, ...]) -> list[int]:
     """Return the rows of each berm as bits."""
     out: dict[int, int] = {}
@@ -261,22 +280,20 @@ def _chosen(
     return out
 
 
-def _ways(
-    yard: Yard, options: Options, costs: HaulCosts, order: Order,
-    chosen: dict[int, tuple[int, float]],
-) -> dict[int, NDArray[np.float64]]:
+def _ways(yard: Yard, work: Work) -> dict[int, NDArray[np.float64]]:
     """Return for the first rows served the points base_link passes on its way there and in."""
-    stands = dict(zip(order.sequence, order.stands))
-    soon = set(list(dict.fromkeys(order.stands))[:WAYS_AHEAD])
+    options = work.options
+    stands = dict(zip(work.order.sequence, work.order.stands))
+    soon = set(list(dict.fromkeys(work.order.stands))[:WAYS_AHEAD])
     fields: dict[int, Field] = {}
     out: dict[int, NDArray[np.float64]] = {}
-    for p, (option, _) in chosen.items():
+    for p, (option, _) in work.chosen.items():
         row = options.places[p].row
         mask = stands[row]
         if mask not in soon:
             continue
         if mask not in fields:
-            fields[mask] = costs.field(mask)
+            fields[mask] = work.costs.field(mask)
         way = fields[mask].way(int(options.entry_cell[option]))[::-1]
         approach = options.approaches[options.approach[option]]
         curve = chained(approach.run_up_start, yard.builder.fan[options.entry[option]].poses)
@@ -287,12 +304,13 @@ def _ways(
 
 
 def _steps(
-    rows: tuple[Row, ...], yard: Yard, options: Options, chosen: dict[int, tuple[int, float]],
-    sequence: Sequence[int], before: Mapping[int, int], in_lifts: bool,
+    rows: tuple[Row, ...], yard: Yard, work: Work, sequence: Sequence[int],
+    before: Mapping[int, int], in_lifts: bool,
 ) -> tuple[PlanStep, ...]:
     """Lay the order out load by load."""
     by_row: dict[int, list[PlanStep]] = {k: [] for k in sequence}
-    for p, (option, haul) in chosen.items():
+    options = work.options
+    for p, (option, haul) in work.chosen.items():
         place = options.places[p]
         way = options.approaches[options.approach[option]]
         by_row[place.row] += [PlanStep(place.row, load, way, haul) for load in place.loads]

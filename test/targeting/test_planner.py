@@ -11,6 +11,7 @@ from berm_ledger.targeting import choose_target, Ground, NoTarget, Planner, Read
 from berm_ledger.targeting.planner import newly_blocked
 import numpy as np
 import numpy.testing as npt
+from plan_oracle import check_plan
 import pytest
 from targeting_kit import bare_rows, berm_of, raised, rectangle, ring, rover_of, site_of, straight
 
@@ -279,6 +280,23 @@ def test_a_load_stays_on_its_segment_when_the_lowest_stretch_moves_to_the_end():
     target = planner.next_target()
     assert (target.segment, planner.replans) == (1, 1)
     assert target.station_m == pytest.approx(0.4)
+
+
+def test_a_segment_is_served_at_its_middle_when_its_lowest_stretch_cannot_be_reached():
+    # Posts on both sides leave a lane to the middle of the first segment, but not to its end.
+    posts = [rectangle(x0, y0, x1, y0 + 1.2) for y0 in (0.4, -1.6)
+             for x0, x1 in ((-1.0, -0.04), (0.44, 1.2))]
+    site = site_of(straight(0.8), borrow=[PIT], keep_outs=posts)
+    rows = list(bare_rows(site, loads=[2, 0]))
+    assert planner_of(site, rows).plan.complete
+
+    rows[0] = replace(dumped(rows[0], 0.1, 1), low_station_m=0.38)
+    planner = planner_of(site, rows)
+
+    assert planner.plan.complete
+    target = planner.next_target()
+    assert (target.segment, target.station_m) == (1, pytest.approx(0.2))
+    check_plan(site, planner.plan)
 
 
 def test_offsets_of_the_crest_are_told():
