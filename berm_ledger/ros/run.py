@@ -112,6 +112,7 @@ def run(name: str, make_node: Callable[[], Any], arguments: Sequence[str] | None
     give_back_large_blocks()
     try:
         import rclpy
+        from rclpy.exceptions import ParameterException
         from rclpy.signals import SignalHandlerOptions
         from rclpy.utilities import remove_ros_args
     except ImportError as exc:
@@ -126,7 +127,7 @@ def run(name: str, make_node: Callable[[], Any], arguments: Sequence[str] | None
         return complain(name, exc)
     try:
         return 0 if stop.came else run_node(make_node(), stop)
-    except (BermLedgerError, OSError) as exc:
+    except (BermLedgerError, ParameterException, OSError) as exc:
         return complain(name, exc)
     finally:
         rclpy.try_shutdown()

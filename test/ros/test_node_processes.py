@@ -70,9 +70,10 @@ def test_a_bad_site_file_is_one_line_and_exit_code_2(world, tmp_path, node, text
     ('ledger', [], 'site_file'),
     ('yard', parameters(site_file='missing.yaml'), 'missing.yaml'),
     ('ledger', parameters(site_file='a.yaml', site_fiel='b.yaml'), 'site_fiel is not known'),
+    ('target', parameters(site_file='a.yaml', use_sim_time='1'), 'use_sim_time'),
     ('target', ['site.yaml'], "unknown argument 'site.yaml'"),
     ('ledger', ['--ros-args', '-p', 'nonsense'], 'nonsense'),
-], ids=['no site', 'no file', 'misspelt', 'stray', 'malformed'])
+], ids=['no site', 'no file', 'misspelt', 'of ROS', 'stray', 'malformed'])
 def test_bad_arguments_are_one_line_and_exit_code_2(world, node, arguments, said):
     result = run(node, *arguments)
 
