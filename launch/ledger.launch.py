@@ -49,6 +49,7 @@ def generate_launch_description():
         'output': 'screen',
         'arguments': ['--ros-args', '--log-level', LaunchConfiguration('log_level')]}
     pose = ('pose', LaunchConfiguration('pose_topic'))
+    dump = ('dump', LaunchConfiguration('dump_topic'))
     return LaunchDescription([
         *(DeclareLaunchArgument(name, default_value=default, description=description)
           for name, default, description in ARGUMENTS),
@@ -58,8 +59,7 @@ def generate_launch_description():
                 **shared, 'books_file': typed('books_file'),
                 'elevation_type': typed('elevation_type'), 'layer': typed('layer')}],
             remappings=[
-                pose, ('elevation', LaunchConfiguration('elevation_topic')),
-                ('dump', LaunchConfiguration('dump_topic')),
+                pose, dump, ('elevation', LaunchConfiguration('elevation_topic')),
                 ('drum_current', LaunchConfiguration('drum_current_topic'))],
             # It is sent grids of many megabytes.
             additional_env=large_pages(os.environ), **common),
@@ -68,5 +68,5 @@ def generate_launch_description():
             parameters=[{
                 **shared, 'pose_timeout_s': typed('pose_timeout_s', float),
                 'books_timeout_s': typed('books_timeout_s', float)}],
-            remappings=[pose], **common),
+            remappings=[pose, dump], **common),
     ])
