@@ -255,6 +255,24 @@ def _off_discs(cells: Floats, parts: Sequence[tuple[Floats, Floats]]) -> Floats:
     return out
 
 
+def newly_blocked(soil_xy: Floats, known_xy: Floats) -> Floats:
+    """Return the blocked points that are not among the known ones."""
+    if not len(soil_xy) or not len(known_xy):
+        return soil_xy
+    # Most are cells of the same grid; the few others take the search.
+    others = soil_xy[~np.isin(_as_complex(soil_xy), _as_complex(known_xy))]
+    if not len(others):
+        return others
+    gap, _ = cKDTree(known_xy).query(others)
+    out: Floats = others[gap > 0.5 * SOIL_CELL_M]
+    return out
+
+
+def _as_complex(points_xy: Floats) -> NDArray[np.complex128]:
+    """Return points (n, 2) as one number each."""
+    return np.ascontiguousarray(points_xy).view(np.complex128)[:, 0]
+
+
 def moved(poses: Floats, points_xy: Floats) -> Floats:
     """Turn points (k, 2) of base_link at poses (n, 3) into the site frame, (n, k, 2)."""
     cos, sin = np.cos(poses[:, 2])[:, None], np.sin(poses[:, 2])[:, None]

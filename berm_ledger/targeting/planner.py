@@ -5,7 +5,8 @@ A plan kept ready: next target at once, and the present one kept unless there is
 
 After a change of the books the plan at hand is kept when it still serves everything that is
 wanted, when what stands now stood then or was built in the plan's own order, and when no newly
-blocked ground lies on a way that is still needed. Otherwise it is made anew.
+blocked ground lies on a way that is still needed, and while the robot, where no borrow area is
+named, has not gone where it is cut off from that way. Otherwise it is made anew.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from .dump_line import drop_of_row, MARGIN_M
 from .finish import done_reason
 from .lifts import may_begin
 from .look import look_at_unknown
-from .obstacles import Obstacles, segment_name, SOIL_CELL_M
+from .obstacles import newly_blocked, Obstacles, segment_name, SOIL_CELL_M
 from .plan import Plan, Unserved
 from .reach import half_width_m, mask_from_built
 from .replan import Replan
@@ -70,6 +71,8 @@ class Planner:
         self.replans = 0
         self._present: int | None = None
         self._present_dumps = 0
+        # Where the robot was that the plan at hand is for.
+        self._place: Pose2 | None = None
         self._answer: Target | NoTarget | None = None
         self.obstacles: Obstacles | None = None
 
@@ -120,6 +123,7 @@ class Planner:
             return None
         standing = standing_segments(self.site, self.rows)
         obstacles = self._obstacles_of(self.rows, ground, standing)
+        self._follow(robot, standing)
         new = self._out_of_plan(wanted, standing)
         holds = self._plan_holds(wanted - new, obstacles.soil_xy)
         holds = holds and not self._way_may_be_free(standing, obstacles.soil_xy)
@@ -152,6 +156,7 @@ class Planner:
         self.rows, self.plan = due.rows, plan
         if anew:
             self.replans += 1
+            self._place = due.robot
             LOG.debug('plan %d: %s', self.replans, plan.summary())
         obstacles = self._obstacles_of(due.rows, due.ground, due.standing)
         answer = self._first(due.standing, obstacles)
@@ -200,6 +205,15 @@ class Planner:
         self.obstacles = Obstacles.of_site(
             self.site, rows, ground, standing.tolist(), before=self.obstacles)
         return self.obstacles
+
+    def _follow(self, robot: Pose2 | None, standing: Bools) -> None:
+        """Drop the plan at hand when the robot is cut off from where that was made for."""
+        plan = self.plan
+        if self.site.yard.borrow_areas or robot is None or plan is None or plan.base is None:
+            return
+        if self._place is None or not plan.base.with_standing(standing).joins(robot, self._place):
+            self.plan = None
+        self._place = robot
 
     def _out_of_plan(self, wanted: set[int], standing: Bools) -> set[int]:
         """Return wanted rows the plan does not know, or knows only with less standing."""
@@ -373,21 +387,3 @@ def _why(row: Row, way: Approach) -> str:
     if not math.isfinite(row.height_m):
         return f'{segment_name(row)} was not seen yet and counts as bare, {tail}'
     return f'{segment_name(row)} is {row.target_height_m - row.height_m:.3f} m low, {tail}'
-
-
-def newly_blocked(soil_xy: Floats, known_xy: Floats) -> Floats:
-    """Return the blocked points that are not among the known ones."""
-    if not len(soil_xy) or not len(known_xy):
-        return soil_xy
-    # Most are cells of the same grid; the few others take the search.
-    others = soil_xy[~np.isin(_as_complex(soil_xy), _as_complex(known_xy))]
-    if not len(others):
-        return others
-    gap, _ = cKDTree(known_xy).query(others)
-    out: Floats = others[gap > 0.5 * SOIL_CELL_M]
-    return out
-
-
-def _as_complex(points_xy: Floats) -> NDArray[np.complex128]:
-    """Return points (n, 2) as one number each."""
-    return np.ascontiguousarray(points_xy).view(np.complex128)[:, 0]

@@ -188,6 +188,14 @@ class ReachMap:
         """Tell whether some source can still get out with more segments standing."""
         return bool(self._usable(self.free_with(built)).any())
 
+    def joins(self, robot: Pose2, other: Pose2) -> bool:
+        """Tell whether two places of a robot are on ground that is joined, or both on none."""
+        one, two = self._cell_near(robot), self._cell_near(other)
+        if min(one, two) < 0:
+            return one == two
+        joined = label(self.free.reshape(self.lattice.shape))[0].reshape(-1)
+        return bool(joined[one] == joined[two])
+
     def _usable(self, free: Bools) -> Bools:
         """Return the source cells that are free and from which one gets out."""
         usable: Bools = self.sources & free
@@ -273,11 +281,16 @@ class ReachMap:
             return out & self.free
         if robot is None:
             return self._out(self.free)
+        nearest = self._cell_near(robot)
+        out[nearest] = nearest >= 0
+        return out
+
+    def _cell_near(self, robot: Pose2) -> int:
+        """Return the free cell nearest to a robot, -1 where it is far from all."""
         gap = np.hypot(*(self.centres_xy - robot.xy).T)
         gap[~self.free] = np.inf
         nearest = int(np.argmin(gap))
-        out[nearest] = bool(gap[nearest] <= SNAP_M)
-        return out
+        return nearest if gap[nearest] <= SNAP_M else -1
 
 
 def half_width_m(rover: Rover) -> float:

@@ -8,7 +8,7 @@ import math
 from berm_ledger.books.rows import State
 from berm_ledger.geometry import Lattice, Polyline, Pose2
 from berm_ledger.targeting import choose_target, Ground, NoTarget, Planner, ReadyChoice, Target
-from berm_ledger.targeting.planner import newly_blocked
+from berm_ledger.targeting.obstacles import newly_blocked
 import numpy as np
 import numpy.testing as npt
 from plan_oracle import check_plan
@@ -319,6 +319,30 @@ def test_ready_choice_answers_as_a_plan_made_at_once_and_plans_once():
     assert ready.planner.replans == 1
     assert ready(site, rows, None, None, hold_text='soil is gone').code == 'hold'
     assert repr(ready(site, rows, None, None)) == repr(answers[0])
+
+
+def test_without_borrow_areas_the_way_is_the_one_from_where_the_robot_stands_now():
+    site = site_of(ring(2.0))
+    rows = [dumped(row, 0.15, 0) for row in bare_rows(site)]
+    rows[3], ready = dumped(rows[3], 0.1, 1), ReadyChoice()
+
+    def reach_m(robot):
+        return math.hypot(*ready(site, tuple(rows), None, robot).run_up_start.xy)
+
+    outside, inside = Pose2(3.5, 0.0), Pose2(0.0, 0.0)
+    assert reach_m(outside) > 2.0
+    assert reach_m(inside) < 2.0
+    assert reach_m(Pose2(0.3, 0.3)) < 2.0
+    assert ready.planner.replans == 2
+    assert reach_m(outside) > 2.0
+
+
+def test_a_robot_that_comes_into_the_yard_is_given_a_target():
+    site = site_of(straight(2.0))
+    rows, ready = bare_rows(site), ReadyChoice()
+    answer = ready(site, rows, None, Pose2(-8.0, 0.0))
+    assert (answer.code, 'free ground' in answer.reason) == ('blocked', True)
+    assert isinstance(ready(site, rows, None, Pose2(0.0, 2.0)), Target)
 
 
 def test_ready_choice_asks_again_from_another_place_only_when_the_robot_has_moved(monkeypatch):
