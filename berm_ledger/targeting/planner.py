@@ -127,6 +127,7 @@ class Planner:
         new = self._out_of_plan(wanted, standing)
         holds = self._plan_holds(wanted - new, obstacles.soil_xy)
         holds = holds and not self._way_may_be_free(standing, obstacles.soil_xy)
+        holds = holds and not self._is_used_up(wanted)
         answer = self._first(standing, obstacles) if holds and not new else None
         if answer is not None:
             self._answer = answer
@@ -238,6 +239,13 @@ class Planner:
         if plan is None or not self._wanted_unserved():
             return False
         return bool((plan.standing & ~standing).any() or len(newly_blocked(plan.soil_xy, soil_xy)))
+
+    def _is_used_up(self, wanted: set[int]) -> bool:
+        """Tell whether all that the plan serves is done; who it left out is asked again."""
+        plan = self.plan
+        if plan is None or not wanted <= {u.row for u in plan.unserved}:
+            return False
+        return any(row.dumps_remaining > 0 and k not in wanted for k, row in enumerate(plan.rows))
 
     def _ways_clear(self, plan: Plan, wanted: set[int], soil_xy: Floats) -> bool:
         """Tell whether newly blocked ground leaves the ways of the plan alone."""

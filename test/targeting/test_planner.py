@@ -9,6 +9,7 @@ from berm_ledger.books.rows import State
 from berm_ledger.geometry import Lattice, Polyline, Pose2
 from berm_ledger.targeting import choose_target, Ground, NoTarget, Planner, ReadyChoice, Target
 from berm_ledger.targeting.obstacles import newly_blocked
+from berm_ledger.targeting.plan import Unserved
 import numpy as np
 import numpy.testing as npt
 from plan_oracle import check_plan
@@ -218,6 +219,32 @@ def test_what_no_order_serves_is_named_with_every_target_until_it_can_be():
     assert planner.replans == 2
     assert planner.plan.complete
     assert planner.next_target().unserved == ()
+
+
+def test_who_was_left_out_is_asked_again_once_when_all_others_are_done():
+    # The first segment lies between posts; the second was left out for the sake of the others.
+    posts = [rectangle(-0.4, 0.4, 0.25, 3.0), rectangle(-0.4, -3.0, 0.25, -0.4)]
+    site = site_of(straight(1.6), borrow=[PIT], keep_outs=posts)
+    rows = list(bare_rows(site))
+    planner = planner_of(site, rows)
+    plan = planner.plan
+    assert [u.row for u in plan.unserved] == [0]
+    planner.plan = replace(
+        plan, steps=tuple(step for step in plan.steps if step.row != 1),
+        unserved=(*plan.unserved, Unserved(1, 'walled off')))
+
+    rows[2:] = [dumped(row, 0.15, 0) for row in rows[2:]]
+    planner.update(rows)
+    assert planner.next_target().segment == 2
+
+    rows[1] = dumped(rows[1], 0.15, 0)
+    replans = []
+    for height_m in (0.001, 0.002, 0.003):
+        rows[0] = replace(rows[0], height_m=height_m)
+        planner.update(rows)
+        assert planner.next_target().code == 'blocked'
+        replans.append(planner.replans)
+    assert replans == [3, 3, 3]
 
 
 def test_a_heap_out_of_turn_makes_a_new_plan():
