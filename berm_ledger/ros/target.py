@@ -195,8 +195,8 @@ class TargetNode(ManagedNode[TargetParameters]):
             self._take(kind, msg)
         except MessageError as exc:
             self.get_logger().warning(f'{kind}: {exc}', throttle_duration_sec=LOG_PERIOD_S)
+            self._unread[kind] = f'{kind} cannot be used: {exc}'
             if kind in NEEDED:
-                self._unread[kind] = f'{kind} cannot be used: {exc}'
                 self._decide_and_show()
             return
         self._unread.pop(kind, None)
@@ -249,12 +249,20 @@ class TargetNode(ManagedNode[TargetParameters]):
         """Say what is missing or stale at this moment."""
         if self._intake is None:
             return 'the target node is not active'
-        return next(iter(self._unread.values()), None) or stale_text(
+        return self._unusable() or stale_text(
             now_s=self._steady_s(), ledger_there=self.count_publishers('segments') > 0,
             books_timeout_s=self.parameters.books_timeout_s,
             pose_timeout_s=self.parameters.pose_timeout_s,
             **{name: self._receipts.get(name) for name in (*NEEDED, 'pose')}) or (
                 None if self._robot is None else uncertain_text(self._robot))
+
+    def _unusable(self) -> str | None:
+        """Say which input came and cannot be used; a pose that cannot matters once none can."""
+        pose = self._receipts.get('pose')
+        fresh = pose is not None and (
+            self._steady_s() - pose.received_s <= self.parameters.pose_timeout_s)
+        kinds = NEEDED if fresh else (*NEEDED, 'pose')
+        return next((self._unread[kind] for kind in kinds if kind in self._unread), None)
 
     def _decide(self, stale: str | None, robot: Pose2 | None = None) -> Target | NoTarget:
         """Choose for a robot pose, that of the last message where none is given."""

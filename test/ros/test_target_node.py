@@ -84,10 +84,10 @@ class Bench:
             out.get_subscription_count() for out in self.out.values()))
         world.until(lambda: 'target' in self.heard)
 
-    def pose(self, stamp_s, x_m=1.0, y_m=3.5, yaw_rad=0.3, **spread):
+    def pose(self, stamp_s, x_m=1.0, y_m=3.5, yaw_rad=0.3, frame_id='map', **spread):
         msg = self.pose_class()
         pose = Pose2(x_m, y_m, yaw_rad)
-        fill_pose(msg, StampedPose(int(stamp_s * NS), 'map', pose, **spread))
+        fill_pose(msg, StampedPose(int(stamp_s * NS), frame_id, pose, **spread))
         self.pose_out.publish(msg)
 
     def ground(self, blocked=None, frame_id='map'):
@@ -351,6 +351,20 @@ def test_no_target_by_books_of_another_site_or_frame(bench, spoil, text):
     bench.segments(12.0)
     bench.world.until(lambda: bench.status().level == OK)
     assert bench.next_target()[0]
+
+
+def test_poses_that_cannot_be_used_are_named_once_no_other_has_come_for_long(bench):
+    bench.feed()
+    bench.pose(10.5, frame_id='odom')
+    bench.world.until(lambda: 'pose' in bench.target._unread)
+    assert bench.next_target()[0]
+
+    bench.now_s += 2.5
+
+    bench.world.until(lambda: bench.status().level == STALE)
+    assert 'the pose is in frame odom, the site file says map' in bench.status().message
+    bench.pose(11.0)
+    bench.world.until(lambda: bench.status().level == OK)
 
 
 def test_the_limits_can_be_changed_while_it_runs_but_not_to_nonsense(bench):
