@@ -25,11 +25,13 @@ import numpy.testing as npt
 from PIL import Image
 import pytest
 from report_kit import (
+    change,
     eventful,
     finished,
     GROUND,
     HEIGHT_M,
     layers,
+    numbered,
     OWN_ERROR_M,
     site_text,
     SLOPE,
@@ -98,6 +100,20 @@ def test_change_around_the_end_of_a_berm_is_a_wedge(facts: Facts) -> None:
     end = plan_view._extent(facts.site.berms[0], 2.0, 2.0, -0.1, 0.2)
     assert (end.r, end.width) == pytest.approx((0.2, 0.2))
     assert (end.theta1, end.theta2) == (-90.0, 90.0)
+
+
+@pytest.mark.parametrize('line', ['[[0, 0], [2, 0]]', '[[0, 0], [0, 2]]'])
+def test_signs_of_many_changes_stay_in_the_plan(tmp_path: Path, line: str) -> None:
+    text = site_text().replace('[[0, 0], [2, 0]]', line)
+    sizes = []
+    for count in (1, 60):
+        changes = [('disturbed', 'west arc', 2, change()) for _ in range(count)]
+        facts = gathered(tmp_path / f'{count}.sqlite', numbered(*changes), text=text)
+        with canvas.drawing():
+            shown = plan_view.plan_view(facts, 0)
+        sizes.append(shown.size_px)
+        assert ('three changes' in shown.note) == (count > 1)
+    npt.assert_allclose(sizes[1], sizes[0], rtol=0.02)
 
 
 def test_band_inside_a_bend_has_no_loop(tmp_path: Path) -> None:

@@ -46,8 +46,8 @@ DESIGN_DASHES = (0, (6, 2, 1, 2))
 EDGE_POINTS = 61
 # Loops that are less deep are not seen [m].
 LOOP_M = 0.002
-# Least distance between the signs of changes [m].
-SIGN_STEP_M = 0.14
+# Least distance between the signs of changes on paper [inch].
+SIGN_IN = 0.3
 # A change of less extent along the line lies around an end of it [m].
 LEAST_EXTENT_M = 0.02
 HALO = [withStroke(linewidth=2.6, foreground=WHITE)]
@@ -88,7 +88,7 @@ def plan_view(facts: Facts, berm_index: int) -> Picture:
     _lines(axes, facts, berm)
     _strip(axes, facts, berm)
     events = facts.events_of(berm)
-    _changes(axes, facts, berm, events)
+    joined = _changes(axes, facts, berm, events, SIGN_IN / scale)
     dumps(axes, [(d.x_m, d.y_m, d.stray) for d in facts.books.dumps], box)
     axes.set(xlim=box[:2], ylim=box[2:], aspect='equal', xlabel='x [m]', ylabel='y [m]')
     handles = _legend(facts, berm, events)
@@ -97,7 +97,7 @@ def plan_view(facts: Facts, berm_index: int) -> Picture:
     else:
         figure.legend(handles=handles, loc='upper center', bbox_to_anchor=(0.5, 0.0), ncol=4)
     return Picture(
-        f'plan-{berm_index + 1}', png_of(figure), 'Plan view', _note(facts, box),
+        f'plan-{berm_index + 1}', png_of(figure), 'Plan view', _note(facts, box) + joined,
         f'Plan of the berm with design line, standing crest, the state of each segment, '
         f'{len(events)} changes without a dump and the dumps.')
 
@@ -279,8 +279,10 @@ def _edge(berm: Berm, from_m: float, to_m: float, offset_m: float) -> NDArray[np
     return points[keep] if np.count_nonzero(keep) > 1 else points
 
 
-def _changes(axes: Axes, facts: Facts, berm: Berm, events: list[Event]) -> None:
-    """Draw the extents of changes, with their signs in a row beside the footprint."""
+def _changes(
+    axes: Axes, facts: Facts, berm: Berm, events: list[Event], step_m: float
+) -> str:
+    """Draw the extents of changes, with signs beside the footprint; say how joined ones read."""
     placed = []
     for event in events:
         ends = [event.figure(name) for name in (
@@ -289,16 +291,52 @@ def _changes(axes: Axes, facts: Facts, berm: Berm, events: list[Event]) -> None:
             axes.add_patch(_extent(berm, *ends))
             placed.append((0.5 * (ends[0] + ends[1]), event.sign))
     offset_m = -_outer_side(berm) * (facts.half_width_m(berm) + 0.5 * MARGIN_M)
-    last_m = -math.inf
-    for station_m, sign in sorted(placed):
-        last_m = max(station_m, last_m + SIGN_STEP_M)
+    row_m = berm.centreline.length_m - (step_m if berm.centreline.closed else 0.0)
+    signs = signs_in_a_row(placed, row_m, step_m)
+    for station_m, place_m, sign in signs:
         axes.annotate(
             sign, berm.centreline.point_at(station_m),
-            xytext=berm.centreline.point_at(last_m, offset_m), ha='center', va='center',
+            xytext=berm.centreline.point_at(place_m, offset_m), ha='center', va='center',
             fontsize=7.0, fontweight='bold', zorder=8,
             bbox={'boxstyle': 'round,pad=0.2', 'facecolor': WHITE, 'edgecolor': PURPLE,
                   'linewidth': 0.8},
             arrowprops={'arrowstyle': '-', 'color': PURPLE, 'linewidth': 0.8, 'shrinkB': 0.0})
+    if len(signs) == len(placed):
+        return ''
+    return ' D1 +2 stands for three changes there, of which D1 is one.'
+
+
+def signs_in_a_row(
+    placed: list[tuple[float, str]], row_m: float, step_m: float
+) -> list[tuple[float, float, str]]:
+    """
+    Return station pointed to, place in the row [m] and text of the signs of changes.
+
+    They stand a step apart from 0 to ``row_m``. Where there is not room enough for all, those of
+    each step are joined.
+
+    Examples
+    --------
+    >>> signs_in_a_row([(0.9, 'D1'), (1.0, 'S1')], 1.0, 0.2)
+    [(0.9, 0.8, 'D1'), (1.0, 1.0, 'S1')]
+    >>> signs_in_a_row([(0.0, 'D1'), (0.25, 'D2'), (0.1, 'S1')], 0.25, 0.2)
+    [(0.0, 0.0, 'D1 +1'), (0.25, 0.2, 'D2')]
+
+    """
+    places: list[float] = []
+    for station_m, _ in sorted(placed):
+        places.append(max(station_m, places[-1] + step_m) if places else station_m)
+    limit_m = row_m
+    for n in reversed(range(len(places))):
+        places[n] = min(places[n], limit_m)
+        limit_m = places[n] - step_m
+    if not places or places[0] >= 0.0:
+        return [(s, place, sign) for (s, sign), place in zip(sorted(placed), places)]
+    steps: dict[int, list[tuple[float, str]]] = {}
+    for station_m, sign in sorted(placed):
+        steps.setdefault(int(min(station_m, row_m) / step_m), []).append((station_m, sign))
+    return [(own[0][0], n * step_m, own[0][1] + (f' +{len(own) - 1}' if own[1:] else ''))
+            for n, own in steps.items()]
 
 
 def _extent(
