@@ -75,6 +75,18 @@ def test_pictures_and_tables_tell_the_account() -> None:
     assert '<b>of</b>' not in html
 
 
+def test_means_of_the_report_say_that_they_are_of_all_loads() -> None:
+    """The summary looks back on the last twenty, the report on the whole build."""
+    entries = [an_entry(n, 1.1 * n, 'load', {
+        'dump_seq': n, 'mass_kg': 6.0, 'mass_se_kg': 0.2, 'cycle_s': 60.0 if n <= 5 else 90.0,
+        'loads_left': 30 - n}) for n in range(1, 26)]
+    html = borrow_tables(some_facts(entries))
+    assert 'Production, means over all 25 loads' in html
+    assert '>42.9<' in html
+    told = summary_dict(SITE, fold(SITE, entries), (), entries)['borrow']
+    assert told['loads_per_h'] == pytest.approx(40.0)
+
+
 def test_the_same_books_give_the_same_pictures() -> None:
     """Byte for byte."""
     with drawing():

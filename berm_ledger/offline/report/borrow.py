@@ -171,7 +171,9 @@ def borrow_tables(facts: Facts) -> str:
                  'spilled<br>[l]', 'carried<br>[l]', 'unexplained<br>[l]', 'loads'),
                 (_period(row, facts.site.material.swell) for row in rows), 'trrrrrrr'))
     if account.loads:
-        parts.append(table('Production', (), _production_lines(facts, account), 'lr'))
+        parts.append(table(
+            f'Production, means over all {len(account.loads)} loads', (),
+            _production_lines(facts, account), 'lr'))
     return '\n'.join(parts)
 
 
