@@ -85,7 +85,7 @@ class Digger:
         if drum.load is not None:
             return
         mass_kg, loose_m3 = drum.fill(yard.drawn_load(fill))
-        bank_m3 = loose_m3 / yard.options.swell
+        bank_m3 = loose_m3 / yard.swell
         middle = lane.start @ Pose2(lane.length_m / 2.0, 0.0)
         thickness_m = yard.soil.skim(
             Patch(middle.x_m, middle.y_m, middle.yaw_rad, lane.length_m, lane.width_m), bank_m3)

@@ -144,8 +144,8 @@ class YardOptions:
         Share of a load that stays in the drum.
     drop_spread_m : float
         Standard deviation of the drop point, each axis [m].
-    swell : float
-        Loose volume for one volume in the ground.
+    swell : float or None
+        Loose volume for one volume in the ground; None is that of the site file.
     rounding : float
         How much a load's fresh surface is rounded, 0 to 0.2.
     borrow : BorrowOptions or None
@@ -173,7 +173,7 @@ class YardOptions:
     weighed: bool = True
     stuck_share: float = 0.03
     drop_spread_m: float = 0.015
-    swell: float = 1.11
+    swell: float | None = None
     rounding: float = 0.06
     borrow: BorrowOptions | None = None
 

@@ -75,6 +75,7 @@ class Yard:
         self.site = site
         self.seed = seed
         self.options = options
+        self.swell = options.swell or site.material.swell
         ground, where, self._sense, self._load, self.chance, current = (
             np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(6))
         self.soil = _bare_soil(site, options, ground)
@@ -180,7 +181,7 @@ class Yard:
     def dig(self) -> Iterator[SimEvent]:
         """Dig a load where the rover stands."""
         yield from self.wait(self.options.dig_s)
-        volume = self.site.load_volume_m3 / self.options.swell
+        volume = self.site.load_volume_m3 / self.swell
         self.soil.dig(self.dig_patch(self.true_pose), volume)
 
     def dig_patch(self, pose: Pose2) -> Patch:
@@ -283,7 +284,7 @@ class Yard:
             'intrusions': [dict(event) for event in self.intrusions],
             'map_error': asdict(self.error),
             'borrow': None if self.drum is None else borrow_truth(
-                self.site, self.soil, self.drum, self.options.swell),
+                self.site, self.soil, self.drum, self.swell),
         }
 
     def _account(self, drop_xy: NDArray[np.float64]) -> tuple[str | None, int | None]:

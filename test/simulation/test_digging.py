@@ -46,6 +46,20 @@ def test_cut_times_swell_is_what_was_dumped_and_what_is_in_the_drum() -> None:
     json.dumps(truth, allow_nan=False)
 
 
+def test_soil_swells_as_the_site_file_says() -> None:
+    """The books of such a build add up by the swell that they are told."""
+    site = straight()
+    site = replace(site, material=replace(site.material, swell=1.25))
+    yard = replace(YARD, borrow=BorrowOptions())
+    build = SimulatedBuild(site, options=BuildOptions(most_loads=2, yard=yard))
+    assert len(list(build.events())) > 2
+    truth = build.truth()
+    cut_m3 = sum(area['cut_m3'] for area in truth['borrow']['areas'])
+    assert truth['borrow']['swell'] == 1.25
+    assert 1.25 * cut_m3 == pytest.approx(
+        truth['dumped_m3'] + truth['borrow']['carried_m3'], rel=1e-9)
+
+
 def test_the_lane_dug_least_is_next_and_cuts_stay_shallow() -> None:
     """All lanes are used before one is dug twice; one lane only, where that is asked for."""
     build, _ = built()
