@@ -16,8 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .options import BorrowOptions
+from ..design import Rover
 
 CURRENT_NS = 1_000_000_000
+# Sand, where the site file says nothing; common practice, no source.
+USUAL_A_PER_KG = 3.5 / 8.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +57,8 @@ class Drum:
     ----------
     options : BorrowOptions
         How the rover digs, and what it tells of its drum.
+    rover : Rover
+        The rover of the site.
     stuck_share : float
         Share of a load that stays in the drum.
     rng : numpy.random.Generator
@@ -62,10 +67,14 @@ class Drum:
     """
 
     def __init__(
-        self, options: BorrowOptions, stuck_share: float, rng: np.random.Generator
+        self, options: BorrowOptions, rover: Rover, stuck_share: float, rng: np.random.Generator
     ) -> None:
         """Start with nothing dug."""
         self.options = options
+        empty_a, full_a = rover.drum_current_a or (0.0, USUAL_A_PER_KG * rover.payload_kg)
+        self._empty_a = empty_a if options.empty_a is None else options.empty_a
+        self._a_per_kg = ((full_a - empty_a) / rover.payload_kg if options.a_per_kg is None
+                          else options.a_per_kg)
         self.load: Load | None = None
         self.digs: list[dict[str, Any]] = []
         self._share, self._rng = stuck_share, rng
@@ -77,7 +86,7 @@ class Drum:
         if self.load is None or elapsed_ns < self._due_ns:
             return None
         self._due_ns = elapsed_ns + CURRENT_NS
-        return float(self.options.empty_a + self.options.a_per_kg * self.load.mass_kg
+        return float(self._empty_a + self._a_per_kg * self.load.mass_kg
                      + self.options.noise_a * self._rng.standard_normal())
 
     def fill(self, load: Load) -> tuple[float, float]:

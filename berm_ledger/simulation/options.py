@@ -83,9 +83,10 @@ class BorrowOptions:
         lane that was dug least is next.
     area : int
         Index of the first area used; the others follow in turn.
-    empty_a, a_per_kg : float
-        Drum current of an empty drum [A] and for every kilogram in it [A/kg]: about 3.5 A for
-        8 kg of sand (common practice, no source).
+    empty_a, a_per_kg : float or None
+        Drum current of an empty drum [A] and for every kilogram in it [A/kg]; None is that of the
+        site file, or 0 A and 3.5 A for 8 kg of sand where that has none (common practice, no
+        source).
     noise_a : float
         Standard deviation of one reading of it [A].
     partial_loads : tuple of int
@@ -99,8 +100,8 @@ class BorrowOptions:
     survey_looks: int = 10
     one_lane: bool = False
     area: int = 0
-    empty_a: float = 0.0
-    a_per_kg: float = 3.5 / 8.0
+    empty_a: float | None = None
+    a_per_kg: float | None = None
     noise_a: float = 0.2
     partial_loads: tuple[int, ...] = ()
     partial_fill: float = 0.5

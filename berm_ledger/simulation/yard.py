@@ -92,7 +92,7 @@ class Yard:
         self.intrusions: list[dict[str, Any]] = []
         #: The drum where its loads are dug in lanes; None where that is not followed.
         self.drum = None if options.borrow is None else Drum(
-            options.borrow, options.stuck_share, current)
+            options.borrow, site.rover, options.stuck_share, current)
         self._grid_due_ns = 0
         self._truth: Truth | None = None
 

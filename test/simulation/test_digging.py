@@ -82,6 +82,17 @@ def test_the_drum_current_tells_the_mass() -> None:
     assert 0.1 < np.std(noisy) < 0.6
 
 
+def test_the_drum_current_is_that_of_the_site_file() -> None:
+    """The books of such a build weigh its loads by the line that they are told."""
+    site = straight()
+    site = replace(site, rover=replace(site.rover, drum_current_a=(1.0, 5.0)))
+    yard = replace(YARD, borrow=replace(BorrowOptions(), noise_a=0.0))
+    build = SimulatedBuild(site, options=BuildOptions(most_loads=2, yard=yard))
+    seen = {round(e.value, 9) for e in build.events() if e.kind == 'drum_current'}
+    masses = [dump['mass_kg'] for dump in build.truth()['dumps']]
+    assert seen == {round(1.0 + 4.0 * mass / site.rover.payload_kg, 9) for mass in masses}
+
+
 def test_a_partial_load_is_smaller() -> None:
     """Half a drum is half a cut and half a dump."""
     build, _ = built(partial_loads=(3,), partial_fill=0.5)
