@@ -20,9 +20,8 @@ S_PER_DAY = 86_400
 # Stamps below count from the start of a clock of their own, not from 1970.
 FIRST_DATE_NS = 1_000_000_000_000_000_000
 WIDTH = 100
-HEADING = (
-    f'{"time (UTC)":21} {"entry":13} {"change":>8} {"balance":>8} {"height":>6}  detail',
-    f'{"":21} {"":13} {"l":>8} {"l":>8} {"m":>6}')
+HEADING = f'{{:21}} {"entry":13} {"change":>8} {"balance":>8} {"height":>6}  detail'
+UNITS = f'{"":21} {"":13} {"l":>8} {"l":>8} {"m":>6}'
 # Facts of the whole site that every account shows.
 COMMON = ('datum', 'hold', 'resume')
 
@@ -173,7 +172,9 @@ def statement_text(
     """
     lines = statement_lines(entries, berm, segment, every_reading=every_reading)
     body = [_line_text(line) for line in lines] or ['nothing booked yet']
-    return '\n'.join([f'{berm}, segment {segment}', *HEADING, *body])
+    dated = not lines or lines[-1].stamp_ns >= FIRST_DATE_NS
+    heading = HEADING.format('time (UTC)' if dated else 'time')
+    return '\n'.join([f'{berm}, segment {segment}', heading, UNITS, *body])
 
 
 def _of_account(entries: Iterable[Entry], berm: str, segment: int) -> Iterator[Entry]:
@@ -262,6 +263,7 @@ def _line_text(line: Line) -> str:
     balance = '' if line.balance_l is None else _figure(line.balance_l)
     height = '' if line.height_m is None else _figure(line.height_m, '.3f')
     detail = ' '.join(line.detail.split())
-    text = (f'{utc_text(line.stamp_ns):21} {line.what:13} {change:>8} {balance:>8} {height:>6}  '
+    time = stamp_text(line.stamp_ns).removesuffix(' UTC')
+    text = (f'{time:21} {line.what:13} {change:>8} {balance:>8} {height:>6}  '
             f'{detail}').rstrip()
     return text if len(text) <= WIDTH else text[:WIDTH - 3].rstrip() + '...'

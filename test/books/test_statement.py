@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """The statement of an account: what concerns it, in order, and changes that add up."""
 
+from dataclasses import replace
 from datetime import datetime, timezone
 
 from berm_ledger.books.statement import statement_lines, statement_text, utc_text
@@ -28,6 +29,15 @@ time (UTC)            entry           change  balance height  detail
 def test_the_statement_reads_so() -> None:
     entries = [e for e in a_build() if e.seq <= 11]
     assert f'\n{statement_text(entries, WEST, 2)}\n' == STATEMENT
+
+
+def test_a_clock_that_counts_from_a_start_has_no_date() -> None:
+    entries = numbered(('dump', WEST, 2, dump()))
+    start = replace(entries[0], stamp_ns=97_600_000_000)
+    _, heading, _, line = statement_text([start], WEST, 2).splitlines()
+    assert heading.split()[:2] == ['time', 'entry']
+    assert line.split()[:3] == ['97.6', 's', 'dump']
+    assert line.index('dump') == heading.index('entry')
 
 
 def test_it_shows_what_concerns_the_account_and_nothing_else() -> None:

@@ -57,7 +57,8 @@ def test_folder_of_a_replay_will_do(call: Call, books: Path) -> None:
 def test_history_of_a_segment_tells_of_its_dumps(call: Call, books: Path) -> None:
     done = call('show', books, '--segment', 2)
     assert (done.code, done.err) == (0, '')
-    kinds = [line.split()[2] for line in done.out.splitlines() if line.startswith('1970-01-01')]
+    lines = [line.split() for line in done.out.splitlines()]
+    kinds = [line[2] for line in lines if line[1:2] == ['s']]
     assert kinds == ['datum', 'dump', 'reading']
     other = call('show', books, '--segment', 1)
     assert 'datum' in other.out
