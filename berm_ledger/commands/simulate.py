@@ -87,6 +87,11 @@ def truth_path(bag: str) -> Path:
     """
     Return where the truth of a bag goes: beside it, so that the bag's folder stays clean.
 
+    Raises
+    ------
+    UsageError
+        The path has no name of its own.
+
     Examples
     --------
     >>> truth_path('runs/first/').as_posix()
@@ -94,6 +99,9 @@ def truth_path(bag: str) -> Path:
 
     """
     path = Path(bag)
+    if path.name in ('', '..'):
+        msg = f'{path} names no new folder; name one for the bag, such as bag'
+        raise UsageError(msg)
     return path.with_name(f'{path.name}.truth.json')
 
 

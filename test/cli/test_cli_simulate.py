@@ -81,6 +81,10 @@ def test_storage_compression_and_grid_maps_can_be_chosen(call: Call) -> None:
 @pytest.mark.parametrize(('arguments', 'text'), [
     (('--seed', '-1'), '--seed -1 is negative'),
     (('--loads', '0'), '--loads 0 builds nothing'),
+    (('--out', '.'), '. names no new folder'),
+    (('--out', ''), '. names no new folder'),
+    (('--out', '..'), '.. names no new folder'),
+    (('--out', '/'), '/ names no new folder'),
 ])
 def test_bad_options_are_one_line(call: Call, arguments: tuple[str, ...], text: str) -> None:
     pytest.importorskip('rosbags')
