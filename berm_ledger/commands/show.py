@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from ..errors import UsageError
 
 if TYPE_CHECKING:
-    from ..books import Row
+    from ..books import Books, Row
 
 SUMMARY = "print the table of a books file, or one segment's history"
 
@@ -44,10 +44,17 @@ def run(args: argparse.Namespace) -> int:
             opened.entries, row.berm, row.segment, every_reading=args.readings)
         sys.stdout.write(text + '\n')
         return 0
-    books = replace(opened.books, rows=rows)
+    books = opened.books if args.berm is None else of_berm(opened.books, args.berm)
     borrow = borrow_line(account_of(opened.entries), opened.books.dumps_remaining)
     sys.stdout.write(table_text(books, books.last_stamp_ns or 0, borrow) + '\n')
     return 0
+
+
+def of_berm(books: Books, berm: str) -> Books:
+    """Return the books with the accounts, dumps and flags of one berm only."""
+    return replace(
+        books, rows=books.rows_of(berm), dumps=tuple(d for d in books.dumps if d.berm == berm),
+        flags=tuple(flag for flag in books.flags if flag.berm == berm))
 
 
 def chosen_rows(

@@ -12,7 +12,7 @@ from berm_ledger.books.journal import Journal
 from berm_ledger.commands.show import chosen_rows
 from berm_ledger.errors import UsageError
 from berm_ledger.site_source import load_site
-from cli_kit import Outcome, SITE
+from cli_kit import Outcome, ROOT, SITE
 import pytest
 
 Call = Callable[..., Outcome]
@@ -89,6 +89,23 @@ def test_reading_leaves_the_books_as_they_are(call: Call, books: Path) -> None:
 def test_account_that_is_none_is_one_line(
         call: Call, books: Path, arguments: tuple[str, ...], text: str) -> None:
     assert text in call('show', books, *arguments).complaint
+
+
+def test_one_berm_is_shown_with_its_own_dumps_and_flags(call: Call, tmp_path: Path) -> None:
+    loaded = load_site(ROOT / 'config' / 'two_berms_site.yaml')
+    path = tmp_path / 'two.sqlite'
+    lost = {'volume_m3': 0.002, 'volume_se_m3': 0.0001, 'station_from_m': 0.1,
+            'station_to_m': 0.3, 'rework': True}
+    with Journal.create(path, loaded.digest, 'two.yaml', loaded.text) as journal:
+        journal.append([
+            *(Entry(seq, seq * 10**9, 'dump', berm, 1, {
+                'mass_kg': 8.0, 'x_m': 0.0, 'y_m': 0.0, 'yaw_rad': 0.0, 'station_m': 0.2,
+                'offset_m': 0.0}) for seq, berm in enumerate(('shelter', 'shelter', 'kerb'), 1)),
+            Entry(4, 4 * 10**9, 'disturbed', 'shelter', 1, lost)])
+    head = {berm: call('show', path, '--berm', berm).out for berm in ('shelter', 'kerb')}
+    assert '| 2 dumped | 1 flagged |' in head['shelter']
+    assert '| 1 dumped | 0 flagged |' in head['kerb']
+    assert 'REWORK' not in head['kerb']
 
 
 def test_segment_of_several_berms_needs_the_berm() -> None:
