@@ -19,13 +19,12 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from .crest_levels import layer_of, level_changes_m
 from .opened import OpenedBooks
 from ..books import Row
-from ..books.acceptance import crest_lines
 from ..books.layers import DATUM, HEIGHT
 from ..design import Berm, Site
 from ..errors import BooksError
-from ..geometry import Lattice
 from ..survey.area import survey_area
 from ..survey.snapshot import NamedSurface
 
@@ -195,7 +194,7 @@ def same_datum(before: OpenedBooks, after: OpenedBooks) -> bool:
         return plane_a == plane_b
     if _datum_entry(before) != _datum_entry(after):
         return False
-    old, new = _layer(before, DATUM), _layer(after, DATUM)
+    old, new = layer_of(before, DATUM), layer_of(after, DATUM)
     if old is None or new is None:
         return True
     # Cells that were seen late are surveyed after all; the others stay as they were.
@@ -214,11 +213,6 @@ def _known(layer: NamedSurface) -> NDArray[np.bool_]:
     """Tell which values of a layer are known."""
     out: NDArray[np.bool_] = np.isfinite(layer.values.astype(float))
     return out
-
-
-def _layer(opened: OpenedBooks, name: str) -> NamedSurface | None:
-    """Return a kept layer, None without it."""
-    return next((layer for layer in opened.surfaces if layer.name == name), None)
 
 
 def _notes(before: OpenedBooks, after: OpenedBooks, *, same: bool) -> tuple[str, ...]:
@@ -241,7 +235,7 @@ def _notes(before: OpenedBooks, after: OpenedBooks, *, same: bool) -> tuple[str,
 def _surface_changes(before: OpenedBooks, after: OpenedBooks) -> list[Change]:
     """Return the change of volume of each segment between the kept surfaces [m3]."""
     unknown = [Change() for _ in before.books.rows]
-    old, new = _layer(before, HEIGHT), _layer(after, HEIGHT)
+    old, new = layer_of(before, HEIGHT), layer_of(after, HEIGHT)
     if old is None or new is None or old.lattice != new.lattice:
         return unknown
     area = survey_area(after.site, ground_m=_lowest_m(after))
@@ -263,7 +257,7 @@ def _surface_changes(before: OpenedBooks, after: OpenedBooks) -> list[Change]:
 
 def _lowest_m(opened: OpenedBooks) -> float:
     """Return the lowest level of the kept ground [m]; 0 without one."""
-    layer = _layer(opened, DATUM)
+    layer = layer_of(opened, DATUM)
     if layer is None or not np.isfinite(layer.values.astype(float)).any():
         return 0.0
     return float(np.nanmin(layer.values.astype(float)))
@@ -271,52 +265,10 @@ def _lowest_m(opened: OpenedBooks) -> float:
 
 def _crest_changes(before: OpenedBooks, after: OpenedBooks) -> list[Change]:
     """Return the change of the crest's elevation of each segment [m]."""
-    levels = [crest_levels_m(opened) for opened in (before, after)]
     return [
-        Change(levels[1][i] - levels[0][i], math.hypot(a.height_se_m, b.height_se_m))
-        for i, (a, b) in enumerate(zip(before.books.rows, after.books.rows))]
-
-
-def crest_levels_m(opened: OpenedBooks) -> list[float]:
-    """
-    Return the mean elevation of the crest of each segment.
-
-    Parameters
-    ----------
-    opened : OpenedBooks
-        Books.
-
-    Returns
-    -------
-    list of float
-        Elevations in the site frame [m]; NaN is unknown.
-
-    """
-    datum = _layer(opened, DATUM)
-    lines = crest_lines(opened.site, opened.surfaces)
-    out = []
-    for row in opened.books.rows:
-        crest = lines.get(row.berm)
-        if crest is None or datum is None:
-            out.append(math.nan)
-            continue
-        own = (crest.station_m >= row.station_from_m) & (crest.station_m < row.station_to_m)
-        own &= np.isfinite(crest.height_m)
-        line = opened.site.berms[row.berm_index].centreline
-        points = line.point_at(crest.station_m[own], crest.offset_m[own])
-        level = _nearest(datum.lattice, datum.values, points) + crest.height_m[own]
-        out.append(float(np.nanmean(level)) if np.isfinite(level).any() else math.nan)
-    return out
-
-
-def _nearest(
-    lattice: Lattice, values: NDArray[np.generic], points_xy: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Return the values of the cells that points (n, 2) lie in; NaN outside."""
-    index = lattice.index_from_xy(points_xy)
-    inside = lattice.contains(index)
-    row, col = np.where(inside[:, None], np.rint(index), 0).astype(int).T
-    return np.where(inside, values[row, col].astype(float), np.nan)
+        Change(change_m, math.hypot(a.height_se_m, b.height_se_m))
+        for change_m, a, b in zip(
+            level_changes_m(before, after), before.books.rows, after.books.rows)]
 
 
 def total_of(changes: Sequence[Change]) -> Change:

@@ -7,15 +7,16 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
+from berm_ledger.books.acceptance import crest_lines
 from berm_ledger.errors import BooksError
 from berm_ledger.offline.compare import (
     Change,
     compare_books,
-    crest_levels_m,
     same_datum,
     total_of,
 )
 from berm_ledger.offline.compare_text import comparison_text, figure, Named
+from berm_ledger.offline.crest_levels import crest_points
 from berm_ledger.offline.opened import open_books, OpenedBooks
 from berm_ledger.survey.snapshot import NamedSurface
 import numpy as np
@@ -143,9 +144,38 @@ def test_books_with_grounds_of_their_own_are_compared_by_their_surfaces(tmp_path
 
 def test_level_of_the_crest_is_ground_and_height(tmp_path: Path) -> None:
     books = open_books(books_file(tmp_path / 'a', surfaces=layers(site_text(), 0.01)))
+    berm = books.site.berms[0]
+    crest = crest_lines(books.site, books.surfaces)[berm.name]
+    found = crest_points(books, berm, crest)
+    levels = found.level_m.reshape(SEGMENTS, -1).mean(axis=1)
     middles = 0.4 * np.arange(SEGMENTS) + 0.2
     np.testing.assert_allclose(
-        crest_levels_m(books), GROUND[0] * middles + GROUND[2] + HEIGHT_M - 0.01, atol=3e-4)
+        levels, GROUND[0] * middles + GROUND[2] + HEIGHT_M - 0.01, atol=3e-4)
+
+
+@pytest.mark.parametrize('fresh', [False, True], ids=['then one of it', 'both of it'])
+def test_a_berm_taken_for_natural_ground_has_not_sunk(tmp_path: Path, fresh: bool) -> None:
+    """What is highest above such a ground is noise, and lies anywhere on the flanks."""
+    text = site_text()
+    crest = [f'crest:{WEST}', f'crest_offset:{WEST}']
+    built = layers(text)
+    stands = next(s for s in built if s.name == 'height_m').values
+    noise = {'datum_m': stands, crest[0]: np.float32(0.003)}
+    taken = [
+        [NamedSurface(s.name, s.stamp_ns, s.lattice, np.broadcast_to(
+            noise.get(s.name, np.float32(offset_m) if s.name == crest[1] else s.values),
+            s.values.shape).astype(np.float32)) for s in built] for offset_m in (0.11, -0.08)]
+    facts = [('reading', WEST, n, reading()) for n in range(1, SEGMENTS + 1)]
+    entries = [numbered(('datum', None, None, datum(seen_fraction=seen)), *facts)
+               for seen in (0.98, 0.99)]
+    before = open_books(books_file(tmp_path / 'a', entries[0], taken[1] if fresh else built))
+    after = open_books(books_file(tmp_path / 'b', entries[1], taken[0]))
+    for pair, sign in (((before, after), 1.0), ((after, before), -1.0)):
+        found = compare_books(*pair)
+        assert not found.same_datum
+        for segment in found.segments:
+            assert sign * segment.height_m.value == pytest.approx(0.0, abs=1e-3)
+            assert not segment.height_m.is_real
 
 
 def test_ground_surveyed_late_in_some_cells_is_the_same_survey(tmp_path: Path) -> None:
