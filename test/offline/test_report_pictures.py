@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 import io
 import math
 from pathlib import Path
@@ -198,6 +199,20 @@ def test_cross_section_is_cut_true_to_scale(facts: Facts, figures: list[Any]) ->
     assert axes.get_aspect() in (1.0, 'equal')
     left, right = axes.get_xlim()
     assert left > 0.0 > right
+
+
+def test_crest_above_the_cells_lies_in_the_cross_section(
+    tmp_path: Path, figures: list[Any],
+) -> None:
+    kept = [replace(s, values=s.values + np.float32(0.03)) if s.name == 'crest:west arc' else s
+            for s in layers(site_text(), 0.0)]
+    facts = gathered(tmp_path / 'books.sqlite', finished(), kept)
+    with canvas.drawing():
+        cross_sections.cross_sections(facts, 0)
+    axes = figures[0].axes[1]
+    (level,) = [line[0, 1] for line in lines_of(axes) if len(line) == 1]
+    assert level == pytest.approx(GROUND[0] * 0.6 + GROUND[2] + HEIGHT_M + 0.03, abs=1e-4)
+    assert level < axes.get_ylim()[1]
 
 
 def test_timeline_shows_readings_dumps_and_changes(facts: Facts, figures: list[Any]) -> None:

@@ -78,8 +78,7 @@ def profile_of(facts: Facts, berm: Berm, row: Row) -> Profile:
     """
     reach = facts.half_width_m(berm) + MARGIN_M
     offset = np.linspace(-reach, reach, POINTS)
-    middle = 0.5 * (row.station_from_m + row.station_to_m)
-    points = berm.centreline.point_at(np.full(POINTS, middle), offset)
+    points = berm.centreline.point_at(np.full(POINTS, _middle_m(row)), offset)
     ground = facts.datum_m(points)
     try:
         over = design_height_of_site_m(facts.site, points, ground)
@@ -130,15 +129,17 @@ def _sheet(
     number: int, count: int,
 ) -> Picture:
     """Draw some cross-sections on one picture, all to the same scale."""
-    spans = [span_of(np.concatenate([p.ground_m, p.design_m, p.high_m]), 0.1) for _, p in panels]
+    crests = [_crest_of(facts, berm, row, profile) for row, profile in panels]
+    spans = [span_of(np.concatenate([p.ground_m, p.design_m, p.high_m, crest[1:]]), 0.1)
+             for (_, p), crest in zip(panels, crests)]
     high = max(top - low for low, top in spans)
     wide = 2.0 * float(panels[0][1].offset_m[-1])
     lines = math.ceil(len(panels) / COLUMNS)
     panel_in = (WIDTH_IN - 1.4) / COLUMNS * high / wide
     figure = new_figure(lines * (max(0.5, panel_in) + 0.45) + 0.3)
     grid = figure.subplots(lines, COLUMNS, sharex=True, squeeze=False)
-    for axes, (row, profile), (low, _) in zip(grid.ravel(), panels, spans):
-        _panel(axes, facts, berm, row, profile)
+    for axes, (row, profile), crest, (low, _) in zip(grid.ravel(), panels, crests, spans):
+        _panel(axes, row, profile, crest)
         axes.set(xlim=(profile.offset_m[-1], profile.offset_m[0]), ylim=(low, low + high),
                  aspect='equal')
     for axes in grid.ravel()[len(panels):]:
@@ -162,7 +163,23 @@ def _sheet(
         'and what is missing or over between them.')
 
 
-def _panel(axes: Axes, facts: Facts, berm: Berm, row: Row, profile: Profile) -> None:
+def _crest_of(facts: Facts, berm: Berm, row: Row, profile: Profile) -> tuple[float, float]:
+    """Return offset and level [m] of the crest in the middle of a segment; NaN is unknown."""
+    crest = facts.crests.get(berm.name)
+    if crest is None:
+        return math.nan, math.nan
+    at = int(np.argmin(np.abs(crest.station_m - _middle_m(row))))
+    off_m = float(crest.offset_m[at])
+    ground_m = float(np.interp(off_m, profile.offset_m, profile.ground_m))
+    return off_m, ground_m + float(crest.height_m[at])
+
+
+def _middle_m(row: Row) -> float:
+    """Return the station of the middle of a segment [m]."""
+    return 0.5 * (row.station_from_m + row.station_to_m)
+
+
+def _panel(axes: Axes, row: Row, profile: Profile, crest: tuple[float, float]) -> None:
     """Draw one cross-section."""
     offset, design, surface = profile.offset_m, profile.design_m, profile.surface_m
     axes.fill_between(offset, profile.low_m, profile.high_m, color=PALE, linewidth=0)
@@ -178,15 +195,9 @@ def _panel(axes: Axes, facts: Facts, berm: Berm, row: Row, profile: Profile) -> 
     axes.plot(offset, design, color=BLACK, linestyle=(0, (6, 2, 1, 2)), linewidth=0.9)
     axes.plot(offset, surface, color=VERMILLION, linewidth=1.3)
     axes.axvline(0.0, color=GREY, linewidth=0.4, linestyle=':')
-    crest = facts.crests.get(berm.name)
-    middle = 0.5 * (row.station_from_m + row.station_to_m)
-    if crest is not None:
-        at = int(np.argmin(np.abs(crest.station_m - middle)))
-        off_m = crest.offset_m[at]
-        level = np.interp(off_m, offset, profile.ground_m) + crest.height_m[at]
-        axes.plot([off_m], [level], marker='D', markersize=3.6, color=BLACK, markerfacecolor='w',
-                  linestyle='')
-    axes.set_title(f'segment {row.segment}, station {middle:.2f} m: '
+    axes.plot(crest[:1], crest[1:], marker='D', markersize=3.6, color=BLACK, markerfacecolor='w',
+              linestyle='')
+    axes.set_title(f'segment {row.segment}, station {_middle_m(row):.2f} m: '
                    f'{STATE_STYLES[row.state].word}', loc='left', fontsize=7.5, pad=3.0)
 
 
