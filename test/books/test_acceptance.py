@@ -156,6 +156,14 @@ def test_what_fails_is_named(facts, why: str) -> None:
     assert verdict(*facts) == (False, why)
 
 
+def test_bare_ground_has_no_crest_off_the_line() -> None:
+    """Its highest noise lies anywhere in the cross-section, and is no fault of the berm."""
+    good, why = verdict(('reading', WEST, 6, reading(0.002, at_grade=0.0, line_offset_m=0.147)))
+    assert not good
+    assert 'segment 6 not at grade' in why
+    assert 'off the centreline' not in why
+
+
 def test_operator_can_clear_what_stands_at_grade() -> None:
     accepted, _ = verdict(('disturbed', WEST, 3, change(rework=True)),
                           ('cleared', None, None, {'text': 'as it stands'}))

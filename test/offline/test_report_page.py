@@ -14,6 +14,7 @@ from as_built_kit import gathered
 from berm_ledger.offline.report import page as pages
 from berm_ledger.offline.report import write_report
 from berm_ledger.offline.report.canvas import drawing
+from berm_ledger.offline.report.chapters import specification
 from berm_ledger.offline.report.facts import gather
 from berm_ledger.offline.report.location import location_plan
 from berm_ledger.offline.report.page import page
@@ -21,10 +22,13 @@ import pytest
 from report_kit import (
     books_file,
     change,
+    datum,
     eventful,
     finished,
     layers,
     numbered,
+    reading,
+    SEGMENTS,
     site_text,
 )
 
@@ -147,6 +151,16 @@ def test_finished_berm_meets_its_specification(tmp_path: Path) -> None:
     assert write_report(tmp_path, tmp_path / 'as built.html') is True
     assert read(tmp_path / 'as built.html').words[0] == 'Meets the specification'
     assert (tmp_path / 'as built-location.png').exists()
+
+
+def test_bare_ground_is_not_measured_against_the_line(tmp_path: Path) -> None:
+    entries = numbered(('datum', None, None, datum()), *(
+        ('reading', 'west arc', n, reading(0.001, at_grade=0.0, line_offset_m=0.147))
+        for n in range(1, SEGMENTS + 1)))
+    html = specification(gathered(tmp_path / 'books.sqlite', entries))
+    (line,) = [line for line in html.splitlines() if 'off the line' in line]
+    assert '147' not in line
+    assert 'no' not in re.findall('<td[^>]*>([^<]*)</td>', line)
 
 
 def test_books_with_nothing_in_them_have_a_report(tmp_path: Path) -> None:

@@ -21,6 +21,7 @@ from .quantities import Amount, Quantities, quantities_of
 from ..bag_records import BagRecord, KEY, records_of
 from ... import __version__
 from ...books import Row
+from ...books.acceptance import off_line_m
 from ...books.statement import FIRST_DATE_NS, stamp_text
 from ...design import Berm
 
@@ -73,14 +74,14 @@ def specification(facts: Facts) -> str:
         name = breakable(berm.name)
         done = sum(row.state.name == 'AT_GRADE' for row in rows)
         rework = sum(row.state.name == 'REWORK' for row in rows)
-        off = [abs(row.line_offset_m) for row in rows if math.isfinite(row.line_offset_m)]
+        off = [off_m for off_m in map(off_line_m, rows) if math.isfinite(off_m)]
         worst = max(off, default=math.nan)
         lines += [
             (name, 'segments at grade', f'all {len(rows)}', str(done), _met(done == len(rows))),
             (name, 'segments flagged for rework', 'none', str(rework), _met(rework == 0)),
             (name, 'mean crest of a segment off the line, at most',
              f'{figure(berm.line_tolerance_m, 0, MM)} mm', f'{figure(worst, 0, MM)} mm',
-             _met(worst <= berm.line_tolerance_m)),
+             _met(worst <= berm.line_tolerance_m) if off else UNKNOWN),
             (name, (f'crest within {figure(berm.height_tolerance_m, 0, MM)} mm of '
                     f'{_crest_words(berm)}'), 'for information',
              f'{figure(found["crest_length_m"], 2)} of {figure(berm.centreline.length_m, 2)} m',
