@@ -21,7 +21,7 @@ from .books.bookkeeper import Bookkeeper
 from .books.clerk import Clerk
 from .books.early_dump import EarlyDump, NOT_BOOKED
 from .books.entries import Entry
-from .books.layers import as_kept, ground_level_m, restore
+from .books.layers import as_kept, first_ground_m, ground_level_m, restore
 from .books.profile import CrestProfile
 from .borrow.account import BorrowAccount
 from .borrow.clerk import BorrowClerk
@@ -233,7 +233,7 @@ class Pipeline:
         if finding:
             return self._refuse(finding)
         if not self._ground_known:
-            self._lay_out(float(np.nanmedian(grid.height_m)), self._earlier)
+            self._lay_out(first_ground_m(self.site, grid.height_m), self._earlier)
             self._ground_known, self._earlier = True, ()
             part = self.survey.part_of(grid)
         busy = self._clerk.dumps.mask()

@@ -7,6 +7,7 @@ from dataclasses import replace
 import math
 from pathlib import Path
 
+from berm_ledger.books import State
 from berm_ledger.books.entries import Entry
 from berm_ledger.design import Site
 from berm_ledger.geometry import GridAxes, Pose2, StampedPose
@@ -159,6 +160,19 @@ def test_the_zero_of_the_map_may_be_far_from_the_ground(crest_m: float) -> None:
     assert [entry.kind for entry in there].count('datum') == 1
     for row in pipeline.books.rows:
         assert row.target_height_m == pytest.approx(CREST_M, abs=0.002)
+
+
+@pytest.mark.parametrize('crest_m', [0.02, 0.0, -0.2, -5.0])
+def test_a_level_that_the_ground_passes_does_not_stop_the_books(crest_m: float) -> None:
+    """A level may be wrong, or the berm lie lower than most of the yard."""
+    pipeline = Pipeline(level_site(crest_m))
+    list(looks_at(level, pipeline, 12))
+    books = pipeline.books
+    assert books.datum_seq is not None
+    for row in books.rows:
+        assert row.target_height_m == pytest.approx(crest_m, abs=1e-3)
+        assert row.height_m == pytest.approx(0.0, abs=2e-3)
+        assert row.state is (State.HIGH if crest_m < -0.1 else State.AT_GRADE)
 
 
 def test_soil_of_an_earlier_run_is_no_ground_after_a_restart_before_any_grid() -> None:

@@ -14,6 +14,7 @@ from .disturbance import DisturbanceWatch
 from .profile import CrestProfile
 from ..design import Site
 from ..geometry import Lattice
+from ..survey.area import rough_ground_m, ROUGH_HEIGHT_M
 from ..survey.crest import Crest
 from ..survey.datum import Datum, Source
 from ..survey.noise import GridNoise
@@ -34,6 +35,8 @@ CREST_SPREAD, CREST_ERROR = 'crest_spread:', 'crest_error_m:'
 LEARNED, LEARNED_FIGURES = 'learned', (6, 7)
 # Level of the natural ground that the surveyed cells were laid out for, one figure [m].
 GROUND = 'ground_m'
+# Least height of a level crest above the median of the first grid that tells its width [m].
+LEAST_ROOM_M = 0.05
 
 
 def layers_of(
@@ -148,6 +151,18 @@ def ground_level_m(layers: Iterable[NamedSurface]) -> float | None:
         if name in kept:
             return float(np.nanmin(kept[name].values.astype(float)))
     return None
+
+
+def first_ground_m(site: Site, height_m: NDArray[np.floating[Any]]) -> float:
+    """
+    Return the level of the ground to lay a survey out for, as a first grid shows it [m].
+
+    It is the median of the grid. Where that leaves no room below a level crest, as where the berm
+    lies lower than the ground around or its level is wrong, the ground is taken to lie deeper: a
+    berm without any width cannot be surveyed.
+    """
+    median_m, deep_m = float(np.nanmedian(height_m)), rough_ground_m(site)
+    return deep_m if median_m > deep_m + ROUGH_HEIGHT_M - LEAST_ROOM_M else median_m
 
 
 def restore(
