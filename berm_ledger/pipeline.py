@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from .books.accounts import Books
 from .books.bookkeeper import Bookkeeper
 from .books.clerk import Clerk
-from .books.early_dump import EarlyDump, NOT_BOOKED
+from .books.early_dump import EarlyDump, NOT_BOOKED, WAITS
 from .books.entries import Entry
 from .books.layers import as_kept, first_ground_m, ground_level_m, restore
 from .books.profile import CrestProfile
@@ -37,6 +37,7 @@ from .survey.gates import (
     check_dump,
     check_grid,
     check_pose,
+    doubtful_mass,
     GateState,
     refusal,
 )
@@ -275,9 +276,7 @@ class Pipeline:
         if finding:
             if finding.code == 'no_pose' and self._early is None:
                 self._early = EarlyDump(mass_kg)
-                finding = replace(finding, code='dump_waits', text=(
-                    f'{finding.text}: it is booked at the first one, if that comes soon and at a '
-                    f'berm'))
+                finding = replace(finding, code='dump_waits', text=WAITS.format(finding.text))
             return self._refuse(finding)
         assert self._gate.pose is not None
         self._book_dump(mass_kg, self._gate.pose)
@@ -292,15 +291,16 @@ class Pipeline:
             self._note('dump_before_datum', (
                 'a dump was announced before any ground was surveyed; its rise is not known'))
         self._books = None  # What the load would bury is booked first, and the crest moves.
-        entry = self._clerk.book_dump(mass_kg, *drop_xy, pose)
+        if doubt := doubtful_mass(mass_kg, self.site.rover.payload_kg):
+            self._note('odd_mass', doubt)
+        entry = self._clerk.book_dump(np.nan if doubt else mass_kg, *drop_xy, pose)
         self._dump_ns = pose.stamp_ns
         self._borrow.note_dump(entry, self.survey.noise)
 
     def _drop_xy(self, pose: StampedPose) -> tuple[float, float]:
         """Return where a load falls at a pose, in the frame of the site [m]."""
-        x_m, y_m = pose.pose.apply([self.site.rover.drop_point_xy])[0]
-        shift = self.survey.shift
-        return float(x_m) - shift.dx_m, float(y_m) - shift.dy_m
+        x_m, y_m = pose.pose.apply([self.site.rover.drop_point_xy])[0].tolist()
+        return x_m - self.survey.shift.dx_m, y_m - self.survey.shift.dy_m
 
     def _end_wait(self, early: EarlyDump, pose: StampedPose) -> None:
         """Book the dump that waited for the first pose, or say why not."""

@@ -358,6 +358,18 @@ def test_impossible_masses_are_refused(site: Site, mass_kg: float, code: str) ->
     assert not pipeline.books.dumps
 
 
+@pytest.mark.parametrize('mass_kg', [0.0, 6000.0])
+def test_a_load_of_an_odd_mass_is_booked_as_not_weighed(site: Site, mass_kg: float) -> None:
+    """A robot without a scale may say 0, and one with a scale may say grams."""
+    pipeline = Pipeline(site)
+    list(looks(site, pipeline, 12))
+    update = pipeline.add_dump(mass_kg)
+    assert [finding.code for finding in update.findings] == ['odd_mass']
+    assert f'a dump of {mass_kg:g} kg is booked as not weighed' in update.findings[0].text
+    assert [math.isnan(dump.mass_kg) for dump in pipeline.books.dumps] == [True]
+    assert pipeline.add_dump(8.0).findings[0].code == 'repeated_dump'
+
+
 def test_a_dump_told_twice_is_booked_once(site: Site) -> None:
     """The same announcement from the same pose is a repetition."""
     pipeline = Pipeline(site)

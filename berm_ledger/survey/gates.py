@@ -33,6 +33,8 @@ MOST_QUOTED = 60
 # A pose less certain than this is no use [m, rad].
 MOST_STD_XY_M = 0.30
 MOST_STD_YAW_RAD = math.radians(20.0)
+# A load weighs no more than so many payloads of the site file (common practice, no source).
+MOST_PAYLOADS = 5.0
 # Heights beyond this are no ground on any map [m].
 MOST_HEIGHT_M = 10000.0
 
@@ -248,6 +250,26 @@ def check_dump(mass_kg: float, state: GateState, last_dump_ns: int | None) -> Fi
         return refusal('repeated_dump', (
             'a dump was announced twice: no pose has come since the last one'), stamp_ns)
     return None
+
+
+def doubtful_mass(mass_kg: float, payload_kg: float) -> str:
+    """
+    Return why the mass of a dump that is booked cannot be that of a load; empty where it can.
+
+    Examples
+    --------
+    >>> doubtful_mass(0.0, 6.0)
+    'a dump of 0 kg is booked as not weighed; publish the mass of the load, or NaN'
+    >>> doubtful_mass(5.4, 6.0), doubtful_mass(math.nan, 6.0)
+    ('', '')
+
+    """
+    if mass_kg == 0.0:
+        return 'a dump of 0 kg is booked as not weighed; publish the mass of the load, or NaN'
+    if mass_kg > MOST_PAYLOADS * payload_kg:
+        return (f'a dump of {mass_kg:g} kg is booked as not weighed: a load is {payload_kg:g} kg '
+                f'by the site file; publish kilograms, or correct rover.payload_kg')
+    return ''
 
 
 def check_drum_current(current_a: float, state: GateState) -> Finding | None:
