@@ -209,12 +209,14 @@ class Planner:
 
     def _follow(self, robot: Pose2 | None, standing: Bools) -> None:
         """Drop the plan at hand when the robot is cut off from where that was made for."""
-        plan = self.plan
-        if self.site.yard.borrow_areas or robot is None or plan is None or plan.base is None:
+        base = None if self.plan is None or self.site.yard.borrow_areas else self.plan.base
+        if base is None or robot is None:
             return
-        if self._place is None or not plan.base.with_standing(standing).joins(robot, self._place):
+        before, self._place = self._place, robot
+        if before is not None and base.cell_of(robot.xy) == base.cell_of(before.xy):
+            return
+        if before is None or not base.with_standing(standing).joins(robot, before):
             self.plan = None
-        self._place = robot
 
     def _out_of_plan(self, wanted: set[int], standing: Bools) -> set[int]:
         """Return wanted rows the plan does not know, or knows only with less standing."""

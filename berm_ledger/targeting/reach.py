@@ -140,7 +140,7 @@ class ReachMap:
         flat: Ints = near[..., 0] * self.lattice.cols + near[..., 1]
         return np.where(self.lattice.contains(index), flat, -1)
 
-    def cell_of(self, point_xy: tuple[float, float]) -> int:
+    def cell_of(self, point_xy: tuple[float, float] | Floats) -> int:
         """Return the cell of one point [m], -1 outside."""
         return int(self.cells_of(np.array([point_xy]))[0])
 
