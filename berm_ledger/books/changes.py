@@ -216,8 +216,8 @@ def clusters(
     if compiled.groups is not None and sure is None:
         reach = sum(canvas.lattice.shape)
         found = compiled.groups.groups(
-            cells.astype(np.float32), *[None] * 4, *canvas.places, 0.5, 0.5, reach, JOINED,
-            least, 0)
+            cells.astype(np.float32), None, None, *canvas.places, 0.5, 0.5, reach, JOINED, least,
+            0)
         return [np.array(group, dtype=np.intp) for group in found]
     # Only where a cell of the mask is, and then only around what is left of them.
     some = np.flatnonzero(cells)

@@ -111,13 +111,13 @@ class Scene:
     at: NDArray[np.intp]
     stamp_ns: int
 
-    def reference_m(self, own: slice | NDArray[np.intp]) -> Singles:
+    def reference_m(self, own: NDArray[np.intp]) -> Singles:
         """Return what looks at some of the m cells are held against [m]."""
         cells = self.at[own]
         return self.accepted.accepted_m[cells] + self.accepted.fill_m[cells]
 
-    def judged(self, own: slice | NDArray[np.intp] = slice(None)) -> Cells:
-        """Tell which of some of the m cells, all by default, may be judged at all."""
+    def judged(self, own: NDArray[np.intp]) -> Cells:
+        """Tell which of some of the m cells may be judged at all."""
         out: Cells = ~self.open_cells[self.at[own]] & np.isfinite(self.reference_m(own))
         return out
 
@@ -125,17 +125,19 @@ class Scene:
         """Return groups of cells around charts above their limit."""
         sums = self.charts.high if gain else self.charts.low
         reach = round(SLIDE_REACH_M / self.cell_m)
+        # Where nothing was accepted yet the sums are zero.
+        open_cells = self.open_cells if self.open_cells.any() else None
         if compiled.groups is not None:
             found = compiled.groups.groups(
-                sums, self.open_cells, self.accepted.accepted_m, self.accepted.fill_m, self.at,
-                *self.canvas.places, LIMIT, EDGE, reach, JOINED,
+                sums, open_cells, self.at, *self.canvas.places, LIMIT, EDGE, reach, JOINED,
                 LEAST_AREA_M2 / self.canvas.lattice.cell_area_m2, LEAST_SURE)
             return [np.array(group, dtype=np.intp) for group in found]
+        if open_cells is not None:
+            sums = np.where(open_cells[self.at], np.float32(0.0), sums)
         above = np.flatnonzero(sums > LIMIT)
-        above = above[self.judged(above)]
         if len(above) < LEAST_SURE:
             return []
-        around = (sums > EDGE) & self.judged()
+        around = sums > EDGE
         if np.count_nonzero(self.canvas.in_core(above, around)) < LEAST_SURE:
             return []
         sure = np.zeros(len(sums), dtype=bool)

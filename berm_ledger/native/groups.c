@@ -8,7 +8,7 @@
  * each place with a rim of two `marks` says what is known, and `touched` where it says anything.
  */
 typedef struct {
-    const float *sums, *accepted, *fill;
+    const float *sums;
     const uint8_t *open;
     const int64_t *at, *flat, *place;
     uint8_t *marks;
@@ -48,13 +48,12 @@ static inline Py_ssize_t cell_at(const Field *field, Py_ssize_t row, Py_ssize_t 
     return cell >= 0 && cell < field->cells ? (Py_ssize_t)cell : -1;
 }
 
-/* Whether a cell may be judged: no dump is open there, and something was accepted. */
+/* Whether a cell may be judged: no dump is open there. */
 static inline int is_judged(const Field *field, Py_ssize_t cell)
 {
     if (!field->open) return 1;
     int64_t of = field->at[cell];
-    return of >= 0 && of < field->all && !field->open[of]
-        && fabsf(field->accepted[of] + field->fill[of]) <= FLT_MAX;
+    return of >= 0 && of < field->all && !field->open[of];
 }
 
 /* Whether a place holds a cell judged whose sum is above the edge. */
@@ -260,33 +259,30 @@ static void narrow(Field *field, const int32_t *above, Py_ssize_t count, Py_ssiz
 }
 
 /*
- * groups(sums (m,), open, accepted, fill (n,), at, flat (m,), place (r + 4, c + 4), limit, edge, reach,
- *        joined, least, least_sure) -> list of lists of cells
+ * groups(sums (m,), open (n,), at, flat (m,), place (r + 4, c + 4), limit, edge, reach, joined, least,
+ *        least_sure) -> list of lists of cells
  *
  * As `Scene.groups`: cells above `edge` that a cross of such cells covers, within `reach` of some
  * above `limit`, that hang together once grown by `joined` steps; of these those that hold enough
- * above `limit`. One that holds none is never looked for. Where `open` is None all are judged.
+ * above `limit`. One that holds none is never looked for. None is open where `open` is None, and `at`
+ * too.
  */
 static PyObject *groups(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 13)) return NULL;
+    if (!wanted(given, 11)) return NULL;
     Held held = {.count = 0};
     Py_ssize_t cells = length(args[0]), all = args[1] == Py_None ? 0 : length(args[1]);
     Field field = {.sums = flat(&held, args[0], 'f', cells, 0), .cells = cells, .all = all};
-    if (args[1] != Py_None) {
-        field.open = flat(&held, args[1], '?', all, 0);
-        field.accepted = flat(&held, args[2], 'f', all, 0);
-        field.fill = flat(&held, args[3], 'f', all, 0);
-        field.at = flat(&held, args[4], 'q', cells, 0);
-    }
-    field.flat = flat(&held, args[5], 'q', cells, 0);
-    Py_buffer *place = view_of(&held, args[6], 'q', PyBUF_C_CONTIGUOUS);
-    Wanted by = {.limit = (float)PyFloat_AsDouble(args[7])};
-    field.edge = (float)PyFloat_AsDouble(args[8]);
-    Py_ssize_t reach = PyLong_AsSsize_t(args[9]);
-    by.joined = (int)PyLong_AsLong(args[10]);
-    by.least = PyFloat_AsDouble(args[11]);
-    by.least_sure = PyLong_AsSsize_t(args[12]);
+    field.open = flat_if_any(&held, args[1], '?', all);
+    field.at = field.open ? flat(&held, args[2], 'q', cells, 0) : NULL;
+    field.flat = flat(&held, args[3], 'q', cells, 0);
+    Py_buffer *place = view_of(&held, args[4], 'q', PyBUF_C_CONTIGUOUS);
+    Wanted by = {.limit = (float)PyFloat_AsDouble(args[5])};
+    field.edge = (float)PyFloat_AsDouble(args[6]);
+    Py_ssize_t reach = PyLong_AsSsize_t(args[7]);
+    by.joined = (int)PyLong_AsLong(args[8]);
+    by.least = PyFloat_AsDouble(args[9]);
+    by.least_sure = PyLong_AsSsize_t(args[10]);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     if (place->ndim != 2 || place->shape[0] <= 2 * RIM || place->shape[1] <= 2 * RIM
         || by.joined < 0 || by.joined > 99 || reach < 0 || cells >= INT32_MAX

@@ -2,8 +2,6 @@
 # SPDX-License-Identifier: Apache-2.0
 """Means of 3 x 3 cells and groups, compiled and by numpy; groups as an opening tells them."""
 
-from typing import NamedTuple
-
 from berm_ledger.books.change_charts import ChangeCharts
 from berm_ledger.books.changes import clusters
 from berm_ledger.books.charts import Canvas
@@ -78,13 +76,6 @@ def test_groups_are_those_of_an_opening(seed: int, rows: int, cols: int) -> None
         assert [group.tolist() for group in clusters(canvas, cells)] == wanted
 
 
-class Accepted(NamedTuple):
-    """What is accepted, and soil of no dump on it."""
-
-    accepted_m: np.ndarray
-    fill_m: np.ndarray
-
-
 def a_scene(rng, rows: int, cols: int, cell_m: float) -> Scene:
     """Return a scene with charts that alarm in blots."""
     surveyed = np.flatnonzero(rng.random(rows * cols) < rng.choice([0.7, 0.97, 1.0]))
@@ -93,14 +84,11 @@ def a_scene(rng, rows: int, cols: int, cell_m: float) -> Scene:
     sums = (rng.choice([4.0, 8.0, 14.0]) * blots / blots.std()).ravel()[surveyed]
     charts = ChangeCharts(len(surveyed))
     charts.low[:], charts.high[:] = np.maximum(0.0, sums), np.maximum(0.0, -sums)
-    # More cells than are watched; somewhere a dump is open, or nothing was accepted.
+    # More cells than are watched; somewhere a dump may be open.
     at = np.sort(rng.choice(len(surveyed) + 9, len(surveyed), replace=False))
-    accepted = Accepted(*np.zeros((2, len(surveyed) + 9), dtype=np.float32))
-    share = rng.choice([0.95, 1.0])
-    accepted.accepted_m[rng.random(len(surveyed) + 9) > share] = np.nan
-    open_cells = rng.random(len(surveyed) + 9) > share
-    return Scene(canvas, charts, None, accepted, charts.low, open_cells, None, charts.low,
-                 charts.low, at, 1)
+    open_cells = rng.random(len(surveyed) + 9) > rng.choice([0.9, 1.0])
+    return Scene(canvas, charts, None, None, charts.low, open_cells, None, charts.low, charts.low,
+                 at, 1)
 
 
 @built
@@ -137,24 +125,22 @@ def test_what_does_not_fit_the_groups_is_refused() -> None:
     for mask, steps in ((np.ones(4, dtype=bool), 1), (np.ones((2, 2), dtype=bool), -1)):
         with pytest.raises(ValueError, match='rows and columns, and steps'):
             compiled.groups.grow(mask, steps, np.ones(4, dtype=bool))
-    sums, nobody, zero = np.full(4, 9.0, np.float32), np.zeros(4, bool), np.zeros(4, np.float32)
-    every = np.arange(4)
-    of_cells = nobody, zero, zero, every
+    sums, nobody, every = np.full(4, 9.0, np.float32), np.zeros(4, bool), np.arange(4)
     canvas = Canvas(Lattice(0.0, 0.0, 0.05, 2, 2), np.arange(4))
     flat, place = canvas.places
     rest = LIMIT, EDGE, 3, 2, 1.0, 1
-    assert compiled.groups.groups(sums, *of_cells, flat, place, *rest) == []
+    assert compiled.groups.groups(sums, nobody, every, flat, place, *rest) == []
     with pytest.raises(ValueError, match='off the lattice'):
-        compiled.groups.groups(sums, *of_cells, flat + 4, place, *rest)
+        compiled.groups.groups(sums, nobody, every, flat + 4, place, *rest)
     with pytest.raises(ValueError, match='off the lattice'):
-        compiled.groups.groups(sums, *of_cells, flat - 4, place, *rest)
+        compiled.groups.groups(sums, nobody, every, flat - 4, place, *rest)
     with pytest.raises(ValueError, match='do not fit their lattice'):
-        compiled.groups.groups(sums, *of_cells, flat, place.ravel(), *rest)
+        compiled.groups.groups(sums, nobody, every, flat, place.ravel(), *rest)
     with pytest.raises(ValueError, match='do not fit their lattice'):
-        compiled.groups.groups(sums, *of_cells, flat, place[:4].copy(), *rest)
+        compiled.groups.groups(sums, nobody, every, flat, place[:4].copy(), *rest)
     # Cells that there are not count as none.
-    assert compiled.groups.groups(sums, *of_cells, flat, place + 99, *rest) == []
+    assert compiled.groups.groups(sums, nobody, every, flat, place + 99, *rest) == []
     for at in (every + 4, every - 4):
-        assert compiled.groups.groups(sums, nobody, zero, zero, at, flat, place, *rest) == []
+        assert compiled.groups.groups(sums, nobody, at, flat, place, *rest) == []
     with pytest.raises(ValueError, match='wanted 4 values, got 3'):
-        compiled.groups.groups(sums, nobody, zero[:3], zero, every, flat, place, *rest)
+        compiled.groups.groups(sums, nobody, every[:3], flat, place, *rest)
