@@ -423,21 +423,27 @@ WIDE static int32_t beyond_in(const float *restrict values, float most, Py_ssize
 }
 
 /*
- * any_above(values, ground (n,), lowest, most) -> whether any value stands that far above the ground
+ * any_above(values, ground (n,), shown (k, 3), lowest, most) -> whether any value in the pieces stands
+ * that far above the ground
  *
  * Mostly none stands that far above its lowest place; a millimetre less for whatever rounding does.
  */
 static PyObject *any_above(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 4)) return NULL;
+    if (!wanted(given, 5)) return NULL;
     Held held = {.count = 0};
     Py_ssize_t cells = length(args[0]);
     const float *values = flat(&held, args[0], 'f', cells, 0);
     const float *ground = flat(&held, args[1], 'f', cells, 0);
-    float lowest = (float)PyFloat_AsDouble(args[2]), most = (float)PyFloat_AsDouble(args[3]);
-    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    int above = beyond_in(values, lowest + most - 0.001f, cells)
-        && above_in(values, ground, most, cells);
+    Py_ssize_t pieces = length(args[2]);
+    const int32_t *piece = flat(&held, args[2], 'i', 3 * pieces, 0);
+    float lowest = (float)PyFloat_AsDouble(args[3]), most = (float)PyFloat_AsDouble(args[4]);
+    if (held.failed || PyErr_Occurred() || !pieces_fit(piece, pieces, cells, cells))
+        return done(&held, NULL);
+    int above = 0;
+    for (; pieces > 0 && !above; pieces--, piece += 3)
+        above = beyond_in(values + piece[0], lowest + most - 0.001f, piece[2])
+            && above_in(values + piece[0], ground + piece[0], most, piece[2]);
     return done(&held, PyBool_FromLong(above));
 }
 

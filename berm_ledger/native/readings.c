@@ -295,11 +295,10 @@ static PyObject *turns(PyObject *self, PyObject *const *args, Py_ssize_t given)
         double count = 0.0, gain = 0.0;
         for (int64_t k = end[row]; k < end[row + 1]; k++) {
             /* Each is on a line of the cache of its own: ask for it early. */
-            if (k + AHEAD < cells) fetch(looks + cell[k + AHEAD]);
-            /* Adding nothing is quicker than asking whether to. */
-            double one = (double)(seen[cell[k]] != 0);
-            count += one;
-            gain += one / (double)(looks[cell[k]] + 1.0f);
+            if (k + AHEAD < cells && seen[cell[k + AHEAD]]) fetch(looks + cell[k + AHEAD]);
+            if (!seen[cell[k]]) continue;
+            count += 1.0;
+            gain += 1.0 / (double)(looks[cell[k]] + 1.0f);
         }
         double wait = most_moved * count / (gain > 1e-9 ? gain : 1e-9);
         shown[row] = count > 0.0;

@@ -94,11 +94,11 @@ def under_rover(
 
 def too_high(
     area: SurveyArea, measured_m: NDArray[np.float32], ground_m: NDArray[np.float32],
-    lowest_m: float, most_m: float,
+    lowest_m: float, most_m: float, shown: NDArray[np.int32] | None,
 ) -> NDArray[np.intp]:
     """Return cells that stand higher above the ground (n,) than is believed, and around."""
     if compiled.cells is not None and not compiled.cells.any_above(
-            measured_m, ground_m, lowest_m, most_m):
+            measured_m, ground_m, shown, lowest_m, most_m):
         return np.empty(0, dtype=np.intp)
     with np.errstate(invalid='ignore'):
         high = measured_m - ground_m > np.float32(most_m)

@@ -208,7 +208,7 @@ class SiteSurvey:
         shown = shown_pieces(measured, self.area)
         under = under_rover(self.area, shift, site_from_base, FOOTPRINT_PAD_M + slack_m)
         measured[under] = np.nan
-        objects = self._too_high(measured)
+        objects = self._too_high(measured, shown)
         measured[objects] = np.nan
         self._learn_noise(measured, worked)
         fused = self.surface.fuse(
@@ -242,14 +242,16 @@ class SiteSurvey:
         slope = max(berm.side_slope for berm in self.site.berms)
         return float(np.hypot(self.noise.total_m, slope * shift.se_xy_m))
 
-    def _too_high(self, measured_m: NDArray[np.float32]) -> NDArray[np.intp]:
+    def _too_high(
+        self, measured_m: NDArray[np.float32], shown: NDArray[np.int32] | None
+    ) -> NDArray[np.intp]:
         """Return the cells that show something that stands too high for soil, and those beside."""
         if self.datum is None or self._design_m is None:
             crest = max(berm.crest_height_m or OBJECT_M for berm in self.site.berms)
             return too_high(
-                self.area, measured_m, self.surface.height_m, -np.inf, crest + OBJECT_M)
+                self.area, measured_m, self.surface.height_m, -np.inf, crest + OBJECT_M, shown)
         return too_high(self.area, measured_m, self.datum.level_m, self.datum.lowest_m,
-                        self._highest_m + OBJECT_M)
+                        self._highest_m + OBJECT_M, shown)
 
     def _learn_noise(self, measured_m: NDArray[np.float32], worked: NDArray[np.bool_]) -> None:
         """Learn the noise on the ground that registration uses."""

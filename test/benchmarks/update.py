@@ -26,7 +26,7 @@ from bench_kit import compared, Line, medians_s, printed, processor_s, shown_ms 
 from berm_ledger.survey import ElevationGrid  # noqa: E402
 import numpy as np  # noqa: E402
 from scipy import ndimage  # noqa: E402
-from update_kit import CELL_M, LOOKS_TO_SETTLE, Patrol  # noqa: E402
+from update_kit import CELL_M, LENGTH_M, LOOKS_TO_SETTLE, Patrol  # noqa: E402
 
 ROUNDS = 24
 # A load comes once in so many grids.
@@ -37,6 +37,8 @@ SEGMENTS = 24
 MANY_LOOKS = 2000
 # A segment must be two cells long: 500 of them on 12 m need smaller cells [m].
 SMALL_CELL_M = 0.012
+# Of a berm so much longer the same grids show an eighth [m].
+LONG_M = 48.0
 
 
 class Bench:
@@ -44,15 +46,21 @@ class Bench:
 
     def __init__(
         self, side: int, segments: int, cell_m: float = CELL_M, *, looks: int = LOOKS_TO_SETTLE,
-        between: float | None = None,
+        between: float | None = None, length_m: float = LENGTH_M,
     ) -> None:
         """Let the berm settle."""
-        self.patrol = Patrol(side, segments, cell_m=cell_m, looks=looks, between=between)
+        self.patrol = Patrol(
+            side, segments, cell_m=cell_m, looks=looks, between=between, length_m=length_m)
         assert not self.patrol.pipeline.books.refusals
         self.points = self.patrol.points_rc()
         self.surveyed = self.patrol.points_rc(corridor=False)
         self.grid: ElevationGrid = self.patrol.next_grid()
         self.rounds = 0
+
+    @property
+    def corridor_cells(self) -> int:
+        """Count the cells of the corridor, in view or not."""
+        return int(self.patrol.pipeline.survey.area.in_corridor.sum())
 
     def advance(self, *, load: bool) -> None:
         """Get the next grid ready, after a load now and again."""
@@ -96,6 +104,10 @@ def rows() -> Iterator[Line]:
     ours, peer, _ = Bench(400, SEGMENTS, looks=MANY_LOOKS, between=0.5).measured()
     yield compared('update 400 x 400, halfway between cells', ours, peer, 1.0,
                    f'after {MANY_LOOKS} looks')
+    bench = Bench(400, SEGMENTS, length_m=LONG_M)
+    ours, peer, _ = bench.measured()
+    yield compared('update 400 x 400, berm of 48 m, patrol', ours, peer, 1.0,
+                   f'{bench.points.shape[1]} of {bench.corridor_cells} cells in view')
     yield from segment_rows()
 
 

@@ -28,25 +28,28 @@ ROVER = Pose2(0.3, -1.35, math.pi / 2.0)
 LOOKS_TO_SETTLE = 60
 
 
-def a_site(segments: int, cell_m: float = CELL_M) -> Site:
-    """Return a straight berm of 12 m cut into so many segments, over a given plane."""
+def a_site(segments: int, cell_m: float = CELL_M, length_m: float = LENGTH_M) -> Site:
+    """Return a straight berm cut into so many segments, over a given plane."""
     berm = Berm(
-        name='long', centreline=Polyline([[-LENGTH_M / 2, 0.0], [LENGTH_M / 2, 0.0]]),
+        name='long', centreline=Polyline([[-length_m / 2, 0.0], [length_m / 2, 0.0]]),
         crest_height_m=HEIGHT_M, crest_level_m=None, crest_width_m=0.0, side_slope_rad=SLOPE_RAD,
-        segment_length_m=LENGTH_M / segments * (1.0 + 1e-9), height_tolerance_m=0.02,
+        segment_length_m=length_m / segments * (1.0 + 1e-9), height_tolerance_m=0.02,
         line_tolerance_m=0.06)
     rover = Rover(
         footprint=Polygon([[-0.35, -0.3], [0.45, -0.3], [0.45, 0.3], [-0.35, 0.3]]),
         drop_point_xy=(1.35, 0.0), drum_width_m=0.36, payload_kg=7.5, turning_radius_m=1.0,
         run_up_m=0.5, clearance_m=0.05)
-    boundary = Polygon([[-16.0, -16.0], [16.0, -16.0], [16.0, 16.0], [-16.0, 16.0]])
+    side_m = length_m / 2 + 10.0
+    boundary = Polygon([[-side_m, -16.0], [side_m, -16.0], [side_m, 16.0], [-side_m, 16.0]])
     return Site('map', (berm,), Plane(0.0, 0.0, 0.0), Material(1500.0, math.radians(33.0)), rover,
                 Yard(boundary), cell_m=cell_m)
 
 
-def soil_m(x: NDArray[np.float64], y: NDArray[np.float64], load: float) -> NDArray[np.float32]:
+def soil_m(
+    x: NDArray[np.float64], y: NDArray[np.float64], load: float, length_m: float = LENGTH_M
+) -> NDArray[np.float32]:
     """Return a lumpy berm and so much of a load on it [m]."""
-    off = np.maximum(np.abs(x) - LENGTH_M / 2, 0.0)
+    off = np.maximum(np.abs(x) - length_m / 2, 0.0)
     crest = STANDING * HEIGHT_M + 0.01 * np.sin(3.1 * x) + 0.006 * np.sin(11.0 * x + 1.0)
     berm = np.maximum(0.0, crest - math.tan(SLOPE_RAD) * np.hypot(y, off))
     ground = 0.004 * np.sin(2.0 * x) * np.cos(1.7 * y)
@@ -73,19 +76,22 @@ class Patrol:
     between : float or None
         Where the cells of the site lie between those of the grids, 0 to 1; left out, somewhere, as
         on most machines.
+    length_m : float
+        Length of the berm [m].
 
     """
 
     def __init__(
         self, side: int = 1000, segments: int = 24, *, cell_m: float = CELL_M, seed: int = 0,
-        looks: int = LOOKS_TO_SETTLE, between: float | None = None,
+        looks: int = LOOKS_TO_SETTLE, between: float | None = None, length_m: float = LENGTH_M,
     ) -> None:
         """Survey the berm until it has settled."""
-        self.pipeline = Pipeline(a_site(segments, cell_m))
+        self.pipeline = Pipeline(a_site(segments, cell_m, length_m))
         self._noise = np.random.default_rng(seed)
         x, y = (self._axis_m(k, side, cell_m, between) for k in (0, 1))
         self.axes = GridAxes((x[0], y[0]), (0.0, cell_m), (cell_m, 0.0))
-        self._still, loaded = (soil_m(x[None, :], y[:, None], k) for k in (0.0, 1.0))
+        self._still, loaded = (
+            soil_m(x[None, :], y[:, None], k, length_m) for k in (0.0, 1.0))
         self._heap = loaded - self._still
         self._room, self._spare = np.empty_like(self._still), np.empty_like(self._still)
         self.stamp_ns = START_NS

@@ -210,8 +210,14 @@ def test_what_stands_high_is_the_same(seed: int, cells: int, most: float) -> Non
     with np.errstate(invalid='ignore'):
         high = bool((values - ground > np.float32(most)).any())
     lowest = float(np.nanmin(ground, initial=np.inf)) if np.isfinite(ground).any() else -np.inf
-    assert compiled.cells.any_above(values, ground, lowest, most) is high
-    assert compiled.cells.any_above(values, ground, -np.inf, most) is high
+    # Looked at in two pieces, and beyond what is known.
+    half = cells // 3
+    pieces = np.array([[0, 0, half], [half, half, cells - half]], dtype=np.int32)
+    assert compiled.cells.any_above(values, ground, pieces, lowest, most) is high
+    assert compiled.cells.any_above(values, ground, pieces, -np.inf, most) is high
+    values[:half] = np.nan
+    assert compiled.cells.any_above(values, ground, pieces[1:], lowest, most) is (
+        compiled.cells.any_above(values, ground, pieces, lowest, most))
 
 
 @built
@@ -237,7 +243,9 @@ def test_what_does_not_fit_is_refused() -> None:
     with pytest.raises(TypeError, match='wanted 2 arguments'):
         compiled.sampling.spikes(heights)
     with pytest.raises(ValueError, match='wanted 3 values, got 2'):
-        compiled.cells.any_above(out, out[:2], 0.0, 0.1)
+        compiled.cells.any_above(out, out[:2], np.zeros((0, 3), np.int32), 0.0, 0.1)
+    with pytest.raises(ValueError, match='cells that there are not'):
+        compiled.cells.any_above(out, out, np.array([[1, 1, 3]], np.int32), 0.0, 0.1)
     points, ends, two = np.zeros((3, 2)), np.zeros((4, 2)), np.zeros(2)
     with pytest.raises(ValueError, match='wanted 8 values, got 6'):
         compiled.sampling.under(
