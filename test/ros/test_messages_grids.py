@@ -201,6 +201,21 @@ def test_points_that_make_no_lattice(what, match):
         grid_from_point_cloud(cloud_message(bag_kit(), x, y, z))
 
 
+@pytest.mark.parametrize('cell_m', [0.02, 0.05])
+def test_single_precision_far_from_the_origin_is_named(cell_m):
+    # 24 bits of 5655.81 km: neighbours lie half a metre apart.
+    x, y = np.meshgrid(432350.0 + cell_m * np.arange(30), 5655810.0 + cell_m * np.arange(30))
+    with pytest.raises(MessageError, match='square lattice') as caught:
+        grid_from_point_cloud(cloud_message(bag_kit(), x, y, np.zeros(x.shape), kinds='fff'))
+    assert 'places 5655810 m from the origin to 0.5 m only' in str(caught.value)
+    grid_from_point_cloud(cloud_message(bag_kit(), x, y, np.zeros(x.shape), kinds='ddf'))
+    near = np.random.default_rng(1).normal(0.0, 0.2 * cell_m, x.shape)
+    with pytest.raises(MessageError, match='square lattice') as caught:
+        grid_from_point_cloud(cloud_message(
+            bag_kit(), x - 432350.0 + near, y - 5655810.0, np.zeros(x.shape), kinds='fff'))
+    assert 'precision' not in str(caught.value)
+
+
 def field(msg, name):
     return next(item for item in msg.fields if item.name == name)
 

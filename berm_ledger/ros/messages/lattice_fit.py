@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
@@ -222,7 +223,17 @@ def _axes(steps: NDArray[np.float64], origin: NDArray[np.float64]) -> GridAxes:
         return GridAxes((x_m, y_m), tuple(row_step), tuple(col_step))
     except GeometryError as exc:
         msg = f'points of the cloud do not lie on a square lattice: {exc}'
-        raise MessageError(msg) from exc
+        raise MessageError(msg + _precision_text(origin, _cell_m(steps))) from exc
+
+
+def _precision_text(origin_xy: Sequence[float] | NDArray[np.float64], cell_m: float) -> str:
+    """Say where single precision is too coarse for cells so far from the origin of the frame."""
+    far_m = max(map(abs, origin_xy))
+    step_m = float(np.spacing(np.float32(far_m)))
+    if not step_m > OFF_SHARE * cell_m:
+        return ''
+    return (f'; single precision tells places {far_m:.0f} m from the origin to {step_m:.2g} m '
+            f'only: publish in a frame near the site, or a grid map')
 
 
 def _off_axes(x: NDArray[Any], y: NDArray[Any], axes: GridAxes) -> NDArray[np.bool_] | None:
@@ -249,4 +260,4 @@ def _check_strays(
         msg = (f'{stray} of {total} points of the cloud lie more than {OFF_SHARE:.0%} of a cell '
                f'off a square lattice of {axes.cell_m:.4g} m; an elevation grid is needed, with '
                f'NaN where nothing was seen')
-        raise MessageError(msg)
+        raise MessageError(msg + _precision_text(axes.origin_xy, axes.cell_m))
