@@ -14,6 +14,8 @@ from ..geometry import Lattice
 
 MODES = 80
 ROUGHNESS_POWER = 0.7
+# A slope that began at the origin would lift a yard in national coordinates by kilometres [m].
+SQUARE_M = 100.0
 
 
 @dataclass(frozen=True)
@@ -30,7 +32,8 @@ class Relief:
     slope : float
         Steepness of the mean plane [m/m], in a direction that chance picks.
     level_m : float
-        Height of the mean plane at the origin [m].
+        Height of the mean plane [m] at the origin, or for a yard far off at the nearest point
+        whose coordinates are whole multiples of 100 m.
 
     """
 
@@ -75,6 +78,7 @@ def natural_ground(
     waves = ((np.cos(along_y) * amplitude) @ np.cos(along_x)
              - (np.sin(along_y) * amplitude) @ np.sin(along_x))
     tilt = rng.uniform(0.0, 2.0 * math.pi)
-    plane = relief.slope * (math.cos(tilt) * x[None, :] + math.sin(tilt) * y[:, None])
+    east, north = (axis - SQUARE_M * round(float(axis.mean()) / SQUARE_M) for axis in (x, y))
+    plane = relief.slope * (math.cos(tilt) * east[None, :] + math.sin(tilt) * north[:, None])
     out: NDArray[np.float64] = waves + plane + relief.level_m
     return out

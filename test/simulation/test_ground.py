@@ -33,3 +33,10 @@ def test_the_same_seed_gives_the_same_ground():
         natural_ground(LATTICE, Relief(), np.random.default_rng(n)) for n in (5, 5, 6))
     npt.assert_array_equal(first, same)
     assert np.abs(first - other).max() > 0.01
+
+
+def test_a_yard_far_from_the_origin_lies_no_higher():
+    far = Lattice(32_412_350.0, 5_655_810.0, 0.05, 40, 60)
+    height_m = natural_ground(far, Relief(), np.random.default_rng(3))
+    # Half a diagonal of a square of 100 m at the slope, and the relief.
+    assert np.abs(height_m).max() < 0.02 * 71.0 + 0.1
