@@ -238,7 +238,7 @@ class TargetNode(ManagedNode[TargetParameters]):
 
     def _check_frame(self, what: str, frame_id: str) -> None:
         """Refuse another frame than the site's."""
-        if frame_id != self.site.frame:
+        if frame_id.lstrip('/') != self.site.frame.lstrip('/'):
             msg = (f'the {what} is in frame {frame_id}, the site file says {self.site.frame}; '
                    f'publish it in that frame')
             raise MessageError(msg)

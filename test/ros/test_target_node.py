@@ -367,6 +367,16 @@ def test_poses_that_cannot_be_used_are_named_once_no_other_has_come_for_long(ben
     bench.world.until(lambda: bench.status().level == OK)
 
 
+def test_a_leading_slash_makes_no_other_frame(bench):
+    bench.feed()
+    bench.now_s += 2.5
+    bench.world.until(lambda: bench.status().level == STALE)
+
+    bench.pose(11.0, frame_id='/map')
+
+    bench.world.until(lambda: bench.status().level == OK)
+
+
 def test_the_limits_can_be_changed_while_it_runs_but_not_to_nonsense(bench):
     from rclpy.parameter import Parameter
     bench.feed()
