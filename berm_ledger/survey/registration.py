@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from .area import SLOPE_REACH, SurveyArea
 from .grid import ElevationGrid
+from .resample import bilinear
 from .shift_fit import CELLS_PER_INDEPENDENT, Fit, shift_between
 from .surface import SiteSurface
 from .symmetric import inverse, square_by
@@ -49,7 +50,8 @@ SLOPE_SIGMAS = 3.0
 SLOPE_LOOKS = 8
 # Share of stable cells that may disagree after the best shift.
 MOST_DISAGREEING = 0.4
-# The level of the site frame is the mean of so many first grids, and what one may be off [m].
+# The level of the site frame is the mean of so many first grids that show any of it, and what one
+# may be off [m].
 OPENING_GRIDS = 40
 OPENING_SPREAD_M = 0.002
 # Nor of any that came so much later than the first: the map drifts meanwhile [ns].
@@ -220,14 +222,15 @@ class Registration:
 
         """
         self.raised_m = 0.0
-        if self._begun_ns < 0:
+        shows = self.opening and self._shows(grid)
+        if shows and self._begun_ns < 0:
             self._begun_ns = grid.stamp_ns
         if grid.stamp_ns - self._begun_ns > OPENING_NS and len(self._steps_m) >= LEAST_STEPS:
             self.opening = False
         prior = self._expected(surface)
         points, height, slope = self._ground(surface, worked, noise_m)
         if not len(height):
-            return self._unseen(surface, prior)
+            return self._unseen(surface, prior, shows)
 
         def fitted(spread: NDArray[np.float64]) -> tuple[Fit | None, NDArray[np.float64]]:
             information = inverse(spread)
@@ -241,7 +244,7 @@ class Registration:
             if square_by(information, fit.mean - self.mean) > JUMP_SIGMAS**2:
                 fit, information = fitted(np.eye(3) * JUMP_SPREAD_M**2)
         if fit is None:
-            return self._unseen(surface, prior)
+            return self._unseen(surface, prior, shows)
         return self._judge(fit, information, surface, noise_m)
 
     @property
@@ -286,9 +289,14 @@ class Registration:
         self.mean = self.mean - np.array([0.0, 0.0, step_m])
         self.opening = self._grids < OPENING_GRIDS
 
-    def _unseen(self, surface: SiteSurface, prior: NDArray[np.float64]) -> Shift:
+    def _shows(self, grid: ElevationGrid) -> bool:
+        """Tell whether a grid shows any of the surveyed cells about where it is expected."""
+        seen = bilinear(grid, self.area.centres_xy, self.mean[:2])
+        return bool(np.isfinite(seen).any())
+
+    def _unseen(self, surface: SiteSurface, prior: NDArray[np.float64], shows: bool) -> Shift:
         """Take the expectation where nothing known could be compared."""
-        if self.opening:
+        if shows:
             # The first looks make the surface; nothing is known yet to compare them with.
             self._grids += 1
         if surface.known.any():

@@ -235,6 +235,22 @@ def test_a_map_that_rises_raises_the_surface_for_a_minute_and_a_half_only() -> N
     assert level_m == pytest.approx(levels_m[:10].mean(), abs=0.0004)
 
 
+def test_grids_that_show_none_of_the_berm_do_not_count_for_the_level() -> None:
+    """Two minutes in a pit, then 40 grids of which the first ones lie 4 mm too high."""
+    surface, registration = SiteSurface(len(AREA)), Registration(AREA)
+    levels_m = np.where(np.arange(OPENING_GRIDS) < 10, 0.004, 0.0)
+    for n, level_m in enumerate([0.0] * 120 + levels_m.tolist()):
+        grid = shifted(0.0, 0.0, level_m, seed=n)
+        stamp_ns = START_NS + n * SECOND_NS
+        axes = grid.axes.moved(50.0, 0.0) if n < 120 else grid.axes
+        grid = ElevationGrid(stamp_ns, 'map', axes, grid.height_m)
+        shift = registration.register(grid, surface, NOBODY, NOISE_M)
+        surface.fuse(bilinear(grid, XY) - np.float32(shift.dz_m), stamp_ns, NOISE_M)
+        assert registration.opening == (n < 120 + OPENING_GRIDS - 1)
+    level = float(np.mean(surface.height_m - relief_m(XY)))
+    assert level == pytest.approx(levels_m.mean(), abs=0.0004)
+
+
 def test_a_level_found_on_a_map_that_drifts_is_said_to_be_unsure() -> None:
     """0.2 mm up or down a second: half of what it is off, or more; else scatter over root n."""
     scatter_m = np.random.default_rng(5).normal(0.0, 0.003, OPENING_GRIDS)
