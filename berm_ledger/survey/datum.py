@@ -22,6 +22,11 @@ from .area import SurveyArea
 # Known cells that a local plane goes through, and how many unseen cells share one [m].
 PLANE_CELLS = 400
 TILE_M = 0.25
+# Further off the plane goes through all known cells within so many times the way to the nearest:
+# the slope of a small place, carried on for metres, leads anywhere. Of more than so many cells a
+# part will do.
+FAR_REACH = 3.0
+MOST_CELLS = 2000
 # Across a strip of known ground narrower than this share of its length no slope is taken.
 LEAST_WIDTH = 0.1
 # Of the known cells every so many along rows and columns is looked at.
@@ -149,14 +154,18 @@ def filled_from_planes(
     if len(base) < 3:
         base = np.flatnonzero(known)
     from scipy.spatial import cKDTree  # 8 MB that few sites need
-    tree = cKDTree(points[base])
+    known_xy = points[base]
+    tree = cKDTree(known_xy)
     gaps = points[~known]
     tiles, tile_of = np.unique(np.floor(gaps / TILE_M), axis=0, return_inverse=True)
     tile_of = np.ravel(tile_of)
     out = np.empty(len(gaps), dtype=np.float32)
     for index, centre in enumerate((tiles + 0.5) * TILE_M):
-        _, near = tree.query(centre, k=min(PLANE_CELLS, len(base)))
-        near = base[np.atleast_1d(near)]
+        away_m, near = map(np.atleast_1d, tree.query(centre, k=min(PLANE_CELLS, len(base))))
+        if FAR_REACH * away_m[0] > away_m[-1]:
+            near = np.flatnonzero(np.hypot(*(known_xy - centre).T) <= FAR_REACH * away_m[0])
+            near = near[::max(1, len(near) // MOST_CELLS)]
+        near = base[near]
         middle, level = points[near].mean(axis=0), float(height_m[near].mean())
         slope, *_ = np.linalg.lstsq(
             points[near] - middle, height_m[near].astype(float) - level, rcond=LEAST_WIDTH)
