@@ -119,7 +119,8 @@ static void settle_block(const float *measured, float *height, float *looks, flo
             height[i] = h + trend[i], looks[i] = by.restart_looks, trend[i] = 0.0f;
             listed->adopted[listed->adoptions++] = i;
         } else if (h != h && fabsf(m) <= FLT_MAX) {
-            height[i] = m, looks[i] = 1.0f, trend[i] = 0.0f, aside[i] = 0;
+            /* Plus zero: of a zero either sign is the same. */
+            height[i] = m + 0.0f, looks[i] = 1.0f, trend[i] = 0.0f, aside[i] = 0;
         } else if (fabsf(m - h) > by.gate) {
             listed->far[listed->fars++] = i;
         }

@@ -264,7 +264,8 @@ class SiteSurface:
 
     def _begin(self, cells: NDArray[np.intp], new: NDArray[np.float32]) -> None:
         """Take the first look at cells as it is."""
-        self.height_m[cells] = new
+        # A zero of either sign is one: what a look does not show it may add zero to, or leave.
+        self.height_m[cells] = new + np.float32(0.0)
         self.looks[cells] = 1.0
         self.trend_m[cells] = 0.0
         self.aside_looks[cells] = 0

@@ -97,6 +97,21 @@ def test_fusion_of_a_part_is_the_same(seed: int) -> None:
 
 
 @built
+def test_a_zero_of_either_sign_out_of_view_is_the_same() -> None:
+    def stands() -> np.ndarray:
+        surface = SiteSurface(len(AREA))
+        for n, edge_m in enumerate((9.0, 1.0)):
+            look = np.where(AREA.centres_xy[:, 0] < edge_m, -0.0, np.nan).astype(np.float32)
+            surface.fuse(look, (n + 1) * SECOND_NS, NOISE.total_m,
+                         shown=shown_pieces(look, AREA))
+        return surface.height_m.view(np.int32)
+
+    with numpy_only():
+        plain = stands()
+    npt.assert_array_equal(stands(), plain)
+
+
+@built
 @given(st.integers(0, 2**32 - 1), st.floats(0.05, 1.5))
 def test_means_of_a_part_are_the_same(seed: int, reach_m: float) -> None:
     rng = np.random.default_rng(seed)
