@@ -263,14 +263,14 @@ static int64_t period_of(double wait, int64_t most)
 
 /*
  * turns(seen, looks (n,), cells (k,), ends (rows + 1,), moved, least, block (rows,), look, most looks,
- *       most moved, shown, waiting, turn (rows,))
+ *       most moved, waiting, turn (rows,))
  *
- * Which rows are seen by those of their cells from one end to the next, which wait since, and whose
- * turn it is: the mean has moved by as much as it may, or enough of its cells were pulled over.
+ * Which rows wait since any of their cells from one end to the next was seen, and whose turn it is:
+ * the mean has moved by as much as it may, or enough of its cells were pulled over.
  */
 static PyObject *turns(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 13)) return NULL;
+    if (!wanted(given, 12)) return NULL;
     Held held = {.count = 0};
     Py_ssize_t all = length(args[0]), cells = length(args[2]), rows = length(args[6]);
     const uint8_t *seen = flat(&held, args[0], '?', all, 0);
@@ -282,9 +282,8 @@ static PyObject *turns(PyObject *self, PyObject *const *args, Py_ssize_t given)
     const int64_t *block = flat(&held, args[6], 'q', rows, 0);
     int64_t look = PyLong_AsLongLong(args[7]), most_looks = PyLong_AsLongLong(args[8]);
     double most_moved = PyFloat_AsDouble(args[9]);
-    uint8_t *shown = flat(&held, args[10], '?', rows, 1);
-    uint8_t *waiting = flat(&held, args[11], '?', rows, 1);
-    uint8_t *turn = flat(&held, args[12], '?', rows, 1);
+    uint8_t *waiting = flat(&held, args[10], '?', rows, 1);
+    uint8_t *turn = flat(&held, args[11], '?', rows, 1);
     if (held.failed || PyErr_Occurred() || !all_fit(cell, cells, all, "a cell that there is not"))
         return done(&held, NULL);
     for (Py_ssize_t row = 0; row < rows; row++) {
@@ -301,8 +300,7 @@ static PyObject *turns(PyObject *self, PyObject *const *args, Py_ssize_t given)
             gain += 1.0 / (double)(looks[cell[k]] + 1.0f);
         }
         double wait = most_moved * count / (gain > 1e-9 ? gain : 1e-9);
-        shown[row] = count > 0.0;
-        waiting[row] |= shown[row];
+        waiting[row] |= count > 0.0;
         turn[row] = (waiting[row] && (look + block[row]) % period_of(wait, most_looks) == 0)
             || (double)moved[row] >= least[row];
     }

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .area import SurveyArea
+from .crest_lines import STRIP_M
 from ..kernels import compiled
 
 # Part of one look by which a surface may have moved before it is read again.
@@ -22,7 +23,8 @@ MOST_MOVED = 0.25
 # Longest wait [looks]; a power of two, as all waits are.
 MOST_LOOKS = 16
 PERIODS = 2 ** np.arange(MOST_LOOKS.bit_length())
-# One in so many cells of a segment tells whether it was seen, and how settled it is.
+# One in so many cells of a segment tells how settled it is, and of those near its line whether it
+# was seen: a look that shows no more than its foot measures nothing of how high it stands.
 EVERY = 16
 # A segment of which this share, and so many cells, were pulled over to a new height is read.
 MOVED_SHARE = 0.005
@@ -49,11 +51,17 @@ class Turns:
             for row in range(rows)]
         self._cells = np.concatenate(parts).astype(np.int32)
         self._ends = np.cumsum([0, *map(len, parts)])
+        near = np.abs(area.corridor.offset_m) <= STRIP_M
+        strips = [part[near[part]] for part in np.split(shares.indices, shares.indptr[1:-1])]
+        strips = [strip[::EVERY] if len(strip) else part for strip, part in zip(strips, parts)]
+        self._strips = np.concatenate(strips)
+        self._of_strip = np.repeat(np.arange(rows), list(map(len, strips)))
         self._segment = area.corridor.segment_index
         self._least = np.maximum(LEAST_MOVED, MOVED_SHARE * np.diff(shares.indptr))
         self._block = np.arange(rows) * MOST_LOOKS // max(1, rows)
         self._look = 0
         self._waiting = np.zeros(rows, dtype=bool)
+        #: Which segments the last look has shown, shape (segments,).
         self.seen = np.zeros(rows, dtype=bool)
         # Segments that are to be read as soon as they are in view.
         self._due = np.zeros(rows, dtype=bool)
@@ -79,12 +87,14 @@ class Turns:
             Mask of segments.
 
         """
-        many = np.bincount(self._segment[moved], minlength=len(self._block))
+        rows = len(self._block)
+        self.seen = np.bincount(self._of_strip[seen[self._strips]], minlength=rows) > 0
+        many = np.bincount(self._segment[moved], minlength=rows)
         if compiled.readings is not None:
-            self.seen, turn = np.empty((2, len(self._block)), dtype=bool)
+            turn = np.empty(rows, dtype=bool)
             compiled.readings.turns(
                 seen, looks, self._cells, self._ends, many, self._least, self._block, self._look,
-                MOST_LOOKS, MOST_MOVED, self.seen, self._waiting, turn)
+                MOST_LOOKS, MOST_MOVED, self._waiting, turn)
         else:
             turn = self._turns(seen, looks, many)
         self.ask(turn)
@@ -101,8 +111,7 @@ class Turns:
         # How many cells of each segment are seen, and what one more look is to them.
         count, gain = (np.bincount(owner, parts, rows)
                        for parts in (shown, shown / (looks[self._cells] + 1.0)))
-        self.seen = count > 0.0
-        self._waiting |= self.seen
+        self._waiting |= count > 0.0
         wait = MOST_MOVED * count / np.maximum(gain, 1e-9)
         period = PERIODS[np.searchsorted(PERIODS[1:], wait, side='right')]
         turn: NDArray[np.bool_] = self._waiting & ((self._look + self._block) % period == 0)

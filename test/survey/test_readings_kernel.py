@@ -271,7 +271,7 @@ def test_what_does_not_fit_the_turns_is_refused() -> None:
         given = {'seen': np.ones(6, dtype=bool), 'looks': np.ones(6, dtype=np.float32),
                  'cells': cells, 'ends': ends, 'moved': np.array([1, 0]),
                  'least': np.ones(2), 'block': np.arange(2), 'look': 3, 'most': 16, 'part': 0.25,
-                 'shown': two.copy(), 'waiting': two.copy(), 'turn': two.copy(), **changes}
+                 'waiting': two.copy(), 'turn': two.copy(), **changes}
         compiled.readings.turns(*given.values())
 
     turns()
@@ -280,7 +280,7 @@ def test_what_does_not_fit_the_turns_is_refused() -> None:
             ({'cells': cells - np.int32(1)}, 'a cell that'), ({'ends': ends - 1}, 'a cell that'),
             ({'moved': np.array([6])}, 'wanted 2 values'),
             ({'ends': ends[:2]}, 'wanted 3 values'), ({'turn': two[:1]}, 'wanted 2 values'),
-            ({'waiting': two[:1]}, 'wanted 2 values'), ({'shown': two[:1]}, 'wanted 2')):
+            ({'waiting': two[:1]}, 'wanted 2 values')):
         with pytest.raises(ValueError, match=says):
             turns(**changes)
 

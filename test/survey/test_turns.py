@@ -73,6 +73,22 @@ def test_what_is_out_of_view_waits() -> None:
     assert read(turns, 500.0, MOST_LOOKS).any(axis=0).all()
 
 
+def test_a_look_at_no_more_than_the_foot_is_none() -> None:
+    """A window that ends at the foot of the berm tells nothing of how high it stands."""
+    turns = Turns(AREA)
+    read(turns, 500.0, 2 * MOST_LOOKS)
+    foot = AREA.in_corridor & (AREA.corridor.offset_m > 0.15)
+    turns.ask(np.ones(ROWS, dtype=bool))
+    read(turns, 500.0, 1, seen=foot)
+    turns.ask(np.ones(ROWS, dtype=bool))
+    assert not turns.seen.any()
+    assert not len(turns.due())
+    flank = AREA.in_corridor & (AREA.corridor.offset_m > 0.0)
+    turns.after_look(flank, np.full(COUNT, 500.0, dtype=np.float32), NOTHING)
+    assert turns.seen.all()
+    assert len(turns.due()) == ROWS
+
+
 def test_what_is_due_is_read_once_it_is_in_view() -> None:
     turns = Turns(AREA)
     read(turns, 500.0, 2 * MOST_LOOKS)
