@@ -225,6 +225,20 @@ def test_only_every_second_look_shows_it(finished: Watched) -> None:
     assert lost_m3(watched, since) == pytest.approx(0.0004, abs=0.0001)
 
 
+def test_seen_twice_a_visit_between_ways_to_the_pit(finished: Watched) -> None:
+    """Looks that show none of the berm leave alone what those before have begun to tell."""
+    watched = finished.copy(seed=5)
+    since = watched.seq
+    watched.yard.intrude(Intrusion(kind='remove', station_m=1.1, volume_m3=0.0006))
+    for _ in range(3):
+        watched.yard.place(Pose2(-3.4, -1.0, 0.0))
+        watched.look(10)
+        watched.yard.place(WEST)
+        watched.look(2)
+    assert kinds(watched, since) == {'disturbed'}
+    assert lost_m3(watched, since) == pytest.approx(0.0006, abs=0.0001)
+
+
 def test_an_hour_of_settling(finished: Watched) -> None:
     """Three per cent in a dozen steps, five looks after each."""
     watched = finished.copy()
