@@ -157,10 +157,11 @@ def filled_from_planes(
     known_xy = points[base]
     tree = cKDTree(known_xy)
     gaps = points[~known]
-    tiles, tile_of = np.unique(np.floor(gaps / TILE_M), axis=0, return_inverse=True)
-    tile_of = np.ravel(tile_of)
+    tiles, tile_of, count = np.unique(
+        np.floor(gaps / TILE_M), axis=0, return_inverse=True, return_counts=True)
+    of_tiles = np.split(np.argsort(np.ravel(tile_of), kind='stable'), np.cumsum(count)[:-1])
     out = np.empty(len(gaps), dtype=np.float32)
-    for index, centre in enumerate((tiles + 0.5) * TILE_M):
+    for centre, own in zip((tiles + 0.5) * TILE_M, of_tiles):
         away_m, near = map(np.atleast_1d, tree.query(centre, k=min(PLANE_CELLS, len(base))))
         if FAR_REACH * away_m[0] > away_m[-1]:
             near = np.flatnonzero(np.hypot(*(known_xy - centre).T) <= FAR_REACH * away_m[0])
@@ -169,7 +170,6 @@ def filled_from_planes(
         middle, level = points[near].mean(axis=0), float(height_m[near].mean())
         slope, *_ = np.linalg.lstsq(
             points[near] - middle, height_m[near].astype(float) - level, rcond=LEAST_WIDTH)
-        own = tile_of == index
         out[own] = level + (gaps[own] - middle) @ slope
     return out
 
