@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 import math
 
-from .rows import Row, State
+from .rows import Row, share_at_grade
 from .yield_model import YieldEstimate
 from ..design import Site
 
@@ -151,11 +151,7 @@ class Books:
 
     def share_at_grade(self, berm: str) -> float:
         """Return the share of a berm's length in segments at grade, 0 to 1."""
-        rows = self.rows_of(berm)
-        total = sum(row.station_to_m - row.station_from_m for row in rows)
-        done = sum(row.station_to_m - row.station_from_m for row in rows
-                   if row.state == State.AT_GRADE)
-        return done / total if total > 0.0 else 0.0
+        return share_at_grade(self.rows_of(berm))
 
     @property
     def dumps_remaining(self) -> int:

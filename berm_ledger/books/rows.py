@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 import math
@@ -103,3 +104,20 @@ class Row:
     low_station_m: float = math.nan
     low_short_m: float = math.nan
     wants_load: bool | None = None
+
+
+def share_at_grade(rows: Sequence[Row]) -> float:
+    """
+    Return the share of a length that lies in segments at grade, 0 to 1.
+
+    Examples
+    --------
+    >>> short, done = (Row('west', 0, n, n - 1.0, n, 0.2, state=State(n)) for n in (1, 2))
+    >>> share_at_grade([short, done]), share_at_grade([])
+    (0.5, 0.0)
+
+    """
+    total_m = sum(row.station_to_m - row.station_from_m for row in rows)
+    done_m = sum(row.station_to_m - row.station_from_m for row in rows
+                 if row.state == State.AT_GRADE)
+    return done_m / total_m if total_m > 0.0 else 0.0

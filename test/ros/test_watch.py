@@ -126,10 +126,21 @@ def test_the_screen_says_what_matters():
     shown = text_of(VIEW)
     assert shown.startswith('0 of 2 at grade | 4 loads left | 0 flagged | 2 made | look 1.0s ago')
     assert 'target   west segment 2 from x 1.00 y 2.00 yaw 0 deg: it is the lowest' in shown
-    assert 'berm west: 20 % of 1.00 m at grade, 4 loads left' in shown
+    assert 'berm west: 0 % of 1.00 m at grade, 4 loads left' in shown
     assert 'pose 10.0Hz' in shown
     assert [line[0] for line in shown.split('\n') if 'short' in line[-6:]] == [' ', '>']
     assert shown.endswith(screen.KEYS)
+
+
+def test_the_share_at_grade_is_that_of_the_table(site):
+    books = FakePipeline(site).books
+    rows = tuple(
+        replace(row, height_m=0.19, at_grade=share, state=state, berm=books.rows[0].berm)
+        for row, share, state in zip(books.rows, (0.92, 0.6), (State.AT_GRADE, State.SHORT)))
+
+    assert 'berm west: 50 % of its length at grade' in table_text(
+        replace(books, rows=rows), 10 * NS)
+    assert 'berm west: 50 % of 1.00 m at grade' in text_of(changed(rows=rows))
 
 
 def test_looks_that_have_stopped_are_not_called_fresh():

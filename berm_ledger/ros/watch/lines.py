@@ -17,7 +17,7 @@ from .section import columns_of, Glyphs, section_rows, top_m
 from ..messages import Status
 from ..messages.diagnostics import ERROR, LEVEL_NAMES, OK, STALE, WARN
 from ..table_text import age_text, COLUMNS, loads_text, time_text
-from ...books.rows import Row, State
+from ...books.rows import Row, share_at_grade, State
 
 STATE_STYLES = {
     State.UNSEEN: 'dim', State.SHORT: 'yellow', State.AT_GRADE: 'green', State.HIGH: 'magenta',
@@ -108,12 +108,10 @@ def borrow_lines(heard: Heard) -> list[Text]:
 def berm_line(heard: Heard, berm: int, rows: Sequence[Row]) -> Text:
     """Return the line above the long section."""
     length_m = sum(row.station_to_m - row.station_from_m for row in rows)
-    done_m = sum((row.station_to_m - row.station_from_m) * row.at_grade for row in rows
-                 if math.isfinite(row.at_grade))
     left = sum(row.dumps_remaining for row in rows)
     count = len({row.berm_index for row in heard.rows})
     which = f' ({berm + 1} of {count})' if count > 1 else ''
-    share = 100.0 * done_m / length_m if length_m > 0.0 else 0.0
+    share = 100.0 * share_at_grade(rows)
     return Text(f'berm {heard.name_of(berm)}{which}: {share:.0f} % of {length_m:.2f} m at grade, '
                 f'{loads_text(left)}', style='bold')
 
