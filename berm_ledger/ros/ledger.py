@@ -261,8 +261,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         topics.publish_crest(pipeline.crest_profiles, pipeline.crest_lines, stamp_ns)
         account, proposal = pipeline.borrow, pipeline.next_lane()
         topics.publish_borrow(
-            borrow_statuses(
-                pipeline.lanes, account, proposal, books.dumps_remaining),
+            borrow_statuses(pipeline.lanes, account, proposal, books.dumps_remaining),
             proposal[0] if proposal else None, stamp_ns)
         topics.publish_books(
             books, stamp_ns, datum_m, borrow_line(account, books.dumps_remaining))
@@ -316,6 +315,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
             self._target = pose_from_msg(msg).pose
         except MessageError:
             self._target = None
+        self._drawn = False
 
     def _log(self, entry: Entry) -> None:
         """Tell the log what was booked."""
@@ -342,7 +342,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         if not self._book(update, show=True):
             answer.success, answer.message = False, self.live.fault
         elif done:
-            answer.success = True
+            answer.success, self._drawn = True, False
             answer.message = '; '.join(texts) or str(done[0].data.get('text') or f'{kind} booked')
         else:
             answer.success, answer.message = False, '; '.join(texts) or refusal

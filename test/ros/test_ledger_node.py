@@ -3,6 +3,7 @@
 """The node `ledger` with real topics: messages in, books out; the pipeline is a stand-in."""
 
 from functools import partial
+import math
 
 from berm_ledger.books.journal import Journal
 from berm_ledger.books.rows import State
@@ -214,6 +215,33 @@ def test_markers_are_drawn_for_whoever_comes_and_for_nobody_else(
     world.until(lambda: 'markers' in seen)
     assert seen['markers'].markers
     assert drawn == [11 * NS]
+
+
+def test_markers_follow_target_and_orders_while_time_stands_still(world, site_file, tmp_path):
+    from berm_ledger.ros.wire import latched_qos
+    from geometry_msgs.msg import PoseStamped
+    from visualization_msgs.msg import Marker
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite').start()
+    target = bench.robot.create_publisher(PoseStamped, 'target_pose', latched_qos())
+    world.until(target.get_subscription_count)
+
+    def drawn(namespace):
+        return [marker.id for marker in bench.heard['markers'].markers
+                if marker.ns == namespace and marker.action == Marker.ADD]
+
+    msg = PoseStamped()
+    fill_pose(msg, a_pose(10.0))
+    target.publish(msg)
+    world.until(lambda: drawn('target') == [0])
+    msg.pose.position.x = math.nan
+    target.publish(msg)
+    world.until(lambda: not drawn('target'))
+
+    bench.ledger.pipeline.stamp_ns += NS
+    bench.ledger._book(bench.ledger.pipeline.disturb(), show=True)
+    world.until(lambda: drawn('flags') == [0])
+    assert bench.call('clear_rework').success
+    world.until(lambda: not drawn('flags'))
 
 
 def test_the_first_table_that_a_late_reader_gets_is_the_newest(
