@@ -26,6 +26,7 @@ from typing import Any
 from .errors import UsageError
 from .offline.fresh import check_free
 from .offline.outputs import OUTPUT_NAMES, SUMMARY_NAME
+from .ros.parameters import parse_parameters, YardParameters
 from .ros.run import NO_RCLPY
 from .site_source import load_site
 
@@ -226,7 +227,7 @@ def run_demo(
     Raises
     ------
     BermLedgerError
-        No rclpy, a bad site file, or a folder in use; nothing was started.
+        No rclpy, a bad site file or seed, or a folder in use; nothing was started.
 
     """
     try:
@@ -235,6 +236,7 @@ def run_demo(
         raise UsageError(NO_RCLPY.format(exc)) from exc
     site = Path(site_path) if site_path is not None else demo_site_path()
     load_site(site)
+    parse_parameters('yard', {'site_file': str(site), 'seed': seed}, YardParameters)
     out = Path(out_dir)
     check_free(out, OUTPUT_NAMES)
     out.mkdir(parents=True, exist_ok=True)

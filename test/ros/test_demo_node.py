@@ -57,6 +57,14 @@ def test_a_bad_site_file_is_refused_first(tmp_path, nothing_starts):
     assert not (tmp_path / 'out').exists()
 
 
+@pytest.mark.parametrize('seed', [-1, 2**31])
+def test_a_seed_that_the_yard_cannot_take_is_refused_first(tmp_path, nothing_starts, seed):
+    pytest.importorskip('rclpy')
+    with pytest.raises(UsageError, match=f'seed is {seed}; it must be from 0'):
+        run_demo(tmp_path / 'out', seed=seed)
+    assert not (tmp_path / 'out').exists()
+
+
 def test_a_domain_in_use_is_not_taken(monkeypatch):
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
         other.bind(('', 0))
