@@ -25,7 +25,7 @@ from typing import Any
 
 from .errors import UsageError
 from .offline.fresh import check_free
-from .offline.outputs import OUTPUT_NAMES, SUMMARY_NAME
+from .offline.outputs import OUTPUT_NAMES, REPORT_NAME, SUMMARY_NAME
 from .ros.parameters import parse_parameters, YardParameters
 from .ros.run import NO_RCLPY
 from .site_source import load_site
@@ -238,7 +238,7 @@ def run_demo(
     load_site(site)
     parse_parameters('yard', {'site_file': str(site), 'seed': seed}, YardParameters)
     out = Path(out_dir)
-    check_free(out, OUTPUT_NAMES)
+    check_free(out, (*OUTPUT_NAMES, REPORT_NAME))
     out.mkdir(parents=True, exist_ok=True)
     domain_id = free_domain_id()
     commands = {

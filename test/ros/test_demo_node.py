@@ -41,13 +41,14 @@ def test_without_rclpy_it_says_what_to_do(monkeypatch, tmp_path, nothing_starts)
     assert not (tmp_path / 'out').exists()
 
 
-def test_a_folder_with_books_in_it_is_left_alone(tmp_path, nothing_starts):
+@pytest.mark.parametrize('name', ['books.sqlite', 'report.html'])
+def test_a_folder_with_such_files_in_it_is_left_alone(tmp_path, nothing_starts, name):
     pytest.importorskip('rclpy')
-    (tmp_path / 'books.sqlite').write_text('mine')
+    (tmp_path / name).write_text('mine')
 
-    with pytest.raises(UsageError, match=r'books\.sqlite'):
+    with pytest.raises(UsageError, match=f'already holds {name}'):
         run_demo(tmp_path)
-    assert (tmp_path / 'books.sqlite').read_text() == 'mine'
+    assert (tmp_path / name).read_text() == 'mine'
 
 
 def test_a_bad_site_file_is_refused_first(tmp_path, nothing_starts):
