@@ -42,6 +42,7 @@ from .managed import ManagedNode
 from .messages import pose_from_msg
 from .parameters import LedgerParameters
 from .report_files import NextTurn, ReportJob
+from .silence import Silence
 from .wire import (
     DRUM_CURRENT_DEPTH,
     DUMP_DEPTH,
@@ -64,8 +65,6 @@ HEALTH_PERIOD_S = 1.0
 # Ground and markers are large and change slowly: no more often than this, in message time.
 SLOW_PERIOD_NS = 1_000_000_000
 LOG_PERIOD_S = 5.0
-# After so long without a look the table says so, and says so again as long as that lasts.
-SILENT_S = 10.0
 QUIET_KINDS = ('reading', 'seen', 'rise', 'cut', 'load', 'balance')
 LOUD_KINDS = ('refused', 'map_shift', 'stray_dump', 'unbooked_fill', 'slump', 'disturbed', 'hold',
               'void', 'imbalance')
@@ -92,8 +91,8 @@ class LedgerNode(ManagedNode[LedgerParameters]):
     ) -> None:
         """Declare the parameters; the books are opened when the node is configured."""
         super().__init__('ledger', LedgerParameters, **options)
-        self._make_pipeline, self._steady_s = make_pipeline or _pipeline, steady_s
-        self._look_s = self._told_s = 0.0
+        self._make_pipeline = make_pipeline or _pipeline
+        self._silence = Silence(steady_s)
         self.live: LiveBooks | None = None
         self._topics: LedgerTopics | None = None
         self._intake: Intake | None = None
@@ -162,7 +161,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         self._timer = self.create_timer(
             HEALTH_PERIOD_S, self._publish_health, clock=Clock(clock_type=ClockType.STEADY_TIME))
         self._slow_ns = None
-        self._look_s = self._told_s = self._steady_s()
+        self._silence.note('')
         self._publish()
 
     def stop(self) -> None:
@@ -217,9 +216,10 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         update = feed(self.pipeline, kind, msg, layer=self.parameters.layer)
         refused = [f for f in update.findings if f.severity == Severity.REFUSAL]
         self._refusals.update(f.code for f in update.findings if f.severity > Severity.NOTE)
-        self._monitor(kind).note(self.pipeline.stamp_ns, refused[0].text if refused else '')
-        if kind == ELEVATION and not refused:
-            self._look_s = self._told_s = self._steady_s()
+        refusal = refused[0].text if refused else ''
+        self._monitor(kind).note(self.pipeline.stamp_ns, refusal)
+        if kind == ELEVATION:
+            self._silence.note(refusal)
         self._book(update, show=kind not in (POSE, DRUM_CURRENT))
 
     def _monitor(self, kind: str) -> InputMonitor:
@@ -264,7 +264,8 @@ class LedgerNode(ManagedNode[LedgerParameters]):
             borrow_statuses(pipeline.lanes, account, proposal, books.dumps_remaining),
             proposal[0] if proposal else None, stamp_ns)
         topics.publish_books(
-            books, stamp_ns, datum_m, borrow_line(account, books.dumps_remaining))
+            books, stamp_ns, datum_m, borrow_line(account, books.dumps_remaining),
+            self._silence.text)
         if due:
             self._slow_ns, self._drawn = stamp_ns, False
             self._draw()
@@ -302,12 +303,10 @@ class LedgerNode(ManagedNode[LedgerParameters]):
 
     def _tell_silence(self, topics: LedgerTopics, books: Any) -> None:
         """Have the table say for how long no look has come in, now and then."""
-        now_s = self._steady_s()
-        if now_s - self._told_s >= SILENT_S:
-            self._told_s = now_s
+        if self._silence.is_due():
             topics.publish_table(
                 looked_at(books, self.pipeline.looked_ns), self.pipeline.stamp_ns,
-                now_s - self._look_s)
+                self._silence.text)
 
     def _on_target(self, msg: PoseStamped) -> None:
         """Note the target for the markers; what is no pose means that there is none."""

@@ -115,7 +115,7 @@ class LedgerTopics:
 
     def publish_books(
         self, books: Books, stamp_ns: int, datum_m: Sequence[float] | None = None,
-        borrow: str = '',
+        borrow: str = '', silence: str = '',
     ) -> None:
         """
         Publish flags, table and segments.
@@ -132,6 +132,8 @@ class LedgerTopics:
             Height of the datum at each segment's middle [m].
         borrow : str
             Line about the borrow side for the table; empty for none.
+        silence : str
+            Line for the table that says for how long no look has come in; empty for none.
 
         """
         rework = DiagnosticArray()
@@ -139,16 +141,16 @@ class LedgerTopics:
                     stamp_ns=stamp_ns, types=self._types)
         self._rework.publish(rework)
         self._borrow_line = borrow
-        self.publish_table(books, stamp_ns)
+        self.publish_table(books, stamp_ns, silence)
         segments = PointCloud2()
         fill_segments_cloud(
             segments, self._site, books.rows, stamp_ns, self._types, datum_m=datum_m)
         self._segments.publish(segments)
 
-    def publish_table(self, books: Books, stamp_ns: int, silent_s: float = 0.0) -> None:
-        """Publish the table for a person, which says when no look has come in for long [s]."""
+    def publish_table(self, books: Books, stamp_ns: int, silence: str) -> None:
+        """Publish the table for a person, which says when no look has come in for long."""
         self._table.publish(String(data=table_text(
-            books, stamp_ns, self._borrow_line, silent_s=silent_s)))
+            books, stamp_ns, self._borrow_line, silence=silence)))
 
     def publish_no_go(self, lattice: Lattice, blocked: NDArray[np.bool_], stamp_ns: int) -> bool:
         """Publish the ground to keep off, if it changed; tell whether it did."""

@@ -130,7 +130,7 @@ COLUMNS = (
 
 
 def table_text(
-    books: Books, stamp_ns: int, borrow: str = '', *, silent_s: float = 0.0
+    books: Books, stamp_ns: int, borrow: str = '', *, silence: str = ''
 ) -> str:
     """
     Return the table: what matters at the top, then one line per segment.
@@ -143,9 +143,8 @@ def table_text(
         Newest message time [ns]; ages count from it.
     borrow : str
         Line about the borrow side, below those at the top; empty for none.
-    silent_s : float
-        For how long no look has come in by the clock on the wall [s]; zero when that is nothing
-        to tell.
+    silence : str
+        Line that says for how long no look has come in; empty when that is nothing to tell.
 
     Returns
     -------
@@ -154,10 +153,8 @@ def table_text(
 
     """
     lines = [_clip(line) for line in head_lines(books, stamp_ns)]
-    if silent_s > 0.0:
-        age = age_text(round(silent_s * 1e9), 0)
-        lines.insert(1, _clip(f'NO LOOK HAS COME IN for {age}: all below is as of then; does '
-                              f'anything publish elevation?'))
+    if silence:
+        lines.insert(1, _clip(silence))
     if borrow:
         lines.append(_clip(borrow))
     for name in dict.fromkeys(row.berm for row in books.rows):

@@ -4,6 +4,7 @@
 
 from functools import partial
 import math
+import time
 
 from berm_ledger.books.journal import Journal
 from berm_ledger.books.rows import State
@@ -41,13 +42,15 @@ def site_file(tmp_path):
 class Bench:
     """A ledger, a robot that feeds it, and somebody who listens."""
 
-    def __init__(self, world, site_file, books, namespace='', reliable=True, **parameters):
+    def __init__(self, world, site_file, books, namespace='', reliable=True,
+                 steady_s=time.monotonic, **parameters):
         from berm_ledger.ros.ledger import LedgerNode
         from rclpy.parameter import Parameter
         values = {'site_file': str(site_file), 'books_file': str(books), **parameters}
         self.world, self.site = world, load_site(site_file).site
         self.ledger = LedgerNode(
-            make_pipeline=FakePipeline, context=world.context, namespace=namespace,
+            make_pipeline=FakePipeline, steady_s=steady_s, context=world.context,
+            namespace=namespace,
             parameter_overrides=[Parameter(n, value=v) for n, v in values.items()])
         world.add(self.ledger)
         self.robot = world.node('robot', namespace=namespace)
@@ -399,6 +402,23 @@ def test_a_table_that_grows_old_says_so_until_the_next_look(world, site_file, tm
     fill_point_cloud(grid, a_grid(11.0, 0.15), wire_types())
     feed.publish(grid)
     world.until(lambda: 'NO LOOK' not in heard['table'].data)
+
+
+def test_a_table_says_so_while_every_grid_is_refused(world, site_file, tmp_path):
+    now_s = [500.0]
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite', steady_s=lambda: now_s[0]).start()
+    now_s[0] += 35.0
+
+    said = '\nNO LOOK COULD BE USED for 35s: frame odom\n'
+
+    bench.grid(11.0, 0.15, frame='odom')
+    world.until(lambda: said in bench.heard['table'].data)
+    bench.heard.pop('table')
+    bench.dump(7.5)
+    world.until(lambda: 'table' in bench.heard)
+    assert said in bench.heard['table'].data
+    bench.grid(12.0, 0.15)
+    world.until(lambda: 'NO LOOK' not in bench.heard['table'].data)
 
 
 def test_an_order_that_cannot_be_followed_says_why(world, site_file, tmp_path):

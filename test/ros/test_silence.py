@@ -1,0 +1,47 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""For how long no grid could be used, with a clock of the test's own."""
+
+from berm_ledger.ros.silence import Silence
+import pytest
+
+
+@pytest.fixture
+def now_s():
+    return [500.0]
+
+
+@pytest.fixture
+def silence(now_s):
+    return Silence(lambda: now_s[0])
+
+
+def test_silence_is_told_from_ten_seconds_on_and_ends_with_a_look(now_s, silence):
+    now_s[0] += 9.9
+    assert silence.text == ''
+    now_s[0] += 25.3
+    assert silence.text == ('NO LOOK HAS COME IN for 35s: all below is as of then; does anything '
+                            'publish elevation?')
+
+    silence.note('')
+    assert silence.text == ''
+
+
+def test_grids_that_are_all_refused_are_no_looks_and_say_why(now_s, silence):
+    for _ in range(35):
+        now_s[0] += 1.0
+        silence.note("the grid is in frame 'odom'")
+
+    assert silence.text == "NO LOOK COULD BE USED for 35s: the grid is in frame 'odom'"
+    silence.note('')
+    now_s[0] += 12.0
+    assert silence.text.startswith('NO LOOK HAS COME IN for 12s')
+
+
+def test_it_is_told_again_every_ten_seconds(now_s, silence):
+    told = []
+    for _ in range(40):
+        now_s[0] += 1.0
+        told.append(silence.is_due())
+
+    assert [k + 1 for k, due in enumerate(told) if due] == [10, 20, 30, 40]
