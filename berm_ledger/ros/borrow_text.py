@@ -15,6 +15,7 @@ from ..borrow.load import SIGMAS
 from ..borrow.production import forecast, production_of
 
 MINUTE_S = 60.0
+PARTIAL = {True: 'yes', False: 'no', None: 'unknown'}
 
 
 def borrow_line(account: BorrowAccount, loads_left: int) -> str:
@@ -98,6 +99,8 @@ def _summary(
     """Return the status of all areas together."""
     made, told = production_of(account), forecast(account, loads_left)
     cut_m3, cut_se_m3 = account.cut_m3
+    last = account.balances[-1] if account.balances else None
+    load = account.loads[-1] if account.loads else None
     values: dict[str, object] = {
         'next_area': proposal[0].area if proposal else '',
         'next_lane': proposal[0].number if proposal else '',
@@ -108,16 +111,12 @@ def _summary(
         'dig_s': _number(made.dig_s, 1), 'haul_s': _number(made.haul_s, 1),
         'dump_s': _number(made.dump_s, 1),
         'left_low_s': _number(told.low_s if told else math.nan, 0),
-        'left_high_s': _number(told.high_s if told else math.nan, 0)}
-    if account.balances:
-        last = account.balances[-1]
-        values['unexplained_m3'] = _number(last.unexplained_m3, 5)
-        values['unexplained_se_m3'] = _number(last.unexplained_se_m3, 5)
-    if account.loads:
-        load = account.loads[-1]
-        values['load_kg'] = _number(load.mass_kg, 2)
-        values['load_se_kg'] = _number(load.mass_se_kg, 2)
-        values['load_partial'] = {True: 'yes', False: 'no', None: 'unknown'}[load.partial]
+        'left_high_s': _number(told.high_s if told else math.nan, 0),
+        'unexplained_m3': _number(last.unexplained_m3 if last else math.nan, 5),
+        'unexplained_se_m3': _number(last.unexplained_se_m3 if last else math.nan, 5),
+        'load_kg': _number(load.mass_kg if load else math.nan, 2),
+        'load_se_kg': _number(load.mass_se_kg if load else math.nan, 2),
+        'load_partial': PARTIAL[load.partial if load else None]}
     closed = proposal is None
     level = WARN if closed or account.unbalanced else OK
     text = 'no lane is open' if closed else (

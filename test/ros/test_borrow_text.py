@@ -60,6 +60,17 @@ def test_every_lane_has_a_status() -> None:
     assert lanes[2].values['mean_m'] == 'nan'
 
 
+def test_what_is_not_known_yet_is_there_as_unknown() -> None:
+    """Whoever reads the values finds each of them from the start."""
+    values = borrow_statuses({'pit': LANES}, BorrowAccount(), None, 10)[0].values
+    assert {name: values[name] for name in (
+        'unexplained_m3', 'unexplained_se_m3', 'load_kg', 'load_se_kg', 'load_partial')} == {
+            'unexplained_m3': 'nan', 'unexplained_se_m3': 'nan', 'load_kg': 'nan',
+            'load_se_kg': 'nan', 'load_partial': 'unknown'}
+    assert values.keys() == borrow_statuses(
+        {'pit': LANES}, account(), None, 10)[0].values.keys()
+
+
 def test_no_open_lane_is_a_warning() -> None:
     """Somebody must find another place to dig."""
     first = borrow_statuses({'pit': LANES}, account(), None, 10)[0]
