@@ -197,7 +197,8 @@ def _detail(entry: Entry) -> str:
     if kind in ('at_grade', 'reworked') and not text:
         dumps = data.get('dumps')
         height = f'height {figure("height_m", data.get("height_m"))} m'
-        return height if dumps is None else f'{height} after {dumps} dumps'
+        noun = 'dump' if dumps == 1 else 'dumps'
+        return height if dumps is None else f'{height} after {dumps} {noun}'
     if kind == 'disturbed' and data.get('rework'):
         return f'{text}; rework called for' if text else 'rework called for'
     return text

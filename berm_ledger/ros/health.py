@@ -124,7 +124,8 @@ def books_status(on_hold: bool, hold_text: str, flags: int, has_datum: bool) -> 
     if on_hold:
         return Status('books', f'on hold: {hold_text}', WARN, values)
     if flags:
-        return Status('books', f'{flags} segments to be reworked', WARN, values)
+        noun = 'segment' if flags == 1 else 'segments'
+        return Status('books', f'{flags} {noun} to be reworked', WARN, values)
     if not has_datum:
         return Status('books', 'the natural ground has not been surveyed', WARN, values)
     return Status('books', 'in order', OK, values)

@@ -136,7 +136,7 @@ at x 0.10000 y 0.00000"
 1700000000.000000009,at_grade,west arc,1,0.00000,0.40000,,height 0.25000 m
 1700000000.000000010,disturbed,west arc,1,0.10000,0.30000,0.0030000,soil is gone; rework called for
 1700000000.000000011,hold,,,,,,"people, perhaps"
-1700000000.000000012,reworked,west arc,1,0.00000,0.40000,,height 0.24900 m after 1 dumps
+1700000000.000000012,reworked,west arc,1,0.00000,0.40000,,height 0.24900 m after 1 dump
 1700000000.000000013,disturbed,west arc,2,0.40000,0.80000,0.0010000,soil is gone; rework called for
 1700000000.000000014,disturbed,"east, ""long"" one",1,0.00000,0.40000,0.0010000,soil is gone
 1700000000.000000015,reworked,west arc,2,0.40000,0.80000,,cleared by operator

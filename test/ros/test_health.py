@@ -96,7 +96,8 @@ def test_a_journal_that_cannot_be_written_is_an_error():
 @pytest.mark.parametrize(('hold', 'flags', 'datum', 'level', 'text'), [
     (False, 0, True, OK, 'in order'),
     (True, 1, True, WARN, 'on hold: somebody'),
-    (False, 2, True, WARN, '2 segments'),
+    (False, 1, True, WARN, '1 segment to be'),
+    (False, 2, True, WARN, '2 segments to be'),
     (False, 0, False, WARN, 'natural ground'),
 ])
 def test_what_an_operator_must_act_on_warns(hold, flags, datum, level, text):
