@@ -389,7 +389,7 @@ def _checked(path: Path) -> sqlite3.Connection:
 def _refuse(path: Path, db: sqlite3.Connection, fault: str) -> NoReturn:
     """Say what is left of a damaged file and how to save it."""
     if fault == 'file is not a database':
-        msg = f'{path} is not a books file'
+        msg = f'{path} is not a books file: name one'
         raise BooksError(msg)
     count = len(readable_entries(db))
     saved = 'nothing can be read of it' if count == 0 else (

@@ -60,7 +60,7 @@ def check_log(path: str, *, has_content: bool) -> None:
 def check_owner(name: str, db: Database) -> None:
     """Raise BooksError for a file of another program or of a later version of this one."""
     if db.execute('PRAGMA application_id').fetchone()[0] != APPLICATION_ID:
-        msg = f'{name} is a database of another program, not a books file'
+        msg = f'{name} is a database of another program, not of berm_ledger: name a books file'
         raise BooksError(msg)
     version = db.execute('PRAGMA user_version').fetchone()[0]
     if version > SCHEMA_VERSION:

@@ -164,7 +164,7 @@ def open_sources(path: Path, stack: ExitStack) -> tuple[list[BagSource], list[st
         if path.name == METADATA:
             path = path.parent
         if not path.exists():
-            msg = f'{path}: no such file or folder'
+            msg = f'{path}: no such file or folder; name a bag'
             raise BagError(msg)
         return _open_folder(path, stack) if path.is_dir() else _open_file(path, path, stack)
     except OSError as exc:
@@ -191,7 +191,8 @@ def _open_folder(folder: Path, stack: ExitStack) -> tuple[list[BagSource], list[
     files = _storage_files(folder)
     if not (folder / METADATA).exists():
         if not files:
-            msg = f'{folder}: no bag in this folder: neither {METADATA} nor a storage file'
+            msg = (f'{folder}: no bag in this folder: neither {METADATA} nor a storage file; '
+                   f'name the folder of a bag')
             raise BagError(msg)
         reason = f'no {METADATA}, the recording was not closed'
     elif any(unfinished_log(file) for file in files):

@@ -311,11 +311,11 @@ def wrong_type(path: Path) -> None:
 
 
 @pytest.mark.parametrize(('make', 'text'), [
-    (lambda p: p.write_text('stations and offsets\n' * 200), 'is not a books file'),
-    (lambda p: p.write_bytes(b'SQLite format 3\0' + bytes(30)), 'is not a books file'),
+    (lambda p: p.write_text('stations and offsets\n' * 200), 'is not a books file: name one'),
+    (lambda p: p.write_bytes(b'SQLite format 3\0' + bytes(30)), 'is not a books file: name one'),
     (lambda p: p.write_bytes(b''), 'is empty: name a books file'),
     (lambda p: p.mkdir(), 'is not a file'),
-    (foreign_database, 'a database of another program'),
+    (foreign_database, 'a database of another program.*: name a books file'),
     (newer_schema, r'newer berm_ledger \(schema 2, this one knows 1\)'),
     (other_tables, 'its tables are not those of books'),
     (gap, r'21 entries, but the last is number 22.*entries 1 to 3 can be read'),

@@ -283,7 +283,7 @@ MCAP_START = b'\x89MCAP0\r\n'
 
 
 @pytest.mark.parametrize(('make', 'match'), [
-    (lambda p: None, 'bag: no such file or folder'),
+    (lambda p: None, 'bag: no such file or folder; name a bag'),
     (lambda p: p.touch(), 'bag: is empty'),
     (lambda p: p.write_bytes(b'some text that is no bag'), 'is neither an MCAP nor an sqlite3'),
     (lambda p: p.write_bytes(b'#ROSBAG V2.0\n'), 'is a bag of ROS 1; convert it'),
@@ -293,7 +293,7 @@ MCAP_START = b'\x89MCAP0\r\n'
     (lambda p: p.write_bytes(b'SQLite format 3\0' * 1000), 'cannot be read'),
     (lambda p: p.write_bytes(b'\x28\xb5\x2f\xfd' + bytes(50)), 'is empty|neither'),
     (foreign_database, 'cannot be read'),
-    (empty_folder, 'no bag in this folder: neither metadata.yaml nor a storage file'),
+    (empty_folder, 'no bag in this folder: neither metadata.yaml nor a storage file; name the'),
     (empty_bag, 'the bag is empty: it has no messages'),
     (empty_database, 'the bag is empty: it has no messages'),
     (folder_with('metadata.yaml', b'a: [1'), 'bag: cannot be read: '),
