@@ -135,7 +135,7 @@ def _lane(
         'area': lane.area, 'lane': lane.number, 'x_m': f'{lane.start.x_m:.3f}',
         'y_m': f'{lane.start.y_m:.3f}', 'yaw_rad': f'{lane.start.yaw_rad:.4f}',
         'length_m': f'{lane.length_m:.3f}', 'width_m': f'{lane.width_m:.3f}',
-        'open': not closed,
+        'open': str(not closed).lower(),
         'volume_m3': _number(figures.volume_m3 if figures else math.nan, 5),
         'mean_m': _number(figures.mean_m if figures else math.nan, 4),
         'deepest_m': _number(figures.deepest_m if figures else math.nan, 4),

@@ -56,7 +56,7 @@ def test_every_lane_has_a_status() -> None:
     assert [status.values['lane'] for status in lanes] == [1, 2, 3, 4]
     assert [status.level for status in lanes] == [OK, WARN, OK, OK]
     assert lanes[0].message == 'next'
-    assert lanes[1].values['open'] is False
+    assert [status.values['open'] for status in lanes] == ['true', 'false', 'true', 'true']
     assert lanes[2].values['mean_m'] == 'nan'
 
 
