@@ -20,11 +20,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .area import SLOPE_REACH, SurveyArea
+from .best_fit import Fitting, JUMP_SPREAD_M, Placed
 from .grid import ElevationGrid
 from .resample import bilinear
-from .shift_fit import CELLS_PER_INDEPENDENT, Fit, shift_between
+from .shift_fit import CELLS_PER_INDEPENDENT
 from .surface import SiteSurface
-from .symmetric import inverse, square_by
+from .symmetric import inverse
 from ..kernels import compiled
 
 # What the shift may do between two grids (standard deviations) [m]: placement and drift.
@@ -58,10 +59,6 @@ OPENING_SPREAD_M = 0.002
 OPENING_NS = 90_000_000_000
 # Fewer grids than this tell nothing of how far single ones are off.
 LEAST_STEPS = 3
-# How far the map may have jumped, or moved while nobody looked [m], and from how many standard
-# deviations on a step is taken for a jump.
-JUMP_SPREAD_M = 0.03
-JUMP_SIGMAS = 3.0
 
 
 @dataclass(frozen=True)
@@ -231,21 +228,11 @@ class Registration:
         points, height, slope = self._ground(surface, worked, noise_m)
         if not len(height):
             return self._unseen(surface, prior, shows)
-
-        def fitted(spread: NDArray[np.float64]) -> tuple[Fit | None, NDArray[np.float64]]:
-            information = inverse(spread)
-            return shift_between(
-                grid, points, height, slope, expected=self.mean, information=information,
-                noise_m=noise_m, per_independent=self._per_independent), information
-
-        fit, information = fitted(prior)
-        if fit is not None:
-            # A walk does not explain a jump of the localisation: look again with an open mind.
-            if square_by(information, fit.mean - self.mean) > JUMP_SIGMAS**2:
-                fit, information = fitted(np.eye(3) * JUMP_SPREAD_M**2)
-        if fit is None:
+        placed = Fitting(
+            grid, points, height, slope, noise_m, self._per_independent).best(self.mean, prior)
+        if placed is None:
             return self._unseen(surface, prior, shows)
-        return self._judge(fit, information, surface, noise_m)
+        return self._judge(placed, surface)
 
     @property
     def level_error_m(self) -> float:
@@ -366,27 +353,24 @@ class Registration:
         out[:, ~np.isfinite(out).all(axis=0)] = 0.0
         return out
 
-    def _judge(
-        self, fit: Fit, information: NDArray[np.float64], surface: SiteSurface, noise_m: float
-    ) -> Shift | Refused:
+    def _judge(self, placed: Placed, surface: SiteSurface) -> Shift | Refused:
         """Believe the shift or say why not."""
-        mean = fit.mean
-        residual, disagreeing, cells = fit.left_over(max(0.02, 5.0 * noise_m))
+        fit, mean = placed.fit, placed.fit.mean
         dx, dy, dz = mean.tolist()
         if math.hypot(dx, dy) > LIMIT_XY_M or abs(dz) > LIMIT_Z_M:
             return Refused('map_shift', (
                 f'the grid lies {dx:+.3f}, {dy:+.3f}, {dz:+.3f} m off the site '
                 f'surface, more than is believed; check the localisation'))
-        if disagreeing > MOST_DISAGREEING:
+        if placed.disagreeing > MOST_DISAGREEING:
             return Refused('map_shift', (
-                f'{disagreeing:.0%} of the ground that nobody works on disagrees with the site '
-                f'surface whatever the shift; check the localisation'))
+                f'{placed.disagreeing:.0%} of the ground that nobody works on disagrees with the '
+                f'site surface whatever the shift; check the localisation'))
         self.mean = mean
-        self.covariance = inverse(fit.normal + information)
+        self.covariance = inverse(fit.normal + placed.information)
         self._open(surface)
         # Information from the ground itself must outweigh a centimetre of ignorance.
         observed = _eigenvalues(fit.normal)[0] > 1.0 / 0.01**2
-        return self._shift(residual, cells, observed)
+        return self._shift(placed.residual_m, placed.cells, observed)
 
 
 def _eigenvalues(matrix: NDArray[np.float64]) -> tuple[float, float]:

@@ -142,6 +142,25 @@ def test_beyond_the_limit_the_grid_is_refused_and_nothing_is_learned(true, text)
     assert re.search(text, shift.text)
 
 
+@pytest.mark.parametrize(('away_m', 'to_deg'), [
+    (0.5, 30), (0.5, 180), (0.7, 0), (0.7, 270), (1.0, 90), (1.0, 210), (0.6, 45)])
+def test_far_from_where_it_belongs_a_grid_fits_no_other_slopes(away_m, to_deg) -> None:
+    """Fitted about where it is expected it leaves 20 to 30 mm, and is centimetres off there."""
+    true = away_m * np.array([math.cos(math.radians(to_deg)), math.sin(math.radians(to_deg))])
+    registration, shift = registered(shifted(*true))
+    assert isinstance(shift, Refused)
+    found = re.match(r'the grid lies ([-+.\d]+), ([-+.\d]+), ([-+.\d]+) m off', shift.text)
+    assert found is not None
+    npt.assert_allclose([float(figure) for figure in found.groups()], (*true, 0.0), atol=0.005)
+    assert pytest.approx(0.0) == np.abs(registration.mean).max()
+
+
+def test_a_grid_that_is_only_noisier_is_used_where_it_lies() -> None:
+    _, shift = registered(shifted(0.01, -0.02, noise_m=5.0 * NOISE_M))
+    assert shift.residual_m > 2.0 * NOISE_M
+    npt.assert_allclose((shift.dx_m, shift.dy_m), (0.01, -0.02), atol=0.01)
+
+
 def test_another_ground_altogether_is_refused() -> None:
     def other(points):
         return relief_m(points, seed=9, height_m=0.06)

@@ -1,0 +1,133 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Where a grid fits the surface best: about where it is expected, after a jump, or far off.
+
+A linearised fit finds its way over some 0.15 m, about the width of what it goes by. A grid that
+lies much further off is fitted to the wrong slopes, and leaves far more than noise; where it does,
+the whole neighbourhood is searched for a place that leaves far less.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .grid import ElevationGrid
+from .middle import median, median_size
+from .resample import differences
+from .shift_fit import Fit, shift_between
+from .symmetric import inverse, square_by
+
+Floats = NDArray[np.float64]
+
+# How far the map may have jumped, or moved while nobody looked [m], and from how many standard
+# deviations on a step is taken for a jump.
+JUMP_SPREAD_M = 0.03
+JUMP_SIGMAS = 3.0
+# Differences count as such from this size on, and from so many times the noise of a look [m].
+DIFFERS_M, DIFFERS_SIGMAS = 0.02, 5.0
+# What is left is more than noise from so many times that on; it is about two thirds of it.
+SUSPECT_SIGMAS = 2.0
+# How far around and how close together places are tried then [m], and by how many points.
+SEARCH_M, STEP_M = 1.0, 0.1
+SEARCH_POINTS = 1000
+# A place is the better one where no more than this share of the spread is left.
+BETTER_SHARE = 0.5
+
+
+class Placed(NamedTuple):
+    """
+    A grid laid on the surface.
+
+    Parameters
+    ----------
+    fit : Fit
+        The shift.
+    information : array
+        What was expected is worth, shape (3, 3) [1/m2].
+    residual_m : float
+        Robust spread of the differences left over [m].
+    disagreeing : float
+        Share of them that is more than noise.
+    cells : int
+        How many there are.
+
+    """
+
+    fit: Fit
+    information: Floats
+    residual_m: float
+    disagreeing: float
+    cells: int
+
+
+class Fitting(NamedTuple):
+    """A grid, what it is held against as ``shift_between`` takes it, and the noise of a look."""
+
+    grid: ElevationGrid
+    points_xy: Floats
+    height_m: Floats
+    slope: Floats
+    noise_m: float
+    per_independent: float
+
+    def about(self, expected: Floats, spread: Floats) -> Placed | None:
+        """Return the fit about a shift (3,) [m] of which so much is unsure, (3, 3) [m2]."""
+        information = inverse(spread)
+        fit = shift_between(
+            self.grid, self.points_xy, self.height_m, self.slope, expected=expected,
+            information=information, noise_m=self.noise_m, per_independent=self.per_independent)
+        if fit is None:
+            return None
+        left = fit.left_over(max(DIFFERS_M, DIFFERS_SIGMAS * self.noise_m))
+        return Placed(fit, information, *left)
+
+    def best(self, expected: Floats, spread: Floats) -> Placed | None:
+        """
+        Return the best fit, wherever it is.
+
+        Parameters
+        ----------
+        expected : array
+            Shift that is expected, shape (3,) [m].
+        spread : array
+            How unsure that is, shape (3, 3) [m2].
+
+        Returns
+        -------
+        Placed or None
+            None when the grid shows too few of the points.
+
+        """
+        placed = self.about(expected, spread)
+        if placed is not None and square_by(
+                placed.information, placed.fit.mean - expected) > JUMP_SIGMAS**2:
+            # A walk does not explain a jump of the localisation: look again with an open mind.
+            placed = self.about(expected, np.eye(3) * JUMP_SPREAD_M**2)
+        if placed is None or placed.residual_m <= SUSPECT_SIGMAS * self.noise_m:
+            return placed
+        start = self._searched(expected)
+        other = None if start is None else self.about(start, np.eye(3) * STEP_M**2)
+        if other is None or other.residual_m > BETTER_SHARE * placed.residual_m:
+            return placed
+        return other
+
+    def _searched(self, expected: Floats) -> Floats | None:
+        """Return the shift around an expected one that leaves the least spread, (3,) [m]."""
+        some = slice(None, None, max(1, len(self.height_m) // SEARCH_POINTS))
+        points, height = self.points_xy[some], self.height_m[some]
+        _, enough = differences(self.grid, points, height, expected)
+        steps = np.arange(-SEARCH_M, SEARCH_M + 0.5 * STEP_M, STEP_M)
+        best_m, best = np.inf, None
+        for x_m, y_m in ((x_m, y_m) for x_m in steps for y_m in steps):
+            start = expected + np.array([x_m, y_m, 0.0])
+            left, shown = differences(self.grid, points, height, start)
+            if shown < max(1, enough // 2):
+                continue
+            level_m = median(left)
+            if (spread_m := median_size(left, level_m)) < best_m:
+                best_m, best = spread_m, start + np.array([0.0, 0.0, level_m])
+        return best
