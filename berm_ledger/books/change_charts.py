@@ -139,10 +139,13 @@ class ChangeCharts:
         self._alarms: tuple[int, int] | None = (0, 0)
 
     def restart(self, cells: NDArray[np.intp] | NDArray[np.bool_]) -> None:
-        """Start some cells anew."""
+        """Start some cells anew, none of which is named twice."""
+        if self._alarms is not None:
+            down, up = (int(np.count_nonzero(sums[cells] > LIMIT))
+                        for sums in (self.low, self.high))
+            self._alarms = self._alarms[0] - down, self._alarms[1] - up
         self.low[cells] = 0.0
         self.high[cells] = 0.0
-        self._alarms = None
 
     def take(
         self, look: Compared, accepted: Reference, at: NDArray[np.intp],

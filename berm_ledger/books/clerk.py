@@ -337,8 +337,7 @@ class Clerk:
         """Return changes just confirmed that no dump explains."""
         survey = self._survey
         # A look past the berm tells nothing, and must not push out those that have begun to tell.
-        shown = look.fused.seen & survey.area.in_corridor
-        if survey.datum is None or self._level is None or not shown.any():
+        if survey.datum is None or self._level is None or not survey.shows_berm(look):
             return []
         slope = max(berm.side_slope for berm in survey.site.berms)
         shift_error = math.hypot(slope * look.shift.se_xy_m, look.shift.se_z_m)

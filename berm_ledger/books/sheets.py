@@ -35,7 +35,8 @@ class Sheets:
         """Start with blank ones."""
         #: The values, shape (sheets, count).
         self.values = np.full((sheets, count), np.nan, dtype=np.float32)
-        self._pieces: list[NDArray[np.int32] | None] = [None] * sheets
+        # What was written last, as bytes: these are quick to compare.
+        self._written: list[bytes | None] = [None] * sheets
 
     def ready(self, sheet: int, pieces: NDArray[np.int32] | None) -> NDArray[np.float32]:
         """
@@ -55,12 +56,8 @@ class Sheets:
 
         """
         own: NDArray[np.float32] = self.values[sheet]
-        if pieces is None or not _same(pieces, self._pieces[sheet]):
+        written = None if pieces is None else pieces.tobytes()
+        if written is None or written != self._written[sheet]:
             own.fill(np.nan)
-        self._pieces[sheet] = pieces
+        self._written[sheet] = written
         return own
-
-
-def _same(pieces: NDArray[np.int32], others: NDArray[np.int32] | None) -> bool:
-    """Tell whether two lists of pieces are the same."""
-    return others is not None and (pieces is others or np.array_equal(pieces, others))

@@ -126,14 +126,12 @@ class Scene:
         sums = self.charts.high if gain else self.charts.low
         reach = round(SLIDE_REACH_M / self.cell_m)
         # Where nothing was accepted yet the sums are zero.
-        open_cells = self.open_cells if self.open_cells.any() else None
         if compiled.groups is not None:
             found = compiled.groups.groups(
-                sums, open_cells, self.at, *self.canvas.places, LIMIT, EDGE, reach, JOINED,
+                sums, self.open_cells, self.at, *self.canvas.places, LIMIT, EDGE, reach, JOINED,
                 LEAST_AREA_M2 / self.canvas.lattice.cell_area_m2, LEAST_SURE)
             return [np.array(group, dtype=np.intp) for group in found]
-        if open_cells is not None:
-            sums = np.where(open_cells[self.at], np.float32(0.0), sums)
+        sums = np.where(self.open_cells[self.at], np.float32(0.0), sums)
         above = np.flatnonzero(sums > LIMIT)
         if len(above) < LEAST_SURE:
             return []

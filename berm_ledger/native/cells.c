@@ -335,14 +335,28 @@ WIDE static void mean_of_nine(const float *restrict own, const float *restrict n
     for (Py_ssize_t i = 0; i < count; i++) out[i] = (own[i] + north[i] + south[i]) / 9.0f;
 }
 
-/* Leave the sums of so many rows zero, for the next call. */
-static void clear_rows(Along *along)
+static void clear(Along *along, Py_ssize_t first, Py_ssize_t count)
 {
-    for (Py_ssize_t k = 0; k < along->taken; k++) {
-        const int32_t *row = along->row + 3 * k;
-        memset(along->sums + row[1], 0, (size_t)row[2] * sizeof *along->sums);
-        memset(along->counts + row[1], 0, (size_t)row[2]);
-    }
+    memset(along->sums + first, 0, (size_t)count * sizeof *along->sums);
+    memset(along->counts + first, 0, (size_t)count);
+}
+
+/* Cells from the first on of which a call has left sums: one that had all of them in rows. */
+static Py_ssize_t left_behind = 0;
+
+/* Where not all cells are in rows those of no row count, too: they must be zero. */
+static void begin_rows(Along *along, int of_all)
+{
+    if (of_all || !left_behind) return;
+    clear(along, 0, left_behind);
+    left_behind = 0;
+}
+
+static void end_rows(Along *along, int of_all, Py_ssize_t cells)
+{
+    if (of_all && cells > left_behind) left_behind = cells;
+    for (Py_ssize_t k = 0; !of_all && k < along->taken; k++)
+        clear(along, along->row[3 * k + 1], along->row[3 * k + 2]);
 }
 
 /*
@@ -375,6 +389,9 @@ static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t give
         return done(&held, NULL);
     const Block *block = blocks_of(along.row, along.rows, 2, &blocks);
     if (!block) return done(&held, NULL);
+    Py_ssize_t held_by_rows = 0;
+    for (Py_ssize_t k = 0; k < along.rows; k++) held_by_rows += along.row[3 * k + 2];
+    begin_rows(&along, held_by_rows == cells);
     float totals[BLOCK];
     uint8_t numbers[BLOCK];
     for (; blocks > 0; blocks--, block++) {
@@ -401,7 +418,7 @@ static PyObject *box_mean(PyObject *self, PyObject *const *args, Py_ssize_t give
         mean_of(totals, numbers, least, along.values + first, of_unknown, out + first, count);
     }
     blank_between(out, past, cells);
-    clear_rows(&along);
+    end_rows(&along, held_by_rows == cells, cells);
     Py_INCREF(Py_None);
     return done(&held, Py_None);
 }

@@ -311,6 +311,11 @@ class SiteSurvey:
         """Return the rows in view that are worth reading, or ``overdue`` (segments,) anyway."""
         return self._turns.due(overdue)
 
+    def shows_berm(self, look: Look) -> bool:
+        """Tell whether the last look has shown any cell of the corridor."""
+        # Mostly it shows some of a crest, and that is told in less.
+        return bool(self._turns.seen.any() or (look.fused.seen & self.area.in_corridor).any())
+
     def rows_seen(self) -> NDArray[np.bool_]:
         """Return which rows the last look has shown, shape (segments,); none before a datum."""
         return self._turns.seen if self._sums else np.zeros_like(self._turns.seen)
