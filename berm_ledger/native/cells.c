@@ -433,13 +433,6 @@ WIDE static int32_t above_in(const float *restrict values, const float *restrict
     return above;
 }
 
-WIDE static int32_t beyond_in(const float *restrict values, float most, Py_ssize_t count)
-{
-    int32_t beyond = 0;
-    for (Py_ssize_t i = 0; i < count; i++) beyond |= values[i] > most;
-    return beyond;
-}
-
 /*
  * any_above(values, ground (n,), shown (k, 3), lowest, most) -> whether any value in the pieces stands
  * that far above the ground
@@ -460,7 +453,7 @@ static PyObject *any_above(PyObject *self, PyObject *const *args, Py_ssize_t giv
         return done(&held, NULL);
     int above = 0;
     for (; pieces > 0 && !above; pieces--, piece += 3)
-        above = beyond_in(values + piece[0], lowest + most - 0.001f, piece[2])
+        above = any_beyond(values + piece[0], lowest + most - 0.001f, piece[2])
             && above_in(values + piece[0], ground + piece[0], most, piece[2]);
     return done(&held, PyBool_FromLong(above));
 }

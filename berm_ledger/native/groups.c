@@ -133,13 +133,6 @@ static Py_ssize_t begin_of(const Field *field, const int32_t *members, Py_ssize_
     return least;
 }
 
-WIDE static int32_t any_above(const float *restrict sums, float limit, Py_ssize_t count)
-{
-    int32_t any = 0;
-    for (Py_ssize_t k = 0; k < count; k++) any |= sums[k] > limit;
-    return any;
-}
-
 /* The cells judged whose sum is above a limit, in order; mostly a whole block holds none. */
 static Py_ssize_t all_above(const Field *field, float limit, int32_t *out)
 {
@@ -148,7 +141,7 @@ static Py_ssize_t all_above(const Field *field, float limit, int32_t *out)
     for (Py_ssize_t first = 0; first < field->cells; first += AT_ONCE) {
         Py_ssize_t count = field->cells - first < AT_ONCE ? field->cells - first : AT_ONCE;
         const float *sums = field->sums + first;
-        if (!any_above(sums, limit, count)) continue;
+        if (!any_beyond(sums, limit, count)) continue;
         for (Py_ssize_t k = 0; k < count; k++) {
             out[found] = (int32_t)(first + k);
             found += sums[k] > limit && is_judged(field, first + k);

@@ -183,6 +183,14 @@ WIDE OWN int32_t any_number(const float *restrict values, Py_ssize_t count)
     return some;
 }
 
+/* Whether any value is greater than a limit. */
+WIDE OWN int32_t any_beyond(const float *restrict values, float most, Py_ssize_t count)
+{
+    int32_t beyond = 0;
+    for (Py_ssize_t i = 0; i < count; i++) beyond |= values[i] > most;
+    return beyond;
+}
+
 OWN PyObject *done(Held *held, PyObject *result)
 {
     release(held);

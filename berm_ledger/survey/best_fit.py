@@ -10,6 +10,7 @@ the whole neighbourhood is searched for a place that leaves far less.
 
 from __future__ import annotations
 
+from itertools import product
 from typing import NamedTuple
 
 import numpy as np
@@ -122,7 +123,7 @@ class Fitting(NamedTuple):
         _, enough = differences(self.grid, points, height, expected)
         steps = np.arange(-SEARCH_M, SEARCH_M + 0.5 * STEP_M, STEP_M)
         best_m, best = np.inf, None
-        for x_m, y_m in ((x_m, y_m) for x_m in steps for y_m in steps):
+        for x_m, y_m in product(steps, steps):
             start = expected + np.array([x_m, y_m, 0.0])
             left, shown = differences(self.grid, points, height, start)
             if shown < max(1, enough // 2):
