@@ -62,6 +62,7 @@ from ..errors import MessageError
 from ..findings import Finding, Severity
 from ..geometry import Pose2, StampedPose
 from ..site_source import load_site
+from ..survey.gates import same_frame
 from ..targeting import Ground, NoTarget, ReadyChoice, Target
 from ..targeting.landing import landing_finding
 from ..targeting.loads import with_stretches
@@ -238,7 +239,7 @@ class TargetNode(ManagedNode[TargetParameters]):
 
     def _check_frame(self, what: str, frame_id: str) -> None:
         """Refuse another frame than the site's."""
-        if frame_id.lstrip('/') != self.site.frame.lstrip('/'):
+        if not same_frame(frame_id, self.site.frame):
             msg = (f'the {what} is in frame {frame_id}, the site file says {self.site.frame}; '
                    f'publish it in that frame')
             raise MessageError(msg)

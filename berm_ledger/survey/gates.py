@@ -132,9 +132,14 @@ def _check_against_books(stamp_ns: int, what: str, state: GateState) -> Finding 
         f'clock was set back, name another books file'), stamp_ns)
 
 
+def same_frame(frame_id: str, other_id: str) -> bool:
+    """Tell whether two names are those of one frame; a leading slash makes no other."""
+    return frame_id.lstrip('/') == other_id.lstrip('/')
+
+
 def check_frame(frame_id: str, what: str, state: GateState, stamp_ns: int) -> Finding | None:
     """Check that an input is given in the frame of the site."""
-    if frame_id.lstrip('/') == state.frame.lstrip('/'):
+    if same_frame(frame_id, state.frame):
         return None
     return refusal('wrong_frame', (
         f'{what} is in frame {frame_id[:MOST_QUOTED]!r}, the site is in {state.frame!r}; '
