@@ -244,7 +244,7 @@ class Pipeline:
             return self._refuse(refusal(look.code, look.text, grid.stamp_ns))
         self._gate = self._gate.after_grid(grid.stamp_ns)
         self._count('grids')
-        for code in ('spikes', 'under_rover', 'objects'):
+        for code in ('spikes', 'carried_over', 'under_rover', 'objects'):
             self._count(f'cells_{code}', getattr(look, code))
         self._after_look(look, grid.stamp_ns)
         self._borrow.take_grid(grid, was.pose, was.slack_m, look.shift, self.survey.noise)

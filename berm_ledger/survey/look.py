@@ -24,8 +24,8 @@ class Look:
         Where the grid lay.
     fused : Fused
         Cells seen and adopted.
-    spikes, under_rover, objects : int
-        Cells masked, by reason.
+    spikes, carried_over, under_rover, objects : int
+        Cells masked, by reason; the first two are those of the grid, near the berms.
     measured_m : array
         Heights of the grid at the cells, the shift taken off, shape (n,) [m]; NaN is not seen.
     shown : array or None
@@ -38,6 +38,7 @@ class Look:
     shift: Shift
     fused: Fused
     spikes: int
+    carried_over: int
     under_rover: int
     objects: int
     measured_m: NDArray[np.float32]

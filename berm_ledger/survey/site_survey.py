@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .area import survey_area, SurveyArea
+from .carried import CarriedOver
 from .crest import Crest
 from .crest_lines import CrestLines
 from .datum import Datum, plane_datum, surveyed_datum, with_late_survey
@@ -75,6 +76,7 @@ class SiteSurvey:
         self._grid_cell_m = site.cell_m
         self._crests = CrestLines(self.area, self.sections)
         self._turns = Turns(self.area)
+        self._carried = CarriedOver()
         self._corridors_m2 = [
             float(self.area.shares[row].sum()) * self.area.lattice.cell_area_m2
             for row in range(len(self.area.segments))]
@@ -198,7 +200,8 @@ class SiteSurvey:
         """
         part = part or self.part_of(grid)
         height, spikes = without_spikes(part.height_m)
-        clean = replace(part, height_m=height) if spikes else part
+        height, carried = self._carried.taken_out(part, height)
+        clean = replace(part, height_m=height) if spikes or carried else part
         shift = self.registration.register(clean, self.surface, worked, self.noise.total_m)
         if isinstance(shift, Refused):
             return shift
@@ -215,7 +218,7 @@ class SiteSurvey:
             measured, grid.stamp_ns, self._look_noise_m(shift), expected, shown)
         turn = self._turns.after_look(fused.seen, self.surface.looks, fused.moved)
         self._crests.touch_rows(turn)
-        return Look(shift, fused, spikes, len(under), len(objects), measured, shown,
+        return Look(shift, fused, spikes, carried, len(under), len(objects), measured, shown,
                     self.registration.raised_m)
 
     def part_of(self, grid: ElevationGrid) -> ElevationGrid:

@@ -76,7 +76,8 @@ def pipeline():
         feed(made, POSE, pose(stamp_s))
         feed(made, ELEVATION, cloud(stamp_s))
     assert not set(made.health.counters) - {
-        'poses', 'grids', 'cells_spikes', 'cells_under_rover', 'cells_objects'}
+        'poses', 'grids', 'cells_spikes', 'cells_carried_over', 'cells_under_rover',
+        'cells_objects'}
     return made
 
 

@@ -1,0 +1,162 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Heights that a grid carries over from the one before: nobody has measured them anew.
+
+Most mappers publish all that they remember. What the sensor does not see at the moment comes again
+as it was, to the last bit, with the noise and the drift of the map of when it was seen; taken for
+looks these would agree with each other on any error.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .grid import ElevationGrid
+from .middle import median_size
+from .noise import LEAST_NOISE_M
+from ..geometry import GridAxes
+
+# Cells that are compared first; where hardly any is the same, none was carried over.
+SAMPLE_CELLS = 4096
+LEAST_SHARE = 0.02
+# Heights rounded to some step are the same by chance: of those carried over most differ from each
+# other.
+LEAST_DISTINCT = 0.5
+# Where two grids lie on one lattice their cells match to this [cells], and their steps to that
+# share: clouds tell where cells lie in single precision.
+ON_LATTICE_CELLS = 0.05
+SAME_STEP = 1e-4
+# Of a smooth surface the fourth difference is next to nothing, of noise it is this many times as
+# wide as the noise.
+FOURTH = np.array([1.0, -4.0, 6.0, -4.0, 1.0])
+WIDER = math.sqrt(float(FOURTH @ FOURTH))
+SPREAD_PER_MEDIAN = 1.4826
+LEAST_RUNS = 100
+
+Cut = tuple[slice, slice]
+
+
+class CarriedOver:
+    """Compares every grid with the one before."""
+
+    def __init__(self) -> None:
+        """Begin with no grid."""
+        self._axes: GridAxes | None = None
+        # Heights of the grid before, none while one lattice does not follow another.
+        self._height_m: NDArray[np.float32] | None = None
+
+    def taken_out(
+        self, grid: ElevationGrid, height_m: NDArray[np.float32]
+    ) -> tuple[NDArray[np.float32], int]:
+        """
+        Return heights of the next grid without those that were not measured anew.
+
+        Parameters
+        ----------
+        grid : ElevationGrid
+            The grid, as it came.
+        height_m : array
+            What is left of its heights, shape (rows, cols) [m].
+
+        Returns
+        -------
+        array
+            The same, NaN where a cell and all around it that are known are as before.
+        int
+            How many known cells that takes.
+
+        """
+        carried = self._carried(grid)
+        if carried is None:
+            return height_m, 0
+        left_m = height_m.copy()
+        left_m[carried] = np.nan
+        return left_m, int(np.count_nonzero(carried & np.isfinite(height_m)))
+
+    def _carried(self, grid: ElevationGrid) -> NDArray[np.bool_] | None:
+        """
+        Tell which cells are as before, and all around them that are known; keep the grid.
+
+        None where there are none or where that cannot be told: grids without noise, heights
+        rounded to some step, another lattice.
+        """
+        moved = None if self._axes is None else moved_cells(grid.axes, self._axes)
+        before_m, self._axes = self._height_m, grid.axes
+        # A copy: the sender may write the next one over it.
+        self._height_m = None if moved is None else grid.height_m.copy()
+        if moved is None or before_m is None:
+            return None
+        both = [_both(*each) for each in zip(moved, grid.height_m.shape, before_m.shape)]
+        own, other = zip(*both)
+        now_m, was_m = grid.height_m[own], before_m[other]
+        if not _is_carried(now_m, was_m):
+            return None
+        fresh = np.isfinite(grid.height_m)
+        fresh[own] &= now_m != was_m
+        carried: NDArray[np.bool_] = ~ndimage.binary_dilation(fresh, np.ones((3, 3), dtype=bool))
+        return carried
+
+
+def moved_cells(axes: GridAxes, before: GridAxes) -> tuple[int, int] | None:
+    """
+    Return by how many rows and columns a grid begins after another one on the same lattice.
+
+    None where the cells of one do not lie on those of the other.
+
+    Examples
+    --------
+    >>> axes = GridAxes((0.0, 0.0), (0.0, 0.5), (0.5, 0.0))
+    >>> moved_cells(GridAxes((1.0, -0.5), (0.0, 0.5), (0.5, 0.0)), axes)
+    (-1, 2)
+    >>> moved_cells(GridAxes((1.2, -0.5), (0.0, 0.5), (0.5, 0.0)), axes)
+
+    """
+    # Plain numbers are quicker than arrays of two.
+    x_m, y_m = (now - was for now, was in zip(axes.origin_xy, before.origin_xy))
+    size_m2 = axes.cell_m**2
+    out = []
+    for now, was in ((axes.row_step_xy, before.row_step_xy),
+                     (axes.col_step_xy, before.col_step_xy)):
+        if max(abs(now[0] - was[0]), abs(now[1] - was[1])) > SAME_STEP * axes.cell_m:
+            return None
+        cells = (x_m * now[0] + y_m * now[1]) / size_m2
+        if abs(cells - round(cells)) > ON_LATTICE_CELLS:
+            return None
+        out.append(round(cells))
+    return out[0], out[1]
+
+
+def _both(moved: int, count: int, before: int) -> tuple[slice, slice]:
+    """Return which of so many rows or columns two grids share, of one and the other."""
+    first, past = max(0, -moved), max(0, min(count, before - moved))
+    return slice(first, past), slice(first + moved, max(0, past + moved))
+
+
+def _is_carried(now_m: NDArray[np.float32], was_m: NDArray[np.float32]) -> bool:
+    """Tell by a sample whether some heights are those of before, and have noise."""
+    every = max(1, math.isqrt(now_m.size // SAMPLE_CELLS))
+    own = now_m[::every, ::every]
+    same = own == was_m[::every, ::every]
+    count = int(np.count_nonzero(same))
+    if count <= LEAST_SHARE * same.size:
+        return False
+    if len(np.unique(own[same])) < LEAST_DISTINCT * count:
+        return False
+    return _noise_m(now_m[::every], was_m[::every]) > LEAST_NOISE_M
+
+
+def _noise_m(now_m: NDArray[np.float32], was_m: NDArray[np.float32]) -> float:
+    """Return the noise of cells in rows that stayed as they were [m]; NaN where too few did."""
+    rows = np.where(now_m == was_m, now_m, np.nan).astype(float)
+    width = rows.shape[1] - len(FOURTH) + 1
+    bent = sum(weight * rows[:, k:k + width] for k, weight in enumerate(FOURTH.tolist()))
+    bent = np.ravel(bent)
+    bent = bent[np.isfinite(bent)]
+    if len(bent) < LEAST_RUNS:
+        return math.nan
+    return SPREAD_PER_MEDIAN * median_size(bent) / WIDER
