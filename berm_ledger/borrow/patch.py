@@ -23,6 +23,7 @@ from ..design.surface import footprint_half_width_m
 from ..geometry import Lattice, Pose2
 from ..survey import ElevationGrid
 from ..survey.area import CORRIDOR_MARGIN_M
+from ..survey.carried import CarriedOver
 from ..survey.error_budget import effective_sample_size
 from ..survey.noise import GridNoise
 from ..survey.readings import Budget
@@ -108,6 +109,7 @@ class BorrowPatch:
         self._passed_ns = np.full(count, -STAY_NS, dtype=np.int64)
         self._level_se_m = 0.0
         self._grid_cell_m = site.cell_m
+        self._carried = CarriedOver()
 
     @property
     def awaited(self) -> NDArray[np.bool_]:
@@ -175,7 +177,8 @@ class BorrowPatch:
         self._grid_cell_m = grid.axes.cell_m
         points = self.points_xy + np.array([shift.dx_m, shift.dy_m])
         part = part_around(grid, points.min(axis=0), points.max(axis=0))
-        clean = replace(part, height_m=without_spikes(part.height_m)[0])
+        height, _ = self._carried.taken_out(part, without_spikes(part.height_m)[0])
+        clean = replace(part, height_m=height)
         measured = bilinear(clean, points) - np.float32(shift.dz_m)
         measured[~self._around] = np.nan
         measured[under_footprint(

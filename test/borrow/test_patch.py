@@ -134,6 +134,22 @@ def test_the_error_is_honest() -> None:
     assert np.mean(inside) >= 0.85
 
 
+def test_ground_that_a_map_carries_over_is_not_the_floor_of_a_cut() -> None:
+    """A mapper shows the ground as it was until the sensor has seen the trench."""
+    area = Area().surveyed()
+    noise = 0.004 * area.rng.standard_normal((2, *X_M.shape))
+    area.look(ground() + noise[0], 1, noise_m=0.0)
+    area.dig()
+    # All but the surroundings of the trench is measured anew.
+    kept = np.hypot(X_M + 1.74, Y_M) < 1.2
+    area.look(ground() + np.where(kept, noise[0], noise[1]), 1, noise_m=0.0)
+    assert area.patch.awaited.any()
+    area.look(trench(0.02), 8)
+    assert not area.patch.awaited.any()
+    volume, error = area.patch.volume_m3(area.patch.counted, NOISE)
+    assert abs(volume - trench_m3(0.02)) < 3.0 * error
+
+
 def test_what_the_rover_covers_is_not_known() -> None:
     """Where it stands on the trench nothing is seen, and the error says so."""
     area = Area().surveyed()
