@@ -7,8 +7,9 @@ How often a disturbance is found, how well it is measured, and how often nothing
 looks five times; ``patrol --hours 24`` looks at a berm that nobody touches, every two seconds,
 while the map drifts and jumps, people cross and machines park; ``builds --seeds 50`` builds whole
 berms. ``compare`` (in ``disturbance_rivals.py``) gives the same pairs of looks to other methods.
-``--cell`` is the edge of the cells of the grids. Everything runs in one process; ``--first`` picks
-the seeds, so that several can share the work.
+``--cell`` is the edge of the cells of the grids; with ``--mapper`` whole builds get the grids of a
+mapper that publishes all it remembers (``mapper_kit.py``). Everything runs in one process;
+``--first`` picks the seeds, so that several can share the work.
 """
 
 from __future__ import annotations
@@ -40,6 +41,7 @@ from berm_ledger.simulation import (  # noqa: E402
 from berm_ledger.simulation.sensor import SensorOptions  # noqa: E402
 from berm_ledger.simulation.things import crossing, ParkedRobot  # noqa: E402
 from disturbance_kit import demo_site, feed, Watched  # noqa: E402
+from mapper_kit import Mapper  # noqa: E402
 import numpy as np  # noqa: E402
 
 PERIODS_S = (0.2, 1.0, 2.0)
@@ -161,7 +163,9 @@ def patrol(hours: float, first: int, sensor: SensorOptions) -> None:
          f'+- {np.nanstd(moved) * 1e3:.1f} mm |')
 
 
-def builds(seeds: int, noise: str, first: int, sensor: SensorOptions) -> None:
+def builds(
+    seeds: int, noise: str, first: int, sensor: SensorOptions, *, mapper: bool = False,
+) -> None:
     """Print what is booked in ordinary builds, and how well each dump's rise is measured."""
     counts: Counter[str] = Counter()
     error, stated = [], []
@@ -169,8 +173,8 @@ def builds(seeds: int, noise: str, first: int, sensor: SensorOptions) -> None:
         build = SimulatedBuild(demo_site(), seed=seed, options=BuildOptions(
             yard=YardOptions(noise=noise_from_name(noise), sensor=sensor), people_at_loads=(5, 12),
             second_robot_from_load=8 if seed % 2 else None))
-        pipeline = Pipeline(build.site)
-        for event in build.events():
+        pipeline, events = Pipeline(build.site), build.events()
+        for event in map(Mapper().published, events) if mapper else events:
             for entry in feed(pipeline, event).entries:
                 counts[entry.kind] += 1
                 if entry.kind in ALARMS:
@@ -198,6 +202,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument('--seeds', type=int, default=4)
     parser.add_argument('--first', type=int, default=0)
     parser.add_argument('--cell', type=float, default=0.02)
+    parser.add_argument('--mapper', action='store_true')
     args = parser.parse_args(argv)
     start_s, sensor = time.process_time(), SensorOptions(cell_m=args.cell)
     if args.part == 'detect':
@@ -205,7 +210,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     elif args.part == 'patrol':
         patrol(args.hours, args.first, sensor)
     else:
-        builds(args.seeds, args.noise, args.first, sensor)
+        builds(args.seeds, args.noise, args.first, sensor, mapper=args.mapper)
     tell(f'({time.process_time() - start_s:.0f} s of processor time)')
     return 0
 
