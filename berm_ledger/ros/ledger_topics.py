@@ -21,6 +21,7 @@ from .messages import (
     fill_crest_cloud,
     fill_diagnostics,
     fill_markers,
+    fill_no_pose,
     fill_occupancy_grid,
     fill_pose,
     fill_rework,
@@ -98,11 +99,14 @@ class LedgerTopics:
         msg = DiagnosticArray()
         fill_diagnostics(msg, statuses, stamp_ns=stamp_ns, types=self._types)
         self._borrow.publish(msg)
-        if lane is not None and lane != self._lane:
-            pose = PoseStamped()
+        if lane == self._lane:
+            return
+        self._lane, pose = lane, PoseStamped()
+        if lane is None:
+            fill_no_pose(pose, self._site.frame, stamp_ns)
+        else:
             fill_pose(pose, StampedPose(stamp_ns, self._site.frame, lane.start))
-            self._borrow_pose.publish(pose)
-        self._lane = lane
+        self._borrow_pose.publish(pose)
 
     def publish_crest(
         self, profiles: Sequence[CrestProfile], crest_lines: Sequence[NDArray[np.float64]],

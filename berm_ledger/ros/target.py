@@ -11,7 +11,6 @@ says when a dump fell far from it. It advises: it never moves a machine.
 from __future__ import annotations
 
 from collections.abc import Callable
-import math
 from threading import Lock
 import time
 from typing import Any
@@ -32,6 +31,7 @@ from .managed import ManagedNode
 from .messages import (
     blocked_from_occupancy_grid,
     fill_diagnostics,
+    fill_no_pose,
     fill_path,
     fill_pose,
     fill_target_status,
@@ -41,7 +41,6 @@ from .messages import (
     rows_from_segments_cloud,
     stamp_ns_from,
 )
-from .messages.common import fill_stamp
 from .messages.diagnostics import OK, seconds_text, Status, WARN
 from .parameters import TargetParameters
 from .plan_worker import PlanWorker
@@ -353,13 +352,10 @@ class TargetNode(ManagedNode[TargetParameters]):
         self._path_out.publish(path)
 
     def _show_no_pose(self) -> None:
-        """Publish that there is no target pose: NaN, so that no latched one can mislead."""
+        """Publish that there is no target pose."""
         msg = PoseStamped()
-        msg.header.frame_id = self.site.frame
-        fill_stamp(msg.header.stamp, self._receipts['segments'].stamp_ns
-                   if 'segments' in self._receipts else 0)
-        position = msg.pose.position
-        position.x = position.y = position.z = math.nan
+        fill_no_pose(msg, self.site.frame, self._receipts['segments'].stamp_ns
+                     if 'segments' in self._receipts else 0)
         self._pose_out.publish(msg)
 
     # ---- services ----------------------------------------------------------------------------

@@ -116,7 +116,8 @@ def listen(node, names, heard):
         'segments': 'sensor_msgs/msg/PointCloud2', 'table': 'std_msgs/msg/String',
         'rework': 'diagnostic_msgs/msg/DiagnosticArray', 'no_go': 'nav_msgs/msg/OccupancyGrid',
         'markers': 'visualization_msgs/msg/MarkerArray',
-        '/diagnostics': 'diagnostic_msgs/msg/DiagnosticArray'}
+        '/diagnostics': 'diagnostic_msgs/msg/DiagnosticArray',
+        'borrow_pose': 'geometry_msgs/msg/PoseStamped'}
     for name in names:
         node.create_subscription(
             message_class(types[name]), name,
@@ -312,6 +313,25 @@ def test_the_ground_is_sent_again_only_when_it_changed(world, site_file, tmp_pat
     bench.grid(30.0, 0.1)
     world.until(lambda: 'no_go' in bench.heard)
     assert blocked_from_occupancy_grid(bench.heard['no_go'])[1].all()
+
+
+def test_the_pose_to_dig_from_is_taken_back_when_no_lane_is_open(world, site_file, tmp_path):
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite').start()
+    listen(bench.robot, ('borrow_pose',), bench.heard)
+    pipeline = bench.ledger.pipeline
+    lane = pipeline.lanes['pit'][0]
+
+    pipeline.next_lane = lambda: (lane, 0.01)
+    bench.grid(20.0, 0.1)
+    world.until(lambda: 'borrow_pose' in bench.heard)
+    position = bench.heard['borrow_pose'].pose.position
+    assert (position.x, position.y) == pytest.approx((lane.start.x_m, lane.start.y_m))
+
+    pipeline.next_lane = lambda: None
+    bench.grid(30.0, 0.1)
+    world.until(lambda: math.isnan(bench.heard['borrow_pose'].pose.position.x))
+    assert bench.heard['borrow_pose'].header.frame_id == 'map'
+    assert stamp_ns_from(bench.heard['borrow_pose'].header) == 30 * NS
 
 
 def test_hold_and_flags_are_shown_until_the_operator_acts(world, site_file, tmp_path):

@@ -26,6 +26,7 @@ from .markers import fill_markers
 from .occupancy import blocked_from_occupancy_grid, fill_occupancy_grid
 from .poses import (
     current_from_msg,
+    fill_no_pose,
     fill_path,
     fill_pose,
     mass_from_msg,
@@ -46,6 +47,7 @@ __all__ = [
     'fill_grid_map',
     'fill_header',
     'fill_markers',
+    'fill_no_pose',
     'fill_occupancy_grid',
     'fill_path',
     'fill_point_cloud',

@@ -116,6 +116,13 @@ def fill_pose(msg: Any, pose: StampedPose, *, z_m: float = 0.0) -> None:
     _fill_pose2(target, pose.pose, z_m)
 
 
+def fill_no_pose(msg: Any, frame_id: str, stamp_ns: int) -> None:
+    """Write that there is no pose: a position of NaN, so that no latched one can mislead."""
+    fill_header(msg.header, stamp_ns, frame_id)
+    position = msg.pose.position
+    position.x = position.y = position.z = math.nan
+
+
 def fill_path(
     msg: Any, poses: Iterable[Pose2], *, frame_id: str, stamp_ns: int, types: MessageTypes
 ) -> None:
