@@ -219,7 +219,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         refusal = refused[0].text if refused else ''
         self._monitor(kind).note(self.pipeline.stamp_ns, refusal)
         if kind == ELEVATION:
-            self._silence.note(refusal)
+            self._silence.note(refusal, repeated=any(f.code == 'repeated_grid' for f in refused))
         self._book(update, show=kind not in (POSE, DRUM_CURRENT))
 
     def _monitor(self, kind: str) -> InputMonitor:
@@ -265,7 +265,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
             proposal[0] if proposal else None, stamp_ns)
         topics.publish_books(
             books, stamp_ns, datum_m, borrow_line(account, books.dumps_remaining),
-            self._silence.text)
+            self._silence.text, self._silence.blind_text)
         if due:
             self._slow_ns, self._drawn = stamp_ns, False
             self._draw()

@@ -119,7 +119,7 @@ class LedgerTopics:
 
     def publish_books(
         self, books: Books, stamp_ns: int, datum_m: Sequence[float] | None = None,
-        borrow: str = '', silence: str = '',
+        borrow: str = '', silence: str = '', blind: str = '',
     ) -> None:
         """
         Publish flags, table and segments.
@@ -138,11 +138,13 @@ class LedgerTopics:
             Line about the borrow side for the table; empty for none.
         silence : str
             Line for the table that says for how long no look has come in; empty for none.
+        blind : str
+            Why grids that come in cannot be used for long, for the flags; empty when they can.
 
         """
         rework = DiagnosticArray()
         fill_rework(rework, books.flags, on_hold=books.on_hold, hold_text=books.hold_text,
-                    stamp_ns=stamp_ns, types=self._types)
+                    blind_text=blind, stamp_ns=stamp_ns, types=self._types)
         self._rework.publish(rework)
         self._borrow_line = borrow
         self.publish_table(books, stamp_ns, silence)

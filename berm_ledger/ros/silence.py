@@ -26,25 +26,55 @@ class Silence:
     def __init__(self, steady_s: Callable[[], float]) -> None:
         """Begin as if a look had just come in."""
         self._steady_s = steady_s
+        self._refused_s: float | None = None
         self.note('')
 
-    def note(self, refusal: str) -> None:
-        """Note a grid: why it was refused, empty when it was used."""
+    def note(self, refusal: str, *, repeated: bool = False) -> None:
+        """
+        Note a grid.
+
+        Parameters
+        ----------
+        refusal : str
+            Why it was refused; empty when it was used.
+        repeated : bool
+            Whether it is refused only because it was used before: it could not tell anything new.
+
+        """
+        now_s = self._steady_s()
         self._refusal = refusal
         if not refusal:
-            self._look_s = self._told_s = self._steady_s()
+            self._look_s = self._told_s = now_s
+        if not refusal or repeated:
+            self._refused_s = None
+        elif self._refused_s is None:
+            self._refused_s = now_s
+        self._blind = self._refused_s is not None and now_s - self._refused_s >= SILENT_S
 
     @property
     def text(self) -> str:
         """Say for how long no look has come in, and what to do; empty before that is long."""
-        silent_s = self._steady_s() - self._look_s
-        if silent_s < SILENT_S:
+        if self._steady_s() - self._look_s < SILENT_S:
             return ''
-        age = age_text(round(silent_s * 1e9), 0)
         if self._refusal:
-            return f'NO LOOK COULD BE USED for {age}: {self._refusal}'
-        return (f'NO LOOK HAS COME IN for {age}: all below is as of then; does anything publish '
-                f'elevation?')
+            return f'NO LOOK COULD BE USED for {self._age_text()}: {self._refusal}'
+        return (f'NO LOOK HAS COME IN for {self._age_text()}: all below is as of then; does '
+                f'anything publish elevation?')
+
+    @property
+    def blind_text(self) -> str:
+        """
+        Say that grids come in and none could be used for long; empty when it is not so.
+
+        Where none comes in the robot may just be away from the berm; this tells of a ledger that
+        cannot see, as when the map has jumped.
+        """
+        return (f'no look could be used for {self._age_text()}: {self._refusal}'
+                if self._blind else '')
+
+    def _age_text(self) -> str:
+        """Return the time since the last look that was used."""
+        return age_text(round((self._steady_s() - self._look_s) * 1e9), 0)
 
     def is_due(self) -> bool:
         """Tell whether it is to be told again, and take it as told if so."""

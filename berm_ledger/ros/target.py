@@ -29,6 +29,7 @@ from .freshness import Receipt, stale_text, uncertain_text
 from .intake import Intake
 from .managed import ManagedNode
 from .messages import (
+    blind_text_from_rework,
     blocked_from_occupancy_grid,
     fill_diagnostics,
     fill_no_pose,
@@ -117,6 +118,7 @@ class TargetNode(ManagedNode[TargetParameters]):
         self._ground: Ground | None = None
         self._robot: StampedPose | None = None
         self._hold_text: str | None = None
+        self._blind_text = ''
         self._stale: str | None = None
         self._shown: Pose2 | None = None
         self._offered: Target | None = None
@@ -228,6 +230,7 @@ class TargetNode(ManagedNode[TargetParameters]):
         elif kind == 'rework':
             on_hold, text = hold_from_rework(msg)
             self._hold_text = text if on_hold else None
+            self._blind_text = blind_text_from_rework(msg)
         else:
             self._robot = self._in_site_frame(pose_from_msg(msg))
 
@@ -254,6 +257,7 @@ class TargetNode(ManagedNode[TargetParameters]):
             books_timeout_s=self.parameters.books_timeout_s,
             pose_timeout_s=self.parameters.pose_timeout_s,
             **{name: self._receipts.get(name) for name in (*NEEDED, 'pose')}) or (
+                self._blind_text) or (
                 None if self._robot is None else uncertain_text(self._robot))
 
     def _unusable(self) -> str | None:

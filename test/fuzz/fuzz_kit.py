@@ -23,6 +23,7 @@ from berm_ledger.design import Berm, Material, Plane, Rover, segments_of_site, S
 from berm_ledger.errors import MessageError
 from berm_ledger.geometry import Polygon, Polyline
 from berm_ledger.ros.messages import (
+    blind_text_from_rework,
     blocked_from_occupancy_grid,
     fill_crest_cloud,
     fill_segments_cloud,
@@ -344,6 +345,7 @@ def decode_rework(src: Bytes) -> None:
     msg = rework(src)
     stamp_ns_from(msg.header)
     assert isinstance(hold_from_rework(msg)[1], str)
+    assert isinstance(blind_text_from_rework(msg), str)
 
 
 DECODERS: tuple[Callable[[Bytes], None], ...] = (

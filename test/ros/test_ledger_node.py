@@ -10,6 +10,7 @@ from berm_ledger.books.journal import Journal
 from berm_ledger.books.rows import State
 from berm_ledger.errors import UsageError
 from berm_ledger.ros.messages import (
+    blind_text_from_rework,
     blocked_from_occupancy_grid,
     fill_point_cloud,
     fill_pose,
@@ -439,6 +440,27 @@ def test_a_table_says_so_while_every_grid_is_refused(world, site_file, tmp_path)
     assert said in bench.heard['table'].data
     bench.grid(12.0, 0.15)
     world.until(lambda: 'NO LOOK' not in bench.heard['table'].data)
+
+
+def test_flags_say_while_no_grid_can_be_used_for_long(world, site_file, tmp_path):
+    now_s = [500.0]
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite', steady_s=lambda: now_s[0]).start()
+    for stamp_s in (11.0, 21.0):
+        bench.heard.clear()
+        bench.grid(stamp_s, 0.15, frame='odom')
+        world.until(lambda: {'segments', 'rework'} <= set(bench.heard))
+        now_s[0] += 12.0
+    # Every table says so, also that of a dump.
+    bench.heard.clear()
+    bench.dump(7.5)
+    world.until(lambda: {'segments', 'rework'} <= set(bench.heard))
+    assert blind_text_from_rework(bench.heard['rework']) == (
+        'no look could be used for 24s: frame odom')
+
+    bench.heard.clear()
+    bench.grid(22.0, 0.15)
+    world.until(lambda: {'segments', 'rework'} <= set(bench.heard))
+    assert blind_text_from_rework(bench.heard['rework']) == ''
 
 
 def test_an_order_that_cannot_be_followed_says_why(world, site_file, tmp_path):

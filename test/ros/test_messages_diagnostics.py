@@ -6,6 +6,7 @@ import math
 
 from berm_ledger.books import Flag
 from berm_ledger.ros.messages import (
+    blind_text_from_rework,
     counters_status,
     fill_diagnostics,
     fill_rework,
@@ -29,11 +30,11 @@ def make_kit(request):
     return KITS[request.param]()
 
 
-def rework(kit, flags=(FLAG,), on_hold=False, hold_text=''):
+def rework(kit, flags=(FLAG,), on_hold=False, hold_text='', **more):
     msg = kit.blank(ARRAY)
     fill_rework(
         msg, flags, on_hold=on_hold, hold_text=hold_text, stamp_ns=9_000_000_001,
-        types=kit.types)
+        types=kit.types, **more)
     return kit.over_the_wire(msg, ARRAY)
 
 
@@ -89,6 +90,15 @@ def test_the_caution_is_said_once(kit):
 
 def test_a_berm_of_that_name_is_no_hold(kit):
     assert hold_from_rework(rework(kit, [Flag('hold', 1, 0, 0.1, 0.0, 1.0, 1)])) == (False, '')
+
+
+def test_a_ledger_that_cannot_see_there_and_back(kit):
+    msg = rework(kit, blind_text='no look could be used for 12s: the grid lies 1 m off')
+    assert blind_text_from_rework(msg) == (
+        'no look could be used for 12s: the grid lies 1 m off')
+    assert hold_from_rework(msg) == (False, '')
+    assert flagged_from_rework(msg) == (('west arc', 3),)
+    assert blind_text_from_rework(rework(kit, on_hold=True, hold_text='looks')) == ''
 
 
 def test_nothing_flagged_is_an_empty_array(kit):

@@ -38,6 +38,33 @@ def test_grids_that_are_all_refused_are_no_looks_and_say_why(now_s, silence):
     assert silence.text.startswith('NO LOOK HAS COME IN for 12s')
 
 
+def test_a_ledger_that_can_use_no_grid_for_ten_seconds_is_blind_until_it_can(now_s, silence):
+    said = []
+    for _ in range(12):
+        now_s[0] += 1.0
+        silence.note('the grid lies +1.0, +0.0, +0.0 m off')
+        said.append(silence.blind_text)
+
+    # Ten seconds from the first that was refused.
+    assert said[:10] == [''] * 10
+    assert said[-1] == 'no look could be used for 12s: the grid lies +1.0, +0.0, +0.0 m off'
+    silence.note('')
+    assert silence.blind_text == ''
+
+
+@pytest.mark.parametrize('away', [
+    lambda silence: None,
+    lambda silence: silence.note('a grid of this stamp was used already', repeated=True)])
+def test_one_that_only_gets_nothing_new_to_see_is_not_blind(now_s, silence, away):
+    silence.note('the last pose is 2.5 s older than the grid')
+    for _ in range(60):
+        now_s[0] += 1.0
+        away(silence)
+
+    assert silence.text
+    assert silence.blind_text == ''
+
+
 def test_it_is_told_again_every_ten_seconds(now_s, silence):
     told = []
     for _ in range(40):

@@ -98,12 +98,12 @@ class Bench:
         fill_occupancy_grid(msg, LATTICE, blocked, frame_id=frame_id, stamp_ns=0)
         self.out['no_go'].publish(msg)
 
-    def rework(self, hold_text=None):
+    def rework(self, hold_text=None, blind_text=''):
         from diagnostic_msgs.msg import DiagnosticArray
         flag = Flag('west', 2, 0, 0.002, 0.6, 0.8, 1)
         msg = DiagnosticArray()
         fill_rework(msg, (flag,), on_hold=hold_text is not None, hold_text=hold_text or '',
-                    stamp_ns=0, types=self.types)
+                    blind_text=blind_text, stamp_ns=0, types=self.types)
         self.out['rework'].publish(msg)
 
     def crest(self, heights_m):
@@ -350,6 +350,23 @@ def test_no_target_by_books_of_another_site_or_frame(bench, spoil, text):
     bench.ground()
     bench.segments(12.0)
     bench.world.until(lambda: bench.status().level == OK)
+    assert bench.next_target()[0]
+
+
+def test_no_target_while_the_ledger_can_use_no_grid(bench):
+    bench.feed()
+    bench.settled()
+    blind = 'no look could be used for 12s: the grid lies +1.0, +0.0, +0.0 m off'
+
+    bench.rework(blind_text=blind)
+    bench.segments(11.0)
+
+    success, content = bench.next_target()
+    assert not success
+    assert (content['code'], content['reason']) == ('stale', blind)
+    assert bench.status().level == STALE
+    bench.rework()
+    bench.segments(12.0)
     assert bench.next_target()[0]
 
 

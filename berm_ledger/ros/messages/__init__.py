@@ -10,6 +10,7 @@ Messages to values and back, duck-typed: the same code for live nodes and for re
 from .common import fill_header, message_types, MessageTypes, stamp_ns_from, SUB_MESSAGES
 from .crests import fill_crest_cloud, profiles_from_crest_cloud
 from .diagnostics import (
+    blind_text_from_rework,
     counters_status,
     fill_diagnostics,
     fill_rework,
@@ -39,6 +40,7 @@ __all__ = [
     'MessageTypes',
     'SUB_MESSAGES',
     'Status',
+    'blind_text_from_rework',
     'blocked_from_occupancy_grid',
     'counters_status',
     'current_from_msg',

@@ -20,6 +20,7 @@ OK, WARN, ERROR, STALE = range(4)
 LEVEL_NAMES = ('OK', 'WARN', 'ERROR', 'STALE')
 SOURCE = 'berm_ledger'
 HOLD_NAME = f'{SOURCE}: hold'
+LOOKS_NAME = f'{SOURCE}: looks'
 PEOPLE = 'people may be in the yard'
 HOLD_CAUTION = 'no target is given until an operator has looked and called resume'
 
@@ -179,10 +180,10 @@ def flag_status(flag: Flag) -> Status:
 
 def fill_rework(
     msg: Any, flags: Iterable[Flag], *, on_hold: bool, hold_text: str, stamp_ns: int,
-    types: MessageTypes,
+    types: MessageTypes, blind_text: str = '',
 ) -> None:
     """
-    Write the flagged segments into an array; none flagged and no hold makes it empty.
+    Write the flagged segments into an array; it is empty where there is nothing to tell.
 
     Parameters
     ----------
@@ -198,6 +199,8 @@ def fill_rework(
         Stamp [ns].
     types : MessageTypes
         Makers of ``DiagnosticStatus`` and ``KeyValue``.
+    blind_text : str
+        Why no grid could be used for long; one further status says so. Empty when some could.
 
     """
     statuses = [flag_status(flag) for flag in flags]
@@ -205,6 +208,8 @@ def fill_rework(
         known = [hold_text] if hold_text else []
         text = '; '.join([*known, *([] if PEOPLE in hold_text else [PEOPLE]), HOLD_CAUTION])
         statuses.append(Status(HOLD_NAME, text, WARN, {'reason': hold_text}))
+    if blind_text:
+        statuses.append(Status(LOOKS_NAME, blind_text, WARN))
     fill_diagnostics(msg, statuses, stamp_ns=stamp_ns, types=types)
 
 
@@ -228,6 +233,12 @@ def hold_from_rework(msg: Any) -> tuple[bool, str]:
         if status.name == HOLD_NAME:
             return True, str(status.values.get('reason', status.message))
     return False, ''
+
+
+def blind_text_from_rework(msg: Any) -> str:
+    """Return why the ledger could use no grid for long, as ``fill_rework`` wrote it, or empty."""
+    known = (status_from(item) for item in msg.status)
+    return next((status.message for status in known if status.name == LOOKS_NAME), '')
 
 
 def flagged_from_rework(msg: Any) -> tuple[tuple[str, int], ...]:
