@@ -237,8 +237,7 @@ class Pipeline:
             self._lay_out(first_ground_m(self.site, grid.height_m), self._earlier)
             self._ground_known, self._earlier = True, ()
             part = self.survey.part_of(grid)
-        busy = self._clerk.dumps.mask()
-        was = self._track.at(grid.stamp_ns)
+        busy, was = self._clerk.dumps.mask(), self._track.at(grid.stamp_ns)
         look = self.survey.take_grid(grid, was.pose, busy, busy, slack_m=was.slack_m, part=part)
         if isinstance(look, Refused):
             return self._refuse(refusal(look.code, look.text, grid.stamp_ns))
@@ -277,6 +276,8 @@ class Pipeline:
             if finding.code == 'no_pose' and self._early is None:
                 self._early = EarlyDump(mass_kg)
                 finding = replace(finding, code='dump_waits', text=WAITS.format(finding.text))
+            elif finding.code == 'repeated_dump':  # However often it is told again.
+                self._dump_ns = self.health.pose_ns
             return self._refuse(finding)
         assert self._gate.pose is not None
         self._book_dump(mass_kg, self._gate.pose)
@@ -389,8 +390,7 @@ class Pipeline:
 
     def _update(self) -> Update:
         """Hand out what has come together."""
-        clerk, borrow = self._clerk, self._borrow
-        surfaces = clerk.take_layers(self.stamp_ns)
+        surfaces, borrow = self._clerk.take_layers(self.stamp_ns), self._borrow
         if borrow.layers_are_news:
             surfaces = (*surfaces, *borrow.layers(self.stamp_ns))
         for code, text in borrow.take_problems():

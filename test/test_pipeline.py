@@ -380,6 +380,25 @@ def test_a_dump_told_twice_is_booked_once(site: Site) -> None:
     assert len(pipeline.books.dumps) == 1
 
 
+def test_a_dump_told_once_a_second_while_the_robot_stands_is_booked_once(site: Site) -> None:
+    """Poses go on meanwhile; nobody fetches a load within seconds."""
+    pipeline = Pipeline(site)
+    list(looks(site, pipeline, 12))
+    pose = pipeline._gate.pose
+    assert pose is not None
+    codes = []
+    for step in range(20):
+        told_ns = pose.stamp_ns + step * 1_000_000_000
+        pipeline.add_pose(replace(pose, stamp_ns=told_ns))
+        codes += [finding.code for finding in pipeline.add_dump(8.0).findings]
+    assert codes == ['repeated_dump'] * 19
+    assert len(pipeline.books.dumps) == 1
+
+    pipeline.add_pose(replace(pose, stamp_ns=told_ns + 5_000_000_000))
+    assert pipeline.add_dump(8.0).findings == ()
+    assert len(pipeline.books.dumps) == 2
+
+
 def test_a_bag_played_again_after_a_restart_is_not_booked_twice(
     site: Site, events: list[SimEvent]
 ) -> None:

@@ -33,6 +33,8 @@ MOST_QUOTED = 60
 # A pose less certain than this is no use [m, rad].
 MOST_STD_XY_M = 0.30
 MOST_STD_YAW_RAD = math.radians(20.0)
+# No rover leaves, digs a load and dumps it in less [ns] (common practice, no source).
+LEAST_CYCLE_NS = 5 * SECOND_NS
 # A load weighs no more than so many payloads of the site file (common practice, no source).
 MOST_PAYLOADS = 5.0
 # Heights beyond this are no ground on any map [m].
@@ -254,6 +256,10 @@ def check_dump(mass_kg: float, state: GateState, last_dump_ns: int | None) -> Fi
     if last_dump_ns is not None and state.pose.stamp_ns <= last_dump_ns:
         return refusal('repeated_dump', (
             'a dump was announced twice: no pose has come since the last one'), stamp_ns)
+    if last_dump_ns is not None and state.pose.stamp_ns < last_dump_ns + LEAST_CYCLE_NS:
+        return refusal('repeated_dump', (
+            f'a dump was announced again within {LEAST_CYCLE_NS / 1e9:g} s, sooner than a load '
+            f'can be fetched; announce each load once'), stamp_ns)
     return None
 
 

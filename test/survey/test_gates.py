@@ -36,7 +36,7 @@ def test_good_inputs_pass() -> None:
     assert grid_finding() is None
     assert check_pose(POSE, STATE) is None
     assert check_dump(7.5, STATE, None) is None
-    assert check_dump(math.nan, STATE, START_NS - 1) is None
+    assert check_dump(math.nan, STATE, START_NS - 5 * SECOND_NS) is None
     assert check_dump(0.0, STATE, None) is None
 
 
@@ -111,6 +111,7 @@ def test_a_leading_slash_makes_no_other_frame(frame, site, passes) -> None:
     (7.5, STATE._replace(pose=None), None, 'no_pose'),
     (7.5, STATE, START_NS, 'repeated_dump'),
     (7.5, STATE, START_NS + 1, 'repeated_dump'),
+    (7.5, STATE, START_NS - 5 * SECOND_NS + 1, 'repeated_dump'),
 ])
 def test_dumps_are_refused(mass_kg, state, last_ns, code) -> None:
     assert check_dump(mass_kg, state, last_ns).code == code
