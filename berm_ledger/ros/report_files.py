@@ -102,13 +102,13 @@ def write_report_files(books_path: Path) -> tuple[bool, str]:
         Whether it went well; what was written, or why not.
 
     """
-    from ..offline.outputs import OUTPUT_NAMES, REPORT_NAME, write_outputs
+    from ..offline.outputs import REPORT_NAME, TABLE_NAMES, write_outputs
     folder = books_path.parent
     try:
         write_outputs(books_path, folder)
     except (BermLedgerError, OSError) as exc:
         return False, str(exc)
-    written = f'written to {folder}: {", ".join(OUTPUT_NAMES)}'
+    written = f'written to {folder}: {", ".join((books_path.name, *TABLE_NAMES))}'
     trouble = report_trouble(books_path, folder / REPORT_NAME)
     if trouble:
         return False, f'{written}; no {REPORT_NAME}: {trouble}'

@@ -49,6 +49,18 @@ def test_all_files_are_written_beside_the_books(books):
     assert json.loads((books.parent / 'summary.json').read_text())['accepted'] is False
 
 
+def test_what_was_written_is_named_also_beside_books_of_another_name(books):
+    pytest.importorskip('matplotlib')
+    west = books.rename(books.with_name('west.sqlite'))
+
+    done, said = write_report_files(west)
+
+    assert done
+    named = said.partition(': ')[2].removesuffix(' and its pictures').split(', ')
+    assert named == ['west.sqlite', *TABLES, 'report.html']
+    assert all((west.parent / name).exists() for name in named)
+
+
 @pytest.mark.parametrize(('error', 'said'), [
     ("ModuleNotFoundError('none', name='matplotlib')", 'replay'),
     ("RuntimeError('ink is out')", 'ink is out')])
