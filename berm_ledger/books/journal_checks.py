@@ -107,10 +107,29 @@ def check_site(name: str, db: Database, site_digest: str, site_name: str) -> Non
     """Raise BooksError for the books of another site."""
     meta = dict(db.execute('SELECT key, value FROM meta'))
     if meta.get('site_digest') != site_digest:
-        msg = (f'{name} holds the books of another site ({meta.get("site_name")!r}), not those of '
-               f'{site_name!r}: name another books file, or use the site file they were opened '
-               f'with')
+        msg = (f'{name} {whose_books(meta, site_name)}: name another books file, or use the site '
+               f'file they were opened with')
+        if meta.get('site_name') == site_name:
+            msg += ', whose text they hold as site_text in their table meta'
         raise BooksError(msg)
+
+
+def whose_books(meta: Mapping[str, str], site_name: str) -> str:
+    """
+    Say why books are not those of a site file.
+
+    Examples
+    --------
+    >>> whose_books({'site_name': 'west.yaml'}, 'east.yaml')
+    "holds the books of another site ('west.yaml'), not those of 'east.yaml'"
+    >>> whose_books({'site_name': 'west.yaml'}, 'west.yaml')
+    "holds the books of another site, or of 'west.yaml' before it was changed"
+
+    """
+    theirs = meta.get('site_name')
+    if theirs == site_name:
+        return f'holds the books of another site, or of {site_name!r} before it was changed'
+    return f'holds the books of another site ({theirs!r}), not those of {site_name!r}'
 
 
 def sound_entries(rows: Iterable[EntryRow]) -> list[Entry]:

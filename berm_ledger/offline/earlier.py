@@ -14,6 +14,7 @@ from .bag_records import BagRecord, notes_of, records_of
 from .opened import books_path
 from ..books import Entry
 from ..books.journal import Journal
+from ..books.journal_checks import whose_books
 from ..books.statement import stamp_text
 from ..design.site_file import site_from_text
 from ..errors import BooksError, UsageError
@@ -155,6 +156,6 @@ def earlier_books(
 def _check_site(path: Path, meta: dict[str, Any], asked: Earlier | None) -> None:
     """Raise BooksError where the site asked for is not that of the books."""
     if asked is not None and meta.get('site_digest') != asked.loaded.digest:
-        msg = (f'{path} holds the books of another site ({meta.get("site_name")!r}), not those of '
-               f'{asked.site_name!r}: name other books, or leave out --site to go on with theirs')
+        msg = (f'{path} {whose_books(meta, asked.site_name)}: name other books, or leave out '
+               f'--site to go on with theirs')
         raise BooksError(msg)

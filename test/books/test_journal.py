@@ -343,6 +343,14 @@ def test_books_of_another_site_are_refused_and_left_alone(written: Path) -> None
     Journal.open(written, *SITE).close()
 
 
+def test_books_of_a_site_file_that_was_changed_since_say_so(written: Path) -> None:
+    before = contents(written)
+    text = r"or of 'yard.yaml' before it was changed: .* as site_text in their table"
+    with pytest.raises(BooksError, match=text):
+        Journal.open(written, 'digest-2', 'yard.yaml')
+    assert contents(written) == before
+
+
 def test_missing_books_cannot_be_read_and_are_not_made(path: Path) -> None:
     with pytest.raises(BooksError, match='does not exist'):
         Journal.read(path)
