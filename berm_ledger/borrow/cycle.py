@@ -5,7 +5,8 @@ Where the time of a cycle goes: digging, hauling, dumping, told from poses alone
 
 A cycle runs from one dump to the next. The rover digs while it is in a borrow area, dumps while
 it stands where a dump was announced, just before and just after it, and hauls the rest of the
-time, which includes the way back empty and any looking about.
+time, which includes the way back empty and any looking about. A cycle with a break in it, such as
+a night, tells nothing of how the work goes: its times are unknown.
 """
 
 from __future__ import annotations
@@ -20,6 +21,9 @@ from ..geometry import Pose2
 STANDING_M = 0.06
 # Poses further apart than this leave it open what the rover did in between [ns].
 MOST_GAP_NS = 30_000_000_000
+# Work rests when the rover stands, or no pose comes, for longer than this [ns]; common practice,
+# no source.
+BREAK_NS = 600_000_000_000
 KEPT_POSES = 2000
 
 
@@ -58,10 +62,13 @@ class CycleClock:
         self._dig_ns = self._after_ns = 0
         #: Whether every moment since the last dump is accounted for.
         self._whole = False
+        self._stands_since: tuple[int, Pose2] | None = None
+        self._had_break = False
 
     def pose(self, stamp_ns: int, pose: Pose2, digging: bool) -> None:
         """Take a pose; the time since the last one is digging where this one is."""
         last = self._last
+        self._look_for_break(stamp_ns, pose)
         self._last = (stamp_ns, pose)
         self._recent.append((stamp_ns, pose))
         if last is None:
@@ -78,6 +85,14 @@ class CycleClock:
             else:
                 self._dumped_at = None
 
+    def _look_for_break(self, stamp_ns: int, pose: Pose2) -> None:
+        """Note whether the work rested up to a pose."""
+        if self._stands_since is None or _apart_m(pose, self._stands_since[1]) > STANDING_M:
+            self._stands_since = (stamp_ns, pose)
+        before_ns = self._last_dump_ns if self._last is None else self._last[0]
+        quiet_ns = 0 if before_ns is None else stamp_ns - before_ns
+        self._had_break |= max(quiet_ns, stamp_ns - self._stands_since[0]) > BREAK_NS
+
     def dump(self) -> CycleTimes:
         """Close a cycle at the last pose and begin the next; return the times of the one done."""
         if self._last is None:
@@ -85,6 +100,7 @@ class CycleClock:
         now_ns, here = self._last
         times = self._times(now_ns, self._before_ns(now_ns, here))
         self._last_dump_ns, self._dumped_at = now_ns, here
+        self._stands_since, self._had_break = self._last, False
         self._dig_ns = self._after_ns = 0
         self._whole = True
         self._recent.clear()
@@ -101,7 +117,7 @@ class CycleClock:
 
     def _times(self, now_ns: int, before_ns: int) -> CycleTimes:
         """Return the times of a cycle that ends now."""
-        if self._last_dump_ns is None:
+        if self._last_dump_ns is None or self._had_break:
             return CycleTimes()
         cycle_ns = now_ns - self._last_dump_ns
         if not self._whole:

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Where the time of a cycle goes, from poses alone."""
 
+from collections.abc import Callable
 import math
 
 from berm_ledger.borrow.cycle import CycleClock
@@ -58,6 +59,45 @@ def test_a_restart_knows_the_last_dump() -> None:
     times = clock.dump()
     assert times.cycle_s == 71.0
     assert math.isnan(times.haul_s)
+
+
+NIGHT_S = 15 * 3600
+
+
+def over_night() -> CycleClock:
+    """Return the clock of a ledger that was switched off over night."""
+    clock = CycleClock(100 * SECOND_NS)
+    drive(clock, NIGHT_S, cycle())
+    return clock
+
+
+def in_the_dark() -> CycleClock:
+    """Return the clock of a ledger that got no pose over night."""
+    clock = CycleClock()
+    drive(clock, 0, [(0.0, False)])
+    clock.dump()
+    drive(clock, NIGHT_S, cycle())
+    return clock
+
+
+def parked() -> CycleClock:
+    """Return the clock of a rover that told every minute where it stood over night."""
+    clock = CycleClock()
+    drive(clock, 0, [(0.0, False)])
+    clock.dump()
+    for stamp_s in range(60, NIGHT_S, 60):
+        clock.pose(stamp_s * SECOND_NS, Pose2(-2.0, 0.01 * (stamp_s // 60 % 3)), False)
+    drive(clock, NIGHT_S, cycle())
+    return clock
+
+
+@pytest.mark.parametrize('rested', [over_night, in_the_dark, parked])
+def test_a_night_is_no_cycle_and_the_next_one_is(rested: Callable[[], CycleClock]) -> None:
+    """Else the ledger would say on the second day that a load takes an hour."""
+    clock = rested()
+    assert math.isnan(clock.dump().cycle_s)
+    drive(clock, NIGHT_S + 22, cycle())
+    assert clock.dump().cycle_s == 22.0
 
 
 def test_no_pose_no_times() -> None:
