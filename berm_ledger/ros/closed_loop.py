@@ -153,11 +153,13 @@ class ClosedLoop:
         yield from yard.look_round(LOOKS_PER_LOAD)
 
     def _dig(self) -> Work:
-        """Fill the drum in a borrow area; without one, where the robot stands."""
+        """Fill the drum in a borrow area; without one, somebody fills it on the spot."""
         areas = self.yard.site.yard.borrow_areas
-        if areas:
-            spot = dig_spot(self.yard, areas[self.loads % len(areas)])
-            yield from self.yard.drive_to(self.yard.error.reported(spot))
+        if not areas:
+            yield from self.yard.wait(self.yard.options.dig_s)
+            return
+        spot = dig_spot(self.yard, areas[self.loads % len(areas)])
+        yield from self.yard.drive_to(self.yard.error.reported(spot))
         yield from self.yard.dig()
 
     def _look_everywhere(self, looks: int) -> Work:

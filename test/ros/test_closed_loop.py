@@ -82,6 +82,17 @@ def test_it_dumps_at_the_pose_it_was_given(site):
     assert events[dump + 1].stamp_ns > events[dump].stamp_ns
 
 
+def test_no_soil_is_dug_in_the_yard_where_no_borrow_area_is_named(site):
+    """Else the robot would dig up what it stands before, which is the berm."""
+    bare = replace(site, yard=replace(site.yard, borrow_areas=()))
+
+    loop, _, _ = played(bare, itertools.repeat('target'), most_loads=2)
+
+    assert float(loop.yard.soil.rise_m.min()) > -1e-6
+    truth = loop.yard.truth()
+    assert truth['placed_m3'] == pytest.approx(truth['dumped_m3'], rel=0.02)
+
+
 def test_what_stays_blocked_ends_in_trouble_and_not_in_a_loop(site):
     loop, steps, _ = played(site, ['blocked'] * 10)
 
