@@ -106,6 +106,7 @@ class YardNode(Node):
             Accept: self.create_client(Trigger, 'ledger/clear_rework')}
         self._segments: PointCloud2 | None = None
         self._target: dict[str, str] = {}
+        self._pose = PoseStamped()
         self._answered = True
         self._work = self.loop.work()
         self._wait = Wait('ledger and target', self._all_there)
@@ -177,9 +178,9 @@ class YardNode(Node):
         """Publish a message of the robot."""
         value: Any = event.value
         if event.kind == 'pose':
-            pose = PoseStamped()
-            fill_pose(pose, value)
-            self._out['pose'].publish(pose)
+            self._pose = PoseStamped()
+            fill_pose(self._pose, value)
+            self._out['pose'].publish(self._pose)
             return None
         if event.kind == 'dump':
             topic, msg = 'dump', Float32(data=value)
@@ -188,9 +189,15 @@ class YardNode(Node):
             fill_point_cloud(msg, value, self._types)
         self._answered = False
         self._out[topic].publish(msg)
-        again = None if topic == 'dump' else lambda: self._out[topic].publish(msg)
+
+        def again() -> None:
+            # A ledger that was started anew takes no grid before a pose.
+            self._out['pose'].publish(self._pose)
+            self._out[topic].publish(msg)
+
         return Wait(f'segments after {topic} of {seconds_text(event.stamp_ns)} s',
-                    lambda: self._answered and self._stamp_ns >= event.stamp_ns, again=again)
+                    lambda: self._answered and self._stamp_ns >= event.stamp_ns,
+                    again=None if topic == 'dump' else again)
 
     def _ask(self) -> Wait:
         """Ask for the next target once the target node has the books that we have."""

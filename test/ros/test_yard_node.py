@@ -2,6 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """The node `yard` in step with ledger and target, over real topics in one process."""
 
+from functools import partial
+
 from berm_ledger.geometry import Pose2
 from berm_ledger.site_source import load_site
 from berm_ledger.targeting import NoTarget, Target
@@ -29,6 +31,15 @@ def world(ros_context):
         yield made
 
 
+class Doubtful(FakePipeline):
+    """Takes no grid before a pose has come, as the real one."""
+
+    def add_grid(self, grid):
+        if self._pose is None:
+            return self.refuse('no_pose', 'a grid came before any usable pose')
+        return super().add_grid(grid)
+
+
 class Demo:
     """Yard, ledger and target on one executor."""
 
@@ -39,9 +50,9 @@ class Demo:
         site_file = folder / 'site.yaml'
         site_file.write_text(SITE_TEXT)
         self.world, self.site = world, load_site(site_file).site
-        self.ledger = LedgerNode(
-            make_pipeline=FakePipeline, **options(
-                world, site_file=str(site_file), books_file=str(folder / 'b.sqlite')))
+        self.make_ledger = partial(LedgerNode, make_pipeline=Doubtful, **options(
+            world, site_file=str(site_file), books_file=str(folder / 'b.sqlite')))
+        self.ledger = self.make_ledger()
         self.target = TargetNode(
             choose=choose, **options(world, site_file=str(site_file), books_timeout_s=3600.0))
         self.yard = YardNode(**options(world, site_file=str(site_file), **yard_parameters))
@@ -81,6 +92,23 @@ def test_it_works_in_step_until_the_target_node_says_done(world, tmp_path):
     assert all(inputs[n - 1] == 'pose' for n, kind in enumerate(inputs) if kind == 'dump')
     demo.ledger.close()
     demo.target.close()
+
+
+def test_a_ledger_that_is_started_anew_meanwhile_does_not_end_the_work(
+        world, tmp_path, monkeypatch):
+    monkeypatch.setattr('berm_ledger.ros.yard.RETRY_S', 0.2)
+    demo = Demo(world, tmp_path)
+    demo.join()
+    world.until(lambda: demo.ended() or (
+        demo.yard.loop.loads == 1 and demo.yard._wait.what.startswith('segments after elevation')))
+
+    world.drop(demo.ledger)
+    demo.ledger = world.add(demo.make_ledger())
+    assert demo.ledger.start_by_itself()
+    world.until(demo.ended)
+
+    assert demo.yard.exit_code == 0
+    assert demo.yard.loop.loads == LOADS
 
 
 def test_a_ledger_that_does_not_answer_ends_the_work_with_exit_code_1(world, tmp_path):
