@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 import math
+import re
 
 from ..geometry import StampedPose
 from ..survey.gates import is_uncertain
@@ -79,6 +80,22 @@ def stale_text(
         return (f'the books are {lag_s:.1f} s older than the pose (limit {books_timeout_s:g} s): '
                 f'let the robot look at the berm')
     return None
+
+
+def same_reason(text: str | None, other: str | None) -> bool:
+    """
+    Tell whether two texts say the same, their figures aside, which change all the time.
+
+    Examples
+    --------
+    >>> same_reason('the last pose came 2.1 s ago', 'the last pose came 12.6 s ago')
+    True
+    >>> same_reason('no pose has come in yet', None)
+    False
+
+    """
+    words, others = (None if t is None else re.sub(r'[\d.]+', '', t) for t in (text, other))
+    return words == others
 
 
 def uncertain_text(pose: StampedPose) -> str | None:

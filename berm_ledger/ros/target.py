@@ -25,7 +25,7 @@ from std_msgs.msg import Float32
 from std_srvs.srv import Trigger
 
 from .answers import approach_poses, loads_left, target_json, target_values
-from .freshness import Receipt, stale_text, uncertain_text
+from .freshness import Receipt, same_reason, stale_text, uncertain_text
 from .intake import Intake
 from .managed import ManagedNode
 from .messages import (
@@ -290,7 +290,7 @@ class TargetNode(ManagedNode[TargetParameters]):
     def _look_at_the_clock(self) -> None:
         """Take the target back when something has gone stale; choose again when it is fresh."""
         self._show_health()
-        if (self._stale_now() is None) != (self._stale is None):
+        if not same_reason(self._stale_now(), self._stale):
             self._decide_and_show()
 
     # ---- what goes out -----------------------------------------------------------------------

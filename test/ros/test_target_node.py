@@ -313,6 +313,17 @@ def test_what_goes_stale_takes_the_target_back_by_itself(bench, late_s, text):
     assert not bench.next_target()[0]
 
 
+def test_the_reason_on_show_is_the_one_that_holds(bench):
+    """The segments may come before what else is needed; nobody is to look for that then."""
+    bench.segments(10.0)
+    bench.world.until(lambda: 'nothing is known of holds' in bench.status().message)
+
+    bench.rework()
+    bench.ground()
+
+    bench.world.until(lambda: 'no pose has come in yet' in bench.status().message)
+
+
 def test_a_plan_asked_for_does_not_keep_a_stale_target_on_show(bench):
     bench.feed()
     bench.settled()
