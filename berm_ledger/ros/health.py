@@ -60,9 +60,19 @@ class InputMonitor:
             return None
         return (len(self._stamps) - 1) * 1e9 / (self._stamps[-1] - self._stamps[0])
 
-    def report(self) -> Status:
-        """Return the status since the last report."""
+    def report(self, mistaken: str = '') -> Status:
+        """
+        Return the status since the last report.
+
+        Parameters
+        ----------
+        mistaken : str
+            What the topic is published as, where that is not what is subscribed; empty else.
+
+        """
         level, message = self._judge()
+        if mistaken and not self._total:
+            level, message = ERROR, f'nothing can come in: {mistaken}'
         values: dict[str, object] = {
             'topic': self.topic, 'messages': self._total, 'refused': self._refused}
         if self._steady:

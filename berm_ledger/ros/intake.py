@@ -106,6 +106,29 @@ class Intake:
         self._node.destroy_subscription(subscription)
         self._subscriptions[rank] = (kind, make())
 
+    def mistaken_type(self, kind: str) -> str:
+        """
+        Say that a topic is published as other types only, which the middleware passes over.
+
+        Parameters
+        ----------
+        kind : str
+            As it was subscribed.
+
+        Returns
+        -------
+        str
+            What it is published as; empty where nothing is wrong.
+
+        """
+        subscription = next(known for name, known in self._subscriptions if name == kind)
+        wanted = type_name(subscription.msg_type)
+        offered = {info.topic_type for info in self._node.get_publishers_info_by_topic(
+            subscription.topic_name)}
+        if not offered or wanted in offered:
+            return ''
+        return f'it is published as {", ".join(sorted(offered))}, not as {wanted}'
+
     def close(self) -> None:
         """End all subscriptions."""
         for _, subscription in self._subscriptions:
@@ -128,6 +151,11 @@ class Intake:
                     if taken is None:
                         break
                     yield Arrival(received_ns(taken[1]), rank, kind, taken[0])
+
+
+def type_name(msg_type: Any) -> str:
+    """Return the name of a message class, as the graph tells it."""
+    return f'{msg_type.__module__.partition(".")[0]}/msg/{msg_type.__name__}'
 
 
 def received_ns(info: Any) -> int:

@@ -283,12 +283,12 @@ class LedgerNode(ManagedNode[LedgerParameters]):
 
     def _publish_health(self) -> None:
         """Publish diagnostics."""
-        if self.live is None or self._topics is None:
+        if self.live is None or self._topics is None or self._intake is None:
             return
         self._draw()
-        books, live = self.pipeline.books, self.live
+        books, live, wrong = self.pipeline.books, self.live, self._intake.mistaken_type
         statuses = [
-            *(monitor.report() for monitor in self._monitors.values()),
+            *(monitor.report(wrong(kind)) for kind, monitor in self._monitors.items()),
             self._refusal_monitor.report(self._refusals),
             registration_status(self.pipeline.health),
             masked_status(self.pipeline.health.counters),

@@ -24,6 +24,18 @@ def test_nothing_ever_received_is_stale_and_says_what_to_check():
     assert 'does anything publish elevation?' in status.message
 
 
+@pytest.mark.parametrize('steady', [True, False])
+def test_what_is_published_as_another_type_is_an_error(steady):
+    monitor = InputMonitor('dump', steady=steady)
+    mistaken = 'it is published as std_msgs/msg/Float64, not as std_msgs/msg/Float32'
+
+    status = monitor.report(mistaken)
+
+    assert (status.level, status.message) == (ERROR, f'nothing can come in: {mistaken}')
+    monitor.note(1)
+    assert monitor.report(mistaken).level == OK
+
+
 def test_the_rate_comes_from_the_stamps():
     monitor = InputMonitor('elevation')
     for n in range(50):

@@ -547,6 +547,34 @@ def test_grid_maps_without_their_package_are_refused_with_what_to_do(
     assert not (tmp_path / 'b.sqlite').exists()
 
 
+def test_a_topic_of_another_type_is_named_with_both(world, site_file, tmp_path, ros_domain_id):
+    import rclpy
+    from rclpy.node import Node
+    from std_msgs.msg import Float64
+    # Within one participant the middleware refuses a topic of two types.
+    other = rclpy.Context()
+    rclpy.init(args=[], context=other, domain_id=ros_domain_id)
+    stack = Node('stack', context=other)
+    stack.create_publisher(Float64, 'dump', 10)
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite')
+    bench.robot.destroy_publisher(bench.feeds.pop('dump'))
+    listen(bench.robot, ('/diagnostics',), bench.heard)
+
+    def told():
+        known = bench.heard.get('/diagnostics')
+        return [] if known is None else [
+            s.message for s in known.status if s.name == 'ledger: dump']
+
+    try:
+        bench.start()
+        said = ('nothing can come in: it is published as std_msgs/msg/Float64, not as '
+                'std_msgs/msg/Float32')
+        world.until(lambda: told() == [said])
+    finally:
+        stack.destroy_node()
+        other.try_shutdown()
+
+
 def test_every_pose_type_is_understood(world, site_file, tmp_path):
     from berm_ledger.ros.wire import POSE_TYPES
     for number, (name, kind) in enumerate(POSE_TYPES.items()):
