@@ -132,6 +132,15 @@ def lanes_of_area(site: Site, area: BorrowArea) -> tuple[Lane, ...]:
     return tuple(lanes)
 
 
+def areas_without_lanes(site: Site) -> tuple[str, ...]:
+    """Return a note for every borrow area in which not one lane fits."""
+    return tuple(
+        f'borrow area {area.name}: no lane fits into it, as wide as the drum '
+        f'({site.rover.drum_width_m:g} m) and no shorter, so none will be named to dig next; make '
+        f'it larger'
+        for area in site.yard.borrow_areas if not lanes_of_area(site, area))
+
+
 def _towards_berms(site: Site, area: BorrowArea, yaw_rad: float) -> float:
     """Return the one of two opposite headings that leads towards the berms [rad]."""
     middle = np.mean([berm.centreline.points_xy.mean(axis=0) for berm in site.berms], axis=0)

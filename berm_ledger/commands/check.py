@@ -17,9 +17,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check the site file and print what it says."""
+    from ..borrow.lanes import areas_without_lanes
     from ..design.summary import check_lines
     from ..site_source import load_site
     from ..targeting.coarse import coarse_loads
     site = load_site(args.site).site
-    sys.stdout.write('\n'.join(check_lines(site, coarse_loads(site))) + '\n')
+    cautions = (*coarse_loads(site), *areas_without_lanes(site))
+    sys.stdout.write('\n'.join(check_lines(site, cautions)) + '\n')
     return 0

@@ -86,7 +86,7 @@ def borrow_statuses(
     """
     if not lanes:
         return []
-    out = [_summary(account, proposal, loads_left)]
+    out = [_summary(account, proposal, loads_left, any(lanes.values()))]
     for name, own in lanes.items():
         known = account.areas.get(name, AreaAccount(name))
         out += [_lane(lane, known, proposal) for lane in own]
@@ -94,7 +94,7 @@ def borrow_statuses(
 
 
 def _summary(
-    account: BorrowAccount, proposal: tuple[Lane, float] | None, loads_left: int
+    account: BorrowAccount, proposal: tuple[Lane, float] | None, loads_left: int, has_lanes: bool
 ) -> Status:
     """Return the status of all areas together."""
     made, told = production_of(account), forecast(account, loads_left)
@@ -119,7 +119,8 @@ def _summary(
         'load_partial': PARTIAL[load.partial if load else None]}
     closed = proposal is None
     level = WARN if closed or account.unbalanced else OK
-    text = 'no lane is open' if closed else (
+    none = 'no lane is open' if has_lanes else 'no lane fits into any borrow area'
+    text = none if closed else (
         borrow_line(account, loads_left).removeprefix('borrow: ') or 'nothing dug yet')
     return Status('borrow', text, level, values)
 

@@ -84,3 +84,19 @@ def test_a_load_too_big_for_the_tolerance_is_noted(
     # After the two lines on frame and soil, and wrapped.
     assert done.out.splitlines()[2].startswith('note: berm ') is noted
     assert ('more than its tolerance of 10 mm' in ' '.join(done.out.split())) is noted
+
+
+@pytest.mark.parametrize(('side_m', 'noted'), [(0.3, True), (0.8, False)])
+def test_a_borrow_area_without_a_lane_is_noted(
+        call: Call, tmp_path: Path, side_m: float, noted: bool) -> None:
+    site = yaml.safe_load(SITE.read_text(encoding='utf-8'))
+    assert site['rover']['drum_width_m'] == 0.36
+    area = site['yard']['borrow_areas'][0]
+    x, y = area['polygon'][0]
+    area['polygon'] = [[x, y], [x + side_m, y], [x + side_m, y + side_m], [x, y + side_m]]
+    path = tmp_path / 'site.yaml'
+    path.write_text(yaml.safe_dump(site), encoding='utf-8')
+    done = call('check', path)
+    assert done.code == 0
+    said = f'note: borrow area {area["name"]}: no lane fits into it, as wide as the drum (0.36 m)'
+    assert (said in ' '.join(done.out.split())) is noted

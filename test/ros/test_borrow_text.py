@@ -75,3 +75,10 @@ def test_no_open_lane_is_a_warning() -> None:
     """Somebody must find another place to dig."""
     first = borrow_statuses({'pit': LANES}, account(), None, 10)[0]
     assert (first.level, first.message) == (WARN, 'no lane is open')
+
+
+def test_areas_too_small_for_a_lane_are_not_called_closed() -> None:
+    """What is to be mended is the site file."""
+    first, *lanes = borrow_statuses({'pit': ()}, account(), None, 10)
+    assert (first.level, first.message) == (WARN, 'no lane fits into any borrow area')
+    assert lanes == []
