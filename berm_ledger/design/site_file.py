@@ -81,7 +81,7 @@ def _site(root: Table, faults: list[Fault]) -> Site | None:
         faults += rule(draft)
     with suppress(_AbsentError):
         site = Site(
-            frame=_need(root.text('frame')),
+            frame=_frame(_need(root.text('frame'))),
             berms=tuple(_need(part.berm) for part in berms),
             datum_plane=plane,
             material=_material(_need(root.table('material'))),
@@ -94,6 +94,11 @@ def _site(root: Table, faults: list[Fault]) -> Site | None:
         placing = root.table('site_from_map')
         return site if placing is None else site_in_map(site, _transform(placing))
     return None
+
+
+def _frame(name: str) -> str:
+    """Return the name of a frame as messages must bear it: since ROS 2 without a leading slash."""
+    return name.lstrip('/') or name
 
 
 def _transform(table: Table) -> Pose2:

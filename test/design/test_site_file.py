@@ -93,6 +93,11 @@ def test_a_full_turn_closes(sweep, closed):
     assert line.length_m == pytest.approx(2 * math.pi, rel=1e-3)
 
 
+def test_a_leading_slash_of_the_frame_is_left_out():
+    """Since ROS 2 no frame has one: whoever looks up such a frame of ours would be refused."""
+    assert site_of_text(edited(('frame: map', 'frame: /map'))).frame == 'map'
+
+
 def test_a_closed_polyline():
     text = edited(('[[0, 0], [2, 0]]', '[[0, 0], [2, 0], [1, 1]]\n    closed: true'))
     assert site_of_text(text).berms[0].centreline.length_m == pytest.approx(2 + 2 * math.sqrt(2))
