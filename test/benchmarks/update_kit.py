@@ -19,7 +19,7 @@ HEIGHT_M = 0.35
 SLOPE_RAD = math.radians(33.0)
 CELL_M = 0.015
 NOISE_M = 0.004
-PERIOD_NS = 500_000_000
+PERIOD_NS = 1_000_000_000
 START_NS = 1_700_000_000_000_000_000
 # Soil that stands at the start, as a share of the design height.
 STANDING = 0.8
@@ -131,7 +131,8 @@ class Patrol:
 
     def dump(self) -> None:
         """Announce a load; it lies there from the next grid on."""
-        self.pipeline.add_dump(7.5)
+        booked = self.pipeline.add_dump(7.5)
+        assert not booked.findings, booked.findings
         self.load += 1.0
 
     def points_rc(self, *, corridor: bool = True) -> NDArray[np.float64]:
