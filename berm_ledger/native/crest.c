@@ -131,17 +131,20 @@ static void mean_beside(const double *shown, const double *number, Py_ssize_t st
     divide(sums, sums + count, out, count);
 }
 
-/* The middle of the unbroken stretch around the first greatest that lies within a band of it. */
-static Py_ssize_t top_of(const double *rough, Py_ssize_t count, double band)
+/*
+ * The middle of the unbroken stretch around the first greatest that lies within a band of it; all of
+ * it between the first and last sample of two.
+ */
+static Py_ssize_t top_of(const double *rough, const int32_t *own, double band)
 {
     Py_ssize_t at = -1;
-    for (Py_ssize_t k = 0; k < count; k++)
+    for (Py_ssize_t k = own[0]; k <= own[1]; k++)
         if (known(rough[k]) && (at < 0 || rough[k] > rough[at])) at = k;
     if (at < 0) return 0;
     double least = rough[at] - band;
     Py_ssize_t left = at, right = at;
-    while (left > 0 && rough[left - 1] >= least) left--;
-    while (right + 1 < count && rough[right + 1] >= least) right++;
+    while (left > own[0] && rough[left - 1] >= least) left--;
+    while (right < own[1] && rough[right + 1] >= least) right++;
     return (left + right) / 2;
 }
 
@@ -227,9 +230,9 @@ static void pool(const Search *search, const Room *room, Py_ssize_t section)
 }
 
 /* Where the window around the top of a section begins. */
-static Py_ssize_t window_at(const Search *search, const double *rough)
+static Py_ssize_t window_at(const Search *search, const double *rough, const int32_t *own)
 {
-    Py_ssize_t from = top_of(rough, search->samples, search->band) - search->window;
+    Py_ssize_t from = top_of(rough, own, search->band) - search->window;
     Py_ssize_t most = search->samples - 2 * search->window - 1;
     from = from > most ? most : from;
     return from < 0 ? 0 : from;
@@ -265,28 +268,29 @@ static double centre(const double *part, float *left, Py_ssize_t width)
 
 /*
  * tops(height, level or None (n,), room (n,), runs (r, 6), blur, cell area, pairs (m, c, 2),
- *      weights (m, c, 4), from, pooled, rough, band, window, least seen, first (s,),
+ *      weights (m, c, 4), own (m, 2), from, pooled, rough, band, window, least seen, first (s,),
  *      part (s, 2 window + 1), seen, level (s,), left (s, 2 window + 1) of single)
  *
- * Of s sections from one on, after the last the first: where the window around the top begins, the
+ * Of s sections from one on, after the last the first: where the window around the top, which lies
+ * between the first and last sample of its own, begins, the
  * pooled heights in it, gaps bridged, and whether enough of them are known; zero where not. Then
  * their mean and what is left of each.
  */
 static PyObject *tops(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 19)) return NULL;
+    if (!wanted(given, 20)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t cells = length(args[0]), runs = length(args[3]), count = length(args[14]);
+    Py_ssize_t cells = length(args[0]), runs = length(args[3]), count = length(args[15]);
     Surface surface = {flat(&held, args[0], 'f', cells, 0),
                        flat_if_any(&held, args[1], 'f', cells), cells};
     float *sharp = flat(&held, args[2], 'f', cells, 1);
     const Run *run = flat(&held, args[3], 'i', 6 * runs, 0);
     float blur = (float)PyFloat_AsDouble(args[4]), area = (float)PyFloat_AsDouble(args[5]);
     Py_buffer *pairs = view_of(&held, args[6], 'i', PyBUF_C_CONTIGUOUS);
-    Py_ssize_t from = PyLong_AsSsize_t(args[8]);
-    Search search = {count, 0, PyLong_AsSsize_t(args[9]), PyLong_AsSsize_t(args[10]),
-                     PyLong_AsSsize_t(args[12]), PyFloat_AsDouble(args[11]),
-                     PyFloat_AsDouble(args[13])};
+    Py_ssize_t from = PyLong_AsSsize_t(args[9]);
+    Search search = {count, 0, PyLong_AsSsize_t(args[10]), PyLong_AsSsize_t(args[11]),
+                     PyLong_AsSsize_t(args[13]), PyFloat_AsDouble(args[12]),
+                     PyFloat_AsDouble(args[14])};
     if (!pairs || PyErr_Occurred()) return done(&held, NULL);
     if (pairs->ndim != 3 || pairs->shape[2] != 2 || from < 0 || from >= pairs->shape[0]) {
         PyErr_SetString(PyExc_ValueError, "wanted two pairs to each sample of each section");
@@ -301,13 +305,15 @@ static PyObject *tops(PyObject *self, PyObject *const *args, Py_ssize_t given)
     }
     Py_ssize_t width = 2 * search.window + 1;
     const float *weights = flat(&held, args[7], 'f', 4 * all * samples, 0);
-    int64_t *first = flat(&held, args[14], 'q', count, 1);
-    double *part = flat(&held, args[15], 'd', count * width, 1);
-    uint8_t *seen = flat(&held, args[16], '?', count, 1);
-    double *level = flat(&held, args[17], 'd', count, 1);
-    float *left = flat(&held, args[18], 'f', count * width, 1);
+    const int32_t *own_ground = flat(&held, args[8], 'i', 2 * all, 0);
+    int64_t *first = flat(&held, args[15], 'q', count, 1);
+    double *part = flat(&held, args[16], 'd', count * width, 1);
+    uint8_t *seen = flat(&held, args[17], '?', count, 1);
+    double *level = flat(&held, args[18], 'd', count, 1);
+    float *left = flat(&held, args[19], 'f', count * width, 1);
     Room room;
-    if (held.failed || !make_room(&room, &search)
+    if (held.failed || !all_fit(own_ground, 2 * all, samples, "a sample that there is not")
+        || !make_room(&room, &search)
         || !sharpen_runs(&surface, run, runs, blur, area, sharp))
         return done(&held, NULL);
     for (Py_ssize_t s = 0; s < count; s++) {
@@ -321,7 +327,7 @@ static PyObject *tops(PyObject *self, PyObject *const *args, Py_ssize_t given)
     }
     for (Py_ssize_t s = 0; s < count; s++, part += width, left += width) {
         pool(&search, &room, s);
-        first[s] = window_at(&search, room.rough);
+        first[s] = window_at(&search, room.rough, own_ground + (from + s) % all * 2);
         seen[s] = (uint8_t)take_part(&search, room.own + s * samples + first[s],
                                      room.mean + first[s], part);
         level[s] = centre(part, left, width);

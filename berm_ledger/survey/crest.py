@@ -53,7 +53,7 @@ class Crest:
 
 def crest_of_sections(
     profile_m: NDArray[np.float32], noise_m: NDArray[np.float64], sections: Sections,
-    templates: RoofTemplates,
+    own: NDArray[np.int32], templates: RoofTemplates,
 ) -> Crest:
     """
     Find the crest in consecutive cross-sections.
@@ -67,6 +67,8 @@ def crest_of_sections(
         shape (s,) [m].
     sections : Sections
         Layout of their berm.
+    own : array
+        First and last sample at which the crest of each may lie, shape (s, 2).
     templates : RoofTemplates
         Roofs for the cell sizes in use.
 
@@ -77,7 +79,7 @@ def crest_of_sections(
 
     """
     reach, window = templates.detail.pooled, templates.window
-    first, part, seen = _tops(profile_m, reach, window)
+    first, part, seen = _tops(profile_m, own, reach, window)
     height, place, spread = templates.fit(part, pooled_noise_m(noise_m, reach))
     step = sections.offset_m[1] - sections.offset_m[0]
     offset = sections.offset_m[first + window] + place * step
@@ -92,7 +94,7 @@ def pooled_noise_m(noise_m: Noise, reach: int) -> Noise:
 
 
 def _tops(
-    profile_m: NDArray[np.float32], reach: int, window: int
+    profile_m: NDArray[np.float32], own: NDArray[np.int32], reach: int, window: int
 ) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.bool_]]:
     """
     Return where the window around the top of each section begins, and what is in it.
@@ -101,6 +103,8 @@ def _tops(
     ----------
     profile_m : array
         Heights, shape (s, k) [m]; NaN is unknown.
+    own : array
+        First and last sample at which the top may lie, shape (s, 2).
     reach : int
         Sections on either side that are averaged with each.
     window : int
@@ -118,11 +122,11 @@ def _tops(
     """
     samples, width = profile_m.shape[1], 2 * window + 1
     pooled = _mean_known(profile_m.astype(float), reach, 0)
-    first = np.clip(_top(_mean_known(pooled, ROUGH, 1)) - window, 0, samples - width)
+    first = np.clip(_top(_mean_known(pooled, ROUGH, 1), own) - window, 0, samples - width)
     columns = first[:, None] + np.arange(width)
     part = np.take_along_axis(pooled, columns, axis=1)
-    own = np.take_along_axis(profile_m, columns, axis=1)
-    seen = (np.isfinite(part).mean(axis=1) >= LEAST_SEEN) & np.isfinite(own).any(axis=1)
+    single = np.take_along_axis(profile_m, columns, axis=1)
+    seen = (np.isfinite(part).mean(axis=1) >= LEAST_SEEN) & np.isfinite(single).any(axis=1)
     seen &= np.isfinite(part[:, window - 1:window + 2]).any(axis=1)
     return first, np.where(seen[:, None], _bridged(part, seen), 0.0), seen
 
@@ -140,14 +144,15 @@ def _mean_known(values: NDArray[np.float64], reach: int, axis: int) -> NDArray[n
         return np.where(sums[1] > 0.0, sums[0] / sums[1], np.nan)
 
 
-def _top(rough_m: NDArray[np.float64]) -> NDArray[np.intp]:
-    """Return the index of the middle of the highest part of each section."""
-    filled = np.where(np.isfinite(rough_m), rough_m, -np.inf)
-    peak = filled.max(axis=1, keepdims=True)
-    near = (filled >= peak - TOP_BAND_M) & np.isfinite(filled)
-    # Only the unbroken stretch around the peak counts, not another hump as high.
+def _top(rough_m: NDArray[np.float64], own: NDArray[np.int32]) -> NDArray[np.intp]:
+    """Return the index of the middle of the highest part of each section's own samples."""
     samples = rough_m.shape[1]
     index = np.arange(samples)
+    open_to_it = np.isfinite(rough_m) & (index >= own[:, :1]) & (index <= own[:, 1:])
+    filled = np.where(open_to_it, rough_m, -np.inf)
+    peak = filled.max(axis=1, keepdims=True)
+    near = (filled >= peak - TOP_BAND_M) & open_to_it
+    # Only the unbroken stretch around the peak counts, not another hump as high.
     at = np.argmax(filled, axis=1)[:, None]
     gaps = np.where(near, -1, index)
     left = np.where(index <= at, gaps, -1).max(axis=1) + 1

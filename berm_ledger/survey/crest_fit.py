@@ -116,9 +116,9 @@ def fit_crest(
     noise = np.zeros(count)
     noise[beside:beside + last - first] = np.repeat(
         noise_m, np.diff(sections.ends[rows[0]:rows[-1] + 2]))
-    profile = sections.sample(
-        sharpened(surface), with_beside(sections, first, last, roofs.detail.reach))
-    found = crest_of_sections(profile, noise, sections, roofs)
+    near = with_beside(sections, first, last, roofs.detail.reach)
+    profile = sections.sample(sharpened(surface), near)
+    found = crest_of_sections(profile, noise, sections, sections.own[near], roofs)
     for name in ('height_m', 'offset_m', 'spread'):
         getattr(kept, name)[first:last] = getattr(found, name)[beside:beside + last - first]
 
@@ -136,8 +136,9 @@ def _fit_compiled(
     left = np.empty((count, width), dtype=np.float32)
     compiled.crest.tops(
         surface.height_m, surface.level_m, surface.room_m, surface.runs, surface.blur_m2,
-        surface.cell_area_m2, sections.pairs, sections.weights, low, detail.pooled, crest.ROUGH,
-        crest.TOP_BAND_M, roofs.window, crest.LEAST_SEEN, start, part, seen, level, left)
+        surface.cell_area_m2, sections.pairs, sections.weights, sections.own, low, detail.pooled,
+        crest.ROUGH, crest.TOP_BAND_M, roofs.window, crest.LEAST_SEEN, start, part, seen, level,
+        left)
     compiled.crest.choose(
         roofs.along(left), part, level, start, seen, roofs.crest, roofs.spread,
         roof.PLACES_CELLS, sections.offset_m, detail.voters, roof.SHAPE_PENALTY, roof.PHASE_M**2,

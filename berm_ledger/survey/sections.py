@@ -14,6 +14,8 @@ from .area import SurveyArea
 
 # How far past the design toe a section reaches [m].
 SECTION_MARGIN_M = 0.20
+# A crest lies no further than this past the valley to another stretch of berm [m].
+PAST_VALLEY_M = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,6 +42,9 @@ class Sections:
         one. Zero for two of which one is not surveyed.
     weights : array
         Bilinear weights of the four, shape (m, k, 4); NaN for one that is not surveyed.
+    own : array
+        First and last sample at which the crest may lie, shape (m, 2): further out another stretch
+        of berm, or another berm, is nearer.
 
     """
 
@@ -51,6 +56,7 @@ class Sections:
     offset_m: NDArray[np.float64]
     pairs: NDArray[np.int32]
     weights: NDArray[np.float32]
+    own: NDArray[np.int32]
 
     @cached_property
     def rows(self) -> range:
@@ -112,15 +118,58 @@ def sections_of_berm(area: SurveyArea, berm_index: int) -> Sections:
             stations.append(segment.station_from_m + step * (np.arange(count) + 0.5))
             lengths.append(np.full(count, step))
     station = np.concatenate(stations)
-    own = area.in_footprint & (area.corridor.berm_index == berm_index)
-    half = float(np.abs(area.corridor.offset_m[own]).max()) + SECTION_MARGIN_M
-    count = int(half / cell_m)
+    count = int((_half_width_m(area, berm_index) + SECTION_MARGIN_M) / cell_m)
     offset = cell_m * np.arange(-count, count + 1, dtype=np.float64)
     points = line.point_at(station[:, None], offset[None, :])
     pairs, weights = _around(area, points)
     return Sections(
         berm_index, line.closed, np.concatenate(rows), station, np.concatenate(lengths), offset,
-        pairs, weights)
+        pairs, weights, _own_samples(area, berm_index, points, np.abs(offset)))
+
+
+def _half_width_m(area: SurveyArea, berm_index: int) -> float:
+    """Return how far the footprint of a berm reaches from its line [m]."""
+    own = area.in_footprint & (area.corridor.berm_index == berm_index)
+    return float(np.abs(area.corridor.offset_m[own]).max())
+
+
+def _own_samples(
+    area: SurveyArea, berm_index: int, points_xy: NDArray[np.float64],
+    distance_m: NDArray[np.float64],
+) -> NDArray[np.int32]:
+    """
+    Return between which samples each section of a berm lies on its own ground.
+
+    Inside a sharp bend a section runs along or across the other leg, beside another berm up that
+    one's flank: what is highest there is not its own crest.
+
+    Parameters
+    ----------
+    area : SurveyArea
+        The surveyed cells.
+    berm_index : int
+        Which berm.
+    points_xy : array
+        The samples, shape (m, k, 2) [m]; the middle one lies on the line.
+    distance_m : array
+        How far they lie from the line along their section, shape (k,) [m].
+
+    Returns
+    -------
+    array
+        First and last sample, shape (m, 2).
+
+    """
+    beyond_toe_m = distance_m - _half_width_m(area, berm_index)
+    own = np.ones(points_xy.shape[:2], dtype=bool)
+    for other, berm in enumerate(area.site.berms):
+        _, offset = berm.centreline.station_offset(points_xy.reshape(-1, 2))
+        to_other_m = np.abs(offset).reshape(own.shape) - _half_width_m(area, other)
+        own &= beyond_toe_m <= to_other_m + PAST_VALLEY_M
+    # Own ground is one stretch around the line: along a section no other comes nearer any faster.
+    middle = len(distance_m) // 2
+    return np.stack([middle - own[:, :middle].sum(axis=1),
+                     middle + own[:, middle + 1:].sum(axis=1)], axis=-1).astype(np.int32)
 
 
 def _around(

@@ -146,6 +146,28 @@ def test_the_side_that_a_crest_lies_on_has_its_sign(offset_m, turn_deg) -> None:
     assert abs(heights.mean() - H) <= 0.002
 
 
+@pytest.mark.parametrize('turn_deg', [90.0, -90.0, 120.0])
+def test_the_crest_follows_the_line_around_a_sharp_bend(turn_deg) -> None:
+    """Inside the bend the sections of one leg run along or across the crest of the other."""
+    turn = math.radians(turn_deg)
+    line = Polyline([[0, 0], [0.8, 0], [0.8 + 0.8 * math.cos(turn), 0.8 * math.sin(turn)]])
+    site = site_of(berm_of(line, height_m=0.16, slope_deg=32.0))
+    heights, offsets = segment_figures(site, design_of(site), seeds=range(2), looks=10)
+    npt.assert_allclose(offsets, 0.0, atol=0.003)
+    npt.assert_allclose(heights, 0.16, atol=0.003)
+
+
+def test_the_flank_of_a_higher_berm_is_no_crest_of_one_at_its_foot() -> None:
+    """Two berms stand toe to toe, and only the high one is built."""
+    tangent = math.tan(math.radians(32.0))
+    high, low = (
+        berm_of(Polyline([[0.0, y], [1.2, y]]), name=name, height_m=height, slope_deg=32.0)
+        for name, y, height in (('high', (0.30 + 0.16) / tangent, 0.30), ('low', 0.0, 0.16)))
+    heights, offsets = segment_figures(site_of(low, high), design_of(site_of(high)), looks=4)
+    npt.assert_allclose(heights, 0.0, atol=0.005)
+    assert np.abs(offsets).max() < 0.16 / tangent + 0.03
+
+
 def test_level_ground_has_no_crest_of_its_own() -> None:
     site = straight(1.2, height_m=H)
     heights, _ = segment_figures(site, lambda p: np.zeros(p.shape[:-1]), looks=4)
@@ -235,6 +257,6 @@ def test_the_higher_of_two_humps_is_the_crest() -> None:
     templates = roof_templates(CELL_M, CELL_M, DETAILS[0])
     profile = sections[0].sample(np.maximum(0.0, height).astype(np.float32), slice(None))
     crest = crest_of_sections(
-        profile, np.full(len(profile), 0.0005), sections[0], templates)
+        profile, np.full(len(profile), 0.0005), sections[0], sections[0].own, templates)
     npt.assert_allclose(crest.offset_m, 0.12, atol=0.004)
     npt.assert_allclose(crest.height_m, 0.15, atol=0.004)

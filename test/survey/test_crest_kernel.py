@@ -80,7 +80,9 @@ def profiles_of(rng, count: int, unknown: float, noise_m: float) -> np.ndarray:
     return profile.astype(np.float32)
 
 
-def laid_out(profile: np.ndarray, rows: int, *, closed: bool) -> tuple[Sections, Blurred]:
+def laid_out(
+        profile: np.ndarray, rows: int, own: np.ndarray, *, closed: bool
+) -> tuple[Sections, Blurred]:
     """Return a berm of so many rows, and a surface that gives such profiles (s, c) on it."""
     count, samples = profile.shape
     # Each sample has a pair of cells for itself, both as high.
@@ -92,7 +94,7 @@ def laid_out(profile: np.ndarray, rows: int, *, closed: bool) -> tuple[Sections,
     runs = np.array([[0, len(height), 0, 0, 0, 0]], dtype=np.int32)
     sections = Sections(
         0, closed, row, CELL_M * np.arange(count), np.full(count, CELL_M),
-        SECTIONS['straight'].offset_m, np.stack([pairs, pairs], axis=-1), weights)
+        SECTIONS['straight'].offset_m, np.stack([pairs, pairs], axis=-1), weights, own)
     return sections, Blurred(height, None, np.empty_like(height), runs, 1e-5, CELL_M**2)
 
 
@@ -104,8 +106,12 @@ def test_fits_are_the_same(
         seed: int, detail, count: int, unknown: float, noise_m: float, closed: bool) -> None:
     rng = np.random.default_rng(seed)
     rows = int(rng.integers(1, min(count, 4) + 1))
-    sections, surface = laid_out(
-        profiles_of(rng, count, unknown, noise_m), rows, closed=closed)
+    profile = profiles_of(rng, count, unknown, noise_m)
+    # A few samples or all of them, to either side of the line.
+    middle, most = profile.shape[1] // 2, int(rng.choice([3, profile.shape[1] // 2]))
+    reach = rng.integers(0, most + 1, (count, 2))
+    own = (middle + reach * [-1, 1]).astype(np.int32)
+    sections, surface = laid_out(profile, rows, own, closed=closed)
     roofs = roof_templates(CELL_M, 0.02, detail)
     wanted = range(int(rng.integers(rows)), rows)
     noise = rng.uniform(0.0, 2.0 * noise_m, len(wanted))
@@ -134,9 +140,10 @@ def test_what_does_not_fit_the_crest_is_refused() -> None:
         given = {
             'height': np.zeros(6, single), 'level': None, 'room': np.zeros(6, single),
             'runs': runs, 'blur': 0.1, 'area': 0.1, 'pairs': np.zeros((3, 9, 2), np.int32),
-            'weights': np.zeros((3, 9, 4), single), 'low': 2, 'pooled': 1, 'rough': 2,
-            'band': 0.1, 'window': 4, 'least': 0.5, 'first': np.zeros(2, dtype=np.intp),
-            'part': np.zeros((2, 9)), 'seen': np.zeros(2, dtype=bool), 'mean': two.copy(),
+            'weights': np.zeros((3, 9, 4), single), 'own': np.full((3, 2), 8, np.int32),
+            'low': 2, 'pooled': 1, 'rough': 2, 'band': 0.1, 'window': 4, 'least': 0.5,
+            'first': np.zeros(2, dtype=np.intp), 'part': np.zeros((2, 9)),
+            'seen': np.zeros(2, dtype=bool), 'mean': two.copy(),
             'left': np.zeros((2, 9), single), **changes}
         compiled.crest.tops(*given.values())
 
@@ -158,6 +165,9 @@ def test_what_does_not_fit_the_crest_is_refused() -> None:
             ({'pairs': np.full((3, 9, 2), 5, np.int32)}, 'a pair that'),
             ({'pairs': np.full((3, 9, 2), -1, np.int32)}, 'a pair that'),
             ({'pairs': np.zeros((3, 9, 3), np.int32)}, 'two pairs'), ({'low': 3}, 'two pairs'),
+            ({'own': np.full((3, 2), 9, np.int32)}, 'a sample that'),
+            ({'own': np.full((3, 2), -1, np.int32)}, 'a sample that'),
+            ({'own': np.zeros((2, 2), np.int32)}, 'wanted 6 values, got 4'),
             ({'low': -1}, 'two pairs'), ({'weights': np.zeros((2, 9, 4), single)}, 'wanted 108'),
             ({'pooled': -1}, 'does not fit'), ({'rough': 10}, 'does not fit'),
             ({'window': 5}, 'does not fit'), ({'window': 0}, 'does not fit'),

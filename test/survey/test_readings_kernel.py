@@ -58,10 +58,10 @@ def test_sections_out_of_reach_have_no_say(detail) -> None:
         0.0, 0.004, (count, len(SECTIONS.offset_m)))
     profile = profile.astype(np.float32)
     noise = np.full(count, 0.003)
-    whole = crest_of_sections(profile, noise, SECTIONS, roofs)
+    whole = crest_of_sections(profile, noise, SECTIONS, SECTIONS.own, roofs)
     own = slice(20, 30)
     near = slice(own.start - detail.reach, own.stop + detail.reach)
-    part = crest_of_sections(profile[near], noise[near], SECTIONS, roofs)
+    part = crest_of_sections(profile[near], noise[near], SECTIONS, SECTIONS.own[near], roofs)
     for name in ('height_m', 'offset_m', 'spread'):
         npt.assert_array_equal(getattr(part, name)[detail.reach:-detail.reach],
                                getattr(whole, name)[own])
