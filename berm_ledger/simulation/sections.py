@@ -16,6 +16,8 @@ from ..geometry import Lattice
 STATION_STEP_M = 0.01
 OFFSET_STEP_M = 0.005
 TOP_M = 0.004
+# a crest lies no further than this past the valley to another stretch of the line
+PAST_VALLEY_M = 0.02
 REFINE = 5
 
 
@@ -54,6 +56,7 @@ class BermGround:
         self.offset_m = offset_step_m * np.arange(-half, half + 1)
         self.points_xy = line.point_at(self.station_m[:, None], self.offset_m[None, :])
         self._bare_m = soil.at(self.points_xy, soil.ground_m)
+        self._own = self._on_own_ground()
 
     def window(self, lattice: Lattice, margin_m: float) -> tuple[Window, Lattice]:
         """Return the part of a lattice around the footprint, and that part as a lattice."""
@@ -72,9 +75,15 @@ class BermGround:
         out: NDArray[np.float64] = soil.at(self.points_xy) - self._bare_m
         return out
 
+    def _on_own_ground(self) -> NDArray[np.bool_]:
+        """Tell which points of the sections are not nearer to another stretch of the line."""
+        _, offset = self.berm.centreline.station_offset(self.points_xy.reshape(-1, 2))
+        nearest = np.abs(offset).reshape(self.points_xy.shape[:2])
+        return np.asarray(np.abs(self.offset_m) <= nearest + PAST_VALLEY_M)
+
     def crest(self, soil: Soil) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the crest's height over the ground and its offset, per section [m]."""
-        rise = self.sections_m(soil)
+        rise = np.where(self._own, self.sections_m(soil), -math.inf)
         top = rise.max(axis=1)
         near = rise >= top[:, None] - TOP_M
         first = near.argmax(axis=1)

@@ -49,6 +49,14 @@ def test_off_the_lattice_the_peak_is_cut_by_less_than_half_a_cell():
         assert row['high_m'] <= 0.16 + 1e-9
 
 
+@pytest.mark.parametrize('turn_deg', [90.0, -120.0])
+def test_the_crest_of_a_sharp_bend_lies_on_its_line(turn_deg):
+    turn = math.radians(turn_deg)
+    line = Polyline([[-0.8, 0.0], [0.0, 0.0], [0.8 * math.cos(turn), 0.8 * math.sin(turn)]])
+    for row in as_designed(a_berm(line))['segments']:
+        assert row['line_offset_m'] == pytest.approx(0.0, abs=0.006)
+
+
 def test_a_ring_by_pappus():
     truth = as_designed(a_berm(Polyline.arc([0.0, 0.0], 1.0, 0.0, 2.0 * math.pi)))
     # Pappus: section area H^2 / tan times the way of its centroid, 2 pi R
