@@ -11,8 +11,8 @@ from berm_ledger.books.entries import Entry
 from berm_ledger.books.layers import DATUM
 from berm_ledger.books.ledger import fold
 from berm_ledger.books.rows import Row, State
-from berm_ledger.design import Plane, Site
-from berm_ledger.geometry import GridAxes, Pose2, StampedPose
+from berm_ledger.design import BorrowArea, Plane, Site
+from berm_ledger.geometry import GridAxes, Polygon, Pose2, StampedPose
 from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.pipeline import Pipeline, Update
 from berm_ledger.simulation import (
@@ -103,6 +103,34 @@ def looks(
         stamp_ns = start_ns + step * SECOND_NS
         pipeline.add_pose(pose_at(site, stamp_ns))
         yield pipeline.add_grid(flat_grid(site, stamp_ns, level_m))
+
+
+def test_soil_dug_close_to_the_toe_is_nobodys_loss(site: Site) -> None:
+    """A borrow area begins 0.10 m past the toe: the berm is not disturbed, nor its volume less."""
+    corners = [[1.81, -0.3], [2.6, -0.3], [2.6, 0.4], [1.81, 0.4]]
+    pit = BorrowArea('pit', Polygon(corners), max_cut_m=None)
+    pipeline = Pipeline(replace(site, yard=replace(site.yard, borrow_areas=(pit,))))
+    x, y = np.meshgrid(0.02 * np.arange(140), -2.0 + 0.02 * np.arange(200))
+    heap = np.maximum(0.0, 0.12 - 0.6 * np.hypot(x - 1.45, y))
+    # Sides of the pit slide until they stand at the angle of repose.
+    away = pit.polygon.distance_m(np.column_stack([x.ravel(), y.ravel()])).reshape(x.shape)
+    away[(x > 1.81) & (x < 2.6) & (y > -0.3) & (y < 0.4)] = 0.0
+    entries = []
+    for step in range(60):
+        stamp_ns = START_NS + step * SECOND_NS
+        pipeline.add_pose(pose_at(site, stamp_ns))
+        depth = 0.002 * max(0, step - 20)
+        height = (heap if step > 10 else 0.0) - np.maximum(0.0, depth - 0.65 * away)
+        grid = replace(flat_grid(site, stamp_ns), height_m=height)
+        entries += pipeline.add_grid(grid).entries
+        if step == 10:
+            pipeline.add_pose(pose_at(site, stamp_ns + 1, Pose2(0.7, 0.0, 0.0)))
+            entries += pipeline.add_dump(6.0).entries
+    kinds = [entry.kind for entry in entries]
+    assert 'rise' in kinds
+    assert not {'disturbed', 'hold', 'slump', 'void'} & set(kinds)
+    assert sum(row.placed_m3 for row in pipeline.books.rows) == pytest.approx(
+        heap.sum() * 0.02**2, rel=0.05)
 
 
 def test_same_messages_give_the_same_bytes(site: Site, events: list[SimEvent]) -> None:

@@ -31,6 +31,8 @@ AnyValue = TypeVar('AnyValue', bound=np.generic)
 CORRIDOR_MARGIN_M = 0.30
 # Ground beyond the corridor that only serves to find the shift of the map.
 APRON_M = 0.50
+# How far from a borrow area soil may slide into what is dug there.
+DUG_MARGIN_M = 0.20
 # How high a level crest is taken to stand before any grid tells [m].
 ROUGH_HEIGHT_M = 0.25
 # Reach of the slope estimate on either side of a cell, in cells.
@@ -59,10 +61,13 @@ class SurveyArea:
     corridor : Corridor
         All n surveyed cells with station, offset and shares.
     in_corridor : array
-        Which of them count as berm, shape (n,); the others are apron.
+        Which of them count as berm, shape (n,); the others are apron, or ground that is dug.
     in_footprint : array
         Which of them lie no further from the line than the design toe, where it is furthest,
         shape (n,).
+    is_dug : array
+        Which of them lie in or close to a borrow area, past the design toe, shape (n,): soil goes
+        there that is nobody's loss.
     shares : scipy.sparse.csr_matrix
         Share of each segment in each cell, nothing outside the corridor, shape (segments, n);
         no zeros are kept.
@@ -76,6 +81,7 @@ class SurveyArea:
     corridor: Corridor
     in_corridor: NDArray[np.bool_]
     in_footprint: NDArray[np.bool_]
+    is_dug: NDArray[np.bool_]
     shares: sparse.csr_matrix
     cell_of_flat: NDArray[np.int32]
 
@@ -221,13 +227,22 @@ def survey_area(site: Site, *, ground_m: float = 0.0) -> SurveyArea:
     halves = np.array([_half_width(site, i, ground_m) for i in range(len(site.berms))])
     distance = np.abs(corridor.offset_m)
     half = halves[corridor.berm_index]
-    in_corridor = distance <= half + CORRIDOR_MARGIN_M
+    is_dug = _at_borrow_areas(site, corridor.centres_xy) & (distance > half)
+    in_corridor = (distance <= half + CORRIDOR_MARGIN_M) & ~is_dug
     cell_of_flat = np.full(lattice.rows * lattice.cols, -1, dtype=np.int32)
     cell_of_flat[corridor.flat_index] = np.arange(len(corridor), dtype=np.int32)
     shares = sparse.csr_matrix(corridor.shares @ sparse.diags(in_corridor.astype(float)))
     shares.eliminate_zeros()
     return SurveyArea(
-        site, lattice, corridor, in_corridor, distance <= half, shares, cell_of_flat)
+        site, lattice, corridor, in_corridor, distance <= half, is_dug, shares, cell_of_flat)
+
+
+def _at_borrow_areas(site: Site, points_xy: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Tell at which points (n, 2) [m] soil is dug or slides into what is dug."""
+    out = np.zeros(len(points_xy), dtype=bool)
+    for polygon in (area.polygon for area in site.yard.borrow_areas):
+        out |= polygon.contains(points_xy) | (polygon.distance_m(points_xy) <= DUG_MARGIN_M)
+    return out
 
 
 def _half_width(site: Site, berm_index: int, ground_m: float) -> float:

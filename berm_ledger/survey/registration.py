@@ -134,7 +134,7 @@ class Registration:
         flat = self.area.corridor.flat_index
         row, col = np.divmod(flat, self.area.lattice.cols)
         self._thinning = max(THINNING, round(math.sqrt(len(flat) / ENOUGH_CELLS)))
-        picked = (row % self._thinning == 0) & (col % self._thinning == 0)
+        picked = (row % self._thinning == 0) & (col % self._thinning == 0) & ~self.area.is_dug
         self._cells: NDArray[np.intp] = np.flatnonzero(picked)
         self._per_independent = max(
             1.0, CELLS_PER_INDEPENDENT * (THINNING / self._thinning) ** 2)

@@ -2,10 +2,12 @@
 # SPDX-License-Identifier: Apache-2.0
 """Which cells are surveyed, their neighbours, and curvature over them."""
 
+from dataclasses import replace
 import math
 
-from berm_ledger.geometry import Polyline
-from berm_ledger.survey.area import APRON_M, CORRIDOR_MARGIN_M, survey_area
+from berm_ledger.design import BorrowArea
+from berm_ledger.geometry import Polygon, Polyline
+from berm_ledger.survey.area import APRON_M, CORRIDOR_MARGIN_M, DUG_MARGIN_M, survey_area
 import numpy as np
 import numpy.testing as npt
 import pytest
@@ -26,6 +28,18 @@ def test_cells_lie_within_their_distances(site) -> None:
     npt.assert_array_equal(
         area.cell_of_flat[area.corridor.flat_index], np.arange(len(area)))
     assert np.count_nonzero(area.cell_of_flat >= 0) == len(area)
+
+
+def test_dug_ground_is_no_corridor_but_a_footprint_stays_whole() -> None:
+    site = straight(2.0)
+    pit = Polygon([[0.5, -0.9], [1.5, -0.9], [1.5, 0.0], [0.5, 0.0]])
+    yard = replace(site.yard, borrow_areas=(BorrowArea('pit', pit, None),))
+    plain, area = survey_area(site), survey_area(replace(site, yard=yard))
+    near = pit.contains(area.centres_xy) | (pit.distance_m(area.centres_xy) <= DUG_MARGIN_M)
+    npt.assert_array_equal(area.is_dug, near & ~plain.in_footprint)
+    npt.assert_array_equal(area.in_corridor, plain.in_corridor & ~area.is_dug)
+    npt.assert_array_equal(area.in_footprint, plain.in_footprint)
+    assert not plain.is_dug.any()
 
 
 def test_areas_are_those_of_a_stadium() -> None:
