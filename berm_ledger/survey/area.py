@@ -149,6 +149,33 @@ class SurveyArea:
         """Least and greatest coordinates of the centres of all cells, shape (2,) each [m]."""
         return self.centres_xy.min(axis=0), self.centres_xy.max(axis=0)
 
+    def half_width_m(self, berm_index: int) -> float:
+        """Return how far the footprint of a berm reaches from its line, by its own cells [m]."""
+        own = self.in_footprint & (self.corridor.berm_index == berm_index)
+        return float(np.abs(self.corridor.offset_m[own]).max())
+
+    @cached_property
+    def reached(self) -> tuple[tuple[NDArray[np.intp], NDArray[np.float64]], ...]:
+        """
+        Cells that the design of each berm may reach, and their distance from its line [m].
+
+        Its own, and of those of other berms the ones that its corridor would hold.
+        """
+        out = []
+        for index, berm in enumerate(self.site.berms):
+            own = self.corridor.berm_index == index
+            reach = self.half_width_m(index) + CORRIDOR_MARGIN_M
+            line = berm.centreline.points_xy
+            low, high = line.min(axis=0) - reach, line.max(axis=0) + reach
+            near = ~own & ((self.centres_xy >= low) & (self.centres_xy <= high)).all(axis=1)
+            cells = np.flatnonzero(near)
+            distance = np.abs(berm.centreline.station_offset(self.centres_xy[cells])[1])
+            near_cells = cells[distance <= reach]
+            out.append((
+                np.append(np.flatnonzero(own), near_cells),
+                np.append(np.abs(self.corridor.offset_m[own]), distance[distance <= reach])))
+        return tuple(out)
+
     @cached_property
     def runs(self) -> NDArray[np.int32]:
         """Cells in a row: lattice row and column, first cell, how many; shape (k, 4)."""

@@ -118,19 +118,13 @@ def sections_of_berm(area: SurveyArea, berm_index: int) -> Sections:
             stations.append(segment.station_from_m + step * (np.arange(count) + 0.5))
             lengths.append(np.full(count, step))
     station = np.concatenate(stations)
-    count = int((_half_width_m(area, berm_index) + SECTION_MARGIN_M) / cell_m)
+    count = int((area.half_width_m(berm_index) + SECTION_MARGIN_M) / cell_m)
     offset = cell_m * np.arange(-count, count + 1, dtype=np.float64)
     points = line.point_at(station[:, None], offset[None, :])
     pairs, weights = _around(area, points)
     return Sections(
         berm_index, line.closed, np.concatenate(rows), station, np.concatenate(lengths), offset,
         pairs, weights, _own_samples(area, berm_index, points, np.abs(offset)))
-
-
-def _half_width_m(area: SurveyArea, berm_index: int) -> float:
-    """Return how far the footprint of a berm reaches from its line [m]."""
-    own = area.in_footprint & (area.corridor.berm_index == berm_index)
-    return float(np.abs(area.corridor.offset_m[own]).max())
 
 
 def _own_samples(
@@ -160,11 +154,11 @@ def _own_samples(
         First and last sample, shape (m, 2).
 
     """
-    beyond_toe_m = distance_m - _half_width_m(area, berm_index)
+    beyond_toe_m = distance_m - area.half_width_m(berm_index)
     own = np.ones(points_xy.shape[:2], dtype=bool)
     for other, berm in enumerate(area.site.berms):
         _, offset = berm.centreline.station_offset(points_xy.reshape(-1, 2))
-        to_other_m = np.abs(offset).reshape(own.shape) - _half_width_m(area, other)
+        to_other_m = np.abs(offset).reshape(own.shape) - area.half_width_m(other)
         own &= beyond_toe_m <= to_other_m + PAST_VALLEY_M
     # Own ground is one stretch around the line: along a section no other comes nearer any faster.
     middle = len(distance_m) // 2

@@ -104,10 +104,10 @@ class SiteSurvey:
         self._design_m = np.zeros(len(self.area))
         self._targets = []
         for index, berm in enumerate(self.site.berms):
-            own = self.area.corridor.berm_index == index
-            level = datum.level_m[own].astype(float)
-            self._design_m[own] = height_at_distance_m(
-                berm, self.area.corridor.offset_m[own], level)
+            cells, distance = self.area.reached[index]
+            # Where the designs of two berms overlap the higher one holds.
+            self._design_m[cells] = np.maximum(self._design_m[cells], height_at_distance_m(
+                berm, distance, datum.level_m[cells].astype(float)))
             middle = self.sections[index]
             centre = middle.sample(datum.level_m, slice(None))[:, len(middle.offset_m) // 2]
             self._targets.append(crest_above_datum_m(berm, centre.astype(float)))

@@ -6,6 +6,7 @@ from dataclasses import replace
 import math
 
 from berm_ledger.design import Plane
+from berm_ledger.design.quantities import design_quantities
 from berm_ledger.geometry import Polyline, Pose2
 from berm_ledger.survey.datum import Source
 from berm_ledger.survey.registration import Refused
@@ -50,6 +51,19 @@ def stream(survey, grids):
     """Feed grids and return what each told; nobody works."""
     nobody = np.zeros(len(survey.area), dtype=bool)
     return [survey.take_grid(grid, FAR, nobody, nobody) for grid in grids]
+
+
+def test_a_low_berm_at_the_foot_of_a_high_one_is_built_as_designed() -> None:
+    """What their designs share is counted once, and nothing of it is too much."""
+    low = berm_of(Polyline([[0.0, 0.0], [1.2, 0.0]]), name='low', height_m=0.16)
+    high = berm_of(Polyline([[0.0, 0.5], [1.2, 0.5]]), name='high', height_m=0.28)
+    site = site_of(low, high)
+    survey = filled_survey(site, design_of(site))
+    designed = survey.design_volumes_m3()
+    assert designed.sum() == pytest.approx(
+        sum(quantity.volume_m3 for _, quantity in design_quantities(site)), rel=0.002)
+    npt.assert_allclose(figures(survey, 'placed_m3')[:, 0], designed, rtol=0.005)
+    npt.assert_allclose(figures(survey, 'missing_m3', 'over_m3', 'spilled_m3'), 0.0, atol=1.5e-4)
 
 
 # ---- laws ------------------------------------------------------------------------------------
