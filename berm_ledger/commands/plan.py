@@ -76,7 +76,7 @@ def rows_to_plan(pipeline: Pipeline) -> tuple[Row, ...]:
     Returns
     -------
     tuple of Row
-        Rows; over a given datum plane with the design that follows from it.
+        Rows; before the datum with the volumes of the design, soil that berms share counted once.
 
     Raises
     ------
@@ -85,12 +85,14 @@ def rows_to_plan(pipeline: Pipeline) -> tuple[Row, ...]:
 
     """
     from ..books import opening_books
+    from ..design import design_quantities
     from ..targeting.loads import with_loads
     books = pipeline.books
-    targets, volumes = pipeline.survey.target_heights_m(), pipeline.survey.design_volumes_m3()
-    if books.datum_seq is None and targets is not None and volumes is not None:
-        bare = opening_books(pipeline.site, targets_m=list(targets), volumes_m3=list(volumes))
-        return with_loads(bare).rows
+    if books.datum_seq is None:
+        targets = pipeline.survey.target_heights_m()
+        books = with_loads(opening_books(
+            pipeline.site, targets_m=None if targets is None else list(targets),
+            volumes_m3=[quantity.volume_m3 for _, quantity in design_quantities(pipeline.site)]))
     if any(math.isnan(row.target_height_m) for row in books.rows):
         msg = ('how many loads a level crest takes is not known before the ground is surveyed: '
                'name books that hold the survey with --books')

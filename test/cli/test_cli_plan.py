@@ -59,6 +59,23 @@ def test_bare_site_takes_the_loads_of_its_design(call: Call) -> None:
     assert done.out.endswith('written to plan.csv\n')
 
 
+def test_soil_that_two_berms_share_is_planned_once(call: Call, tmp_path: Path) -> None:
+    site = yaml.safe_load(SITE.read_text(encoding='utf-8'))
+    berm = site['berms'][0]
+    site['berms'] = [
+        {**berm, 'name': name, 'centreline': line} for name, line in (
+            ('bar', [[1.5, -1.2], [1.5, 1.2]]), ('stem', [[1.5, 0.0], [0.3, 0.0]]))]
+    site['rover']['drop_point'] = [0.85, 0.0]
+    path = tmp_path / 'site.yaml'
+    path.write_text(yaml.safe_dump(site), encoding='utf-8')
+    assert call('plan', path, '--out', 'plan.csv').code == 0
+    rows = plan('plan.csv')
+    for segment, quantity in design_quantities(load_site(path).site):
+        planned = sum((row['berm'], row['segment']) == (segment.berm, str(segment.number))
+                      for row in rows)
+        assert planned == pytest.approx(quantity.loads, abs=1.0)
+
+
 def test_loads_of_a_segment_are_counted_and_land_before_the_robot(call: Call) -> None:
     call('plan', SITE, '--out', 'plan.csv')
     rover = load_site(SITE).site.rover
