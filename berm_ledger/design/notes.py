@@ -72,9 +72,21 @@ def _drop_under_rover(site: Site) -> Iterator[str]:
                'rover off the toe')
 
 
+def _toe_under_rover(site: Site) -> Iterator[str]:
+    """Yield berms so wide that the rover stands on the toe when a load lands on the line."""
+    ahead = site.rover.drop_point_xy[0] - float(site.rover.footprint.corners_xy[:, 0].max())
+    for berm in site.berms:
+        half = _half_width_m(site, berm)
+        if 0.0 <= ahead < half:
+            yield (f'loads land {ahead:.2f} m ahead of the footprint of the rover and the toe of '
+                   f'berm {berm.name!r} lies {half:.2f} m from its line: no approach keeps the '
+                   f'rover off the toe')
+
+
 NOTES: tuple[Callable[[Site], Iterator[str]], ...] = (
     _covered_areas,
     _overlapping_berms,
     _areas_outside,
     _drop_under_rover,
+    _toe_under_rover,
 )

@@ -73,6 +73,9 @@ def test_what_is_unknown_is_a_dash():
 UNDER_ROVER = (
     'the drop point lies inside the footprint of the rover: no approach keeps the rover off '
     'the toe')
+ON_TOE = (
+    "loads land 0.15 m ahead of the footprint of the rover and the toe of berm 'west' lies 0.23 m "
+    'from its line: no approach keeps the rover off the toe')
 AREA = 'polygon: [[1, 0.1], [2, 0.1], [2, 1]]'
 
 
@@ -85,6 +88,8 @@ AREA = 'polygon: [[1, 0.1], [2, 0.1], [2, 1]]'
      "borrow area 'a' is not wholly inside the boundary"),
     (edited(('drop_point: [0.75', 'drop_point: [0.3')),
      UNDER_ROVER),
+    (edited(('drop_point: [0.75', 'drop_point: [0.55')),
+     ON_TOE),
 ])
 def test_notes(text, note):
     site = site_of_text(text)
