@@ -224,8 +224,11 @@ def _notes(before: OpenedBooks, after: OpenedBooks, *, same: bool) -> tuple[str,
     if same and not np.allclose(old, new, rtol=0.0, atol=1e-5, equal_nan=True):
         notes.append('the design heights differ: states are each against its own design')
     if not same:
-        notes.append('each has its own survey of the natural ground: changes are those of the '
-                     'kept surfaces')
+        bare = [letter for letter, opened in (('A', before), ('B', after))
+                if opened.site.datum_plane is None and opened.books.datum_seq is None]
+        surveys = (f'{bare[0]} has no survey of the natural ground' if bare
+                   else 'each has its own survey of the natural ground')
+        notes.append(f'{surveys}: changes are those of the kept surfaces')
     stamps = [opened.books.last_stamp_ns for opened in (before, after)]
     if stamps[0] is not None and stamps[1] is not None and stamps[0] > stamps[1]:
         notes.append('A is newer than B: swap them to read the changes in the order of time')

@@ -69,6 +69,15 @@ def test_changes_by_hand(tmp_path: Path) -> None:
     assert total.error == pytest.approx(2 * 0.0003 * math.sqrt(2.0))
 
 
+def test_books_without_a_survey_are_said_to_have_none(tmp_path: Path) -> None:
+    after = opened(tmp_path / 'b', ('reading', WEST, 1, reading(0.150)))
+    before = open_books(books_file(tmp_path / 'a', ()))
+    notes = compare_books(before, after).notes
+    assert notes == (
+        'A has no survey of the natural ground: changes are those of the kept surfaces',)
+    assert compare_books(after, before).notes[0].startswith('B has no survey')
+
+
 def test_table_of_changes(tmp_path: Path) -> None:
     before = opened(tmp_path / 'a', ('reading', WEST, 1, reading(0.100, at_grade=0.0)))
     after = opened(
