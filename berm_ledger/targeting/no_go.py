@@ -9,8 +9,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from .work_place import work_corners_xy
 from ..design import Site
-from ..geometry import Lattice
+from ..design.corridor import cell_centres_xy
+from ..geometry import Lattice, Polygon
 from ..survey.area import SurveyArea
 
 # Cell of the grid [m].
@@ -41,21 +43,32 @@ class NoGo:
     lattice: Lattice = field(init=False)
 
     def __post_init__(self) -> None:
-        """Lay the grid over yard and survey, and find the keep-outs on it."""
-        corners = np.vstack([self.site.yard.boundary.corners_xy, self.area.centres_xy])
+        """Lay the grid over the place of work, and find the keep-outs on it."""
+        corners = np.vstack([
+            work_corners_xy(self.site, keep_outs=True), self.area.centres_xy])
         self.lattice = Lattice.covering(corners, CELL_M, CELL_M)
-        centres = self.lattice.centres_xy()
         self._kept_out = np.zeros(self.lattice.shape, dtype=bool)
         for area in self.site.yard.keep_outs:
+            cells = self._cells_around(area.polygon)
+            centres = cell_centres_xy(self.lattice, cells)
             # A cell that a keep-out only touches is blocked too.
             near = area.polygon.distance_m(centres) <= CELL_M / np.sqrt(2.0)
-            self._kept_out |= near | area.polygon.contains(centres)
+            self._kept_out.reshape(-1)[cells[near | area.polygon.contains(centres)]] = True
         index = np.rint(self.lattice.index_from_xy(self.area.centres_xy)).astype(int)
         cell = index[:, 0] * self.lattice.cols + index[:, 1]
         # Only these can be built on; of the yard they are few.
         self._surveyed, place = np.unique(cell, return_inverse=True)
         self._cell, self._per_cell = place.astype(np.int32), np.bincount(place)
         self._built_on = np.zeros(len(self._surveyed), dtype=bool)
+
+    def _cells_around(self, polygon: Polygon) -> NDArray[np.intp]:
+        """Return the cells (n,) of the rectangle around a polygon; the yard may be large."""
+        corners = polygon.corners_xy
+        low = np.floor(self.lattice.index_from_xy(corners.min(axis=0) - CELL_M)).astype(int)
+        high = np.ceil(self.lattice.index_from_xy(corners.max(axis=0) + CELL_M)).astype(int) + 1
+        rows, cols = (np.arange(max(0, low[k]), min(high[k], self.lattice.shape[k]))
+                      for k in (0, 1))
+        return (rows[:, None] * self.lattice.cols + cols).reshape(-1)
 
     def blocked(self, height_m: NDArray[np.float64]) -> NDArray[np.bool_]:
         """

@@ -3,13 +3,13 @@
 """
 Free space, and the way from the borrow area through it.
 
-The yard is cut into cells. A cell is free when base_link may be there: inside the boundary, off
-keep-outs, blocked ground and standing segments by the robot's half width. Ways run over sixteen
-directions and cut no corner, so that what is joined is what is joined edge to edge.
+The place of work is cut into cells. A cell is free when base_link may be there: inside the
+boundary, off keep-outs, blocked ground and standing segments by the robot's half width. Ways run
+over sixteen directions and cut no corner, so that what is joined is what is joined edge to edge.
 
-*Out* is the free ground that borders on the yard's rim over at least a fifth of it (or the
-ground around a given exit). A robot that cannot get out is shut in; ground from which one cannot
-get out is no source of loads.
+*Out* is the free ground that borders on the rim of the yard, or of the cells where the yard goes
+on, over at least a fifth of it (or the ground around a given exit). A robot that cannot get out is
+shut in; ground from which one cannot get out is no source of loads.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 
 from .obstacles import Obstacles
+from .work_place import work_corners_xy
 from ..design import Rover, Site
 from ..geometry import Lattice, Pose2
 
@@ -229,7 +230,11 @@ class ReachMap:
         if soil.any():
             distance, _ = cKDTree(obstacles.points_xy[soil]).query(centres)
             self.free &= distance >= self.half_width_m + float(obstacles.radius_m[soil].max())
-        self._rim: Bools = self.free & (gap < self.half_width_m + 1.5 * self.lattice.cell_m)
+        rim = gap < self.half_width_m + 1.5 * self.lattice.cell_m
+        # Where the yard goes on beyond the cells, their edge is its rim.
+        edge = np.ones(self.lattice.shape, dtype=bool)
+        edge[1:-1, 1:-1] = False
+        self._rim: Bools = self.free & (rim | edge.reshape(-1))
 
     def _covered(self, obstacles: Obstacles, segment: int) -> Ints:
         """Return the cells that a segment takes away when it stands."""
@@ -299,8 +304,10 @@ def half_width_m(rover: Rover) -> float:
 
 
 def yard_lattice(site: Site, half_width: float) -> Lattice:
-    """Return the cells for ways: a fifth of the half width, coarser in a large yard."""
-    corners = site.yard.boundary.corners_xy
+    """Return the cells for ways: a fifth of the half width, coarser where much is worked."""
+    # Without borrow areas loads come from wherever the robot stands.
+    corners = (work_corners_xy(site) if site.yard.borrow_areas
+               else site.yard.boundary.corners_xy)
     width, height = corners.max(axis=0) - corners.min(axis=0)
     cell = max(SMALLEST_CELL_M, 0.2 * half_width, math.sqrt(width * height / MAX_CELLS))
     return Lattice.covering(corners, cell, 0.0)

@@ -51,6 +51,29 @@ def graph_of(reach, built):
     return graph
 
 
+def test_a_boundary_far_off_changes_no_way():
+    """A yard of half a kilometre leaves room to pass between things that stand a metre apart."""
+    keep_outs = [rectangle(2.0, 0.6, 2.6, 3.0), rectangle(2.0, -3.0, 2.6, -0.6)]
+    lengths = []
+    for half_m in (6.0, 250.0):
+        site = site_of(straight(1.0), yard=rectangle(-half_m, -half_m, half_m, half_m),
+                       borrow=[PIT], keep_outs=keep_outs)
+        reach, count = map_of(site)
+        built = np.zeros(count, dtype=bool)
+        assert reach.gets_out(built)
+        lengths.append(reach.field(built).distance_m[reach.cell_of((0.5, -0.8))])
+    assert lengths[1] == pytest.approx(lengths[0], rel=0.05)
+
+
+def test_a_ring_shuts_a_robot_in_wherever_the_boundary_is():
+    inside = rectangle(-0.5, -0.5, 0.5, 0.5)
+    for half_m in (4.0, 250.0):
+        yard = rectangle(-half_m, -half_m, half_m, half_m)
+        reach, count = map_of(site_of(ring(1.5), yard=yard, borrow=[inside]))
+        assert reach.gets_out(np.zeros(count, dtype=bool))
+        assert not reach.gets_out(np.ones(count, dtype=bool))
+
+
 @pytest.mark.parametrize('gap', [0, 3])
 def test_ways_are_those_of_networkx(gap):
     site = site_of(ring(1.3, centre=(0.5, 0.0)), yard=SMALL, borrow=[PIT])
