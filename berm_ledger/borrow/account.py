@@ -152,6 +152,8 @@ class BorrowAccount:
     since_seq : int
         Entry since which soil is cut and placed above the present datums; 0 where none was taken
         anew.
+    unseen : tuple of str
+        Areas in which loads were dug that nobody has surveyed since.
 
     """
 
@@ -160,6 +162,7 @@ class BorrowAccount:
     balances: tuple[Balance, ...] = ()
     unbalanced: bool = False
     since_seq: int = 0
+    unseen: tuple[str, ...] = ()
 
     @property
     def is_empty(self) -> bool:
@@ -168,9 +171,9 @@ class BorrowAccount:
 
     @property
     def cut_m3(self) -> tuple[float, float]:
-        """Bank volume taken from all areas and its standard error [m3]; NaN for none."""
+        """Bank volume taken from all areas, its standard error [m3]; NaN for none or not all."""
         known = [a for a in self.areas.values() if math.isfinite(a.cut_m3)]
-        if not known:
+        if not known or self.unseen:
             return math.nan, math.nan
         return sum(a.cut_m3 for a in known), math.hypot(*(a.cut_se_m3 for a in known))
 
@@ -185,6 +188,7 @@ class BorrowFold:
         self._balances: list[Balance] = []
         self._unbalanced = False
         self._since_seq = 0
+        self._unseen: dict[str, None] = {}
         self._account: BorrowAccount | None = None
         for entry in entries:
             self.post(entry)
@@ -219,12 +223,13 @@ class BorrowFold:
         if self._account is None:
             self._account = BorrowAccount(
                 dict(self._areas), tuple(self._loads), tuple(self._balances), self._unbalanced,
-                self._since_seq)
+                self._since_seq, tuple(self._unseen))
         return self._account
 
     def _datum(self, entry: Entry) -> None:
         """Begin the account of an area anew; depths below an earlier datum mean nothing."""
         name = str(entry.data['area'])
+        self._unseen.pop(name, None)
         old = self._areas.get(name)
         if old is not None:
             # What was dumped before was cut, and lies, below the new datums.
@@ -264,6 +269,7 @@ class BorrowFold:
             number(data.get('cut_m3')), number(data.get('cut_se_m3')),
             CycleTimes(*(number(data.get(k)) for k in ('cycle_s', 'dig_s', 'haul_s', 'dump_s'))),
             data.get('loads_left')))
+        self._unseen.update(dict.fromkeys(data.get('unseen_areas', ())))
 
     def _balance(self, entry: Entry) -> None:
         """Book a balance; of one time the last counts."""

@@ -88,6 +88,7 @@ def void_data(
 def load_data(
     dump_seq: int, load: Estimate, partial: bool | None, parts: Mapping[str, Estimate],
     current_a: float, cut: tuple[float, float], times: CycleTimes, loads_left: int,
+    unseen: tuple[str, ...] = (),
 ) -> dict[str, Any]:
     """
     Return the data of a ``load`` entry.
@@ -110,6 +111,8 @@ def load_data(
         Times of its cycle.
     loads_left : int
         Loads still called for after it.
+    unseen : tuple of str
+        Areas that it was dug in and that were not surveyed.
 
     Returns
     -------
@@ -132,6 +135,8 @@ def load_data(
         data[f'{name}_se_kg'] = rounded('_kg', part.se_kg)
     for name in ('cycle_s', 'dig_s', 'haul_s', 'dump_s'):
         data[name] = with_digits(getattr(times, name), TIME_DIGITS)
+    if unseen:
+        data['unseen_areas'] = list(unseen)
     return data
 
 

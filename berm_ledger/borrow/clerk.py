@@ -200,7 +200,8 @@ class BorrowClerk:
             cut_m3 = cut_se_m3 = math.nan
         self._cut_lags = not visited and (self._resumed or self._cut_lags)
         self._resumed = False
-        self._book_load(entry, times, cut_m3, cut_se_m3)
+        unseen = tuple(desk.name for desk in visited if desk.patch.datum_m is None)
+        self._book_load(entry, times, cut_m3, cut_se_m3, unseen)
         self._currents.clear()
         self._carrying = False
 
@@ -279,7 +280,8 @@ class BorrowClerk:
             None if lane is None else lane.number, next_cut_m))
 
     def _book_load(
-        self, dump: Entry, times: CycleTimes, cut_m3: float, cut_se_m3: float
+        self, dump: Entry, times: CycleTimes, cut_m3: float, cut_se_m3: float,
+        unseen: tuple[str, ...],
     ) -> None:
         """Book what a load weighs, by all that is known of it."""
         books, density = self._books(), self._site.material.loose_density_kg_m3
@@ -301,7 +303,7 @@ class BorrowClerk:
             parts.values(), usual, Estimate(usual.mass_kg, found.se_m3 * density))
         self._book('load', dump.stamp_ns, load_data(
             dump.seq, load, partial, {**parts, 'yield': usual}, current_a,
-            (cut_m3, cut_se_m3), times, books.dumps_remaining))
+            (cut_m3, cut_se_m3), times, books.dumps_remaining, unseen))
 
     def _measured_loads(
         self, books: Books, density: float

@@ -60,6 +60,18 @@ def test_a_new_datum_begins_anew_but_a_void_stays() -> None:
     assert account.areas['pit'].voids == (2,)
 
 
+def test_a_cut_that_nobody_has_seen_leaves_the_sum_unknown() -> None:
+    """Two areas were dug in and one was looked at: what both gave is not what that one gave."""
+    facts = [('borrow_datum', {'area': 'pit'}), ('cut', CUT),
+             ('load', {**LOAD, 'cut_m3': None, 'unseen_areas': ['heath']})]
+    account = account_of(entries(*facts))
+    assert all(math.isnan(value) for value in account.cut_m3)
+    assert account.areas['pit'].cut_m3 == 0.1
+    assert balance_of(SITE, books_with(0.1, 0.0), account, 0) is None
+    facts += [('borrow_datum', {'area': 'heath'}), ('cut', {**CUT, 'area': 'heath'})]
+    assert account_of(entries(*facts)).cut_m3[0] == pytest.approx(0.2)
+
+
 def test_books_of_before_give_an_empty_account() -> None:
     """Nothing was booked on this side."""
     account = account_of(entries(('refused', {'code': 'x'}), ('hold', {'text': ''})))

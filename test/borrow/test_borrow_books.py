@@ -10,7 +10,8 @@ import math
 from berm_ledger.borrow.account import account_of
 from berm_ledger.borrow.balance import is_open
 from berm_ledger.borrow.layers import is_borrow_layer
-from berm_ledger.geometry import Pose2, StampedPose
+from berm_ledger.design import BorrowArea
+from berm_ledger.geometry import Polygon, Pose2, StampedPose
 from berm_ledger.pipeline import Pipeline, Update
 from berm_ledger.simulation import (
     BorrowOptions,
@@ -20,6 +21,7 @@ from berm_ledger.simulation import (
     SimulatedBuild,
     YardOptions,
 )
+from berm_ledger.survey import ElevationGrid
 from borrow_kit import a_site
 import numpy as np
 import pytest
@@ -153,6 +155,33 @@ def test_without_grids_of_the_area_loads_are_still_timed_and_weighed(build) -> N
     assert not account.balances
     assert all(math.isnan(load.cut_m3) for load in account.loads)
     assert math.isfinite(account.loads[-1].times.haul_s)
+
+
+def without(grid: ElevationGrid, polygon: Polygon) -> ElevationGrid:
+    """Return a grid that shows nothing of a polygon."""
+    rows, cols = grid.height_m.shape
+    index = np.stack(np.indices((rows, cols)), axis=-1).reshape(-1, 2)
+    hidden = polygon.contains(grid.axes.world_from_index(index)).reshape(rows, cols)
+    return replace(grid, height_m=np.where(hidden, np.nan, grid.height_m))
+
+
+def test_where_one_of_two_areas_is_never_seen_there_is_no_balance(build) -> None:
+    """Half of every load comes from ground that no grid shows: no soil came of itself."""
+    seen, hidden = (
+        BorrowArea(name, Polygon([[-3.0, y], [-1.56, y], [-1.56, y + 1.0], [-3.0, y + 1.0]]), None)
+        for name, y in (('seen', -1.0), ('hidden', 0.0)))
+    site = replace(SITE, yard=replace(SITE.yard, borrow_areas=(seen, hidden)))
+    pipeline = Pipeline(site)
+    kinds = []
+    for event in build[0]:
+        if event.kind == 'grid':
+            event = event._replace(value=without(event.value, hidden.polygon))
+        kinds += [entry.kind for entry in feed(pipeline, event).entries]
+    account = pipeline.borrow
+    assert math.isfinite(account.areas['seen'].cut_m3)
+    assert account.unseen == ('hidden',)
+    assert math.isnan(account.cut_m3[0])
+    assert not {'balance', 'imbalance'} & set(kinds)
 
 
 def test_a_site_without_borrow_areas_books_nothing_of_it(build) -> None:
