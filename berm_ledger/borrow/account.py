@@ -153,7 +153,7 @@ class BorrowAccount:
         Entry since which soil is cut and placed above the present datums; 0 where none was taken
         anew.
     unseen : tuple of str
-        Areas in which loads were dug that nobody has surveyed since.
+        Areas in which loads were dug before they were surveyed: what those took is not known.
 
     """
 
@@ -229,10 +229,10 @@ class BorrowFold:
     def _datum(self, entry: Entry) -> None:
         """Begin the account of an area anew; depths below an earlier datum mean nothing."""
         name = str(entry.data['area'])
-        self._unseen.pop(name, None)
         old = self._areas.get(name)
-        if old is not None:
+        if old is not None or entry.data.get('anew'):
             # What was dumped before was cut, and lies, below the new datums.
+            self._unseen.pop(name, None)
             self._since_seq = entry.seq
         self._areas[name] = AreaAccount(name, voids=old.voids if old else ())
 

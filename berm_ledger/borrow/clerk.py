@@ -171,7 +171,7 @@ class BorrowClerk:
         for desk in self.desks:
             desk.patch.touched[:] = False
             desk.leave()
-            self._take_datum(desk, stamp_ns)
+            self._take_datum(desk, stamp_ns, anew=True)
 
     def note_dump(
         self, entry: Entry, noise: GridNoise
@@ -232,13 +232,14 @@ class BorrowClerk:
         self.layers_are_news = True
 
     def _take_datum(
-        self, desk: AreaDesk, stamp_ns: int, *, after_a_load: bool = False
+        self, desk: AreaDesk, stamp_ns: int, *, after_a_load: bool = False, anew: bool = False
     ) -> None:
         """Take and book the datum of an area, where enough of it is known."""
         share = desk.patch.take_datum(after_a_load=after_a_load)
         if share is not None:
             self._book('borrow_datum', stamp_ns, {
-                'area': desk.name, 'seen_fraction': rounded('fraction', share)})
+                'area': desk.name, 'seen_fraction': rounded('fraction', share),
+                **({'anew': True} if anew else {})})
 
     def _close_voids(
         self, desk: AreaDesk, figures: tuple[LaneFigures, ...], stamp_ns: int

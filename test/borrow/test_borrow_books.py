@@ -31,6 +31,7 @@ YARD = YardOptions(
     pose_rate_hz=1.0, grid_period_s=3.0, dig_s=6.0, sensor=SensorOptions(size_m=4.4, cell_m=0.035),
     weighed=False, borrow=BorrowOptions(partial_loads=(3,), partial_fill=0.4))
 LOADS = 4
+SECOND_NS = 1_000_000_000
 KINDS = ('borrow_datum', 'cut', 'load', 'void', 'balance', 'imbalance')
 
 
@@ -182,6 +183,15 @@ def test_where_one_of_two_areas_is_never_seen_there_is_no_balance(build) -> None
     assert account.unseen == ('hidden',)
     assert math.isnan(account.cut_m3[0])
     assert not {'balance', 'imbalance'} & set(kinds)
+    # The operator takes the datum while all is in view.
+    last = next(e.value for e in reversed(build[0]) if e.kind == 'grid' and
+                pipeline._borrow.desks[1].patch.shown_by(e.value))
+    for step in range(1, 6):
+        stamp_ns = build[0][-1].stamp_ns + step * SECOND_NS
+        pipeline.add_pose(StampedPose(stamp_ns, site.frame, Pose2(0.0, 0.0, 0.0)))
+        pipeline.add_grid(replace(last, stamp_ns=stamp_ns))
+    pipeline.take_datum()
+    assert pipeline.borrow.unseen == ()
 
 
 def test_a_site_without_borrow_areas_books_nothing_of_it(build) -> None:
