@@ -154,6 +154,26 @@ def berms_lie_inside(draft: Draft) -> Iterator[Fault]:
                 f'yard.boundary'))
 
 
+def lines_lie_apart(draft: Draft) -> Iterator[Fault]:
+    """Refuse a berm that runs along another all its length: no ground would be its own."""
+    cell = draft.root.number('cell_m')
+    for k, part in enumerate(draft.berms):
+        for other in draft.berms[:k]:
+            if cell is None or part.line is None or other.line is None:
+                continue
+            if part.table.text('name') == other.table.text('name'):
+                # One berm written twice: that is told already.
+                continue
+            for inner, outer in ((part.line, other.line), (other.line, part.line)):
+                station = np.linspace(0.0, inner.length_m, 2 + int(inner.length_m / cell))
+                _, offset = outer.station_offset(inner.point_at(station))
+                if np.abs(offset).max() < cell:
+                    yield part.table.fault(part.line_key, (
+                        f'lies on the line of {other.table.path}: berms on one line share all '
+                        f'their ground; make one berm of both'))
+                    break
+
+
 def tolerance_is_small(draft: Draft) -> Iterator[Fault]:
     """Refuse a tolerance that bare ground would meet."""
     for part in draft.berms:
@@ -222,6 +242,7 @@ RULES: tuple[Callable[[Draft], Iterator[Fault]], ...] = (
     slope_stands,
     segments_hold_cells,
     berms_lie_inside,
+    lines_lie_apart,
     tolerance_is_small,
     level_is_above_ground,
     drop_is_ahead,

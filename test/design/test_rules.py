@@ -8,6 +8,7 @@ import pytest
 LEVEL = ('crest_height_m: 0.15', 'crest_level_m: 0.15')
 LINE = '[[0, 0], [2, 0]]'
 BOUNDARY = '[[-3, -3], [5, -3], [5, 3], [-3, 3]]'
+BERM = TEXT[TEXT.index('  - name'):TEXT.index('material')]
 WIDE = '[[-9, -9], [999, -9], [999, 999], [-9, 999]]'
 
 
@@ -45,7 +46,8 @@ def test_names_of_berms_differ():
     berm = TEXT[start:end]
     text = TEXT[:end] + berm + TEXT[end:]
     assert faults_of(text) == ["berms[1].name (line 11): 'west' is also the name of berms[0]"]
-    assert len(site_of_text(text.replace('west', 'east', 1)).berms) == 2
+    apart = text.replace('west', 'east', 1).replace(LINE, '[[0, 1], [2, 1]]', 1)
+    assert len(site_of_text(apart).berms) == 2
 
 
 def test_side_slope_may_be_the_angle_of_repose_and_no_steeper():
@@ -159,6 +161,15 @@ def test_a_plane_as_steep_as_the_sides_has_no_toe():
 def test_the_load_lands_ahead():
     found, = faults_of(edited(('drop_point: [0.75', 'drop_point: [-0.75')))
     assert found.startswith('rover.drop_point (line 16): x must be more than 0, not -0.75')
+
+
+@pytest.mark.parametrize('line', ['[[0, 0], [2, 0]]', '[[1.5, 0], [0.5, 0]]', '[[-1, 0], [3, 0]]'])
+def test_berms_on_one_line_are_refused(line):
+    second = BERM.replace('west', 'east').replace(LINE, line)
+    found, = faults_of(edited((BERM, BERM + second)))
+    assert 'lies on the line of berms[0]: berms on one line share all their ground' in found
+    across = BERM.replace('west', 'east').replace(LINE, '[[1, -1], [1, 1]]')
+    assert site_of_text(edited((BERM, BERM + across)))
 
 
 def test_berms_too_far_apart_for_one_lattice():
