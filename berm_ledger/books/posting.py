@@ -70,7 +70,10 @@ def state_of(site: Site, row: Row, flagged: bool) -> State:
         return State.UNSEEN
     if row.at_grade >= AT_GRADE_SHARE - ROUNDING:
         return State.AT_GRADE
-    if -row.deficit_height_m > site.berms[row.berm_index].height_tolerance_m:
+    tolerance_m = site.berms[row.berm_index].height_tolerance_m
+    over, short = (row.high_m - row.target_height_m > tolerance_m,
+                   row.target_height_m - row.low_m > tolerance_m)
+    if -row.deficit_height_m > tolerance_m or (over and not short):
         return State.HIGH
     return State.SHORT
 

@@ -128,6 +128,10 @@ def test_a_look_that_says_nothing_new_moves_the_age_alone() -> None:
     (reading(0.2701, at_grade=0.5), State.HIGH),
     (reading(0.2699, at_grade=0.5), State.SHORT),
     (reading(0.2701, at_grade=0.95), State.AT_GRADE),
+    # Out of tolerance upwards only: no load is missing.
+    (reading(0.26, at_grade=0.8, high_m=0.28), State.HIGH),
+    (reading(0.26, at_grade=0.8, high_m=0.28, low_m=0.22), State.SHORT),
+    (reading(0.26, at_grade=0.8, high_m=0.265), State.SHORT),
 ])
 def test_state_follows_from_the_reading(data: dict[str, Any], state: State) -> None:
     assert row_after(('reading', WEST, 2, data)).state == state
