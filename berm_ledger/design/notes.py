@@ -31,6 +31,33 @@ def notes_of_site(site: Site) -> tuple[str, ...]:
     return tuple(note for notes in NOTES for note in notes(site))
 
 
+def too_little_soil(site: Site, volume_m3: float) -> tuple[str, ...]:
+    """
+    Return a note where the borrow areas do not hold what the berms take.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    volume_m3 : float
+        Loose volume of the design [m3]; NaN where it is not known yet.
+
+    Returns
+    -------
+    tuple of str
+        One sentence, or none: neither where an area may be dug to any depth.
+
+    """
+    areas = site.yard.borrow_areas
+    held = [area.polygon.area_m2 * area.max_cut_m for area in areas if area.max_cut_m is not None]
+    loose_m3 = site.material.swell * sum(held)
+    if not areas or len(held) < len(areas) or not loose_m3 < volume_m3:
+        return ()
+    note = (f'dug down to their max_cut_m all over, the borrow areas give {loose_m3:.2f} m3 of '
+            f'loose soil; the berms take {volume_m3:.2f} m3')
+    return (note,)
+
+
 def _half_width_m(site: Site, berm: Berm) -> float:
     """Return half the footprint's width, of the crest only where the toe is unknown [m]."""
     half = footprint_half_width_m(berm, site.datum_plane)

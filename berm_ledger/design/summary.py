@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 import math
 import textwrap
 
-from .notes import notes_of_site
+from .notes import notes_of_site, too_little_soil
 from .quantities import design_quantities, Quantity, total_quantity
 from .segments import Segment
 from .site import Berm, Site
@@ -45,7 +45,7 @@ def check_lines(site: Site, cautions: Sequence[str] = ()) -> list[str]:
     if len(site.berms) > 1:
         lines += ['', _row('all berms', everything)]
     lines += ['', *_wrapped(_loads_text(site, everything))]
-    lines += _noted(notes_of_site(site))
+    lines += _noted([*notes_of_site(site), *too_little_soil(site, everything.volume_m3)])
     return lines
 
 

@@ -106,6 +106,17 @@ def test_berms_that_overlap_are_noted():
     assert notes_of_site(site_of(site.berms[0], berm_of(apart, name='b'))) == ()
 
 
+@pytest.mark.parametrize(('cut_m', 'enough'), [(0.01, False), (0.2, True), (None, True)])
+def test_borrow_areas_that_hold_too_little_are_noted(cut_m, enough):
+    limit = '' if cut_m is None else f', max_cut_m: {cut_m}'
+    areas = f'borrow_areas: [{{name: a, polygon: [[3, 1], [4, 1], [4, 2], [3, 2]]{limit}}}]'
+    site = site_of_text(with_key('yard', areas))
+    lines = ' '.join(line.strip() for line in check_lines(site))
+    # One square metre, swollen by 1.11.
+    note = 'note: dug down to their max_cut_m all over, the borrow areas give 0.01 m3'
+    assert (note in lines) is not enough
+
+
 def test_a_good_site_has_no_notes():
     assert notes_of_site(site_of_text(TEXT)) == ()
     near = with_key('yard', 'keep_outs: [{name: a, polygon: [[0, 0.24], [2, 0.24], [2, 1]]}]')
