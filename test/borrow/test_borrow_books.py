@@ -186,10 +186,13 @@ def test_where_one_of_two_areas_is_never_seen_there_is_no_balance(build) -> None
     # The operator takes the datum while all is in view.
     last = next(e.value for e in reversed(build[0]) if e.kind == 'grid' and
                 pipeline._borrow.desks[1].patch.shown_by(e.value))
+    chance = np.random.default_rng(1)
     for step in range(1, 6):
         stamp_ns = build[0][-1].stamp_ns + step * SECOND_NS
         pipeline.add_pose(StampedPose(stamp_ns, site.frame, Pose2(0.0, 0.0, 0.0)))
-        pipeline.add_grid(replace(last, stamp_ns=stamp_ns))
+        noise = 0.002 * chance.standard_normal(last.height_m.shape)
+        pipeline.add_grid(replace(
+            last, stamp_ns=stamp_ns, height_m=last.height_m + noise.astype(np.float32)))
     pipeline.take_datum()
     assert pipeline.borrow.unseen == ()
 
