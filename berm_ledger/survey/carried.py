@@ -14,7 +14,6 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from .grid import ElevationGrid
 from .middle import median_size
@@ -22,7 +21,7 @@ from .noise import LEAST_NOISE_M
 from ..geometry import GridAxes
 
 # Cells that are compared first; where hardly any is the same, none was carried over.
-SAMPLE_CELLS = 4096
+SAMPLE_CELLS = 1024
 LEAST_SHARE = 0.02
 # Heights rounded to some step are the same by chance: of those carried over most differ from each
 # other.
@@ -37,8 +36,6 @@ FOURTH = np.array([1.0, -4.0, 6.0, -4.0, 1.0])
 WIDER = math.sqrt(float(FOURTH @ FOURTH))
 SPREAD_PER_MEDIAN = 1.4826
 LEAST_RUNS = 100
-
-Cut = tuple[slice, slice]
 
 
 class CarriedOver:
@@ -98,8 +95,7 @@ class CarriedOver:
             return None
         fresh = np.isfinite(grid.height_m)
         fresh[own] &= now_m != was_m
-        carried: NDArray[np.bool_] = ~ndimage.binary_dilation(fresh, np.ones((3, 3), dtype=bool))
-        return carried
+        return ~_and_beside(fresh)
 
 
 def moved_cells(axes: GridAxes, before: GridAxes) -> tuple[int, int] | None:
@@ -135,6 +131,18 @@ def _both(moved: int, count: int, before: int) -> tuple[slice, slice]:
     """Return which of so many rows or columns two grids share, of one and the other."""
     first, past = max(0, -moved), max(0, min(count, before - moved))
     return slice(first, past), slice(first + moved, max(0, past + moved))
+
+
+def _and_beside(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return a mask (rows, cols) grown by the eight cells around each."""
+    # Many times as quick as a dilation by ndimage.
+    tall = mask.copy()
+    tall[1:] |= mask[:-1]
+    tall[:-1] |= mask[1:]
+    out = tall.copy()
+    out[:, 1:] |= tall[:, :-1]
+    out[:, :-1] |= tall[:, 1:]
+    return out
 
 
 def _is_carried(now_m: NDArray[np.float32], was_m: NDArray[np.float32]) -> bool:
