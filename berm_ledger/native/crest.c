@@ -133,14 +133,14 @@ static void mean_beside(const double *shown, const double *number, Py_ssize_t st
 
 /*
  * The middle of the unbroken stretch around the first greatest that lies within a band of it; all of
- * it between the first and last sample of two.
+ * it between the first and last sample of two; -1 where none of these is known.
  */
 static Py_ssize_t top_of(const double *rough, const int32_t *own, double band)
 {
     Py_ssize_t at = -1;
     for (Py_ssize_t k = own[0]; k <= own[1]; k++)
         if (known(rough[k]) && (at < 0 || rough[k] > rough[at])) at = k;
-    if (at < 0) return 0;
+    if (at < 0) return at;
     double least = rough[at] - band;
     Py_ssize_t left = at, right = at;
     while (left > own[0] && rough[left - 1] >= least) left--;
@@ -230,16 +230,20 @@ static void pool(const Search *search, const Room *room, Py_ssize_t section)
 }
 
 /* Where the window around the top of a section begins. */
-static Py_ssize_t window_at(const Search *search, const double *rough, const int32_t *own)
+static Py_ssize_t window_at(const Search *search, Py_ssize_t top)
 {
-    Py_ssize_t from = top_of(rough, own, search->band) - search->window;
+    Py_ssize_t from = top - search->window;
     Py_ssize_t most = search->samples - 2 * search->window - 1;
     from = from > most ? most : from;
     return from < 0 ? 0 : from;
 }
 
-/* Take what is in the window of a section, gaps bridged; return whether enough of it is known. */
-static int take_part(const Search *search, const float *own, const double *mean, double *part)
+/*
+ * Take what is in the window of a section, gaps bridged; return whether it has a top and enough of it is
+ * known.
+ */
+static int take_part(const Search *search, int has_top, const float *own, const double *mean,
+                     double *part)
 {
     Py_ssize_t width = 2 * search->window + 1, number = 0, shown = 0, middle = 0;
     for (Py_ssize_t k = 0; k < width; k++) {
@@ -248,7 +252,7 @@ static int take_part(const Search *search, const float *own, const double *mean,
         shown += known(own[k]);
         middle += k >= search->window - 1 && k <= search->window + 1 && known(part[k]);
     }
-    if ((double)number / (double)width >= search->least_seen && shown && middle) {
+    if (has_top && (double)number / (double)width >= search->least_seen && shown && middle) {
         bridge(part, width);
         return 1;
     }
@@ -327,8 +331,9 @@ static PyObject *tops(PyObject *self, PyObject *const *args, Py_ssize_t given)
     }
     for (Py_ssize_t s = 0; s < count; s++, part += width, left += width) {
         pool(&search, &room, s);
-        first[s] = window_at(&search, room.rough, own_ground + (from + s) % all * 2);
-        seen[s] = (uint8_t)take_part(&search, room.own + s * samples + first[s],
+        Py_ssize_t top = top_of(room.rough, own_ground + (from + s) % all * 2, search.band);
+        first[s] = window_at(&search, top);
+        seen[s] = (uint8_t)take_part(&search, top >= 0, room.own + s * samples + first[s],
                                      room.mean + first[s], part);
         level[s] = centre(part, left, width);
     }

@@ -122,12 +122,13 @@ def _tops(
     """
     samples, width = profile_m.shape[1], 2 * window + 1
     pooled = _mean_known(profile_m.astype(float), reach, 0)
-    first = np.clip(_top(_mean_known(pooled, ROUGH, 1), own) - window, 0, samples - width)
+    top = _top(_mean_known(pooled, ROUGH, 1), own)
+    first = np.clip(top - window, 0, samples - width)
     columns = first[:, None] + np.arange(width)
     part = np.take_along_axis(pooled, columns, axis=1)
     single = np.take_along_axis(profile_m, columns, axis=1)
     seen = (np.isfinite(part).mean(axis=1) >= LEAST_SEEN) & np.isfinite(single).any(axis=1)
-    seen &= np.isfinite(part[:, window - 1:window + 2]).any(axis=1)
+    seen &= np.isfinite(part[:, window - 1:window + 2]).any(axis=1) & (top >= 0)
     return first, np.where(seen[:, None], _bridged(part, seen), 0.0), seen
 
 
@@ -145,7 +146,7 @@ def _mean_known(values: NDArray[np.float64], reach: int, axis: int) -> NDArray[n
 
 
 def _top(rough_m: NDArray[np.float64], own: NDArray[np.int32]) -> NDArray[np.intp]:
-    """Return the index of the middle of the highest part of each section's own samples."""
+    """Return the index of the middle of the highest of each section's own samples, -1 for none."""
     samples = rough_m.shape[1]
     index = np.arange(samples)
     open_to_it = np.isfinite(rough_m) & (index >= own[:, :1]) & (index <= own[:, 1:])
@@ -158,7 +159,7 @@ def _top(rough_m: NDArray[np.float64], own: NDArray[np.int32]) -> NDArray[np.int
     left = np.where(index <= at, gaps, -1).max(axis=1) + 1
     right = np.where((index >= at) & ~near, index, samples).min(axis=1) - 1
     out: NDArray[np.intp] = ((left + right) // 2).astype(np.intp)
-    return np.maximum(out, 0)
+    return np.where(open_to_it.any(axis=1), out, -1)
 
 
 def _bridged(

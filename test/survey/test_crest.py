@@ -168,6 +168,21 @@ def test_the_flank_of_a_higher_berm_is_no_crest_of_one_at_its_foot() -> None:
     assert np.abs(offsets).max() < 0.16 / tangent + 0.03
 
 
+def test_a_berm_of_which_nothing_was_seen_has_no_crest_on_the_flank_of_another() -> None:
+    tangent = math.tan(math.radians(32.0))
+    built, unseen = (
+        berm_of(Polyline([[0.0, y], [1.2, y]]), name=name, height_m=0.35, slope_deg=32.0)
+        for name, y in (('built', 0.0), ('unseen', 0.6)))
+    site = site_of(unseen, built)
+    area, _, lines = lines_of(site)
+    height = design_of(site_of(built))(area.corridor.centres_xy).astype(np.float32)
+    height[area.corridor.centres_xy[:, 1] > 0.2] = np.nan
+    assert 0.35 / tangent > 0.5  # The other one's sections reach what was seen.
+    spread = np.full(len(area), 0.0005, dtype=np.float32)
+    assert not lines.crest(0, height, noise_of(height, spread)).seen.any()
+    assert lines.crest(1, height, noise_of(height, spread)).seen.all()
+
+
 def test_level_ground_has_no_crest_of_its_own() -> None:
     site = straight(1.2, height_m=H)
     heights, _ = segment_figures(site, lambda p: np.zeros(p.shape[:-1]), looks=4)
