@@ -71,11 +71,18 @@ def state_of(site: Site, row: Row, flagged: bool) -> State:
     if row.at_grade >= AT_GRADE_SHARE - ROUNDING:
         return State.AT_GRADE
     tolerance_m = site.berms[row.berm_index].height_tolerance_m
-    over, short = (row.high_m - row.target_height_m > tolerance_m,
-                   row.target_height_m - row.low_m > tolerance_m)
-    if -row.deficit_height_m > tolerance_m or (over and not short):
+    if -row.deficit_height_m > tolerance_m or _is_high_only(site, row, tolerance_m):
         return State.HIGH
     return State.SHORT
+
+
+def _is_high_only(site: Site, row: Row, tolerance_m: float) -> bool:
+    """Tell whether all of a crest that is out of tolerance is too high; all of it was seen."""
+    if site.berms[row.berm_index].crest_level_m is not None:
+        # Each section has a design height of its own, which a row does not tell.
+        return False
+    return (row.coverage >= 1.0 - ROUNDING and row.high_m - row.target_height_m > tolerance_m
+            and row.target_height_m - row.low_m <= tolerance_m)
 
 
 def _known(value: float) -> float:

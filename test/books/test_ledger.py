@@ -132,6 +132,7 @@ def test_a_look_that_says_nothing_new_moves_the_age_alone() -> None:
     (reading(0.26, at_grade=0.8, high_m=0.28), State.HIGH),
     (reading(0.26, at_grade=0.8, high_m=0.28, low_m=0.22), State.SHORT),
     (reading(0.26, at_grade=0.8, high_m=0.265), State.SHORT),
+    (reading(0.26, at_grade=0.3, high_m=0.28, coverage=0.3), State.SHORT),
 ])
 def test_state_follows_from_the_reading(data: dict[str, Any], state: State) -> None:
     assert row_after(('reading', WEST, 2, data)).state == state
