@@ -23,7 +23,7 @@ from ..design.surface import footprint_half_width_m
 from ..geometry import Lattice, Pose2
 from ..survey import ElevationGrid
 from ..survey.area import CORRIDOR_MARGIN_M
-from ..survey.carried import CarriedOver
+from ..survey.carried import CarriedOver, without_carried
 from ..survey.error_budget import effective_sample_size
 from ..survey.noise import GridNoise
 from ..survey.readings import Budget
@@ -177,7 +177,7 @@ class BorrowPatch:
         self._grid_cell_m = grid.axes.cell_m
         points = self.points_xy + np.array([shift.dx_m, shift.dy_m])
         part = part_around(grid, points.min(axis=0), points.max(axis=0))
-        height, _ = self._carried.taken_out(part, without_spikes(part.height_m)[0])
+        height = without_carried(without_spikes(part.height_m)[0], self._carried.fresh(part))
         clean = replace(part, height_m=height)
         measured = bilinear(clean, points) - np.float32(shift.dz_m)
         measured[~self._around] = np.nan

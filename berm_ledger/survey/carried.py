@@ -47,40 +47,22 @@ class CarriedOver:
         # Heights of the grid before, none while one lattice does not follow another.
         self._height_m: NDArray[np.float32] | None = None
 
-    def taken_out(
-        self, grid: ElevationGrid, height_m: NDArray[np.float32]
-    ) -> tuple[NDArray[np.float32], int]:
+    def fresh(self, grid: ElevationGrid) -> NDArray[np.bool_] | None:
         """
-        Return heights of the next grid without those that were not measured anew.
+        Tell which cells of the next grid were measured anew, and keep it for the one after.
 
         Parameters
         ----------
         grid : ElevationGrid
             The grid, as it came.
-        height_m : array
-            What is left of its heights, shape (rows, cols) [m].
 
         Returns
         -------
-        array
-            The same, NaN where a cell and all around it that are known are as before.
-        int
-            How many known cells that takes.
+        array or None
+            Known cells that are not as before, shape (rows, cols); None where all may be new:
+            none is as before, or that cannot be told of grids without noise, of heights rounded
+            to some step, and of another lattice.
 
-        """
-        carried = self._carried(grid)
-        if carried is None:
-            return height_m, 0
-        left_m = height_m.copy()
-        left_m[carried] = np.nan
-        return left_m, int(np.count_nonzero(carried & np.isfinite(height_m)))
-
-    def _carried(self, grid: ElevationGrid) -> NDArray[np.bool_] | None:
-        """
-        Tell which cells are as before, and all around them that are known; keep the grid.
-
-        None where there are none or where that cannot be told: grids without noise, heights
-        rounded to some step, another lattice.
         """
         moved = None if self._axes is None else moved_cells(grid.axes, self._axes)
         before_m, self._axes = self._height_m, grid.axes
@@ -93,9 +75,31 @@ class CarriedOver:
         now_m, was_m = grid.height_m[own], before_m[other]
         if not _is_carried(now_m, was_m):
             return None
-        fresh = np.isfinite(grid.height_m)
+        fresh: NDArray[np.bool_] = np.isfinite(grid.height_m)
         fresh[own] &= now_m != was_m
-        return ~_and_beside(fresh)
+        return fresh
+
+
+def without_carried(
+    height_m: NDArray[np.float32], fresh: NDArray[np.bool_] | None
+) -> NDArray[np.float32]:
+    """
+    Return heights without those that were not measured anew, nor anything beside them.
+
+    Parameters
+    ----------
+    height_m : array
+        Heights, shape (rows, cols) [m].
+    fresh : array or None
+        Which were measured anew, as ``CarriedOver.fresh`` gives it.
+
+    Returns
+    -------
+    array
+        Shape (rows, cols) [m]; NaN where nothing is fresh within one cell.
+
+    """
+    return height_m if fresh is None else np.where(_and_beside(fresh), height_m, np.float32('nan'))
 
 
 def moved_cells(axes: GridAxes, before: GridAxes) -> tuple[int, int] | None:
@@ -150,10 +154,12 @@ def _is_carried(now_m: NDArray[np.float32], was_m: NDArray[np.float32]) -> bool:
     every = max(1, math.isqrt(now_m.size // SAMPLE_CELLS))
     own = now_m[::every, ::every]
     same = own == was_m[::every, ::every]
-    count = int(np.count_nonzero(same))
-    if count <= LEAST_SHARE * same.size:
+    if np.count_nonzero(same) <= LEAST_SHARE * same.size:
         return False
-    if len(np.unique(own[same])) < LEAST_DISTINCT * count:
+    counts = np.unique(own[same], return_counts=True)[1]
+    # One height may stand for what was never seen.
+    count = int(counts.sum() - counts.max())
+    if count <= LEAST_SHARE * same.size or len(counts) - 1 < LEAST_DISTINCT * count:
         return False
     return _noise_m(now_m[::every], was_m[::every]) > LEAST_NOISE_M
 
@@ -161,10 +167,12 @@ def _is_carried(now_m: NDArray[np.float32], was_m: NDArray[np.float32]) -> bool:
 def _noise_m(now_m: NDArray[np.float32], was_m: NDArray[np.float32]) -> float:
     """Return the noise of cells in rows that stayed as they were [m]; NaN where too few did."""
     rows = np.where(now_m == was_m, now_m, np.nan).astype(float)
-    width = rows.shape[1] - len(FOURTH) + 1
-    bent = sum(weight * rows[:, k:k + width] for k, weight in enumerate(FOURTH.tolist()))
-    bent = np.ravel(bent)
-    bent = bent[np.isfinite(bent)]
+    width = max(0, rows.shape[1] - len(FOURTH) + 1)
+    bent = np.zeros((len(rows), width))
+    for k, weight in enumerate(FOURTH.tolist() if width else ()):
+        bent += weight * rows[:, k:k + width]
+    # Where one height stands for what was never seen there is no noise at all.
+    bent = bent[np.isfinite(bent) & (bent != 0.0)]
     if len(bent) < LEAST_RUNS:
         return math.nan
     return SPREAD_PER_MEDIAN * median_size(bent) / WIDER

@@ -25,7 +25,8 @@ class Look:
     fused : Fused
         Cells seen and adopted.
     spikes, carried_over, under_rover, objects : int
-        Cells masked, by reason; the first two are those of the grid, near the berms.
+        Cells masked, by reason; the first two are those of the grid near the berms, of those
+        carried over also the unknown ones.
     measured_m : array
         Heights of the grid at the cells, the shift taken off, shape (n,) [m]; NaN is not seen.
     shown : array or None

@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 import math
 from typing import Any
 
@@ -20,6 +21,8 @@ from ..kernels import compiled
 
 # How far around what is too high for soil nothing is believed [m].
 OBJECT_PAD_M = 0.08
+# A cell is seen where so much of what it is sampled from was measured anew.
+MOSTLY_FRESH = 0.5
 
 
 def part_of_area(
@@ -41,6 +44,34 @@ def sampled(grid: ElevationGrid, area: SurveyArea, shift: Shift) -> NDArray[np.f
         measured = bilinear(grid, area.centres_xy, (shift.dx_m, shift.dy_m))
         measured -= np.float32(shift.dz_m)
     return measured
+
+
+def leave_out_carried(
+    measured_m: NDArray[np.float32], fresh: ElevationGrid, area: SurveyArea, shift: Shift
+) -> int:
+    """
+    Leave out of a look the cells that mostly lean on heights not measured anew.
+
+    Parameters
+    ----------
+    measured_m : array
+        Heights at the cells, shape (n,) [m]; NaN is put where they are left out.
+    fresh : ElevationGrid
+        One where a cell of the grid was measured anew, zero elsewhere.
+    area : SurveyArea
+        The cells.
+    shift : Shift
+        Where the grid lies.
+
+    Returns
+    -------
+    int
+        How many cells of the grid were not measured anew.
+
+    """
+    share = sampled(fresh, area, replace(shift, dz_m=0.0))
+    measured_m[share < MOSTLY_FRESH] = np.nan
+    return int(fresh.height_m.size - np.count_nonzero(fresh.height_m))
 
 
 def shown_pieces(

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .area import survey_area, SurveyArea
-from .carried import CarriedOver
+from .carried import CarriedOver, without_carried
 from .crest import Crest
 from .crest_lines import CrestLines
 from .datum import Datum, plane_datum, surveyed_datum, with_late_survey
@@ -28,7 +28,14 @@ from .noise import GridNoise
 from .readings import Budget, crest_figures, CrestFigures, Reading, segment_reading
 from .registration import Refused, Registration, Shift
 from .resample import without_spikes
-from .sampling import part_of_area, sampled, shown_pieces, too_high, under_rover
+from .sampling import (
+    leave_out_carried,
+    part_of_area,
+    sampled,
+    shown_pieces,
+    too_high,
+    under_rover,
+)
 from .sections import Sections, sections_of_berm
 from .standing import Ground, ground_at, mean_inverse, spread_along
 from .surface import SiteSurface
@@ -200,14 +207,19 @@ class SiteSurvey:
         """
         part = part or self.part_of(grid)
         height, spikes = without_spikes(part.height_m)
-        height, carried = self._carried.taken_out(part, height)
-        clean = replace(part, height_m=height) if spikes or carried else part
+        fresh = self._carried.fresh(part)
+        if spikes or fresh is not None:
+            clean = replace(part, height_m=without_carried(height, fresh))
+        else:
+            clean = part
         shift = self.registration.register(clean, self.surface, worked, self.noise.total_m)
         if isinstance(shift, Refused):
             return shift
         self.shift = shift
         self.use_cell(grid.axes.cell_m)
         measured = sampled(clean, self.area, shift)
+        carried = 0 if fresh is None else leave_out_carried(
+            measured, replace(part, height_m=fresh.astype(np.float32)), self.area, shift)
         shown = shown_pieces(measured, self.area)
         under = under_rover(self.area, shift, site_from_base, FOOTPRINT_PAD_M + slack_m)
         measured[under] = np.nan
