@@ -25,8 +25,7 @@ class Look:
     fused : Fused
         Cells seen and adopted.
     spikes, carried_over, under_rover, objects : int
-        Cells masked, by reason; the first two are those of the grid near the berms, of those
-        carried over also the unknown ones.
+        Cells masked, by reason; the first two are cells of the grid near the berms.
     measured_m : array
         Heights of the grid at the cells, the shift taken off, shape (n,) [m]; NaN is not seen.
     shown : array or None

@@ -48,7 +48,7 @@ def sampled(grid: ElevationGrid, area: SurveyArea, shift: Shift) -> NDArray[np.f
 
 def leave_out_carried(
     measured_m: NDArray[np.float32], fresh: ElevationGrid, area: SurveyArea, shift: Shift
-) -> int:
+) -> None:
     """
     Leave out of a look the cells that mostly lean on heights not measured anew.
 
@@ -63,15 +63,9 @@ def leave_out_carried(
     shift : Shift
         Where the grid lies.
 
-    Returns
-    -------
-    int
-        How many cells of the grid were not measured anew.
-
     """
     share = sampled(fresh, area, replace(shift, dz_m=0.0))
     measured_m[share < MOSTLY_FRESH] = np.nan
-    return int(fresh.height_m.size - np.count_nonzero(fresh.height_m))
 
 
 def shown_pieces(

@@ -218,8 +218,11 @@ class SiteSurvey:
         self.shift = shift
         self.use_cell(grid.axes.cell_m)
         measured = sampled(clean, self.area, shift)
-        carried = 0 if fresh is None else leave_out_carried(
-            measured, replace(part, height_m=fresh.astype(np.float32)), self.area, shift)
+        carried = 0
+        if fresh is not None:
+            leave_out_carried(
+                measured, replace(part, height_m=fresh.astype(np.float32)), self.area, shift)
+            carried = int(np.count_nonzero(np.isfinite(part.height_m) & ~fresh))
         shown = shown_pieces(measured, self.area)
         under = under_rover(self.area, shift, site_from_base, FOOTPRINT_PAD_M + slack_m)
         measured[under] = np.nan
