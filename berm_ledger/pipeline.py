@@ -120,9 +120,11 @@ class Pipeline:
         kept = tuple(layer for layer in layers if not is_borrow_layer(layer))
         # Refusals bear the stamp of the newest message, which may have been the wrong one.
         books_ns = max((e.stamp_ns for e in earlier if e.kind != 'refused'), default=None)
-        self._gate = GateState(site.frame, books_ns=books_ns)
         self._track = PoseTrack()
         self._keeper = Bookkeeper(site, earlier)
+        dumps = self._keeper.books().dumps
+        self._dump_ns = dumps[-1].stamp_ns if dumps else None
+        self._gate = GateState(site.frame, books_ns=books_ns, told_ns=self._dump_ns)
         self._early: EarlyDump | None = None
         self._findings: list[Finding] = []
         self._counters: dict[str, int] = {}
@@ -135,7 +137,6 @@ class Pipeline:
         self._lay_out(rough_ground_m(site) if ground_m is None else ground_m, earlier, kept)
         self._borrow = BorrowClerk(
             site, self._keeper, self._standing_books, entries=earlier, layers=layers)
-        self._dump_ns = self.books.dumps[-1].stamp_ns if self.books.dumps else None
 
     def _lay_out(
         self, ground_m: float, earlier: Iterable[Entry], kept: tuple[NamedSurface, ...] = ()
@@ -271,13 +272,11 @@ class Pipeline:
 
     def add_dump(self, mass_kg: float) -> Update:
         """Take in a dump; its time and place are those of the last pose, or else of the first."""
-        finding = check_dump(mass_kg, self._gate, self._dump_ns)
+        finding = check_dump(mass_kg, self._gate)
         if finding:
             if finding.code == 'no_pose' and self._early is None:
                 self._early = EarlyDump(mass_kg)
                 finding = replace(finding, code='dump_waits', text=WAITS.format(finding.text))
-            elif finding.code == 'repeated_dump':  # However often it is told again.
-                self._dump_ns = self.health.pose_ns
             return self._refuse(finding)
         assert self._gate.pose is not None
         self._book_dump(mass_kg, self._gate.pose)
@@ -295,7 +294,7 @@ class Pipeline:
         if doubt := doubtful_mass(mass_kg, self.site.rover.payload_kg):
             self._note('odd_mass', doubt)
         entry = self._clerk.book_dump(np.nan if doubt else mass_kg, *drop_xy, pose)
-        self._dump_ns = pose.stamp_ns
+        self._dump_ns, self._gate = pose.stamp_ns, self._gate.after_dump()
         self._borrow.note_dump(entry, self.survey.noise)
 
     def _drop_xy(self, pose: StampedPose) -> tuple[float, float]:
@@ -307,8 +306,9 @@ class Pipeline:
         """Book the dump that waited for the first pose, or say why not."""
         self._early = None
         place = self._clerk.place_of(*self._drop_xy(pose))
-        repeated = check_dump(early.mass_kg, self._gate, self._dump_ns)
-        objection = repeated.text if repeated else early.objection(pose, place.berm is not None)
+        objection = early.objection(pose, place.berm is not None)
+        if repeated := check_dump(early.mass_kg, self._gate):
+            self._gate, objection = self._gate.after_refusal(repeated), repeated.text
         if objection:
             self._reject(refusal('no_pose', NOT_BOOKED.format(objection), pose.stamp_ns))
             return

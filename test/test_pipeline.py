@@ -421,10 +421,12 @@ def test_a_dump_told_once_a_second_while_the_robot_stands_is_booked_once(site: S
         codes += [finding.code for finding in pipeline.add_dump(8.0).findings]
     assert codes == ['repeated_dump'] * 19
     assert len(pipeline.books.dumps) == 1
+    assert pipeline.health.dump_ns == pose.stamp_ns
 
     pipeline.add_pose(replace(pose, stamp_ns=told_ns + 5_000_000_000))
     assert pipeline.add_dump(8.0).findings == ()
     assert len(pipeline.books.dumps) == 2
+    assert pipeline.health.dump_ns == told_ns + 5_000_000_000
 
 
 def test_a_bag_played_again_after_a_restart_is_not_booked_twice(

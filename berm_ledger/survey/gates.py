@@ -61,6 +61,8 @@ class GateState(NamedTuple):
         Last stamp that was refused for being far ahead [ns].
     leaps : int
         Messages running that agreed on it.
+    told_ns : int or None
+        Stamp of the last pose when a dump was told last, booked or told again [ns].
 
     """
 
@@ -71,13 +73,16 @@ class GateState(NamedTuple):
     books_ns: int | None = None
     leap_ns: int | None = None
     leaps: int = 0
+    told_ns: int | None = None
 
     def agrees(self, stamp_ns: int) -> bool:
         """Tell whether a stamp lies by the last one that was far ahead."""
         return self.leap_ns is not None and abs(stamp_ns - self.leap_ns) <= MOST_LAG_NS
 
     def after_refusal(self, finding: Finding) -> GateState:
-        """Return the state after an input was refused; stamps far ahead are counted."""
+        """Return the state after a refusal; stamps far ahead are counted, and dumps noted."""
+        if finding.code == 'repeated_dump':
+            return self.after_dump()
         if finding.code != 'stamp_ahead':
             return self
         leaps = self.leaps + 1 if self.agrees(finding.stamp_ns) else 1
@@ -92,6 +97,10 @@ class GateState(NamedTuple):
         """Return the state after a grid of a stamp was used."""
         return self._replace(
             newest_ns=self._newest_ns(stamp_ns), last_grid_ns=stamp_ns, leap_ns=None, leaps=0)
+
+    def after_dump(self) -> GateState:
+        """Return the state after a dump was told; each telling begins its time anew."""
+        return self if self.pose is None else self._replace(told_ns=self.pose.stamp_ns)
 
     def _newest_ns(self, stamp_ns: int) -> int:
         """Return the newest stamp with one more [ns]."""
@@ -244,7 +253,7 @@ def _check_age(pose: StampedPose, stamp_ns: int, than: str) -> Finding | None:
         stamp_ns)
 
 
-def check_dump(mass_kg: float, state: GateState, last_dump_ns: int | None) -> Finding | None:
+def check_dump(mass_kg: float, state: GateState) -> Finding | None:
     """Return why an announced dump is not booked, or None; NaN is a load not weighed."""
     stamp_ns = state.newest_ns or 0
     if mass_kg < 0.0 or math.isinf(mass_kg):
@@ -253,10 +262,10 @@ def check_dump(mass_kg: float, state: GateState, last_dump_ns: int | None) -> Fi
             stamp_ns)
     if state.pose is None:
         return refusal('no_pose', 'a dump was announced before any usable pose', stamp_ns)
-    if last_dump_ns is not None and state.pose.stamp_ns <= last_dump_ns:
+    if state.told_ns is not None and state.pose.stamp_ns <= state.told_ns:
         return refusal('repeated_dump', (
             'a dump was announced twice: no pose has come since the last one'), stamp_ns)
-    if last_dump_ns is not None and state.pose.stamp_ns < last_dump_ns + LEAST_CYCLE_NS:
+    if state.told_ns is not None and state.pose.stamp_ns < state.told_ns + LEAST_CYCLE_NS:
         return refusal('repeated_dump', (
             f'a dump was announced again within {LEAST_CYCLE_NS / 1e9:g} s, sooner than a load '
             f'can be fetched; announce each load once'), stamp_ns)

@@ -94,6 +94,17 @@ def test_after_a_restart_it_is_booked_once_and_the_last_of_before_is_not_booked_
     assert sum(row.dumps_made for row in new.books.rows) == 2
 
 
+def test_one_told_again_after_a_restart_begins_its_time_anew():
+    first = Pipeline(SITE)
+    entries = list(first.add_pose(stamped(AT_BERM)).entries)
+    entries += first.add_dump(6.0).entries
+    again = waiting(entries=entries)
+    assert dumps(again.add_pose(stamped(AT_BERM, BEGIN_S + 4.0))) == []
+    again.add_pose(stamped(AT_BERM, BEGIN_S + 8.0))
+    assert [f.code for f in again.add_dump(6.0).findings] == ['repeated_dump']
+    assert again.health.dump_ns == int(BEGIN_S * NS)
+
+
 def test_a_bag_played_again_does_not_book_its_first_dump_at_its_last_pose():
     first = Pipeline(SITE)
     entries = list(first.add_pose(stamped(AT_BERM, BEGIN_S + 100.0)).entries)

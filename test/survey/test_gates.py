@@ -35,9 +35,9 @@ def grid_finding(grid=GRID, state=STATE):
 def test_good_inputs_pass() -> None:
     assert grid_finding() is None
     assert check_pose(POSE, STATE) is None
-    assert check_dump(7.5, STATE, None) is None
-    assert check_dump(math.nan, STATE, START_NS - 5 * SECOND_NS) is None
-    assert check_dump(0.0, STATE, None) is None
+    assert check_dump(7.5, STATE) is None
+    assert check_dump(math.nan, STATE._replace(told_ns=START_NS - 5 * SECOND_NS)) is None
+    assert check_dump(0.0, STATE) is None
 
 
 def test_the_very_first_inputs_pass() -> None:
@@ -104,7 +104,7 @@ def test_a_leading_slash_makes_no_other_frame(frame, site, passes) -> None:
     assert (check_frame(frame, 'the grid', GateState(site), START_NS) is None) == passes
 
 
-@pytest.mark.parametrize(('mass_kg', 'state', 'last_ns', 'code'), [
+@pytest.mark.parametrize(('mass_kg', 'state', 'told_ns', 'code'), [
     (-0.1, STATE, None, 'bad_mass'),
     (math.inf, STATE, None, 'bad_mass'),
     (-math.inf, STATE, None, 'bad_mass'),
@@ -113,8 +113,8 @@ def test_a_leading_slash_makes_no_other_frame(frame, site, passes) -> None:
     (7.5, STATE, START_NS + 1, 'repeated_dump'),
     (7.5, STATE, START_NS - 5 * SECOND_NS + 1, 'repeated_dump'),
 ])
-def test_dumps_are_refused(mass_kg, state, last_ns, code) -> None:
-    assert check_dump(mass_kg, state, last_ns).code == code
+def test_dumps_are_refused(mass_kg, state, told_ns, code) -> None:
+    assert check_dump(mass_kg, state._replace(told_ns=told_ns)).code == code
 
 
 def test_one_stamp_far_ahead_does_no_harm_and_three_are_believed() -> None:
