@@ -59,12 +59,12 @@ from ..books.profile import CrestProfile
 from ..books.rows import Row
 from ..design import Site
 from ..errors import MessageError
-from ..findings import Finding, Severity
+from ..findings import Severity
 from ..geometry import Pose2, StampedPose
 from ..site_source import load_site
 from ..survey.gates import same_frame
 from ..targeting import Ground, NoTarget, ReadyChoice, Target
-from ..targeting.landing import landing_finding
+from ..targeting.landing import Landings
 from ..targeting.loads import with_stretches
 
 # How often freshness is looked at while nothing comes in.
@@ -123,8 +123,7 @@ class TargetNode(ManagedNode[TargetParameters]):
         self._shown: Pose2 | None = None
         self._offered: Target | None = None
         self._told: Target | NoTarget | None = None
-        self._handed_out: Target | None = None
-        self._last_dump: Finding | None = None
+        self._landings = Landings()
 
     @property
     def site(self) -> Site:
@@ -208,12 +207,10 @@ class TargetNode(ManagedNode[TargetParameters]):
 
     def _on_dump(self) -> None:
         """Compare a dump with the target handed out before it, by the last pose."""
-        target, self._handed_out = self._handed_out or self._offered, None
-        if target is None or self._robot is None:
+        if not self._landings.add_dump(self._offered, self._robot, self.site.rover):
             return
-        self._last_dump = landing_finding(target, self._robot, self.site.rover)
-        if self._last_dump.severity > Severity.NOTE:
-            self.get_logger().warning(self._last_dump.text)
+        if caution := self._dump_caution():
+            self.get_logger().warning(caution)
         self._decide_and_show()
         self._show_health()
 
@@ -326,18 +323,18 @@ class TargetNode(ManagedNode[TargetParameters]):
 
     def _dump_caution(self) -> str:
         """Return what is wrong with the last dump; empty when nothing is."""
-        last = self._last_dump
+        last = self._landings.last
         return last.text if last is not None and last.severity > Severity.NOTE else ''
 
     def _dump_values(self) -> dict[str, object]:
         """Return how the last dump fell, once there was one after a target."""
-        last = self._last_dump
+        last = self._landings.last
         return {} if last is None else {
             'last_dump': last.code, 'last_dump_stamp_s': seconds_text(last.stamp_ns)}
 
     def _show_health(self) -> None:
         """Publish what is wrong with the inputs, and how the last dump fell."""
-        stale, last = self._stale, self._last_dump
+        stale, last = self._stale, self._landings.last
         name = f'{self.get_fully_qualified_name()}: '.lstrip('/')
         statuses = [
             Status(f'{name}inputs', stale or 'fresh', OK if stale is None else WARN),
@@ -370,15 +367,10 @@ class TargetNode(ManagedNode[TargetParameters]):
         choice = self._decide(self._stale)
         if choice is not self._told:
             self._show(choice)
-        self._hand_out(choice)
+        self._landings.hand_out(choice)
         answer.success = isinstance(choice, Target)
         answer.message = target_json(choice, self._rows)
         return answer
-
-    def _hand_out(self, choice: Target | NoTarget) -> None:
-        """Remember a target that somebody asked for until the next dump."""
-        if isinstance(choice, Target):
-            self._handed_out = choice
 
     def _plan_approach(
         self, request: GetPlan.Request, answer: GetPlan.Response
@@ -393,7 +385,7 @@ class TargetNode(ManagedNode[TargetParameters]):
                 return answer
         # Nothing is published here: what is stale since is left to the clock to tell.
         choice = self._decide(self._stale_now(), robot)
-        self._hand_out(choice)
+        self._landings.hand_out(choice)
         stamp_ns = self._receipts['segments'].stamp_ns if 'segments' in self._receipts else 0
         fill_path(answer.plan, approach_poses(choice), frame_id=self.site.frame,
                   stamp_ns=stamp_ns, types=self._types)

@@ -253,6 +253,11 @@ def _check_age(pose: StampedPose, stamp_ns: int, than: str) -> Finding | None:
         stamp_ns)
 
 
+def told_again(stamp_ns: int, told_ns: int | None) -> bool:
+    """Tell whether a dump is told again, by the stamps of the pose now and when told last [ns]."""
+    return told_ns is not None and stamp_ns < told_ns + LEAST_CYCLE_NS
+
+
 def check_dump(mass_kg: float, state: GateState) -> Finding | None:
     """Return why an announced dump is not booked, or None; NaN is a load not weighed."""
     stamp_ns = state.newest_ns or 0
@@ -265,7 +270,7 @@ def check_dump(mass_kg: float, state: GateState) -> Finding | None:
     if state.told_ns is not None and state.pose.stamp_ns <= state.told_ns:
         return refusal('repeated_dump', (
             'a dump was announced twice: no pose has come since the last one'), stamp_ns)
-    if state.told_ns is not None and state.pose.stamp_ns < state.told_ns + LEAST_CYCLE_NS:
+    if told_again(state.pose.stamp_ns, state.told_ns):
         return refusal('repeated_dump', (
             f'a dump was announced again within {LEAST_CYCLE_NS / 1e9:g} s, sooner than a load '
             f'can be fetched; announce each load once'), stamp_ns)

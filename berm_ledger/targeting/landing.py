@@ -6,13 +6,66 @@ from __future__ import annotations
 
 import math
 
-from .values import Target
+from .values import NoTarget, Target
 from ..design import Rover
 from ..findings import Finding, Severity
 from ..geometry import StampedPose
+from ..survey.gates import told_again
 
 # A load this far off, in drum widths, lies for the most part where it was not meant to.
 FAR_IN_DRUMS = 0.5
+
+
+class Landings:
+    """
+    Remembers the target handed out, and how the last dump fell from it.
+
+    Attributes
+    ----------
+    last : Finding or None
+        What was to be said of the last dump after a target.
+
+    """
+
+    def __init__(self) -> None:
+        """Know of no target and no dump."""
+        self.last: Finding | None = None
+        self._handed_out: Target | None = None
+        self._told_ns: int | None = None
+
+    def hand_out(self, choice: Target | NoTarget) -> None:
+        """Remember a target that somebody asked for until the next dump."""
+        if isinstance(choice, Target):
+            self._handed_out = choice
+
+    def add_dump(self, offered: Target | None, robot: StampedPose | None, rover: Rover) -> bool:
+        """
+        Compare a dump with the target handed out before it; tell whether there is news.
+
+        Parameters
+        ----------
+        offered : Target or None
+            The target published, for when nobody has asked for one.
+        robot : StampedPose or None
+            Last pose of base_link, in the frame of the target.
+        rover : Rover
+            Drop point and width of the drum.
+
+        Returns
+        -------
+        bool
+            Whether ``last`` is about this dump; one told again is no other load, as in the books.
+
+        """
+        if robot is not None:
+            told_ns, self._told_ns = self._told_ns, robot.stamp_ns
+            if told_again(robot.stamp_ns, told_ns):
+                return False
+        target, self._handed_out = self._handed_out or offered, None
+        if target is None or robot is None:
+            return False
+        self.last = landing_finding(target, robot, rover)
+        return True
 
 
 def landing_finding(target: Target, robot: StampedPose, rover: Rover) -> Finding:

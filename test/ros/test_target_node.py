@@ -458,7 +458,7 @@ def test_a_dump_far_from_the_target_handed_out_is_a_finding(bench):
         for item in getattr(bench.heard.get('/diagnostics'), 'status', ())))
     # The next one on the spot ends it.
     _, content = bench.next_target()
-    status = dump_at(bench, content['x'], content['y'], content['yaw'], 12.0)
+    status = dump_at(bench, content['x'], content['y'], content['yaw'], 17.0)
     assert (status.level, status.values['last_dump']) == (OK, 'on_target')
 
 
@@ -473,6 +473,33 @@ def test_the_target_asked_for_counts_even_when_another_is_offered_since(bench):
     status = dump_at(bench, content['x'], content['y'], content['yaw'], 12.0)
 
     assert status.values['last_dump'] == 'on_target'
+
+
+def test_a_dump_told_again_where_the_robot_stands_is_no_load_off_the_next_target(bench):
+    from berm_ledger.ros.wire import latched_qos
+    from diagnostic_msgs.msg import DiagnosticStatus
+    from std_msgs.msg import Float32
+    told = []
+    bench.robot.create_subscription(DiagnosticStatus, 'target', told.append, latched_qos())
+    bench.feed()
+    _, content = bench.next_target()
+    dump_at(bench, content['x'], content['y'], content['yaw'])
+    bench.segments(12.0, tuple(
+        replace(row, dumps_remaining=2 * int(row.segment != content['segment']))
+        for row in bench.rows))
+    bench.settled()
+    assert bench.status().values['segment'] != str(content['segment'])
+
+    for stamp_s in (12, 15, 18):
+        bench.pose(stamp_s, content['x'], content['y'], content['yaw'])
+        bench.world.until(
+            lambda at_ns=stamp_s * NS: bench.target._receipts['pose'].stamp_ns == at_ns)
+        bench.dump_out.publish(Float32(data=math.nan))
+    _, content = bench.next_target()
+    dump_at(bench, content['x'], content['y'], content['yaw'], 24.0)
+
+    fell = {status_from(msg).values.get('last_dump') for msg in told}
+    assert fell == {None, 'on_target'}
 
 
 def test_no_target_by_a_pose_that_is_uncertain(world, tmp_path):

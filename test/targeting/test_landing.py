@@ -8,7 +8,7 @@ import math
 from berm_ledger.findings import Severity
 from berm_ledger.geometry import Pose2, StampedPose
 from berm_ledger.targeting import choose_target
-from berm_ledger.targeting.landing import landing_finding, landing_off_m
+from berm_ledger.targeting.landing import landing_finding, landing_off_m, Landings
 from hypothesis import given
 from hypothesis import strategies as st
 import pytest
@@ -35,6 +35,30 @@ def test_more_than_half_a_drum_width_is_far(off_m, code):
     assert finding.code == code
     assert f'landed {off_m:.2f} m from the target handed out, west segment 1' in finding.text
     assert (finding.severity == Severity.WARNING) == (code == 'off_target')
+
+
+def test_a_dump_told_again_is_no_load_and_uses_up_no_target():
+    landings, second_ns = Landings(), 1_000_000_000
+
+    def add_dump(stamp_s, pose):
+        return landings.add_dump(None, StampedPose(stamp_s * second_ns, 'map', pose), SITE.rover)
+
+    there = TARGET.pose @ Pose2(0.5, 0.0)
+    landings.hand_out(TARGET)
+    assert add_dump(10, TARGET.pose)
+    landings.hand_out(TARGET)
+    # Each telling begins the five seconds anew.
+    assert not any(add_dump(stamp_s, there) for stamp_s in (10, 14, 18))
+    assert (landings.last.code, landings.last.stamp_ns) == ('on_target', 10 * second_ns)
+    assert add_dump(23, there)
+    assert (landings.last.code, landings.last.stamp_ns) == ('off_target', 23 * second_ns)
+
+
+def test_a_dump_that_followed_no_target_is_told_too():
+    landings = Landings()
+    assert not landings.add_dump(None, at(TARGET.pose), SITE.rover)
+    assert not landings.add_dump(TARGET, at(TARGET.pose @ Pose2(0.5, 0.0)), SITE.rover)
+    assert landings.last is None
 
 
 @given(st.floats(-math.pi, math.pi), st.floats(-2.0, 2.0), st.floats(-2.0, 2.0))
