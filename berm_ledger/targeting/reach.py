@@ -3,9 +3,10 @@
 """
 Free space, and the way from the borrow area through it.
 
-The place of work is cut into cells. A cell is free when base_link may be there: inside the
-boundary, off keep-outs, blocked ground and standing segments by the robot's half width. Ways run
-over sixteen directions and cut no corner, so that what is joined is what is joined edge to edge.
+The place of work, with the keep-outs that reach into it, is cut into cells. A cell is free when
+base_link may be there: inside the boundary, off keep-outs, blocked ground and standing segments by
+the robot's half width. Ways run over sixteen directions and cut no corner, so that what is joined
+is what is joined edge to edge.
 
 *Out* is the free ground that borders on the rim of the yard, or of the cells where the yard goes
 on, over at least a fifth of it (or the ground around a given exit). A robot that cannot get out is
@@ -27,7 +28,7 @@ from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 
 from .obstacles import Obstacles
-from .work_place import work_corners_xy
+from .work_place import way_corners_xy
 from ..design import Rover, Site
 from ..geometry import Lattice, Pose2
 
@@ -306,7 +307,7 @@ def half_width_m(rover: Rover) -> float:
 def yard_lattice(site: Site, half_width: float) -> Lattice:
     """Return the cells for ways: a fifth of the half width, coarser where much is worked."""
     # Without borrow areas loads come from wherever the robot stands.
-    corners = (work_corners_xy(site) if site.yard.borrow_areas
+    corners = (way_corners_xy(site) if site.yard.borrow_areas
                else site.yard.boundary.corners_xy)
     width, height = corners.max(axis=0) - corners.min(axis=0)
     cell = max(SMALLEST_CELL_M, 0.2 * half_width, math.sqrt(width * height / MAX_CELLS))

@@ -5,6 +5,7 @@
 import math
 
 from berm_ledger.geometry import Lattice, Pose2
+from berm_ledger.geometry import Polygon as Area
 from berm_ledger.targeting.obstacles import Obstacles
 from berm_ledger.targeting.reach import built_from_mask, mask_from_built, ReachMap
 from berm_ledger.targeting.values import Ground
@@ -63,6 +64,30 @@ def test_a_boundary_far_off_changes_no_way():
         assert reach.gets_out(built)
         lengths.append(reach.field(built).distance_m[reach.cell_of((0.5, -0.8))])
     assert lengths[1] == pytest.approx(lengths[0], rel=0.05)
+
+
+@pytest.mark.parametrize('walls', [
+    [rectangle(2.0, -16.0, 2.6, 16.0)],
+    # The second stands where only the way round the first leads.
+    [rectangle(2.0, -16.0, 2.6, 16.0), rectangle(-30.0, 18.0, 30.0, 19.0),
+     rectangle(-30.0, -19.0, 30.0, -18.0)]])
+def test_what_cuts_the_place_of_work_is_driven_round(walls):
+    """Between pit and berm lies a wall with room beyond both of its ends."""
+    site = site_of(straight(1.0), yard=rectangle(-40.0, -40.0, 40.0, 40.0), borrow=[PIT],
+                   keep_outs=walls)
+    reach, count = map_of(site)
+    length_m = reach.field(np.zeros(count, dtype=bool)).distance_m[reach.cell_of((0.5, -0.8))]
+    # From the pit to the nearer end of the wall and back.
+    assert 30.0 < length_m < 40.0
+
+
+def test_what_lies_beyond_the_place_of_work_makes_no_cell_coarser():
+    def cell_m(*keep_outs):
+        site = site_of(straight(1.0), yard=rectangle(-90.0, -90.0, 90.0, 90.0), borrow=[PIT],
+                       keep_outs=keep_outs)
+        return map_of(site)[0].lattice.cell_m
+    assert cell_m(Area([[-80.0, 20.0], [80.0, 20.0], [80.0, -80.0], [81.0, -80.0], [81.0, 21.0],
+                        [-80.0, 21.0]])) == cell_m()
 
 
 def test_a_ring_shuts_a_robot_in_wherever_the_boundary_is():
