@@ -198,9 +198,11 @@ class BorrowClerk:
             cut_m3, cut_se_m3 = cut_m3 + part[0], math.hypot(cut_se_m3, part[1])
         if not visited:
             cut_m3 = cut_se_m3 = math.nan
+        # Which areas an earlier run has seen the load dug in is not known: any may be the one.
+        dug = self.desks if self._resumed and not visited else visited
+        unseen = tuple(desk.name for desk in dug if desk.patch.datum_m is None)
         self._cut_lags = not visited and (self._resumed or self._cut_lags)
         self._resumed = False
-        unseen = tuple(desk.name for desk in visited if desk.patch.datum_m is None)
         self._book_load(entry, times, cut_m3, cut_se_m3, unseen)
         self._currents.clear()
         self._carrying = False

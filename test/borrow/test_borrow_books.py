@@ -10,7 +10,7 @@ import math
 from berm_ledger.borrow.account import account_of
 from berm_ledger.borrow.balance import is_open
 from berm_ledger.borrow.layers import is_borrow_layer
-from berm_ledger.design import BorrowArea
+from berm_ledger.design import BorrowArea, Site
 from berm_ledger.geometry import Polygon, Pose2, StampedPose
 from berm_ledger.pipeline import Pipeline, Update
 from berm_ledger.simulation import (
@@ -166,12 +166,17 @@ def without(grid: ElevationGrid, polygon: Polygon) -> ElevationGrid:
     return replace(grid, height_m=np.where(hidden, np.nan, grid.height_m))
 
 
-def test_where_one_of_two_areas_is_never_seen_there_is_no_balance(build) -> None:
-    """Half of every load comes from ground that no grid shows: no soil came of itself."""
+def with_two_areas() -> tuple[Site, BorrowArea]:
+    """Return the site with its area in two, and the one that grids are to hide."""
     seen, hidden = (
         BorrowArea(name, Polygon([[-3.0, y], [-1.56, y], [-1.56, y + 1.0], [-3.0, y + 1.0]]), None)
         for name, y in (('seen', -1.0), ('hidden', 0.0)))
-    site = replace(SITE, yard=replace(SITE.yard, borrow_areas=(seen, hidden)))
+    return replace(SITE, yard=replace(SITE.yard, borrow_areas=(seen, hidden))), hidden
+
+
+def test_where_one_of_two_areas_is_never_seen_there_is_no_balance(build) -> None:
+    """Half of every load comes from ground that no grid shows: no soil came of itself."""
+    site, hidden = with_two_areas()
     pipeline = Pipeline(site)
     kinds = []
     for event in build[0]:
@@ -195,6 +200,27 @@ def test_where_one_of_two_areas_is_never_seen_there_is_no_balance(build) -> None
             last, stamp_ns=stamp_ns, height_m=last.height_m + noise.astype(np.float32)))
     pipeline.take_datum()
     assert pipeline.borrow.unseen == ()
+
+
+def test_a_restart_with_a_full_drum_notes_the_areas_that_nobody_has_seen(build) -> None:
+    """Whether the second load came from the ground that no grid shows is not known."""
+    site, hidden = with_two_areas()
+    pipeline, booked, layers, was = Pipeline(site), [], {}, False
+    for event in build[0]:
+        if event.kind == 'grid':
+            event = event._replace(value=without(event.value, hidden.polygon))
+        update = feed(pipeline, event)
+        booked += update.entries
+        layers.update({layer.name: layer for layer in update.surfaces})
+        inside = pipeline._borrow._inside
+        if len(pipeline.borrow.loads) == 1 and was and not inside:
+            # Just out of the area, with the second load.
+            pipeline = Pipeline(site, entries=booked, surfaces=layers.values())
+        if len(pipeline.borrow.loads) == 2:
+            break
+        was = inside
+    last = [entry for entry in booked if entry.kind == 'load'][-1]
+    assert last.data['unseen_areas'] == ['hidden']
 
 
 def test_a_site_without_borrow_areas_books_nothing_of_it(build) -> None:
