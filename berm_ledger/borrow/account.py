@@ -148,12 +148,15 @@ class BorrowAccount:
     balances : tuple of Balance
         Balances in the order of time.
     unbalanced : bool
-        Whether the last balance is further off than its error explains.
+        Whether the last balance holds and is further off than its error explains.
     since_seq : int
         Entry since which soil is cut and placed above the present datums; 0 where none was taken
         anew.
     unseen : tuple of str
         Areas in which loads were dug before they were surveyed: what those took is not known.
+    last_balance : Balance or None
+        Last balance; None where there is none, or none since the sum of the cut became unknown or
+        a datum was taken anew.
 
     """
 
@@ -163,6 +166,7 @@ class BorrowAccount:
     unbalanced: bool = False
     since_seq: int = 0
     unseen: tuple[str, ...] = ()
+    last_balance: Balance | None = None
 
     @property
     def is_empty(self) -> bool:
@@ -187,6 +191,7 @@ class BorrowFold:
         self._loads: list[LoadRecord] = []
         self._balances: list[Balance] = []
         self._unbalanced = False
+        self._last_balance: Balance | None = None
         self._since_seq = 0
         self._unseen: dict[str, None] = {}
         self._account: BorrowAccount | None = None
@@ -223,7 +228,7 @@ class BorrowFold:
         if self._account is None:
             self._account = BorrowAccount(
                 dict(self._areas), tuple(self._loads), tuple(self._balances), self._unbalanced,
-                self._since_seq, tuple(self._unseen))
+                self._since_seq, tuple(self._unseen), self._last_balance)
         return self._account
 
     def _datum(self, entry: Entry) -> None:
@@ -234,6 +239,7 @@ class BorrowFold:
             # What was dumped before was cut, and lies, below the new datums.
             self._unseen.pop(name, None)
             self._since_seq = entry.seq
+            self._end_balance()
         self._areas[name] = AreaAccount(name, voids=old.voids if old else ())
 
     def _cut(self, entry: Entry) -> None:
@@ -269,13 +275,21 @@ class BorrowFold:
             number(data.get('cut_m3')), number(data.get('cut_se_m3')),
             CycleTimes(*(number(data.get(k)) for k in ('cycle_s', 'dig_s', 'haul_s', 'dump_s'))),
             data.get('loads_left')))
-        self._unseen.update(dict.fromkeys(data.get('unseen_areas', ())))
+        unseen = data.get('unseen_areas', ())
+        if unseen:
+            self._unseen.update(dict.fromkeys(unseen))
+            self._end_balance()
 
     def _balance(self, entry: Entry) -> None:
         """Book a balance; of one time the last counts."""
         values: list[Any] = [number(entry.data[name]) for name in BALANCE_FIGURES]
-        self._balances.append(Balance(entry.stamp_ns, *values))
+        self._last_balance = Balance(entry.stamp_ns, *values)
+        self._balances.append(self._last_balance)
         self._unbalanced = bool(entry.data.get('open'))
+
+    def _end_balance(self) -> None:
+        """Let the last balance hold no longer: it is not one of the cut as it counts now."""
+        self._last_balance, self._unbalanced = None, False
 
 
 _ACTIONS = {

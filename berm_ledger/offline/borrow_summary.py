@@ -59,10 +59,10 @@ def _area(area: AreaAccount) -> dict[str, Any]:
 
 
 def _balance(account: BorrowAccount) -> dict[str, Any] | None:
-    """Return the last balance, None where there is none."""
-    if not account.balances:
+    """Return the last balance, None where there is none that holds."""
+    last = account.last_balance
+    if last is None:
         return None
-    last = account.balances[-1]
     names = ('cut_m3', 'swell', 'placed_m3', 'spilled_m3', 'carried_m3', 'unexplained_m3',
              'unexplained_se_m3')
     return {**{name: with_digits(getattr(last, name), 7) for name in names},

@@ -99,7 +99,7 @@ def _summary(
     """Return the status of all areas together."""
     made, told = production_of(account), forecast(account, loads_left)
     cut_m3, cut_se_m3 = account.cut_m3
-    last = account.balances[-1] if account.balances else None
+    last = account.last_balance
     load = account.loads[-1] if account.loads else None
     values: dict[str, object] = {
         'next_area': proposal[0].area if proposal else '',

@@ -7,7 +7,13 @@ import math
 
 from berm_ledger.books import Entry, opening_books
 from berm_ledger.books.accounts import DumpRecord
-from berm_ledger.borrow.account import account_of, AreaAccount, BorrowAccount, LoadRecord
+from berm_ledger.borrow.account import (
+    account_of,
+    AreaAccount,
+    BALANCE_FIGURES,
+    BorrowAccount,
+    LoadRecord,
+)
 from berm_ledger.borrow.balance import (
     balance_of,
     HOUR_NS,
@@ -76,6 +82,25 @@ def test_a_cut_that_nobody_has_seen_leaves_the_sum_unknown() -> None:
         account = account_of(entries(*facts, *taken))
         assert account.cut_m3[0] == pytest.approx(0.2)
         assert account.since_seq == len(facts) + len(taken) - 1
+
+
+@pytest.mark.parametrize('fact', [
+    ('load', {**LOAD, 'cut_m3': None, 'unseen_areas': ['heath']}),
+    ('borrow_datum', {'area': 'pit', 'anew': True})])
+def test_a_balance_ends_with_the_cut_it_is_one_of(fact: tuple[str, dict]) -> None:
+    """What does not add up is over once the sum of the cut is unknown, or begins anew."""
+    figures = {**dict.fromkeys(BALANCE_FIGURES, 0.0), 'unexplained_m3': 0.1, 'open': True}
+    facts = [('borrow_datum', {'area': 'pit'}), ('cut', CUT), ('load', LOAD),
+             ('balance', figures)]
+    before, after = account_of(entries(*facts)), account_of(entries(*facts, fact))
+    assert before.unbalanced
+    assert not after.unbalanced
+    assert before.last_balance == before.balances[-1]
+    assert after.last_balance is None
+    assert after.balances == before.balances
+    again = account_of(entries(*facts, fact, ('balance', figures)))
+    assert again.unbalanced
+    assert again.last_balance == again.balances[-1]
 
 
 def test_books_of_before_give_an_empty_account() -> None:

@@ -103,6 +103,14 @@ def test_nothing_is_said_of_what_was_not_booked() -> None:
     assert 'borrow' not in summary_dict(SITE, facts.books)
 
 
+def test_the_summary_has_no_balance_once_the_cut_is_unknown() -> None:
+    """The fourth load comes from ground that no grid had shown."""
+    entries = [*history(), an_entry(14, 5.0, 'load', {
+        'dump_seq': 4, 'mass_kg': 6.0, 'mass_se_kg': 0.2, 'unseen_areas': ['heath']})]
+    told = summary_dict(SITE, fold(SITE, entries), (), entries)['borrow']
+    assert told['balance'] is None
+
+
 def test_the_summary_has_the_figures() -> None:
     """Cut, balance, production, void and forecast."""
     entries = history()
