@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+from dataclasses import replace
 import io
 import math
 from pathlib import Path
@@ -84,15 +85,16 @@ def rows_to_plan(pipeline: Pipeline) -> tuple[Row, ...]:
         A level crest over ground that is not known yet.
 
     """
-    from ..books import opening_books
     from ..design import design_quantities
     from ..targeting.loads import with_loads
     books = pipeline.books
     if books.datum_seq is None:
-        targets = pipeline.survey.target_heights_m()
-        books = with_loads(opening_books(
-            pipeline.site, targets_m=None if targets is None else list(targets),
-            volumes_m3=[quantity.volume_m3 for _, quantity in design_quantities(pipeline.site)]))
+        known = pipeline.survey.target_heights_m()
+        targets_m = [row.target_height_m for row in books.rows] if known is None else known
+        books = with_loads(replace(books, rows=tuple(
+            replace(row, target_height_m=float(target_m), target_volume_m3=quantity.volume_m3)
+            for row, target_m, (_, quantity) in zip(
+                books.rows, targets_m, design_quantities(pipeline.site)))))
     if any(math.isnan(row.target_height_m) for row in books.rows):
         msg = ('how many loads a level crest takes is not known before the ground is surveyed: '
                'name books that hold the survey with --books')

@@ -10,9 +10,13 @@ import math
 from pathlib import Path
 from typing import Any
 
+from berm_ledger.commands.plan import rows_to_plan
 from berm_ledger.design import design_quantities
+from berm_ledger.geometry import Pose2, StampedPose
 from berm_ledger.offline.opened import open_books
+from berm_ledger.pipeline import Pipeline
 from berm_ledger.site_source import load_site
+from berm_ledger.targeting.standing import standing_segments
 from cli_kit import Outcome, SITE
 import pytest
 import yaml
@@ -99,6 +103,24 @@ def test_books_say_what_is_still_to_be_done(call: Call, site: Path, replayed: Pa
     asked = {str(row.segment): row.dumps_remaining for row in open_books(replayed).books.rows}
     rows = plan('plan.csv')
     assert {number: sum(row['segment'] == number for row in rows) for number in asked} == asked
+
+
+def test_loads_from_before_the_survey_stand_in_the_way() -> None:
+    """Books without a datum know what was dumped; heights and volumes are the design's."""
+    site = load_site(SITE).site
+    pipeline = Pipeline(site)
+    bare = rows_to_plan(pipeline)
+    drop_m = site.rover.drop_point_xy[0]
+    x, y = site.berms[0].centreline.points_xy.mean(axis=0)
+    pipeline.add_pose(StampedPose(10**12, site.frame, Pose2(x - drop_m, y, 0.0)))
+    pipeline.add_dump(site.rover.payload_kg)
+    assert pipeline.books.datum_seq is None
+    rows = rows_to_plan(pipeline)
+    assert [row.dumps_made for row in rows] == [row.dumps_made for row in pipeline.books.rows]
+    assert sum(row.dumps_made for row in rows) == 1
+    assert standing_segments(site, rows).sum() == 1
+    assert [(row.target_height_m, row.target_volume_m3) for row in rows] == [
+        (row.target_height_m, row.target_volume_m3) for row in bare]
 
 
 def test_plan_is_replaced_and_the_same_again(call: Call) -> None:
