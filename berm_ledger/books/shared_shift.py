@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..kernels import compiled
-from ..survey.middle import median_size
+from ..survey.middle import median_size, SD_FROM_MAD
 from ..survey.robust import Floats, weighed_rest
 from ..survey.symmetric import inverse, solved, times
 
@@ -48,7 +48,7 @@ def robust_spread(values: NDArray[np.floating]) -> float:
 
     """
     some = values[::max(1, len(values) // ENOUGH_FOR_SPREAD)]
-    spread = 1.4826 * median_size(some)
+    spread = SD_FROM_MAD * median_size(some)
     return spread if math.isfinite(spread) else 0.0
 
 

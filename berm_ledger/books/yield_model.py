@@ -21,12 +21,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..survey.middle import SD_FROM_MAD
+
 PRIOR_LOADS = 2
 # Share of a full load by which single loads differ: common practice, no source.
 PRIOR_SPREAD = 0.2
 WINDOW_LOADS = 40
 HUBER_K = 1.345
-SD_FROM_MAD = 1.4826
 STEPS = 50
 
 

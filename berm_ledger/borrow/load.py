@@ -22,6 +22,7 @@ import math
 import numpy as np
 
 from ..design import Rover
+from ..survey.middle import SD_FROM_MAD
 
 KG_PER_A = 8.0 / 3.5
 # Standard error of the slope before any load was measured, as a share: without the site's own
@@ -232,7 +233,7 @@ class CurrentLine:
         if len(values) < LEAST_READINGS:
             return math.nan, Estimate()
         current = float(np.median(values))
-        spread = 1.4826 * float(np.median(np.abs(values - current)))
+        spread = SD_FROM_MAD * float(np.median(np.abs(values - current)))
         # The median is worth 2/pi of the readings; neighbours in time share their error.
         error = math.hypot(CURRENT_FLOOR_A, spread * math.sqrt(math.pi / 2.0 / len(values)))
         mass = self.kg_per_a * (current - self.empty_a)

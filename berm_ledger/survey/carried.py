@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .grid import ElevationGrid
-from .middle import median_size
+from .middle import median_size, SD_FROM_MAD
 from .noise import LEAST_NOISE_M
 from ..geometry import GridAxes
 
@@ -34,7 +34,6 @@ SAME_STEP = 1e-4
 # wide as the noise.
 FOURTH = np.array([1.0, -4.0, 6.0, -4.0, 1.0])
 WIDER = math.sqrt(float(FOURTH @ FOURTH))
-SPREAD_PER_MEDIAN = 1.4826
 LEAST_RUNS = 100
 
 
@@ -175,4 +174,4 @@ def _noise_m(now_m: NDArray[np.float32], was_m: NDArray[np.float32]) -> float:
     bent = bent[np.isfinite(bent) & (bent != 0.0)]
     if len(bent) < LEAST_RUNS:
         return math.nan
-    return SPREAD_PER_MEDIAN * median_size(bent) / WIDER
+    return SD_FROM_MAD * median_size(bent) / WIDER

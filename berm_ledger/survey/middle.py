@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 
 from ..kernels import compiled
 
+# Standard deviation of normal values per median of their distances from the middle.
+SD_FROM_MAD = 1.4826
+
 
 def median(values: NDArray[np.floating]) -> float:
     """

@@ -15,7 +15,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from .middle import median_size
+from .middle import median_size, SD_FROM_MAD
 from .robust import Floats, lane_sums
 from ..kernels import compiled
 
@@ -120,7 +120,7 @@ def _alike(left_m: Floats, beside_m: Floats) -> Floats:
         sums = np.empty(4)
         compiled.fits.alike(left_m, beside_m, sums)
         return sums
-    most_m = 4.0 * (1.4826 * median_size(left_m))
+    most_m = 4.0 * (SD_FROM_MAD * median_size(left_m))
     if not math.isfinite(most_m):
         return np.zeros(4)
     near = np.abs(left_m) <= most_m

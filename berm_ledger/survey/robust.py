@@ -7,7 +7,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from .middle import median_size
+from .middle import median_size, SD_FROM_MAD
 
 Floats = NDArray[np.float64]
 
@@ -101,7 +101,7 @@ def weighed_rest(
     """
     left = difference_m - explained_m(slope, shift)
     sure = left[np.isfinite(left)]
-    spread = max(least_m, 1.4826 * median_size(sure))
+    spread = max(least_m, SD_FROM_MAD * median_size(sure))
     return *weighed(left, slope, 0.0, width * spread), spread, len(sure)
 
 

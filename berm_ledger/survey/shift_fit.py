@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .grid import ElevationGrid
-from .middle import median, median_size
+from .middle import median, median_size, SD_FROM_MAD
 from .resample import differences
 from .robust import explained_m, weighed
 from .symmetric import solved, times
@@ -58,10 +58,10 @@ class Fit:
         if compiled.fits is not None:
             size, share, count = compiled.fits.left_over(
                 self.left_m, self.slope, self.step, most_m)
-            return 1.4826 * float(size), float(share), int(count)
+            return SD_FROM_MAD * float(size), float(share), int(count)
         left = self.left_m - explained_m(self.slope, self.step)
         left = left[np.isfinite(left)]
-        spread = 1.4826 * median_size(left, median(left))
+        spread = SD_FROM_MAD * median_size(left, median(left))
         return spread, float(np.mean(np.abs(left) > most_m)), len(left)
 
 
