@@ -208,10 +208,8 @@ class SiteSurvey:
         part = part or self.part_of(grid)
         height, spikes = without_spikes(part.height_m)
         fresh = self._carried.fresh(part)
-        if spikes or fresh is not None:
-            clean = replace(part, height_m=without_carried(height, fresh))
-        else:
-            clean = part
+        height = without_carried(height, fresh)
+        clean = part if height is part.height_m else replace(part, height_m=height)
         shift = self.registration.register(clean, self.surface, worked, self.noise.total_m)
         if isinstance(shift, Refused):
             return shift
