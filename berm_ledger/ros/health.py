@@ -11,7 +11,7 @@ is counted in reports, not in seconds, so that nothing here reads a clock.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from .messages.diagnostics import ERROR, OK, STALE, Status, WARN
@@ -60,19 +60,20 @@ class InputMonitor:
             return None
         return (len(self._stamps) - 1) * 1e9 / (self._stamps[-1] - self._stamps[0])
 
-    def report(self, mistaken: str = '') -> Status:
+    def report(self, mistaken: Callable[[], str] = str) -> Status:
         """
         Return the status since the last report.
 
         Parameters
         ----------
-        mistaken : str
-            What the topic is published as, where that is not what is subscribed; empty else.
+        mistaken : callable
+            Says what the topic is published as, where that is not what is subscribed; empty else.
+            Only asked while nothing has come in: the graph is slow to tell.
 
         """
         level, message = self._judge()
-        if mistaken and not self._total:
-            level, message = ERROR, f'nothing can come in: {mistaken}'
+        if not self._total and (text := mistaken()):
+            level, message = ERROR, f'nothing can come in: {text}'
         values: dict[str, object] = {
             'topic': self.topic, 'messages': self._total, 'refused': self._refused}
         if self._steady:

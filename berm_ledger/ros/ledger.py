@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
+from functools import partial
 import os
 from pathlib import Path
 import time
@@ -288,7 +289,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         self._draw()
         books, live, wrong = self.pipeline.books, self.live, self._intake.mistaken_type
         statuses = [
-            *(monitor.report(wrong(kind)) for kind, monitor in self._monitors.items()),
+            *(monitor.report(partial(wrong, kind)) for kind, monitor in self._monitors.items()),
             self._refusal_monitor.report(self._refusals),
             registration_status(self.pipeline.health),
             masked_status(self.pipeline.health.counters),

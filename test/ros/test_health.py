@@ -29,11 +29,11 @@ def test_what_is_published_as_another_type_is_an_error(steady):
     monitor = InputMonitor('dump', steady=steady)
     mistaken = 'it is published as std_msgs/msg/Float64, not as std_msgs/msg/Float32'
 
-    status = monitor.report(mistaken)
+    status = monitor.report(lambda: mistaken)
 
     assert (status.level, status.message) == (ERROR, f'nothing can come in: {mistaken}')
     monitor.note(1)
-    assert monitor.report(mistaken).level == OK
+    assert monitor.report(lambda: mistaken).level == OK
 
 
 def test_the_rate_comes_from_the_stamps():
