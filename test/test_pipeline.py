@@ -207,10 +207,14 @@ def test_a_restart_knows_what_the_grids_have_taught_of_themselves(
     at = [index for index, event in enumerate(events) if event.kind == 'grid'][50]
     for event in events[:at]:
         entries += feed(straight, event).entries
+    # As if the grids had the cells of the site: those here say nothing of where they lie.
+    straight.survey.places.toward = (0.5 - 0.25j, -1.0 + 0.0j)
     again = Pipeline(on_plane, entries=entries, surfaces=straight.finish().surfaces)
     before, after = straight.survey, again.survey
     assert not before.registration.opening
     assert after.noise == before.noise
+    assert after.places.looks == before.places.looks == 50.0
+    assert after.places.toward == before.places.toward
     assert after.registration.level_error_m == before.registration.level_error_m
     assert np.abs(before.registration.mean).max() > 0.0
     for name in ('dx_m', 'dy_m', 'dz_m'):
@@ -223,21 +227,23 @@ def test_a_restart_knows_what_the_grids_have_taught_of_themselves(
     assert errors[1] == pytest.approx(errors[0], rel=0.2, nan_ok=True)
 
 
-def test_layers_that_do_not_tell_the_cell_of_the_grids_open_too(
-        site: Site, events: list[SimEvent]) -> None:
-    """They are from before it was kept; the next grid tells it."""
+@pytest.mark.parametrize('figures', [6, 7])
+def test_layers_that_do_not_tell_cell_or_place_of_the_grids_open_too(
+        site: Site, events: list[SimEvent], figures: int) -> None:
+    """They are from before these were kept; the next grid tells them."""
     straight, entries = Pipeline(site), []
     at = [index for index, event in enumerate(events) if event.kind == 'grid'][20]
     for event in events[:at]:
         entries += feed(straight, event).entries
     layers = [
         layer if layer.name != 'learned' else replace(
-            layer, values=layer.values[:, :6],
-            lattice=replace(layer.lattice, cols=layer.values.shape[1] - 1))
+            layer, values=layer.values[:, :figures],
+            lattice=replace(layer.lattice, cols=figures))
         for layer in straight.finish().surfaces]
     again = Pipeline(site, entries=entries, surfaces=layers)
     assert again.survey.noise.total_m == straight.survey.noise.total_m
-    assert again.survey.noise.cell_m == 0.0
+    assert again.survey.noise.cell_m == (straight.survey.noise.cell_m if figures > 6 else 0.0)
+    assert again.survey.places.looks == 0.0
     feed(again, next(event for event in events[at::-1] if event.kind == 'pose'))
     feed(again, events[at])
     assert again.survey.noise.cell_m == straight.survey.noise.cell_m > 0.0

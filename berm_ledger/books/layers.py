@@ -32,7 +32,7 @@ CREST_SPREAD, CREST_ERROR = 'crest_spread:', 'crest_error_m:'
 # One row: noise of a look [m] and the share of it that neighbours have in common, shift of the map
 # along x, y and z [m], error of the level of the site frame [m], and the cell of the grids [m],
 # which older layers do not tell.
-LEARNED, LEARNED_FIGURES = 'learned', (6, 7)
+LEARNED, LEARNED_FIGURES = 'learned', (6, 7, 12)
 # Level of the natural ground that the surveyed cells were laid out for, one figure [m].
 GROUND = 'ground_m'
 # Least height of a level crest above the median of the first grid that tells its width [m].
@@ -89,7 +89,9 @@ def _learned(survey: SiteSurvey, stamp_ns: int) -> NamedSurface:
     noise, registration = survey.noise, survey.registration
     return _row_of(LEARNED, [
         noise.total_m, noise.shared, *registration.mean, registration.level_error_m,
-        noise.cell_m], stamp_ns)
+        noise.cell_m, survey.places.looks,
+        *(part for toward in survey.places.toward for part in (toward.real, toward.imag))],
+        stamp_ns)
 
 
 def _row_of(name: str, figures: Sequence[float], stamp_ns: int) -> NamedSurface:
@@ -207,11 +209,14 @@ def _restore_learned(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None
     """Go on from the noise, and the place of the map, that were found before."""
     for layer in layers:
         if layer.name == LEARNED and layer.values.size in LEARNED_FIGURES:
-            total_m, shared, dx_m, dy_m, dz_m, level_error_m, *cell_m = (
+            total_m, shared, dx_m, dy_m, dz_m, level_error_m, *later = (
                 layer.values.ravel().tolist())
             survey.noise = GridNoise(total_m, shared)
-            if cell_m and cell_m[0] > 0.0:
-                survey.use_cell(cell_m[0])
+            if later and later[0] > 0.0:
+                survey.use_cell(later[0])
+            if len(later) > 1:
+                _, looks, *toward = later
+                survey.places.resume(looks, (complex(*toward[:2]), complex(*toward[2:])))
             survey.expect(Shift(dx_m, dy_m, dz_m), layer.stamp_ns, level_error_m)
 
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from .area import SurveyArea
+from .blur import Blur, blur_at, PlaceOfGrids, samples_alike, usual_blur
 from .crest import Crest, pooled_noise_m
 from .crest_fit import Blurred, fit_crest, runs_of, with_beside
 from .roof import blur_variance_m2, Detail, detail_for, DETAILS, roof_templates, RoofTemplates
@@ -61,15 +62,20 @@ class CrestLines:
         The surveyed cells.
     sections : sequence of Sections
         Cross-sections of every berm.
+    places : PlaceOfGrids
+        Where the cells have lain between those of the grids.
 
     """
 
-    def __init__(self, area: SurveyArea, sections: Sequence[Sections]) -> None:
+    def __init__(
+        self, area: SurveyArea, sections: Sequence[Sections], places: PlaceOfGrids
+    ) -> None:
         """Find out which cells each segment leans on; nothing is fitted yet."""
         self._area = area
         self._sections = tuple(sections)
         self._grid_cell_m = area.lattice.cell_m
-        self._templates: dict[Detail, RoofTemplates] = {}
+        self.places = places
+        self._alike = [samples_alike(area, own) for own in self._sections]
         rows = len(area.segments)
         self._stretches = [
             stretch for own in self._sections for stretch in _stretches(area, own)]
@@ -108,10 +114,10 @@ class CrestLines:
             self._stale[row] &= stretch.berm_index != berm_index
 
     def use_cell(self, grid_cell_m: float) -> None:
-        """Forget the templates when the grids come with another cell [m]."""
+        """Fit all anew when the grids come with another cell [m]."""
         if abs(grid_cell_m - self._grid_cell_m) > CELL_TOLERANCE_M:
             self._grid_cell_m = grid_cell_m
-            self._templates.clear()
+            self.places.forget()
             self.touch()
 
     def _rows_of(self, berm_index: int) -> slice:
@@ -152,9 +158,12 @@ class CrestLines:
         if len(rows):
             kept = Crest(kept.height_m.copy(), kept.offset_m.copy(), kept.spread.copy())
             noise_m = noise_along(self._strips, self._strip_ends, rows)
-            for own, detail in self._runs(rows.tolist(), noise_m.tolist()):
+            blurs = self._blurs(berm_index, (rows - of_berm.start).tolist())
+            for own, detail, blur in self._runs(rows.tolist(), noise_m.tolist(), blurs):
                 fitted = range(int(rows[own.start]), int(rows[own.stop - 1]) + 1)
-                self._fit(kept, fitted, detail, noise_m[own], height_m, level_m)
+                roofs = roof_templates(
+                    self._area.lattice.cell_m, self._grid_cell_m, detail, blur)
+                self._fit(kept, fitted, roofs, noise_m[own], height_m, level_m)
             self._stale[of_berm] = False
             self._crests[berm_index] = kept
         return kept
@@ -188,30 +197,39 @@ class CrestLines:
                 error[own] = CHOICE * spread[own] * pooled_noise_m(noise_m, pooled)
         return error
 
+    def _blurs(self, berm_index: int, rows: Sequence[int]) -> list[Blur]:
+        """Return what the samples of some rows of a berm, counted from its first, are means of."""
+        cell_m = self._area.lattice.cell_m
+        cells, usual = self._grid_cell_m / cell_m, usual_blur(cell_m, self._grid_cell_m)
+        lie = (self._alike[berm_index][row] for row in rows)
+        return [usual if alike is None else blur_at(alike, *self.places.along(alike.axis), cells)
+                for alike in lie]
+
     def _runs(
-        self, rows: Sequence[int], noise_m: Sequence[float]
-    ) -> list[tuple[slice, Detail]]:
-        """Return parts of rows that follow each other and share a detail, and that."""
-        details = [detail_for(noise, self._grid_cell_m) for noise in noise_m]
+        self, rows: Sequence[int], noise_m: Sequence[float], blurs: Sequence[Blur]
+    ) -> list[tuple[slice, Detail, Blur]]:
+        """Return parts of rows that follow each other and share detail and blur, and these."""
+        kinds = [(detail_for(noise, self._grid_cell_m), blur)
+                 for noise, blur in zip(noise_m, blurs)]
         starts = [n for n, row in enumerate(rows)
-                  if not n or row != rows[n - 1] + 1 or details[n] is not details[n - 1]]
-        return [(slice(start, stop), details[start])
+                  if not n or row != rows[n - 1] + 1 or kinds[n] != kinds[n - 1]]
+        return [(slice(start, stop), *kinds[start])
                 for start, stop in zip(starts, [*starts[1:], len(rows)])]
 
     def _fit(
-        self, kept: Crest, rows: range, detail: Detail, noise_m: NDArray[np.float64],
+        self, kept: Crest, rows: range, roofs: RoofTemplates, noise_m: NDArray[np.float64],
         height_m: NDArray[np.float32], level_m: NDArray[np.float32] | None,
     ) -> None:
-        """Fit segments that follow each other and share a detail anew."""
-        leaned = [self._leaned_on(group, detail.reach)
+        """Fit segments that follow each other and share detail and blur anew."""
+        leaned = [self._leaned_on(group, roofs.detail.reach)
                   for group in range(self._group[rows[0]], self._group[rows[-1]] + 1)]
         runs = leaned[0] if len(leaned) == 1 else np.concatenate(leaned)
-        surface = Blurred(height_m, level_m, self._sharp_m, runs, self._blur(detail),
+        surface = Blurred(height_m, level_m, self._sharp_m, runs, self._taken_off_m2(roofs.detail),
                           self._area.lattice.cell_area_m2)
         sections = self._sections[self._stretches[rows[0]].berm_index]
-        fit_crest(kept, rows, surface, noise_m, sections, self._roofs(detail))
+        fit_crest(kept, rows, surface, noise_m, sections, roofs)
 
-    def _blur(self, detail: Detail) -> float:
+    def _taken_off_m2(self, detail: Detail) -> float:
         """Return how much of its curvature is taken off a surface to take the blur out [m2]."""
         # A blur of variance v lowers a surface by v / 2 times its curvature, to first order.
         variance = blur_variance_m2(self._area.lattice.cell_m, self._grid_cell_m)
@@ -226,13 +244,6 @@ class CrestLines:
             cells = _known_cells(sections.cells(index), sections.weights[index])
             self._leaned[group, reach] = runs_of(cells, self._area.sides_of(cells))
         return self._leaned[group, reach]
-
-    def _roofs(self, detail: Detail) -> RoofTemplates:
-        """Return the templates for a detail; before any grid those for the lattice itself."""
-        if detail not in self._templates:
-            cell_m = self._area.lattice.cell_m
-            self._templates[detail] = roof_templates(cell_m, self._grid_cell_m, detail)
-        return self._templates[detail]
 
 
 def _blank(count: int) -> Crest:

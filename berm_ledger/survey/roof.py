@@ -15,11 +15,13 @@ of bias; the place and shape that explain most are found by trying them all.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 import math
 
 import numpy as np
 from numpy.typing import NDArray
+
+from .blur import Blur
 
 LEAST_WINDOW_CELLS = 4
 # A flank that is seen by fewer cells of the grid cannot be told from the blur of sampling.
@@ -34,6 +36,8 @@ SHAPE_PENALTY = 1.0
 # Products of matrices of up to so many multiplications stay in one thread: more are not worth a
 # second one, which some libraries start all the same.
 ONE_THREAD = 2**18
+# Of few details and blurs at a time; 0.1 MB and 4 ms each.
+MOST_TEMPLATES = 32
 # What the blur of a single grid differs from the average over all its places, as a noise [m].
 PHASE_M = 0.002
 
@@ -200,6 +204,8 @@ def smoothed_abs(values: NDArray[np.float64], width: float) -> NDArray[np.float6
 
     """
     size = np.abs(values)
+    if width == 0.0:
+        return np.asarray(size)
     near = width / 3.0 + size**2 / width - size**3 / (3.0 * width**2)
     return np.where(size >= width, size, near)
 
@@ -214,7 +220,10 @@ def blur_variance_m2(cell_m: float, grid_cell_m: float) -> float:
     return (cell_m**2 + grid_cell_m**2) / 6.0
 
 
-def roof_templates(cell_m: float, grid_cell_m: float, detail: Detail) -> RoofTemplates:
+@lru_cache(maxsize=MOST_TEMPLATES)
+def roof_templates(
+    cell_m: float, grid_cell_m: float, detail: Detail, blur: Blur
+) -> RoofTemplates:
     """
     Make the templates for sections sampled every ``cell_m`` from grids of another cell.
 
@@ -226,6 +235,8 @@ def roof_templates(cell_m: float, grid_cell_m: float, detail: Detail) -> RoofTem
         Cell of the measured grids [m].
     detail : Detail
         How closely they shall follow the surface.
+    blur : Blur
+        What the samples are means of.
 
     Returns
     -------
@@ -236,8 +247,6 @@ def roof_templates(cell_m: float, grid_cell_m: float, detail: Detail) -> RoofTem
     window_m = max(detail.window_m, LEAST_WINDOW_GRID_CELLS * grid_cell_m)
     window = max(LEAST_WINDOW_CELLS, round(window_m / cell_m))
     lift = detail.sharpened * blur_variance_m2(cell_m, grid_cell_m) / 2.0 / cell_m**2
-    # Two interpolations one after the other: the squares of the widths add up.
-    blur = float(np.hypot(1.0, grid_cell_m / cell_m))
     # One sample more on either side: sharpening needs the neighbours.
     u = np.arange(-window - 1, window + 2) - PLACES_CELLS[:, None]
     parts, lowered = [], []
@@ -268,23 +277,32 @@ def _orthonormal(matrices: NDArray[np.float64]) -> NDArray[np.float64]:
 _Shape = tuple[NDArray[np.float64], NDArray[np.float64], float]
 
 
-def _shapes(u: NDArray[np.float64], blur: float) -> list[_Shape]:
+def _shapes(u: NDArray[np.float64], blur: Blur) -> list[_Shape]:
     """Return drop to the right, drop to the left and true rounding of each shape; plain first."""
-    out = [(_ramp(u, blur), _ramp(-u, blur), 0.0)]
-    out.extend((_ramp(u - top / 2, blur), _ramp(-u - top / 2, blur), 0.0)
-               for top in FLAT_TOPS_CELLS)
-    for rounding in ROUND_TOPS_CELLS:
-        wide = float(np.hypot(blur, rounding))
-        # A kernel of half width a lowers a ridge of slopes s and t by (s + t) a / 6.
-        out.append((_ramp(u, wide), _ramp(-u, wide), rounding / 6.0))
+    out = [(*_drops(u, blur), 0.0)]
+    out.extend((*_drops(u, blur, start=top / 2), 0.0) for top in FLAT_TOPS_CELLS)
+    # A kernel of half width a lowers a ridge of slopes s and t by (s + t) a / 6.
+    out.extend((*_drops(u, blur, rounding=rounding), rounding / 6.0)
+               for rounding in ROUND_TOPS_CELLS)
     for toe in TOES_CELLS:
-        right = _ramp(u, blur) - _ramp(u - toe, blur)
-        left = _ramp(-u, blur) - _ramp(-u - toe, blur)
-        out.append((right, left, 0.0))
+        near, far = _drops(u, blur), _drops(u, blur, start=toe)
+        out.append((near[0] - far[0], near[1] - far[1], 0.0))
     return out
 
 
-def _ramp(u: NDArray[np.float64], blur: float) -> NDArray[np.float64]:
-    """Return the positive part of u smoothed by the blur of the sampling."""
-    out: NDArray[np.float64] = 0.5 * (smoothed_abs(u, blur) + u)
+def _drops(
+    u: NDArray[np.float64], blur: Blur, *, start: float = 0.0, rounding: float = 0.0
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return how far samples lie past a start to the right and to the left, as they show it."""
+    right, left = np.zeros(u.shape), np.zeros(u.shape)
+    for place, width, weight in blur.parts:
+        wide = math.hypot(width, rounding)
+        right += weight * _ramp(u + place - start, wide)
+        left += weight * _ramp(-u - place - start, wide)
+    return right, left
+
+
+def _ramp(u: NDArray[np.float64], width: float) -> NDArray[np.float64]:
+    """Return the positive part of u smoothed by a triangular kernel of given half width."""
+    out: NDArray[np.float64] = 0.5 * (smoothed_abs(u, width) + u)
     return out

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .area import survey_area, SurveyArea
+from .blur import PlaceOfGrids
 from .carried import CarriedOver, without_carried
 from .crest import Crest
 from .crest_lines import CrestLines
@@ -81,7 +82,8 @@ class SiteSurvey:
             sections_of_berm(self.area, i) for i in range(len(site.berms)))
         self._sums: VolumeSums | None = None
         self._grid_cell_m = site.cell_m
-        self._crests = CrestLines(self.area, self.sections)
+        self.places = PlaceOfGrids(self.area.lattice)
+        self._crests = CrestLines(self.area, self.sections, self.places)
         self._turns = Turns(self.area)
         self._carried = CarriedOver()
         self._corridors_m2 = [
@@ -215,6 +217,7 @@ class SiteSurvey:
             return shift
         self.shift = shift
         self.use_cell(grid.axes.cell_m)
+        self.places.take(grid.axes, (shift.dx_m, shift.dy_m))
         measured = sampled(clean, self.area, shift)
         carried = 0
         if fresh is not None:

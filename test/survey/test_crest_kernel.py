@@ -4,6 +4,7 @@
 
 from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.survey.area import survey_area
+from berm_ledger.survey.blur import PlaceOfGrids, usual_blur
 from berm_ledger.survey.crest import Crest
 from berm_ledger.survey.crest_fit import Blurred, fit_crest
 from berm_ledger.survey.crest_lines import CrestLines
@@ -44,7 +45,7 @@ def test_crest_lines_are_the_same(name: str, noise_m: float) -> None:
     spread = np.full(len(area), noise_m, dtype=np.float32)
 
     def found() -> list:
-        lines = CrestLines(area, [SECTIONS[name]])
+        lines = CrestLines(area, [SECTIONS[name]], PlaceOfGrids(area.lattice))
         out, height_m = [], height.astype(np.float32)
         for _ in range(2):
             given = 0, height_m, noise_of(height_m, spread), level
@@ -112,7 +113,7 @@ def test_fits_are_the_same(
     reach = rng.integers(0, most + 1, (count, 2))
     own = (middle + reach * [-1, 1]).astype(np.int32)
     sections, surface = laid_out(profile, rows, own, closed=closed)
-    roofs = roof_templates(CELL_M, 0.02, detail)
+    roofs = roof_templates(CELL_M, 0.02, detail, usual_blur(CELL_M, 0.02))
     wanted = range(int(rng.integers(rows)), rows)
     noise = rng.uniform(0.0, 2.0 * noise_m, len(wanted))
 

@@ -4,6 +4,7 @@
 
 from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.survey.area import survey_area
+from berm_ledger.survey.blur import usual_blur
 from berm_ledger.survey.crest import Crest, crest_of_sections
 from berm_ledger.survey.datum import Datum, plane_datum, Source
 from berm_ledger.survey.readings import crest_figures
@@ -30,7 +31,8 @@ AREA = survey_area(SITE)
 SECTIONS = sections_of_berm(AREA, 0)
 DESIGN = np.maximum(0.0, 0.2 - 0.6 * np.abs(AREA.corridor.offset_m))
 SUMS = VolumeSums(AREA, DESIGN)
-ROOFS = {detail: roof_templates(0.015, 0.02, detail) for detail in DETAILS}
+BLUR = usual_blur(0.015, 0.02)
+ROOFS = {detail: roof_templates(0.015, 0.02, detail, BLUR) for detail in DETAILS}
 
 
 def both(work):

@@ -4,6 +4,7 @@
 
 import math
 
+from berm_ledger.survey.blur import Alike, blur_at, usual_blur
 from berm_ledger.survey.roof import (
     blur_variance_m2,
     Detail,
@@ -23,6 +24,10 @@ from scipy import integrate
 CELL_M = 0.015
 TAN = math.tan(math.radians(33.0))
 PLAIN = Detail(math.inf, 0.075, 0, 1, 0.0)
+
+
+def templates_of(grid_cell_m, detail, blur=None):
+    return roof_templates(CELL_M, grid_cell_m, detail, blur or usual_blur(CELL_M, grid_cell_m))
 
 
 @given(st.floats(-5.0, 5.0), st.floats(0.3, 3.0))
@@ -45,7 +50,7 @@ def test_a_coarse_grid_allows_less_detail() -> None:
     windows = [detail_for(0.0, cell_m).window_m for cell_m in (0.015, 0.03, 0.05, 0.10)]
     assert windows == sorted(windows)
     assert detail_for(0.0, 0.10) is DETAILS[-1]
-    assert roof_templates(CELL_M, 0.10, DETAILS[-1]).window * CELL_M >= 0.13
+    assert templates_of(0.10, DETAILS[-1]).window * CELL_M >= 0.13
 
 
 def test_less_noise_means_more_detail() -> None:
@@ -83,7 +88,7 @@ def sampled(shape_of, templates):
 @pytest.mark.parametrize('place', [0.0, 0.5, -1.25])
 @pytest.mark.parametrize('slopes', [(TAN, TAN), (TAN, 0.5 * TAN), (0.46, 0.84)])
 def test_a_sharp_ridge_keeps_its_height(place, slopes) -> None:
-    templates = roof_templates(CELL_M, CELL_M, PLAIN)
+    templates = templates_of(CELL_M, PLAIN)
 
     def ridge(u):
         return 0.2 - CELL_M * np.where(u > place, slopes[0], slopes[1]) * np.abs(u - place)
@@ -95,9 +100,29 @@ def test_a_sharp_ridge_keeps_its_height(place, slopes) -> None:
     npt.assert_allclose(where, place, atol=0.26)
 
 
+@pytest.mark.parametrize('forward', [True, False])
+@pytest.mark.parametrize('place', [0.0, 0.5, -1.25])
+@pytest.mark.parametrize(('own', 'other'), [(0, 0), (0, 4), (2, 0), (3, 6), (4, 4)])
+def test_a_ridge_seen_at_known_places_keeps_its_height(own, other, place, forward) -> None:
+    # Heights of a grid, interpolated (numpy.interp) at a lattice and there at the samples.
+    templates = templates_of(CELL_M, PLAIN, blur_at(Alike(0, forward, own), other, 4, 1.0))
+    sign = 1.0 if forward else -1.0
+    samples = own / 8 + np.arange(-9.0, 10.0)
+    top = samples[9] + sign * place
+    lattice = np.arange(-15.0, 16.0)
+    grid = lattice - other / 8
+    heights = 0.2 - CELL_M * TAN * np.abs(grid - top)
+    shown = np.interp(samples, lattice, np.interp(lattice, grid, heights))[::int(sign)]
+    middle = len(shown) // 2
+    profile = shown[middle - templates.window:middle + templates.window + 1]
+    height, where, _ = fit(templates, np.tile(profile, (5, 1)))
+    npt.assert_allclose(height, 0.2, atol=1e-6)
+    npt.assert_allclose(where, place, atol=1e-9)
+
+
 @pytest.mark.parametrize('top_m', [0.06, 0.10])
 def test_a_flat_top_keeps_its_height(top_m) -> None:
-    templates = roof_templates(CELL_M, CELL_M, PLAIN)
+    templates = templates_of(CELL_M, PLAIN)
     profile = sampled(
         lambda u: 0.2 - TAN * CELL_M * np.maximum(0.0, np.abs(u) - top_m / CELL_M / 2), templates)
     height, _, _ = fit(templates, np.tile(profile, (5, 1)))
@@ -107,14 +132,14 @@ def test_a_flat_top_keeps_its_height(top_m) -> None:
 @settings(max_examples=15)
 @given(st.floats(-1.0, 1.0), st.integers(0, 100))
 def test_raising_a_profile_raises_the_crest_by_as_much(change_m, seed) -> None:
-    templates = roof_templates(CELL_M, 0.02, DETAILS[0])
+    templates = templates_of(0.02, DETAILS[0])
     profile = np.random.default_rng(seed).normal(0.0, 0.02, (4, 2 * templates.window + 1))
     low, high = fit(templates, profile), fit(templates, profile + change_m)
     npt.assert_allclose(high[0] - low[0], change_m, atol=1e-9)
 
 
 def test_the_weights_of_the_crest_tell_its_spread() -> None:
-    templates = roof_templates(CELL_M, CELL_M, PLAIN)
+    templates = templates_of(CELL_M, PLAIN)
     # Weights of every shape add up to one: a level surface is no higher than it is.
     npt.assert_allclose(templates.crest.sum(axis=2), 1.0, atol=1e-9)
     profile = sampled(lambda u: 0.2 - TAN * CELL_M * np.abs(u), templates)
@@ -126,7 +151,7 @@ def test_the_weights_of_the_crest_tell_its_spread() -> None:
 
 
 def test_a_mirrored_profile_has_its_crest_mirrored() -> None:
-    templates = roof_templates(CELL_M, CELL_M, PLAIN)
+    templates = templates_of(CELL_M, PLAIN)
     profile = sampled(lambda u: 0.2 - TAN * CELL_M * np.abs(u - 1.0), templates)
     left = fit(templates, np.tile(profile, (3, 1)))
     right = fit(templates, np.tile(profile[::-1], (3, 1)))
