@@ -39,6 +39,8 @@ KINDS = (
     'void',
     'balance',
     'imbalance',
+    # The ledger was opened with a changed site file: after all that was booked by the former.
+    'site',
 )
 KIND_RANK = {kind: rank for rank, kind in enumerate(KINDS)}
 

@@ -22,11 +22,20 @@ from pathlib import Path
 import shlex
 import sqlite3
 from types import TracebackType
-from typing import Any, NoReturn
+from typing import Any
 from urllib.parse import quote
 
 from .entries import Entry
-from .journal_checks import check_log, check_owner, check_site, first_fault, set_up, sound_entries
+from .journal_checks import (
+    check_log,
+    check_owner,
+    first_fault,
+    has_content,
+    refusal_text,
+    set_up,
+    sound_entries,
+    with_advice,
+)
 from .journal_rows import (
     entries_from_rows,
     ENTRY_COLUMNS,
@@ -35,6 +44,8 @@ from .journal_rows import (
     SURFACE_COLUMNS,
     surface_from_row,
 )
+from .site_check import check_site, site_entry, SiteFile
+from ..design.site_difference import Difference
 from ..errors import BooksError
 from ..survey.snapshot import NamedSurface
 
@@ -42,21 +53,15 @@ BUSY_S = 2.0
 CHUNK = 500
 # Books are only added to; more pages kept [kB] is memory that grows for hours, to no use.
 CACHE_KB = 256
-SALVAGE = 'python3 -m berm_ledger.books.salvage'
-ADVICE = {
-    'full': 'free some space on the disk',
-    'locked': 'close the other program that writes to it',
-    'readonly': 'make file and folder writable',
-    'unable to open': 'copy it, and the files -wal and -shm beside it, to a writable folder',
-}
 
 
 class Journal:
     """
     An open books file; made by ``open``, ``create`` or ``read``, not directly.
 
-    ``meta`` holds what was noted when the books were opened first: site_name, site_digest,
-    site_text. ``last_seq`` is the number of the last entry, 0 for none.
+    ``meta`` holds site_name, site_digest and site_text as the books were opened last to go on
+    with, and notes. ``last_seq`` is the number of the last entry, 0 for none. ``news`` says what
+    ``open`` found to be another in the site file, in words that follow others; mostly empty.
     """
 
     def __init__(self, path: Path, db: sqlite3.Connection, lock_fd: int | None) -> None:
@@ -66,6 +71,7 @@ class Journal:
         self._lock_fd = lock_fd
         self.last_seq = int(db.execute('SELECT coalesce(max(seq), 0) FROM entries').fetchone()[0])
         self.meta: Mapping[str, str] = dict(db.execute('SELECT key, value FROM meta'))
+        self.news = ''
         self._stamp = _stamp(path)
         self._log_stamp = _stamp(_beside(path, '-wal'))
 
@@ -82,11 +88,12 @@ class Journal:
         path : path
             The file.
         site_digest : str
-            What tells one design from another; must equal the one the books were opened with.
+            SHA-256 of the site file.
         site_name : str
             Name of the site file, for messages.
         site_text : str
-            Text of the site file, kept in new books.
+            Text of the site file. Another one than in the books is gone on with, and that booked,
+            unless something booked rests on what it says differently.
         durable : bool
             Whether ``append`` waits for the disk; a replay, which can be run again, need not.
 
@@ -101,15 +108,15 @@ class Journal:
             No usable books of this site, or used by another ledger; the file is left untouched.
 
         """
-        path = Path(path).resolve()
+        path, asked = Path(path).resolve(), SiteFile(site_name, site_digest, site_text)
         with contextlib.ExitStack() as undo:
             lock_fd = _take_lock(path)
             undo.callback(_release_lock, path, lock_fd)
             if not os.path.lexists(path):
-                meta = {'site_digest': site_digest, 'site_name': site_name, 'site_text': site_text}
-                _create(path, meta)
+                _create(path, asked.notes())
             with contextlib.closing(_checked(path)) as db, _translated(path, 'cannot be read'):
-                check_site(str(path), db, site_digest, site_name)
+                theirs = SiteFile.of(dict(db.execute('SELECT key, value FROM meta')))
+            changes = check_site(str(path), theirs, asked, 'name another books file')
             with _translated(path, 'cannot be opened for writing'):
                 db = _connect(path, 'mode=rw')
                 undo.callback(db.close)
@@ -118,6 +125,8 @@ class Journal:
                 db.execute(f'PRAGMA synchronous = {"FULL" if durable else "NORMAL"}')
                 db.execute(f'PRAGMA cache_size = -{CACHE_KB}')
                 journal = cls(path, db, lock_fd)
+            if changes is not None:
+                journal._go_on_with(asked, changes)
             undo.pop_all()
         return journal
 
@@ -227,6 +236,12 @@ class Journal:
         """Close the file."""
         self.close()
 
+    def _go_on_with(self, asked: SiteFile, changes: Sequence[Difference]) -> None:
+        """Book that the site file was changed, and note it as it is now, in one transaction."""
+        entry = site_entry(tuple(self.entries()), SiteFile.of(self.meta), asked, changes)
+        self.append(() if entry is None else (entry,), (), asked.notes())
+        self.news = '' if entry is None else f'; the site file was changed: {entry.data["text"]}'
+
     def _check_still_there(self) -> None:
         """Refuse to go on with files that are not the ones that were opened."""
         writing = self._lock_fd is not None
@@ -238,7 +253,7 @@ class Journal:
                    f'look where it went, and start again')
             raise BooksError(msg)
         # Without a log to speak of the file was opened as one that nobody writes.
-        if not writing and not _has_content(self._log_stamp) and now != self._stamp:
+        if not writing and not has_content(self._log_stamp) and now != self._stamp:
             msg = f'{self.path} was written while it was being read: do it again'
             raise BooksError(msg)
 
@@ -252,7 +267,7 @@ def connect_to_read(path: str | os.PathLike[str]) -> sqlite3.Connection:
                     else 'does not exist')
             msg = f'{path} {what}: name a books file'
             raise BooksError(msg)
-        in_log = _has_content(_stamp(_beside(path, '-wal')))
+        in_log = has_content(_stamp(_beside(path, '-wal')))
         return _connect(path, 'mode=ro' if in_log else 'mode=ro&immutable=1')
 
 
@@ -281,11 +296,6 @@ def _stamp(path: Path | int) -> tuple[int, int, int, int] | None:
     except OSError:
         return None
     return (stat.st_dev, stat.st_ino, stat.st_size, stat.st_mtime_ns)
-
-
-def _has_content(stamp: tuple[int, int, int, int] | None) -> bool:
-    """Tell whether a file of this stamp is more than a name."""
-    return stamp is not None and stamp[2] > 0
 
 
 def _take_lock(path: Path) -> int:
@@ -333,9 +343,7 @@ def _translated(path: Path, what: str) -> Iterator[None]:
     try:
         yield
     except (sqlite3.Error, OSError, UnicodeError) as exc:
-        advice = next((text for word, text in ADVICE.items() if word in str(exc)), '')
-        msg = f'{path} {what}: {exc}' + (f'; {advice}' if advice else '')
-        raise BooksError(msg) from exc
+        raise BooksError(f'{path} {what}: {with_advice(str(exc))}') from exc
 
 
 @contextlib.contextmanager
@@ -353,7 +361,7 @@ def _transaction(db: sqlite3.Connection) -> Iterator[None]:
 
 def _create(path: Path, meta: Mapping[str, str]) -> None:
     """Make an empty books file under another name and move it into place when it is whole."""
-    check_log(str(path), has_content=_has_content(_stamp(_beside(path, '-wal'))))
+    check_log(str(path), has_content=has_content(_stamp(_beside(path, '-wal'))))
     new = _beside(path, '-opening')
     with _translated(path, 'cannot be created'):
         new.unlink(missing_ok=True)
@@ -372,7 +380,7 @@ def _checked(path: Path) -> sqlite3.Connection:
     with contextlib.ExitStack() as undo, _translated(path, 'cannot be read'):
         db = connect_to_read(path)
         undo.callback(db.close)
-        in_log = _has_content(_stamp(_beside(path, '-wal')))
+        in_log = has_content(_stamp(_beside(path, '-wal')))
         try:
             check_owner(str(path), db)
             fault = first_fault(db, None if in_log else path.stat().st_size)
@@ -381,19 +389,7 @@ def _checked(path: Path) -> sqlite3.Connection:
         except (sqlite3.DatabaseError, UnicodeError) as exc:
             fault = str(exc)
         if fault:
-            _refuse(path, db, fault)
+            raise BooksError(refusal_text(
+                str(path), shlex.quote(str(path)), fault, len(readable_entries(db))))
         undo.pop_all()
     return db
-
-
-def _refuse(path: Path, db: sqlite3.Connection, fault: str) -> NoReturn:
-    """Say what is left of a damaged file and how to save it."""
-    if fault == 'file is not a database':
-        msg = f'{path} is not a books file: name one'
-        raise BooksError(msg)
-    count = len(readable_entries(db))
-    saved = 'nothing can be read of it' if count == 0 else (
-        f'entries 1 to {count} can be read; to save them: '
-        f'{SALVAGE} {shlex.quote(str(path))} NEW_FILE')
-    msg = f'{path} is damaged or cut short ({fault}) and was left as it is; {saved}'
-    raise BooksError(msg)

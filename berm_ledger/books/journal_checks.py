@@ -11,6 +11,13 @@ from .entries import Entry, KIND_RANK
 from .journal_rows import APPLICATION_ID, entries_from_rows, EntryRow, SCHEMA, SCHEMA_VERSION
 from ..errors import BooksError
 
+ADVICE = {
+    'full': 'free some space on the disk',
+    'locked': 'close the other program that writes to it',
+    'readonly': 'make file and folder writable',
+    'unable to open': 'copy it, and the files -wal and -shm beside it, to a writable folder',
+}
+SALVAGE = 'python3 -m berm_ledger.books.salvage'
 # The check of the whole file leaves out the rules of the tables where it may only read.
 ODD_ENTRY = (
     "SELECT seq FROM entries WHERE typeof(stamp_ns) <> 'integer' OR typeof(kind) <> 'text' "
@@ -47,6 +54,11 @@ def set_up(db: Database, meta: Mapping[str, str]) -> None:
         db.execute('INSERT INTO meta VALUES (?, ?)', item)
     db.execute('COMMIT')
     db.execute('PRAGMA journal_mode = WAL')
+
+
+def has_content(stamp: tuple[int, int, int, int] | None) -> bool:
+    """Tell whether a file of this device, number, size and time of change is more than a name."""
+    return stamp is not None and stamp[2] > 0
 
 
 def check_log(path: str, *, has_content: bool) -> None:
@@ -103,33 +115,19 @@ def first_fault(db: Database, file_bytes: int | None) -> str:
     return '' if count == last else f'{count} entries, but the last is number {last}'
 
 
-def check_site(name: str, db: Database, site_digest: str, site_name: str) -> None:
-    """Raise BooksError for the books of another site."""
-    meta = dict(db.execute('SELECT key, value FROM meta'))
-    if meta.get('site_digest') != site_digest:
-        msg = (f'{name} {whose_books(meta, site_name)}: name another books file, or use the site '
-               f'file they were opened with')
-        if meta.get('site_name') == site_name:
-            msg += ', whose text they hold as site_text in their table meta'
-        raise BooksError(msg)
+def with_advice(error: str) -> str:
+    """Return what database or system say is wrong, and what to do about it where that is known."""
+    advice = next((text for word, text in ADVICE.items() if word in error), '')
+    return f'{error}; {advice}' if advice else error
 
 
-def whose_books(meta: Mapping[str, str], site_name: str) -> str:
-    """
-    Say why books are not those of a site file.
-
-    Examples
-    --------
-    >>> whose_books({'site_name': 'west.yaml'}, 'east.yaml')
-    "holds the books of another site ('west.yaml'), not those of 'east.yaml'"
-    >>> whose_books({'site_name': 'west.yaml'}, 'west.yaml')
-    "holds the books of another site, or of 'west.yaml' before it was changed"
-
-    """
-    theirs = meta.get('site_name')
-    if theirs == site_name:
-        return f'holds the books of another site, or of {site_name!r} before it was changed'
-    return f'holds the books of another site ({theirs!r}), not those of {site_name!r}'
+def refusal_text(path: str, quoted_path: str, fault: str, readable: int) -> str:
+    """Say what is wrong with a damaged file, what is left of it and how to save it."""
+    if fault == 'file is not a database':
+        return f'{path} is not a books file: name one'
+    saved = 'nothing can be read of it' if readable == 0 else (
+        f'entries 1 to {readable} can be read; to save them: {SALVAGE} {quoted_path} NEW_FILE')
+    return f'{path} is damaged or cut short ({fault}) and was left as it is; {saved}'
 
 
 def sound_entries(rows: Iterable[EntryRow]) -> list[Entry]:

@@ -23,7 +23,7 @@ WIDTH = 100
 HEADING = f'{{:21}} {"entry":13} {"change":>8} {"balance":>8} {"height":>6}  detail'
 UNITS = f'{"":21} {"":13} {"l":>8} {"l":>8} {"m":>6}'
 # Facts of the whole site that every account shows.
-COMMON = ('datum', 'hold', 'resume')
+COMMON = ('datum', 'hold', 'resume', 'site')
 
 
 @dataclass(frozen=True)

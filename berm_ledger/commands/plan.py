@@ -13,7 +13,7 @@ from pathlib import Path
 import sys
 from typing import TYPE_CHECKING
 
-from ..errors import BooksError, UsageError
+from ..errors import UsageError
 
 if TYPE_CHECKING:
     from ..books import Row
@@ -53,15 +53,14 @@ def run(args: argparse.Namespace) -> int:
 
 def _pipeline(loaded: LoadedSite, site_name: str, books: str | None) -> Pipeline:
     """Return the pipeline as the books leave it."""
+    from ..books.site_check import check_site, SiteFile
     from ..offline.opened import open_books
     from ..pipeline import Pipeline
     if books is None:
         return Pipeline(loaded.site)
     opened = open_books(books)
-    if opened.site_digest != loaded.digest:
-        msg = (f'{books} holds the books of another site than {site_name}: name the site file '
-               f'they were opened with, or other books')
-        raise BooksError(msg)
+    asked = SiteFile(Path(site_name).name, loaded.digest, loaded.text)
+    check_site(books, opened.site_file, asked, 'name other books')
     return Pipeline(loaded.site, entries=opened.entries, surfaces=opened.surfaces)
 
 

@@ -10,7 +10,7 @@ The reader (``reader.py``) goes by this table alone; rules that tie several keys
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 import math
 from typing import Final
 
@@ -50,6 +50,9 @@ class Key:
         Name of the table that the mapping or mappings follow.
     choices : tuple of str
         The words of a choice.
+    fixed : bool
+        Whether what is booked rests on it, so that books cannot be gone on with after it was
+        changed. Of a key that is new, unless somebody has made sure that nothing does.
 
     """
 
@@ -64,6 +67,7 @@ class Key:
     least: int = 0
     table: str = ''
     choices: tuple[str, ...] = ()
+    fixed: bool = True
 
     @property
     def is_required(self) -> bool:
@@ -88,6 +92,11 @@ def _slope(name: str, text: str) -> Key:
     return Key(name, 'number', text, 'deg', low=1.0, high=89.0)
 
 
+def _free(key: Key) -> Key:
+    """Return a key that only what is planned, shown or held back from now on rests on."""
+    return replace(key, fixed=False)
+
+
 _NAME = Key('name', 'text', 'name, for people and in the tables')
 
 TABLES: Mapping[str, tuple[Key, ...]] = {
@@ -100,11 +109,11 @@ TABLES: Mapping[str, tuple[Key, ...]] = {
         Key('material', 'table', 'the soil', table='material'),
         Key('rover', 'table', 'the machine', table='rover'),
         Key('yard', 'table', 'the ground it works on', table='yard'),
-        Key('hold_on_disturbance', 'truth', 'no target after a disturbance until an operator '
-            'resumes', default=True),
-        Key('work_order', 'choice', '`lifts` (the lowest segment next, wherever that blocks no '
-            'other) or `segments` (one after the other)', default='lifts',
-            choices=('lifts', 'segments')),
+        _free(Key('hold_on_disturbance', 'truth', 'no target after a disturbance until an '
+                  'operator resumes', default=True)),
+        _free(Key('work_order', 'choice', '`lifts` (the lowest segment next, wherever that '
+                  'blocks no other) or `segments` (one after the other)', default='lifts',
+                  choices=('lifts', 'segments'))),
         Key('cell_m', 'number', 'cell of the site lattice', 'm', 0.015, 0.002, 0.5),
         Key('site_from_map', 'table', 'where the origin of `frame` lies in the coordinates of '
             'this file, when those are others', default=None, table='transform'),
@@ -150,22 +159,22 @@ TABLES: Mapping[str, tuple[Key, ...]] = {
     'material': (
         Key('loose_density_kg_m3', 'number', 'density as dumped', 'kg/m3', low=100.0,
             high=10000.0),
-        _slope('repose_deg', 'angle of repose'),
+        _free(_slope('repose_deg', 'angle of repose')),
         Key('swell', 'number', 'loose volume for one volume in the ground', 'm3/m3', 1.11, 1.0,
             3.0),
     ),
     'rover': (
-        _points('footprint', 'outline in base_link (x forward, y left)', 3),
+        _free(_points('footprint', 'outline in base_link (x forward, y left)', 3)),
         Key('drop_point', 'point', 'where the load lands, in base_link', 'm', low=-100.0,
             high=100.0),
         _length('drum_width_m', 'width over which a load lands', high=100.0),
         Key('payload_kg', 'number', 'mass of a full load', 'kg', low=0.0, high=1.0e6,
             open_low=True),
-        _length('turning_radius_m', 'smallest turning radius; 0 turns on the spot', high=1000.0,
-                zero=True),
-        _length('run_up_m', 'length of the straight run-up before a dump', high=1000.0),
-        _length('clearance_m', 'ground that rises more than this is an obstacle to the wheels',
-                high=10.0, default=0.05),
+        _free(_length('turning_radius_m', 'smallest turning radius; 0 turns on the spot',
+                      high=1000.0, zero=True)),
+        _free(_length('run_up_m', 'length of the straight run-up before a dump', high=1000.0)),
+        _free(_length('clearance_m', 'ground that rises more than this is an obstacle to the '
+                      'wheels', high=10.0, default=0.05)),
         Key('drum_current', 'table', 'what the drum draws while a load is carried', default=None,
             table='drum_current'),
     ),
@@ -175,14 +184,14 @@ TABLES: Mapping[str, tuple[Key, ...]] = {
             open_low=True),
     ),
     'yard': (
-        _points('boundary', 'where the robot may work', 3),
-        Key('keep_outs', 'tables', 'where it may not', default=(), table='keep_out'),
+        _free(_points('boundary', 'where the robot may work', 3)),
+        _free(Key('keep_outs', 'tables', 'where it may not', default=(), table='keep_out')),
         Key('borrow_areas', 'tables', 'where soil is dug; none: reach is judged from where the '
             'robot stands', default=(), table='borrow_area'),
     ),
     'keep_out': (
-        _NAME,
-        _points('polygon', 'outline', 3),
+        _free(_NAME),
+        _free(_points('polygon', 'outline', 3)),
     ),
     'borrow_area': (
         _NAME,

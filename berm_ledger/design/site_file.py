@@ -53,19 +53,56 @@ def site_from_text(text: str, source: str) -> Site:
         The file breaks rules; all its faults, each with path, line and rule.
 
     """
+    root, faults = _read(text, source)
+    site = None if root is None else _site(root, faults)
+    if faults or site is None:
+        raise _error(source, faults)
+    return site
+
+
+def table_from_text(text: str, source: str) -> Table:
+    """
+    Return the values that a site file gives, each by its key, without making a site of them.
+
+    Parameters
+    ----------
+    text : str
+        Text of the file.
+    source : str
+        Name of the file, for the faults.
+
+    Returns
+    -------
+    Table
+        Values in the units of the file, defaults put in.
+
+    Raises
+    ------
+    SiteFileError
+        The file breaks rules of single keys; all of these faults.
+
+    """
+    root, faults = _read(text, source)
+    if faults or root is None:
+        raise _error(source, faults)
+    return root
+
+
+def _read(text: str, source: str) -> tuple[Table | None, list[Fault]]:
+    """Return what can be read key by key, and the faults of it."""
     try:
         item, found = item_from_text(text)
     except YamlError as exc:
         raise SiteFileError(source, (str(exc.fault),)) from exc
-    faults = list(found)
     reader = Reader()
     root = reader.table(item, '', 'site')
-    faults += reader.faults
-    site = None if root is None else _site(root, faults)
-    if faults or site is None:
-        faults.sort(key=lambda fault: fault.line)
-        raise SiteFileError(source, tuple(str(fault) for fault in faults))
-    return site
+    return root, [*found, *reader.faults]
+
+
+def _error(source: str, faults: list[Fault]) -> SiteFileError:
+    """Return the error that tells of all faults, in the order of their lines."""
+    in_order = sorted(faults, key=lambda fault: fault.line)
+    return SiteFileError(source, tuple(str(fault) for fault in in_order))
 
 
 def _site(root: Table, faults: list[Fault]) -> Site | None:
@@ -81,7 +118,7 @@ def _site(root: Table, faults: list[Fault]) -> Site | None:
         faults += rule(draft)
     with suppress(_AbsentError):
         site = Site(
-            frame=_frame(_need(root.text('frame'))),
+            frame=frame_name(_need(root.text('frame'))),
             berms=tuple(_need(part.berm) for part in berms),
             datum_plane=plane,
             material=_material(_need(root.table('material'))),
@@ -96,7 +133,7 @@ def _site(root: Table, faults: list[Fault]) -> Site | None:
     return None
 
 
-def _frame(name: str) -> str:
+def frame_name(name: str) -> str:
     """Return the name of a frame as messages must bear it: since ROS 2 without a leading slash."""
     return name.lstrip('/') or name
 

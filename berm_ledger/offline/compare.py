@@ -218,7 +218,7 @@ def _known(layer: NamedSurface) -> NDArray[np.bool_]:
 def _notes(before: OpenedBooks, after: OpenedBooks, *, same: bool) -> tuple[str, ...]:
     """Return what to know when reading a comparison."""
     notes = []
-    if before.site_digest != after.site_digest:
+    if before.site_file.digest != after.site_file.digest:
         notes.append('the site files differ, but their berms follow the same lines')
     old, new = ([row.target_height_m for row in opened.books.rows] for opened in (before, after))
     if same and not np.allclose(old, new, rtol=0.0, atol=1e-5, equal_nan=True):

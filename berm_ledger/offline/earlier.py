@@ -4,17 +4,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 import math
 import os
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
 from .bag_records import BagRecord, notes_of, records_of
 from .opened import books_path
 from ..books import Entry
 from ..books.journal import Journal
-from ..books.journal_checks import whose_books
+from ..books.site_check import check_site, site_entry, SiteFile
 from ..books.statement import stamp_text
 from ..design.site_file import site_from_text
 from ..errors import BooksError, UsageError
@@ -53,6 +54,8 @@ class Earlier:
         Layers kept with it.
     bags : tuple of BagRecord
         What was read of which bags.
+    site_entry : Entry or None
+        The last of the entries, where it is new: the site file was changed since.
 
     """
 
@@ -62,6 +65,7 @@ class Earlier:
     entries: tuple[Entry, ...] = ()
     surfaces: tuple[NamedSurface, ...] = ()
     bags: tuple[BagRecord, ...] = ()
+    site_entry: Entry | None = None
 
     def create(self, path: Path) -> Journal:
         """Open a new file that holds all of this; the earlier one is not touched."""
@@ -121,7 +125,8 @@ def earlier_books(
     path : path
         The file, or the folder that holds it under the name ``books.sqlite``.
     site_file : path, optional
-        Site file, which must be the one they were opened with; left out, it is taken from them.
+        Site file to go on with: theirs, or theirs with other values where nothing booked rests on
+        them, which is one more entry; left out, it is taken from them.
 
     Returns
     -------
@@ -140,22 +145,30 @@ def earlier_books(
     asked = None if site_file is None else no_books(site_file)
     with Journal.read(path) as journal:
         meta = dict(journal.meta)
-        _check_site(path, meta, asked)
         entries, surfaces = tuple(journal.entries()), journal.surfaces()
-    name, text = meta.get('site_name', 'site file'), meta.get('site_text', '')
-    if asked is None:
-        if not text:
-            msg = f'{path} does not hold the site file it was opened with: name it with --site'
-            raise BooksError(msg)
-        site = site_from_text(text, f'{name} in {path}')
-        asked = Earlier(name, LoadedSite(site, text, meta.get('site_digest', '')))
-    return replace(asked, site_name=name, path=path, entries=entries, surfaces=surfaces,
-                   bags=records_of(meta, str(path)))
+    found = replace(
+        _as_it_was(path, meta) if asked is None else asked, path=path, entries=entries,
+        surfaces=surfaces, bags=records_of(meta, str(path)))
+    return found if asked is None else _on_with(path, SiteFile.of(meta), found)
 
 
-def _check_site(path: Path, meta: dict[str, Any], asked: Earlier | None) -> None:
-    """Raise BooksError where the site asked for is not that of the books."""
-    if asked is not None and meta.get('site_digest') != asked.loaded.digest:
-        msg = (f'{path} {whose_books(meta, asked.site_name)}: name other books, or leave out '
-               f'--site to go on with theirs')
+def _as_it_was(path: Path, meta: Mapping[str, str]) -> Earlier:
+    """Return the site that books hold."""
+    file = SiteFile.of(meta)
+    if not file.text:
+        msg = f'{path} does not hold the site file it was opened with: name it with --site'
         raise BooksError(msg)
+    site = site_from_text(file.text, f'{file.name} in {path}')
+    return Earlier(file.name, LoadedSite(site, file.text, file.digest))
+
+
+def _on_with(path: Path, theirs: SiteFile, found: Earlier) -> Earlier:
+    """Return books to go on from with a site file, which may have been changed."""
+    asked = SiteFile(found.site_name, found.loaded.digest, found.loaded.text)
+    changes = check_site(
+        str(path), theirs, asked, 'name other books, or leave out --site to go on with theirs')
+    if changes is None:
+        return replace(found, site_name=theirs.name)
+    entry = site_entry(found.entries, theirs, asked, changes)
+    return found if entry is None else replace(
+        found, entries=(*found.entries, entry), site_entry=entry)

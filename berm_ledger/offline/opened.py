@@ -11,6 +11,7 @@ from pathlib import Path
 from ..books import Books, Entry, fold
 from ..books.journal import Journal
 from ..books.layers import profiles_from
+from ..books.site_check import SiteFile
 from ..design import Site
 from ..design.site_file import site_from_text
 from ..errors import BooksError
@@ -36,8 +37,8 @@ class OpenedBooks:
         All of them, in the order of booking.
     surfaces : tuple of NamedSurface
         Layers kept with them.
-    site_digest : str
-        What tells the text of its site file from others.
+    site_file : SiteFile
+        The site file, as it was when the books were opened last to go on with.
 
     """
 
@@ -45,7 +46,7 @@ class OpenedBooks:
     books: Books
     entries: tuple[Entry, ...]
     surfaces: tuple[NamedSurface, ...]
-    site_digest: str
+    site_file: SiteFile
 
 
 def books_path(path: str | os.PathLike[str]) -> Path:
@@ -80,16 +81,14 @@ def open_books(
     """
     path = books_path(path)
     with Journal.read(path) as journal:
-        text = journal.meta.get('site_text', '')
+        file = SiteFile.of(journal.meta)
         entries, surfaces = tuple(journal.entries()), journal.surfaces()
-        name = journal.meta.get('site_name', 'site file')
-        digest = journal.meta.get('site_digest', '')
-    if not text:
+    if not file.text:
         msg = f'{path} does not hold the site file it was opened with, so it cannot be shown'
         raise BooksError(msg)
-    if loaded is not None and (loaded.digest, loaded.text) == (digest, text):
+    if loaded is not None and (loaded.digest, loaded.text) == (file.digest, file.text):
         site = loaded.site
     else:
-        site = site_from_text(text, f'{name} in {path}')
+        site = site_from_text(file.text, f'{file.name} in {path}')
     books = with_loads(fold(site, entries), profiles_from(site, surfaces))
-    return OpenedBooks(site, books, entries, surfaces, digest)
+    return OpenedBooks(site, books, entries, surfaces, file)

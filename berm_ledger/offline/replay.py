@@ -176,7 +176,7 @@ def replay(
     with fresh_folder(out, OUTPUT_NAMES) as folder:
         path = folder / BOOKS_NAME
         with _open(bags, options) as stream:
-            for line in stream.choice.lines():
+            for line in (*stream.choice.lines(), *_news(earlier)):
                 tell(line)
             earlier.check_bags(stream)
             with earlier.create(path) as journal:
@@ -198,6 +198,12 @@ def _earlier(
         msg = 'no site: name a site file with --site, or books to go on from with --books'
         raise UsageError(msg)
     return no_books(site_file)
+
+
+def _news(earlier: Earlier) -> tuple[str, ...]:
+    """Return a line where the site file was changed since the earlier books."""
+    entry = earlier.site_entry
+    return () if entry is None else (f'site file changed: {entry.data["text"]}',)
 
 
 def _open(bags: Sequence[str | os.PathLike[str]], options: BagOptions) -> BagStream:

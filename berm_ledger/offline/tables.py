@@ -39,7 +39,7 @@ EVENT_COLUMNS = (
     'stamp_s', 'kind', 'berm', 'segment', 'station_from_m', 'station_to_m', 'volume_m3', 'detail')
 EVENT_KINDS = (
     'datum', 'dump', 'stray_dump', 'unbooked_fill', 'at_grade', 'disturbed', 'slump', 'reworked',
-    'map_shift', 'refused', 'hold', 'resume', 'void', 'imbalance')
+    'map_shift', 'refused', 'hold', 'resume', 'void', 'imbalance', 'site')
 SUMMARY_KEYS = (
     'crest_length_m', 'longest_gap_m', 'mean_height_m', 'line_deviation_m', 'placed_volume_m3',
     'missing_volume_m3', 'placed_mass_kg', 'dumps', 'yield_m3', 'accepted', 'why', 'berms')

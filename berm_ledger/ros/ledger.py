@@ -142,7 +142,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
                 Trigger, '~/write_report', self._write_report,
                 callback_group=ReentrantCallbackGroup())
         self.get_logger().info(
-            f'books of {given.site_file} in {path}: {journal.last_seq} entries')
+            f'books of {given.site_file} in {path}: {journal.last_seq} entries{journal.news}')
 
     def start(self) -> None:
         """Subscribe, and show the books as they stand."""

@@ -144,8 +144,23 @@ def test_what_cannot_be_served_is_said(call: Call, tmp_path: Path) -> None:
 
 def test_books_of_another_site_are_one_line(call: Call, replayed: Path) -> None:
     complaint = call('plan', SITE, '--books', replayed, '--out', 'plan.csv').complaint
-    assert 'holds the books of another site than' in complaint
+    assert "holds the books of another site ('site.yaml'), not those of" in complaint
+    assert 'cell_m: 0.03 in the books, 0.015 now; what is booked rests on that' in complaint
+    assert complaint.endswith('or name other books')
     assert list(Path().iterdir()) == []
+
+
+def test_a_yard_that_was_changed_since_is_planned_in(
+        call: Call, site: Path, replayed: Path) -> None:
+    values = yaml.safe_load(site.read_text(encoding='utf-8'))
+    wide = [list(corner) for corner in values['yard']['boundary']]
+    values['yard']['keep_outs'] = [{'name': 'all of it', 'polygon': wide}]
+    Path('edited.yaml').write_text(yaml.safe_dump(values), encoding='utf-8')
+    before = (replayed / 'books.sqlite').read_bytes()
+    done = call('plan', 'edited.yaml', '--books', replayed, '--out', 'plan.csv')
+    assert (done.code, done.err) == (1, '')
+    assert 'Cannot be served' in done.out
+    assert (replayed / 'books.sqlite').read_bytes() == before
 
 
 def test_level_crest_needs_the_survey(call: Call, tmp_path: Path) -> None:

@@ -21,6 +21,7 @@ from berm_ledger.simulation import SimEvent
 from berm_ledger.survey import ElevationGrid
 from cli_kit import LOADS, Outcome, SITE
 import pytest
+import yaml
 
 pytest.importorskip('rosbags')
 
@@ -233,7 +234,7 @@ def test_books_of_a_node_do_not_take_the_same_time_again(
     kept = open_books(first_books)
     with Journal.read(first_books / 'books.sqlite') as journal:
         meta = journal.meta
-    with Journal.create('live.sqlite', kept.site_digest, meta['site_name'],
+    with Journal.create('live.sqlite', kept.site_file.digest, meta['site_name'],
                         meta['site_text']) as live:
         live.append(kept.entries, kept.surfaces)
     said = continued(call, Path('live.sqlite'), first_bag).complaint
@@ -254,7 +255,49 @@ def test_books_of_another_site_are_refused(
     before = frozen(first_books)
     said = continued(call, first_books, second_bag, site=SITE).complaint
     assert "books of another site ('site.yaml'), not those of 'shelter_site.yaml'" in said
+    assert 'cell_m: 0.03 in the books, 0.015 now; what is booked rests on that' in said
+    assert said.endswith('or name other books, or leave out --site to go on with theirs')
     assert frozen(first_books) == before
+
+
+def test_a_keep_out_that_came_meanwhile_is_booked_and_gone_on_with(
+        call: Call, first_books: Path, second_bag: Path, site: Path) -> None:
+    before = frozen(first_books)
+    edited = Path('edited.yaml')
+    values = yaml.safe_load(site.read_text(encoding='utf-8'))
+    rock = {'name': 'rock', 'polygon': [[-3.9, 2.0], [-3.5, 2.0], [-3.5, 2.4], [-3.9, 2.4]]}
+    values['yard'].setdefault('keep_outs', []).append(rock)
+    edited.write_text(yaml.safe_dump(values), encoding='utf-8')
+
+    done = continued(call, first_books, second_bag, site=edited)
+
+    assert done.code == 0
+    line = 'yard.keep_outs[rock].polygon: none before, [[-3.9, 2.0], [-3.5, 2.0], '
+    assert f'site file changed: {line}' in done.out
+    assert frozen(first_books) == before
+    earlier, both = open_books(first_books), open_books(Path('out'))
+    count = len(earlier.entries)
+    assert both.entries[:count] == earlier.entries
+    assert [e.seq for e in both.entries if e.kind == 'site'] == [count + 1]
+    assert both.entries[count].data['former_text'] == site.read_text(encoding='utf-8')
+    assert both.site_file.name == 'edited.yaml'
+    assert both.site_file.text == edited.read_text(encoding='utf-8')
+    assert [area.name for area in both.site.yard.keep_outs][-1] == 'rock'
+    # All else is as without the edit.
+    plain = open_books(booked(Path('plain'), second_bag, books=first_books))
+    assert both.books.rows == plain.books.rows
+    assert [(e.stamp_ns, e.kind) for e in both.entries if e.kind != 'site'] == [
+        (e.stamp_ns, e.kind) for e in plain.entries]
+    events = Path('out/events.csv').read_text(encoding='utf-8').splitlines()
+    assert [row.split(',')[1] for row in events].count('site') == 1
+    page = Path('out/report.html').read_text(encoding='utf-8').replace('<wbr>', '')
+    assert 'site file changed' in page
+    assert line in page
+    assert 'It was changed once while the books were kept' in page
+    assert hashlib.sha256(edited.read_bytes()).hexdigest() in page
+    # A third day goes on without another word.
+    third = continued(call, Path('out'), second_bag, site=edited, out='third').complaint
+    assert 'nothing is booked twice' in third
 
 
 def test_damaged_books_are_refused_and_left_alone(

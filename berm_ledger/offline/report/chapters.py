@@ -36,7 +36,8 @@ SEGMENT_HEADS = (
 EVENT_WORDS = {
     **CHANGE_WORDS, 'datum': 'natural ground taken', 'at_grade': 'reached grade',
     'reworked': 'rework done', 'cleared': 'accepted by the operator', 'hold': 'hold',
-    'resume': 'hold ended', 'map_shift': 'map shifted', 'stray_dump': 'dump missed'}
+    'resume': 'hold ended', 'map_shift': 'map shifted', 'stray_dump': 'dump missed',
+    'site': 'site file changed'}
 
 
 def title_block(facts: Facts) -> str:
@@ -267,6 +268,17 @@ def refusals(facts: Facts) -> str:
         return '<p>No message was refused.</p>'
     return table('Messages refused or masked', ('reason', 'messages'),
                  [(text(code), str(count)) for code, count in counts], 'lr')
+
+
+def settings(facts: Facts) -> str:
+    """Return the site file, and how often it was another before."""
+    count = sum(entry.kind == 'site' for entry in facts.entries)
+    changed = '' if not count else (
+        f' It was changed {"once" if count == 1 else f"{count} times"} while the books were kept: '
+        f'the values stand among the events, the whole text that held until then in each of '
+        f'these entries (<code>former_text</code>).')
+    return (f'<p>The site file, as it was when the books were last opened to go on with.{changed}'
+            f'</p>\n<pre>{text(facts.meta.get("site_text", ""))}</pre>')
 
 
 def provenance(facts: Facts) -> str:

@@ -64,7 +64,7 @@ class Facts:
     opened : OpenedBooks
         Site, books, entries and layers.
     meta : mapping
-        What was noted when the books were opened first.
+        Notes of the books: the site file as it was at the end, and the bags.
     summary : mapping
         What ``summary.json`` says.
     layers : mapping

@@ -108,8 +108,7 @@ def page(facts: Facts, pictures: Sequence[Sequence[Picture]], stem: str = 'repor
         '<h2>What happened</h2>', chapters.events(facts), chapters.loads(facts),
         chapters.refusals(facts),
         '<h2>How the figures were made</h2>', methods_html(facts),
-        '<h2>Settings</h2>', '<p>The site file, as it was when the books were opened:</p>',
-        f'<pre>{text(facts.meta.get("site_text", ""))}</pre>',
+        '<h2>Settings</h2>', chapters.settings(facts),
         '<h2>Provenance</h2>', chapters.provenance(facts), f'<p>{PROOF}</p>',
         f'<p>{ADVICE}</p>', SIGNATURES]
     return _document(f'As-built report: {names}', '\n'.join(parts))

@@ -1,0 +1,108 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""The node `ledger`, with the real pipeline, started again after its site file was edited."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from berm_ledger.books import Entry, Row
+from berm_ledger.books.journal import Journal
+from berm_ledger.geometry import Lattice
+from berm_ledger.ros.messages import blocked_from_occupancy_grid, rows_from_segments_cloud
+from berm_ledger.simulation import BuildOptions, SensorOptions, simulate_build, YardOptions
+from berm_ledger.site_source import load_site
+from ledger_kit import SMALL_SITE
+from nodes_kit import add_node
+import numpy as np
+from player_kit import Player
+import pytest
+from ros_kit import World
+
+pytest.importorskip('rclpy', reason='needs rclpy, from a ROS 2 installation or the extra ros')
+
+SHORT = BuildOptions(
+    yard=YardOptions(soil_cell_m=0.02, sensor=SensorOptions(size_m=3.2, cell_m=0.03)),
+    most_loads=1, final_looks=2)
+ROCK = SMALL_SITE + '  keep_outs: [{name: rock, polygon: [[1, 4], [2, 4], [2, 4.5], [1, 4.5]]}]\n'
+# In the middle of the rock.
+ROCK_XY = (1.5, 4.25)
+
+
+@contextmanager
+def running(context: Any, folder: Path, text: str) -> Iterator[tuple[World, Any]]:
+    """Run a ledger on the books of a folder with a site file of this text."""
+    with World(context) as world:
+        yield world, add_node(world, folder, 'ledger', site=text, pipeline=None)
+
+
+def told_by(world: World, ledger: Any) -> tuple[tuple[Row, ...], Lattice, np.ndarray]:
+    """Return the rows and the ground to keep off as a newcomer hears them."""
+    from berm_ledger.ros.wire import latched_qos, message_class
+    heard: dict[str, Any] = {}
+    listener = world.node('listener')
+    for name, kind in (('segments', 'sensor_msgs/msg/PointCloud2'),
+                       ('no_go', 'nav_msgs/msg/OccupancyGrid')):
+        listener.create_subscription(
+            message_class(kind), name, lambda msg, name=name: heard.update({name: msg}),
+            latched_qos())
+    world.until(lambda: len(heard) == 2)
+    return (rows_from_segments_cloud(heard['segments'], ledger.pipeline.site),
+            *blocked_from_occupancy_grid(heard['no_go']))
+
+
+def is_blocked(lattice: Lattice, blocked: np.ndarray, xy: tuple[float, float]) -> bool:
+    row, col = np.rint(lattice.index_from_xy(np.array(xy))).astype(int)
+    return bool(blocked[row, col])
+
+
+def entries_in(folder: Path) -> list[Entry]:
+    with Journal.read(folder / 'books.sqlite') as journal:
+        return list(journal.entries())
+
+
+@pytest.fixture
+def built(ros_context: Any, tmp_path: Path) -> Path:
+    """Return the folder of books of a build that was begun."""
+    with running(ros_context, tmp_path, SMALL_SITE) as (world, ledger):
+        assert ledger.start_by_itself()
+        site = load_site(tmp_path / 'site.yaml').site
+        Player(world, site, taken_pose_ns=lambda: ledger.pipeline.health.pose_ns).play(
+            simulate_build(site, seed=5, options=SHORT))
+    return tmp_path
+
+
+def test_a_keep_out_that_comes_mid_build_is_gone_on_with(ros_context: Any, built: Path) -> None:
+    before = entries_in(built)
+    assert {'datum', 'dump', 'reading', 'rise'} <= {entry.kind for entry in before}
+    with running(ros_context, built, SMALL_SITE) as (world, ledger):
+        assert ledger.start_by_itself()
+        plain = told_by(world, ledger)
+    assert entries_in(built) == before
+
+    with running(ros_context, built, ROCK) as (world, ledger):
+        assert ledger.start_by_itself()
+        edited = told_by(world, ledger)
+
+    assert edited[0] == plain[0]
+    assert edited[0][0].dumps_made + edited[0][1].dumps_made == 1
+    assert not is_blocked(*plain[1:], ROCK_XY)
+    assert is_blocked(*edited[1:], ROCK_XY)
+    entries = entries_in(built)
+    assert entries[:-1] == before
+    assert (entries[-1].kind, entries[-1].data['changes'][0]['key']) == (
+        'site', 'yard.keep_outs[rock].polygon')
+
+
+def test_another_height_is_refused_with_the_key(ros_context: Any, built: Path) -> None:
+    before = (built / 'books.sqlite').read_bytes()
+    higher = ROCK.replace('crest_height_m: 0.12', 'crest_height_m: 0.15')
+    with running(ros_context, built, higher) as (_, ledger):
+        assert not ledger.start_by_itself()
+        assert ('berms[0].crest_height_m: 0.12 in the books, 0.15 now; what is booked rests on '
+                'that') in str(ledger.fault)
+    assert (built / 'books.sqlite').read_bytes() == before
+    assert [path.name for path in built.glob('books*')] == ['books.sqlite']
