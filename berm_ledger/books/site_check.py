@@ -13,11 +13,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 
 from .entries import Entry
-from ..design.site_difference import Difference, differences
+from ..design.site_difference import Difference, differences, listed
 from ..errors import BooksError, SiteFileError
 
-# Most values that a line names.
-MOST_NAMED = 5
 NOTHING = 'comments, order or spelling: no value is another'
 
 
@@ -93,7 +91,7 @@ def check_site(
         raise BooksError(msg) from exc
     fixed = [difference for difference in found if difference.fixed]
     if fixed:
-        msg = (f'{whose}: {_listed(fixed)}; what is booked rests on that: go on with the site '
+        msg = (f'{whose}: {listed(fixed)}; what is booked rests on that: go on with the site '
                f'file they were opened with, whose text they hold as site_text in their table '
                f'meta, or {otherwise}')
         raise BooksError(msg)
@@ -128,7 +126,7 @@ def site_entry(
     stamp_ns = max((entry.stamp_ns for entry in entries if entry.kind != 'refused'),
                    default=min(entry.stamp_ns for entry in entries))
     return Entry(entries[-1].seq + 1, stamp_ns, 'site', None, None, {
-        'text': _listed(found, 'before', 'from now on') or NOTHING,
+        'text': listed(found, 'before', 'from now on') or NOTHING,
         'changes': [{name: value for name, value in asdict(difference).items()
                      if name != 'fixed'} for difference in found],
         'site_name': asked.name, 'site_digest': asked.digest, 'former_name': theirs.name,
@@ -150,13 +148,3 @@ def whose_books(theirs: str, asked: str) -> str:
     if theirs == asked:
         return f'holds the books of another site, or of {asked!r} before it was changed'
     return f'holds the books of another site ({theirs!r}), not those of {asked!r}'
-
-
-def _listed(
-    found: Sequence[Difference], before: str = 'in the books', after: str = 'now'
-) -> str:
-    """Return the first differences in words, and how many more there are."""
-    words = [difference.text(before, after) for difference in found[:MOST_NAMED]]
-    if len(found) > MOST_NAMED:
-        words.append(f'and {len(found) - MOST_NAMED} more')
-    return '; '.join(words)

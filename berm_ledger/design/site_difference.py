@@ -9,7 +9,7 @@ difference. Keep-outs go by their names, all else by its place in the file.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 import json
 from typing import Any
@@ -22,6 +22,8 @@ from .site_file import frame_name, table_from_text
 BY_NAME = ('keep_out',)
 # Longest list that a line shows; the others are cut.
 MOST_CHARACTERS = 60
+# Most differences that a line names.
+MOST_NAMED = 5
 
 
 @dataclass(frozen=True)
@@ -98,6 +100,31 @@ def differences(was: str, was_source: str, now: str, now_source: str) -> tuple[D
     return tuple(
         difference for path in [*old, *(path for path in new if path not in old)]
         for difference in _apart(path, old, new))
+
+
+def listed(
+    found: Sequence[Difference], before: str = 'in the books', after: str = 'now'
+) -> str:
+    """
+    Return the first differences in words, and how many more there are.
+
+    Parameters
+    ----------
+    found : sequence of Difference
+        What differs.
+    before, after : str
+        Where, or when, the two values hold.
+
+    Returns
+    -------
+    str
+        Empty where nothing differs.
+
+    """
+    words = [difference.text(before, after) for difference in found[:MOST_NAMED]]
+    if len(found) > MOST_NAMED:
+        words.append(f'and {len(found) - MOST_NAMED} more')
+    return '; '.join(words)
 
 
 Leaf = tuple[Any, bool]

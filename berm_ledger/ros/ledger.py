@@ -131,7 +131,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
             journal.close()
             raise
         self.live = LiveBooks(pipeline, journal)
-        self._topics = LedgerTopics(self, loaded.site)
+        self._topics = LedgerTopics(self, loaded)
         for name, answer in (
                 ('take_datum', self._take_datum), ('resume', self._resume),
                 ('clear_rework', self._clear_rework)):
@@ -256,6 +256,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         # A look that says nothing new is not booked, but the books are as old as the last look.
         books = looked_at(pipeline.books, pipeline.looked_ns)
         if due:
+            topics.publish_site_file()
             lattice, blocked = pipeline.no_go()
             topics.publish_no_go(lattice, blocked, stamp_ns)
         datum_m = datum_levels_m(pipeline.survey)

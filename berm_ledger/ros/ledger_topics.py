@@ -33,8 +33,8 @@ from .wire import latched_qos, wire_types
 from ..books import Books
 from ..books.profile import CrestProfile
 from ..borrow.lanes import Lane
-from ..design import Site
 from ..geometry import Lattice, Pose2, StampedPose
+from ..site_source import LoadedSite
 
 
 def looked_at(books: Books, looked_ns: Mapping[tuple[str, int], int]) -> Books:
@@ -67,14 +67,15 @@ class LedgerTopics:
     ----------
     node : rclpy.node.Node
         The node.
-    site : Site
-        The site.
+    loaded : LoadedSite
+        The site, and the text of its file.
 
     """
 
-    def __init__(self, node: Any, site: Site) -> None:
+    def __init__(self, node: Any, loaded: LoadedSite) -> None:
         """Offer the topics; nothing is published yet."""
-        self._node, self._site, self._types = node, site, wire_types()
+        self._node, self._site, self._types = node, loaded.site, wire_types()
+        self._site_text = loaded.text
         qos = latched_qos()
         self._segments = node.create_publisher(PointCloud2, 'segments', qos)
         self._crest = node.create_publisher(PointCloud2, 'crest', qos)
@@ -86,9 +87,16 @@ class LedgerTopics:
         self._diagnostics = node.create_publisher(DiagnosticArray, '/diagnostics', qos)
         self._borrow = node.create_publisher(DiagnosticArray, 'borrow', qos)
         self._borrow_pose = node.create_publisher(PoseStamped, 'borrow_pose', qos)
+        self._site_file = node.create_publisher(String, 'site_file', qos)
         self._blocked: NDArray[np.bool_] | None = None
         self._lane: Lane | None = None
         self._borrow_line = ''
+
+    def publish_site_file(self) -> None:
+        """Publish the text of the site file; once, as it stays what it is."""
+        if self._site_text:
+            self._site_file.publish(String(data=self._site_text))
+            self._site_text = ''
 
     def publish_borrow(
         self, statuses: Sequence[Status], lane: Lane | None, stamp_ns: int
@@ -197,5 +205,6 @@ class LedgerTopics:
     def close(self) -> None:
         """Take the topics away; what was latched goes with them."""
         for publisher in (self._segments, self._crest, self._table, self._rework, self._no_go,
-                          self._markers, self._diagnostics, self._borrow, self._borrow_pose):
+                          self._markers, self._diagnostics, self._borrow, self._borrow_pose,
+                          self._site_file):
             self._node.destroy_publisher(publisher)

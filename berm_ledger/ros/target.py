@@ -21,7 +21,7 @@ from nav_msgs.msg import OccupancyGrid, Path
 from nav_msgs.srv import GetPlan
 from rclpy.clock import Clock, ClockType
 from sensor_msgs.msg import PointCloud2
-from std_msgs.msg import Float32
+from std_msgs.msg import Float32, String
 from std_srvs.srv import Trigger
 
 from .answers import approach_poses, loads_left, target_json, target_values
@@ -45,6 +45,7 @@ from .messages import (
 from .messages.diagnostics import OK, seconds_text, Status, WARN
 from .parameters import TargetParameters
 from .plan_worker import PlanWorker
+from .same_site import check_same_site
 from .steady_rows import steadied
 from .wire import (
     DUMP_DEPTH,
@@ -73,7 +74,9 @@ LOG_PERIOD_S = 5.0
 # What must have come in before a target is given.
 NEEDED = {'segments': PointCloud2, 'no_go': OccupancyGrid, 'rework': DiagnosticArray}
 # The crest tells where within a segment a load is missed most; the work can go on without.
-LATCHED = {**NEEDED, 'crest': PointCloud2}
+LATCHED = {**NEEDED, 'crest': PointCloud2, 'site_file': String}
+# A ledger that does not tell its site file is believed; one that has another is not.
+JUDGED = ('site_file', *NEEDED)
 
 
 class TargetNode(ManagedNode[TargetParameters]):
@@ -103,6 +106,7 @@ class TargetNode(ManagedNode[TargetParameters]):
         self._waker: Any = None
         self._waker_lock = Lock()
         self._site: Site | None = None
+        self._site_text = ''
         self._intake: Intake | None = None
         self._watch: Any = None
         self._offers: list[Any] = []
@@ -133,7 +137,8 @@ class TargetNode(ManagedNode[TargetParameters]):
 
     def set_up(self) -> None:
         """Read the site, offer topics and services."""
-        self._site = load_site(self.parameters.site_file).site
+        loaded = load_site(self.parameters.site_file)
+        self._site, self._site_text = loaded.site, loaded.text
         qos = latched_qos()
         self._pose_out = self.create_publisher(PoseStamped, 'target_pose', qos)
         self._path_out = self.create_publisher(Path, 'target_path', qos)
@@ -192,12 +197,13 @@ class TargetNode(ManagedNode[TargetParameters]):
             return
         hold_text = self._hold_text
         try:
-            stamp_ns = stamp_ns_from(msg.header)
+            stamp_ns = 0 if kind == 'site_file' else stamp_ns_from(msg.header)
             self._take(kind, msg)
         except MessageError as exc:
             self.get_logger().warning(f'{kind}: {exc}', throttle_duration_sec=LOG_PERIOD_S)
-            self._unread[kind] = f'{kind} cannot be used: {exc}'
-            if kind in NEEDED:
+            said = str(exc) if kind == 'site_file' else f'{kind} cannot be used: {exc}'
+            self._unread[kind] = said
+            if kind in JUDGED:
                 self._decide_and_show()
             return
         self._unread.pop(kind, None)
@@ -221,6 +227,8 @@ class TargetNode(ManagedNode[TargetParameters]):
             self._rows = steadied(with_stretches(self.site, rows, self._crest), self._rows)
         elif kind == 'crest':
             self._crest = profiles_from_crest_cloud(msg, self.site)
+        elif kind == 'site_file':
+            check_same_site(msg.data, self._site_text)
         elif kind == 'no_go':
             self._check_frame(kind, msg.header.frame_id)
             self._ground = Ground(*blocked_from_occupancy_grid(msg))
@@ -262,7 +270,7 @@ class TargetNode(ManagedNode[TargetParameters]):
         pose = self._receipts.get('pose')
         fresh = pose is not None and (
             self._steady_s() - pose.received_s <= self.parameters.pose_timeout_s)
-        kinds = NEEDED if fresh else (*NEEDED, 'pose')
+        kinds = JUDGED if fresh else (*JUDGED, 'pose')
         return next((self._unread[kind] for kind in kinds if kind in self._unread), None)
 
     def _decide(self, stale: str | None, robot: Pose2 | None = None) -> Target | NoTarget:

@@ -29,9 +29,9 @@ ROOT = Path(__file__).resolve().parents[2]
 NODES = ('ledger', 'target', 'yard')
 INPUTS = {
     'ledger': ('pose', 'dump', 'elevation'),
-    'target': ('pose', 'segments', 'crest', 'no_go', 'rework')}
+    'target': ('pose', 'segments', 'crest', 'no_go', 'rework', 'site_file')}
 OUTPUTS = {
-    'ledger': ('segments', 'crest', 'table', 'rework', 'no_go', 'markers'),
+    'ledger': ('segments', 'crest', 'table', 'rework', 'no_go', 'markers', 'site_file'),
     'target': ('target_pose', 'target_path', 'target')}
 SERVICES = {
     'ledger': ('take_datum', 'resume', 'clear_rework', 'write_report'),

@@ -1,21 +1,27 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
-"""The node `ledger`, with the real pipeline, started again after its site file was edited."""
+"""The nodes, with the real pipeline, started again after their site file was edited."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+import json
+import math
 from pathlib import Path
 from typing import Any
 
 from berm_ledger.books import Entry, Row
 from berm_ledger.books.journal import Journal
 from berm_ledger.geometry import Lattice
-from berm_ledger.ros.messages import blocked_from_occupancy_grid, rows_from_segments_cloud
+from berm_ledger.ros.messages import (
+    blocked_from_occupancy_grid,
+    fill_pose,
+    rows_from_segments_cloud,
+)
 from berm_ledger.simulation import BuildOptions, SensorOptions, simulate_build, YardOptions
 from berm_ledger.site_source import load_site
-from ledger_kit import SMALL_SITE
+from ledger_kit import a_pose, NS, SMALL_SITE
 from nodes_kit import add_node
 import numpy as np
 from player_kit import Player
@@ -106,3 +112,63 @@ def test_another_height_is_refused_with_the_key(ros_context: Any, built: Path) -
                 'that') in str(ledger.fault)
     assert (built / 'books.sqlite').read_bytes() == before
     assert [path.name for path in built.glob('books*')] == ['books.sqlite']
+
+
+# ---- both nodes --------------------------------------------------------------------------------
+
+NARROW = SMALL_SITE.replace('[6.0, 5.0], [0.0, 5.0]', '[6.0, 4.75], [0.0, 4.75]')
+OTHER = ('this node read another site file than the ledger: start the one with the old file '
+         'again; yard.boundary[2]: [6.0, {}] at the ledger, [6.0, {}] here; ')
+
+
+class Robot:
+    """Stands where the last run left it and asks for targets."""
+
+    def __init__(self, world: World, stamp_ns: int) -> None:
+        from berm_ledger.ros.wire import message_class
+        self.world, self.node = world, world.node('robot')
+        kind = message_class('geometry_msgs/msg/PoseStamped')
+        self.msg = kind()
+        fill_pose(self.msg, a_pose(stamp_ns / NS))
+        self.out = self.node.create_publisher(kind, 'pose', 10)
+
+    def told(self) -> dict[str, Any]:
+        """Return what the target node answers once it knows where the robot is."""
+        from std_srvs.srv import Trigger
+        self.world.until(self.out.get_subscription_count)
+        answer: dict[str, Any] = {}
+
+        def known() -> bool:
+            self.out.publish(self.msg)
+            reply = self.world.call(self.node, Trigger, 'target/next_target')
+            answer.update(json.loads(reply.message))
+            reason = answer['reason']
+            return answer['code'] != 'planning' and not any(
+                word in reason for word in ('yet', 'is the ledger running', 'ago'))
+
+        self.world.until(known)
+        return answer
+
+
+@pytest.mark.parametrize(('at_ledger', 'here', 'reason'), [
+    (NARROW, SMALL_SITE, OTHER.format(4.75, '5.0')),
+    (SMALL_SITE, NARROW, OTHER.format('5.0', 4.75)),
+    (NARROW, f'# of spring\n{NARROW}', ''),
+], ids=['ledger only', 'target only', 'a comment'])
+def test_the_target_is_held_back_until_both_nodes_read_one_file(
+        ros_context: Any, built: Path, at_ledger: str, here: str, reason: str) -> None:
+    with running(ros_context, built, at_ledger) as (world, ledger):
+        assert ledger.start_by_itself()
+        target = add_node(world, built / 'other', 'target', site=here)
+        assert target.start_by_itself()
+        robot = Robot(world, ledger.pipeline.stamp_ns)
+
+        told = robot.told()
+
+        assert (told['code'], told['reason'].startswith(reason)) == (
+            'stale' if reason else 'target', True)
+        assert math.isfinite(told['x'] or math.nan) == (not reason)
+        # Once it is started again with the file of the ledger there is a target.
+        world.drop(target)
+        assert add_node(world, built / 'other', 'target', site=at_ledger).start_by_itself()
+        assert robot.told()['code'] == 'target'
