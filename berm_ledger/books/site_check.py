@@ -91,9 +91,8 @@ def check_site(
         raise BooksError(msg) from exc
     fixed = [difference for difference in found if difference.fixed]
     if fixed:
-        msg = (f'{whose}: {listed(fixed)}; what is booked rests on that: go on with the site '
-               f'file they were opened with, whose text they hold as site_text in their table '
-               f'meta, or {otherwise}')
+        msg = (f'{whose}: {listed(fixed)}; what is booked rests on that: put it back (the text of '
+               f'their site file is there as site_text in their table meta), or {otherwise}')
         raise BooksError(msg)
     return found
 

@@ -5,17 +5,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 import json
 from pathlib import Path
 import sqlite3
 
-from berm_ledger.books import Entry
+from berm_ledger.books import Entry, fold
 from berm_ledger.books.journal import Journal
 from berm_ledger.books.site_check import check_site, NOTHING, site_entry, SiteFile
 from berm_ledger.books.statement import statement_lines
+from berm_ledger.design.site_difference import differences
+from berm_ledger.design.site_file import site_from_text
 from berm_ledger.errors import BooksError
 from berm_ledger.site_source import text_digest
+from berm_ledger.survey.area import survey_area
 from books_kit import a_build
+import numpy.testing as npt
 import pytest
 
 TEXT = """\
@@ -187,6 +192,34 @@ def test_a_full_disk_leaves_the_books_as_they_were(
     assert len(held(books)[0]) == len(BUILD) + 1
 
 
+def test_neither_fold_nor_survey_rests_on_what_may_change() -> None:
+    """Every key that is free at once: rows, flags, yield and surveyed cells stay as they were."""
+    pit = '  borrow_areas: [{name: pit, polygon: [[0, 0.3], [1, 0.3], [1, 1], [0, 1]]}]\n'
+    text = TEXT + pit
+    for old, new in (
+            ('repose_deg: 33', 'repose_deg: 36'), ('[-0.35, -0.3], [0.45', '[-0.5, -0.3], [0.4'),
+            ('turning_radius_m: 1.0', 'turning_radius_m: 0.2'), ('run_up_m: 0.5', 'run_up_m: 1'),
+            ('payload_kg: 7.5', 'payload_kg: 7.5\n  clearance_m: 0.08'),
+            ('[9, 9]', '[8, 9]'), ('  borrow', f'{ROCK[len(TEXT):]}  borrow'),
+            ('format: 1', 'format: 1\nwork_order: segments\nhold_on_disturbance: false')):
+        assert text.count(old) == 1
+        text = text.replace(old, new)
+    found = differences(TEXT + pit, 'was', text, 'now')
+    tops = {d.key.partition('[')[0] for d in found}
+    assert len(tops) == 9
+    assert not any(d.fixed for d in found)
+    was, now = (site_from_text(t, 'site.yaml') for t in (TEXT + pit, text))
+
+    before, after = (fold(site, BUILD) for site in (was, now))
+    assert replace(after, site=was) == before
+    areas = [survey_area(site) for site in (was, now)]
+    assert areas[0].lattice == areas[1].lattice
+    for name in ('in_corridor', 'in_footprint', 'is_dug', 'cell_of_flat'):
+        npt.assert_array_equal(getattr(areas[0], name), getattr(areas[1], name))
+    assert areas[0].is_dug.any()
+    assert (areas[0].shares != areas[1].shares).nnz == 0
+
+
 # ---- refused -----------------------------------------------------------------------------------
 
 def test_what_booked_figures_rest_on_is_named_with_both_values(books: Path) -> None:
@@ -197,9 +230,8 @@ def test_what_booked_figures_rest_on_is_named_with_both_values(books: Path) -> N
     assert said == (
         f"{books} holds the books of another site, or of 'site.yaml' before it was changed: "
         f'berms[0].crest_height_m: 0.25 in the books, 0.3 now; rover.payload_kg: 7.5 in the '
-        f'books, 8.0 now; what is booked rests on that: go on with the site file they were '
-        f'opened with, whose text they hold as site_text in their table meta, or name another '
-        f'books file')
+        f'books, 8.0 now; what is booked rests on that: put it back (the text of their site '
+        f'file is there as site_text in their table meta), or name another books file')
     assert books.read_bytes() == before
     assert [p.name for p in books.parent.iterdir()] == [books.name]
     opened(books, TEXT).close()
