@@ -243,9 +243,9 @@ class Pipeline:
         if isinstance(look, Refused):
             return self._refuse(refusal(look.code, look.text, grid.stamp_ns))
         self._gate = self._gate.after_grid(grid.stamp_ns)
-        self._count('grids')
-        for code in ('spikes', 'carried_over', 'under_rover', 'objects'):
-            self._count(f'cells_{code}', getattr(look, code))
+        for code, number in look.counts.items():
+            self._count(code, number)
+        self._findings += look.findings
         self._after_look(look, grid.stamp_ns)
         self._borrow.take_grid(grid, was.pose, was.slack_m, look.shift, self.survey.noise)
         return self._update()

@@ -9,7 +9,7 @@ What comes out is there whole or not at all; the same bag gives the same bytes.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 import os
 from pathlib import Path
@@ -28,6 +28,7 @@ from ..findings import Finding, Severity
 from ..pipeline import Pipeline, Update
 from ..ros.borrow_text import borrow_line
 from ..survey.snapshot import NamedSurface
+from ..survey.standstill import STANDS_STILL, STANDS_STILL_TEXT
 
 # Entries written to the file together.
 BATCH = 1000
@@ -89,20 +90,26 @@ class Replayed:
 
 @dataclass
 class Tally:
-    """What became of the messages: how many there were and were used, and why not the others."""
+    """
+    What became of the messages: how many there were and were used, and why not the others.
+
+    Also how many grids came from a sensor or mapper that stood still.
+    """
 
     messages: Counter[str] = field(default_factory=Counter)
     used: Counter[str] = field(default_factory=Counter)
     refusals: dict[str, Counter[str]] = field(default_factory=dict)
     texts: dict[tuple[str, str], str] = field(default_factory=dict)
+    still: int = 0
 
-    def note(self, event: BagEvent, findings: Iterable[Finding]) -> None:
+    def note(self, event: BagEvent, findings: Sequence[Finding]) -> None:
         """Count a message and what was found about it."""
         role = str(event.value).partition(':')[0] if event.kind == 'bad' else event.kind
         role = 'elevation' if role == 'grid' else role
         self.messages[role] += 1
         refusals = [finding for finding in findings if finding.severity == Severity.REFUSAL]
         self.used[role] += not refusals
+        self.still += any(finding.code == STANDS_STILL for finding in findings)
         for finding in refusals:
             self.refusals.setdefault(role, Counter())[finding.code] += 1
             text = finding.text.removeprefix(f'{role}: ')
@@ -119,11 +126,13 @@ class Tally:
 
     def lines(self) -> tuple[str, ...]:
         """Return one line per role and reason."""
-        return tuple(
+        still = (f'{self.still} of {self.messages["elevation"]} elevation messages of no use: '
+                 f'{STANDS_STILL}: {STANDS_STILL_TEXT}')
+        return (*([still] if self.still else ()), *(
             f'{count} of {self.messages[role]} {role} messages refused: {code}: '
             f'{self.texts[role, code]}'
             for role in sorted(self.refusals)
-            for code, count in sorted(self.refusals[role].items()))
+            for code, count in sorted(self.refusals[role].items())))
 
 
 Watcher = Callable[[BagStream, int, int], None]

@@ -12,12 +12,18 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Mapping
+from dataclasses import replace
+from functools import partial
 from typing import Any
 
+from .feed import ELEVATION
 from .messages.diagnostics import ERROR, OK, STALE, Status, WARN
+from .table_text import age_text
 
 RATE_WINDOW = 20
 SILENT_REPORTS = 5
+# After so long out of sight of the berm it is said that nothing new of it was seen [ns].
+UNSEEN_NS = 10_000_000_000
 
 
 class InputMonitor:
@@ -99,6 +105,43 @@ class InputMonitor:
             return STALE, 'nothing has come in for a while'
         rate = self.rate_hz
         return OK, 'coming in' if rate is None else f'{rate:.1f} Hz'
+
+
+def input_statuses(
+    monitors: Mapping[str, InputMonitor], mistaken: Callable[[str], str], silence: str,
+    pipeline: Any,
+) -> list[Status]:
+    """
+    Return the status of every topic since the last report.
+
+    Parameters
+    ----------
+    monitors : mapping
+        The monitor of each topic.
+    mistaken : callable
+        Says what a topic is published as, where that is not what is subscribed; empty else.
+    silence : str
+        That no look could be used for long, and why; empty when that is not so.
+    pipeline : Pipeline
+        When it has seen each segment last.
+
+    Returns
+    -------
+    list of Status
+        That of elevation is a warning where grids come in and tell nothing.
+
+    """
+    statuses = {kind: monitor.report(partial(mistaken, kind))
+                for kind, monitor in monitors.items()}
+    status = statuses[ELEVATION]
+    last_ns = max(pipeline.looked_ns.values(), default=pipeline.stamp_ns)
+    if status.level == OK and silence:
+        statuses[ELEVATION] = replace(status, level=WARN, message=silence)
+    elif status.level == OK and pipeline.stamp_ns - last_ns >= UNSEEN_NS:
+        unseen = age_text(pipeline.stamp_ns, last_ns)
+        statuses[ELEVATION] = replace(
+            status, message=f'{status.message}, nothing new of the berm for {unseen}')
+    return list(statuses.values())
 
 
 class RefusalMonitor:

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
-from functools import partial
 import os
 from pathlib import Path
 import time
@@ -30,6 +29,7 @@ from .datum_levels import datum_levels_m
 from .feed import DRUM_CURRENT, DUMP, ELEVATION, feed, POSE
 from .health import (
     books_status,
+    input_statuses,
     InputMonitor,
     journal_status,
     masked_status,
@@ -220,7 +220,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         refusal = refused[0].text if refused else ''
         self._monitor(kind).note(self.pipeline.stamp_ns, refusal)
         if kind == ELEVATION:
-            self._silence.note(refusal, repeated=any(f.code == 'repeated_grid' for f in refused))
+            self._silence.note_grid(update.findings)
         self._book(update, show=kind not in (POSE, DRUM_CURRENT))
 
     def _monitor(self, kind: str) -> InputMonitor:
@@ -290,7 +290,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         self._draw()
         books, live, wrong = self.pipeline.books, self.live, self._intake.mistaken_type
         statuses = [
-            *(monitor.report(partial(wrong, kind)) for kind, monitor in self._monitors.items()),
+            *input_statuses(self._monitors, wrong, self._silence.text, self.pipeline),
             self._refusal_monitor.report(self._refusals),
             registration_status(self.pipeline.health),
             masked_status(self.pipeline.health.counters),

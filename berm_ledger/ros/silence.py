@@ -4,12 +4,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 from .table_text import age_text
+from ..findings import Finding, Severity
+from ..survey.standstill import NOTHING_NEW, STANDS_STILL
 
 # After so long without a look the table says so, and is sent again as long as that lasts.
 SILENT_S = 10.0
+# Grids that cannot tell anything new, though the ledger might well see.
+IDLE = ('repeated_grid', NOTHING_NEW)
 
 
 class Silence:
@@ -29,6 +33,13 @@ class Silence:
         self._refused_s: float | None = None
         self.note('')
 
+    def note_grid(self, findings: Iterable[Finding]) -> None:
+        """Note a grid by what was found about it."""
+        useless = [finding for finding in findings if finding.severity == Severity.REFUSAL
+                   or finding.code in (NOTHING_NEW, STANDS_STILL)]
+        self.note(useless[0].text if useless else '',
+                  repeated=any(finding.code in IDLE for finding in useless))
+
     def note(self, refusal: str, *, repeated: bool = False) -> None:
         """
         Note a grid.
@@ -36,9 +47,9 @@ class Silence:
         Parameters
         ----------
         refusal : str
-            Why it was refused; empty when it was used.
+            Why it was refused, or what was there was of no use; empty when it told something.
         repeated : bool
-            Whether it is refused only because it was used before: it could not tell anything new.
+            Whether it is of no use only because what it shows was used before.
 
         """
         now_s = self._steady_s()

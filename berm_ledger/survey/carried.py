@@ -69,7 +69,7 @@ class CarriedOver:
         self._height_m = None if moved is None else grid.height_m.copy()
         if moved is None or before_m is None:
             return None
-        both = [_both(*each) for each in zip(moved, grid.height_m.shape, before_m.shape)]
+        both = [shared(*each) for each in zip(moved, grid.height_m.shape, before_m.shape)]
         own, other = zip(*both)
         now_m, was_m = grid.height_m[own], before_m[other]
         if not _is_carried(now_m, was_m):
@@ -130,8 +130,16 @@ def moved_cells(axes: GridAxes, before: GridAxes) -> tuple[int, int] | None:
     return out[0], out[1]
 
 
-def _both(moved: int, count: int, before: int) -> tuple[slice, slice]:
-    """Return which of so many rows or columns two grids share, of one and the other."""
+def shared(moved: int, count: int, before: int) -> tuple[slice, slice]:
+    """
+    Return which of so many rows or columns two grids share, of one and the other.
+
+    Examples
+    --------
+    >>> shared(2, 5, 6)
+    (slice(0, 4, None), slice(2, 6, None))
+
+    """
     first, past = max(0, -moved), max(0, min(count, before - moved))
     return slice(first, past), slice(first + moved, max(0, past + moved))
 
@@ -153,19 +161,46 @@ def _is_carried(now_m: NDArray[np.float32], was_m: NDArray[np.float32]) -> bool:
     every = max(1, math.isqrt(now_m.size // SAMPLE_CELLS))
     own = now_m[::every, ::every]
     same = own == was_m[::every, ::every]
-    if np.count_nonzero(same) <= LEAST_SHARE * same.size:
+    least = LEAST_SHARE * same.size
+    if np.count_nonzero(same) <= least:
         return False
-    counts = np.unique(own[same], return_counts=True)[1]
+    rows_m = now_m[::every]
+    return is_no_chance(
+        own[same], np.where(rows_m == was_m[::every], rows_m, np.float32('nan')), least=least)
+
+
+def is_no_chance(
+    same_m: NDArray[np.float32], rows_m: NDArray[np.float32], *, least: float = 0.0
+) -> bool:
+    """
+    Tell whether heights that are as before can only be those of before.
+
+    Parameters
+    ----------
+    same_m : array
+        A sample of them, shape (n,) [m].
+    rows_m : array
+        Whole rows of the grid, shape (r, c) [m]; NaN where they are not as before.
+    least : float
+        More than so many are needed.
+
+    Returns
+    -------
+    bool
+        False where they are rounded, or of a perfect sensor, and may be the same by chance.
+
+    """
+    counts = np.unique(same_m, return_counts=True)[1]
     # One height may stand for what was never seen.
     count = int(counts.sum() - counts.max())
-    if count <= LEAST_SHARE * same.size or len(counts) - 1 < LEAST_DISTINCT * count:
+    if count <= least or len(counts) - 1 < LEAST_DISTINCT * count:
         return False
-    return _noise_m(now_m[::every], was_m[::every]) > LEAST_NOISE_M
+    return _noise_m(rows_m) > LEAST_NOISE_M
 
 
-def _noise_m(now_m: NDArray[np.float32], was_m: NDArray[np.float32]) -> float:
-    """Return the noise of cells in rows that stayed as they were [m]; NaN where too few did."""
-    rows = np.where(now_m == was_m, now_m, np.nan).astype(float)
+def _noise_m(rows_m: NDArray[np.float32]) -> float:
+    """Return the noise of heights along rows, NaN between [m]; NaN where too few are known."""
+    rows = rows_m.astype(float)
     width = max(0, rows.shape[1] - len(FOURTH) + 1)
     bent = np.zeros((len(rows), width))
     for k, weight in enumerate(FOURTH.tolist() if width else ()):

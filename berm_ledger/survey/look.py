@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from .registration import Shift
 from .surface import Fused
+from ..findings import Finding
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,6 +33,8 @@ class Look:
         Where they are not all NaN, as ``shown_pieces`` gives it, shape (k, 3).
     raised_m : float
         By how much all heights before were raised, as the frame was found to lie lower [m].
+    findings : tuple of Finding
+        That nothing was measured anew, where it is so.
 
     """
 
@@ -44,3 +47,10 @@ class Look:
     measured_m: NDArray[np.float32]
     shown: NDArray[np.int32] | None
     raised_m: float
+    findings: tuple[Finding, ...]
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """One grid used and how many cells were masked, by code."""
+        masked = ('spikes', 'carried_over', 'under_rover', 'objects')
+        return {'grids': 1, **{f'cells_{code}': getattr(self, code) for code in masked}}

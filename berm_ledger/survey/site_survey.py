@@ -39,6 +39,7 @@ from .sampling import (
 )
 from .sections import Sections, sections_of_berm
 from .standing import Ground, ground_at, mean_inverse, spread_along
+from .standstill import Standstill
 from .surface import SiteSurface
 from .turns import Turns
 from .volumes import VolumeSums
@@ -85,7 +86,7 @@ class SiteSurvey:
         self.places = PlaceOfGrids(self.area.lattice)
         self._crests = CrestLines(self.area, self.sections, self.places)
         self._turns = Turns(self.area)
-        self._carried = CarriedOver()
+        self._carried, self._standstill = CarriedOver(), Standstill()
         self._corridors_m2 = [
             float(self.area.shares[row].sum()) * self.area.lattice.cell_area_m2
             for row in range(len(self.area.segments))]
@@ -235,7 +236,8 @@ class SiteSurvey:
         turn = self._turns.after_look(fused.seen, self.surface.looks, fused.moved)
         self._crests.touch_rows(turn)
         return Look(shift, fused, spikes, carried, len(under), len(objects), measured, shown,
-                    self.registration.raised_m)
+                    self.registration.raised_m,
+                    self._standstill.findings(grid, site_from_base, fused.seen))
 
     def part_of(self, grid: ElevationGrid) -> ElevationGrid:
         """Return the part of a grid that may show a surveyed cell."""

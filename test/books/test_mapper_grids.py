@@ -7,12 +7,16 @@ What the sensor does not see at the moment comes again as it was, the place of t
 common practice, no source. Taken for looks that booked dozens of losses in one build.
 """
 
+from dataclasses import replace
+
 from berm_ledger.books.entries import Entry
 from berm_ledger.pipeline import Pipeline
 from berm_ledger.simulation import (
     BuildOptions,
     DRIFTING,
     Intrusion,
+    Noise,
+    QUIET,
     SimulatedBuild,
     YardOptions,
 )
@@ -22,14 +26,17 @@ import numpy as np
 import pytest
 
 
-def built(seed: int, **options: object) -> tuple[Pipeline, SimulatedBuild, list[Entry]]:
-    """Build the berm of the demo under a mapper; return pipeline, build and changes booked."""
+def built(
+    seed: int, **options: object
+) -> tuple[Pipeline, SimulatedBuild, list[Entry], list[str]]:
+    """Build the berm of the demo under a mapper; return also changes booked and codes found."""
     build = SimulatedBuild(demo_site(), seed=seed, options=BuildOptions(
         yard=YardOptions(noise=DRIFTING), **options))
     pipeline, mapper = Pipeline(build.site), Mapper()
-    entries = [entry for event in build.events()
-               for entry in feed(pipeline, mapper.published(event)).entries]
-    return pipeline, build, [entry for entry in entries if entry.kind in CHANGES]
+    updates = [feed(pipeline, mapper.published(event)) for event in build.events()]
+    return (pipeline, build,
+            [entry for update in updates for entry in update.entries if entry.kind in CHANGES],
+            [finding.code for update in updates for finding in update.findings])
 
 
 @pytest.fixture(scope='module')
@@ -42,8 +49,32 @@ def test_nothing_false_is_booked(undisturbed):
     assert undisturbed[2] == []
 
 
+def test_a_robot_that_looks_elsewhere_is_told_from_a_mapper_that_stands_still(undisturbed):
+    codes = undisturbed[3]
+    assert 'nothing_new' not in codes
+    assert 'stands_still' not in codes
+
+
+def codes_of_hung(noise: Noise) -> set[str]:
+    """Return what is found in a build whose mapper stands still from the first load on."""
+    build = SimulatedBuild(demo_site(), seed=2, options=BuildOptions(
+        most_loads=3, yard=YardOptions(noise=noise)))
+    pipeline, mapper, last, codes = Pipeline(build.site), Mapper(), None, set()
+    for event in map(mapper.published, build.events()):
+        if event.kind == 'grid':
+            last = last if last is not None and pipeline.books.dumps else event.value
+            event = event._replace(value=replace(last, stamp_ns=event.value.stamp_ns))
+        codes |= {finding.code for finding in feed(pipeline, event).findings}
+    return codes
+
+
+def test_a_mapper_that_stands_still_is_found_where_heights_have_noise():
+    assert 'stands_still' in codes_of_hung(DRIFTING)
+    assert codes_of_hung(QUIET) == set()
+
+
 def test_loads_are_measured_as_well_as_without_a_mapper(undisturbed):
-    pipeline, build, _ = undisturbed
+    pipeline, build, *_ = undisturbed
     error = np.array([record.volume_m3 - true['volume_m3'] for record, true in zip(
         pipeline.books.dumps, build.truth()['dumps'])])
     stated = np.array([record.volume_se_m3 for record in pipeline.books.dumps])
@@ -56,7 +87,7 @@ def test_loads_are_measured_as_well_as_without_a_mapper(undisturbed):
 
 def test_a_loss_is_found_all_the_same():
     # No load follows, which might bury it before it has been seen twice.
-    _, _, changes = built(3, intrusions=(Intrusion('remove', 0.001, 1.1, mended=False),))
+    _, _, changes, _ = built(3, intrusions=(Intrusion('remove', 0.001, 1.1, mended=False),))
     lost = [entry for entry in changes if entry.kind == 'disturbed']
     assert len(lost) >= 1
     assert sum(entry.data['volume_m3'] for entry in lost) == pytest.approx(0.001, rel=0.15)

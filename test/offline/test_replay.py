@@ -26,6 +26,7 @@ from berm_ledger.pipeline import Update
 from berm_ledger.simulation import BuildOptions, SensorOptions, SimulatedBuild, YardOptions
 from berm_ledger.site_source import load_site
 from berm_ledger.survey.snapshot import NamedSurface
+from berm_ledger.survey.standstill import STANDS_STILL, STANDS_STILL_TEXT
 import numpy as np
 import pytest
 import yaml
@@ -59,6 +60,15 @@ def test_tally_counts_by_role_and_names_the_most_frequent_reason() -> None:
         '1 of 5 elevation messages refused: bad_message: no layer top',
         '3 of 5 elevation messages refused: wrong_frame: the grid is in odom',
         '1 of 1 pose messages refused: wrong_frame: the pose is in odom')
+
+
+def test_tally_tells_of_grids_of_a_mapper_that_stands_still() -> None:
+    tally = Tally()
+    for code in ('', 'nothing_new', STANDS_STILL, STANDS_STILL):
+        tally.note(event('grid'), [Finding(code, 'the same', Severity.WARNING, 0)] if code else [])
+    assert tally.used == {'elevation': 4}
+    assert tally.lines() == (
+        f'2 of 4 elevation messages of no use: stands_still: {STANDS_STILL_TEXT}',)
 
 
 class Kept:

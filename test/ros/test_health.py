@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 from berm_ledger.ros.health import (
     books_status,
+    input_statuses,
     InputMonitor,
     journal_status,
     masked_status,
@@ -55,6 +56,32 @@ def test_stamps_that_stand_still_or_go_back_make_no_rate():
 
     assert monitor.rate_hz is None
     assert monitor.report().level == OK
+
+
+def elevation_status(*, came=True, refusal='', silence='', seen_s=(100,)):
+    """Return the status of the grids at 100 s, the last of them seen then."""
+    monitor, now_ns = InputMonitor('elevation'), 100_000_000_000
+    if came:
+        monitor.note(now_ns, refusal)
+    pipeline = SimpleNamespace(
+        stamp_ns=now_ns, looked_ns={('west', k): s * 10**9 for k, s in enumerate(seen_s)})
+    return input_statuses({'elevation': monitor}, lambda kind: '', silence, pipeline)[0]
+
+
+def test_grids_that_tell_nothing_are_a_warning_that_says_why():
+    said = 'NO LOOK COULD BE USED for 35s: the same heights on and on'
+    status = elevation_status(silence=said)
+    assert (status.level, status.message) == (WARN, said)
+    # What is worse stays.
+    assert elevation_status(silence=said, refusal='frame odom').level == ERROR
+    assert elevation_status(silence=said, came=False).level == STALE
+
+
+def test_grids_of_another_place_are_in_order_and_say_so():
+    status = elevation_status(seen_s=(40, 65))
+    assert (status.level, status.message) == (OK, 'coming in, nothing new of the berm for 35s')
+    assert elevation_status(seen_s=(40, 95)).message == 'coming in'
+    assert elevation_status(seen_s=()).message == 'coming in'
 
 
 def test_silence_becomes_stale_and_ends_with_the_next_message():

@@ -9,6 +9,7 @@ import time
 from berm_ledger.books.journal import Journal
 from berm_ledger.books.rows import State
 from berm_ledger.errors import UsageError
+from berm_ledger.findings import Finding, Severity
 from berm_ledger.ros.messages import (
     blind_text_from_rework,
     blocked_from_occupancy_grid,
@@ -20,7 +21,8 @@ from berm_ledger.ros.messages import (
     status_from,
 )
 from berm_ledger.site_source import load_site
-from ledger_kit import a_grid, a_job_that_waits, a_pose, FakePipeline, NS, SITE_TEXT
+from berm_ledger.survey.standstill import STANDS_STILL
+from ledger_kit import a_grid, a_job_that_waits, a_pose, FakePipeline, NS, SITE_TEXT, Update
 import pytest
 from ros_kit import World
 
@@ -461,6 +463,27 @@ def test_flags_say_while_no_grid_can_be_used_for_long(world, site_file, tmp_path
     bench.grid(22.0, 0.15)
     world.until(lambda: {'segments', 'rework'} <= set(bench.heard))
     assert blind_text_from_rework(bench.heard['rework']) == ''
+
+
+def test_a_mapper_that_stands_still_is_told_to_all(world, site_file, tmp_path):
+    from diagnostic_msgs.msg import DiagnosticArray
+    now_s, health = [500.0], []
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite', steady_s=lambda: now_s[0]).start()
+    bench.robot.create_subscription(DiagnosticArray, '/diagnostics', health.append, 10)
+    text = 'the same heights on and on'
+    bench.ledger.pipeline.add_grid = lambda grid: Update(findings=(
+        Finding(STANDS_STILL, text, Severity.WARNING, grid.stamp_ns),))
+    for stamp_s in (11.0, 21.0, 31.0):
+        now_s[0] += 12.0
+        bench.heard.clear()
+        bench.grid(stamp_s, 0.15)
+        world.until(lambda: {'table', 'rework'} <= set(bench.heard))
+    assert f'\nNO LOOK COULD BE USED for 36s: {text}\n' in bench.heard['table'].data
+    assert blind_text_from_rework(bench.heard['rework']) == (
+        f'no look could be used for 36s: {text}')
+    world.until(lambda: any(
+        status.message == f'NO LOOK COULD BE USED for 36s: {text}'
+        for array in health for status in array.status if status.name.endswith('elevation')))
 
 
 def test_an_order_that_cannot_be_followed_says_why(world, site_file, tmp_path):

@@ -2,7 +2,10 @@
 # SPDX-License-Identifier: Apache-2.0
 """For how long no grid could be used, with a clock of the test's own."""
 
+from berm_ledger.findings import Finding, Severity
 from berm_ledger.ros.silence import Silence
+from berm_ledger.ros.table_text import WIDTH
+from berm_ledger.survey.standstill import NOTHING_NEW_TEXT, STANDS_STILL_TEXT
 import pytest
 
 
@@ -63,6 +66,27 @@ def test_one_that_only_gets_nothing_new_to_see_is_not_blind(now_s, silence, away
 
     assert silence.text
     assert silence.blind_text == ''
+
+
+def found(code, text='said'):
+    refused = code in ('wrong_frame', 'repeated_grid')
+    return [Finding(code, text, Severity.REFUSAL if refused else Severity.WARNING, 0)]
+
+
+@pytest.mark.parametrize(('code', 'text', 'blind'), [
+    ('nothing_new', NOTHING_NEW_TEXT, False), ('stands_still', STANDS_STILL_TEXT, True),
+    ('wrong_frame', 'frame odom', True), ('repeated_grid', 'used already', False)])
+def test_grids_that_show_the_same_again_are_no_looks(now_s, silence, code, text, blind):
+    for _ in range(35):
+        now_s[0] += 1.0
+        silence.note_grid(found(code, text))
+    assert silence.text == f'NO LOOK COULD BE USED for 35s: {text}'
+    # It must not be cut off in the table, however long it lasts.
+    assert len(silence.text.replace('35s', '120min')) <= WIDTH
+    assert bool(silence.blind_text) == blind
+
+    silence.note_grid(found('odd_mass'))
+    assert silence.text == silence.blind_text == ''
 
 
 def test_it_is_told_again_every_ten_seconds(now_s, silence):
