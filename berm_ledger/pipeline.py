@@ -3,13 +3,13 @@
 """
 One object: grid, pose and dump in; entries and an update out. No clock, no input or output.
 
-The live node and the replay both drive it with the same messages in the same order and so write
-the same entries. Time is that of the messages. The order of work for a grid: gates, survey, dumps
-that can be measured, changes that no dump explains, readings, states.
+Live node and replay drive it with the same messages and write the same entries. Time is that of
+the messages. Order for a grid: gates, survey, open dumps, unexplained changes, readings, states.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
@@ -127,7 +127,7 @@ class Pipeline:
         self._gate = GateState(site.frame, books_ns=books_ns, told_ns=self._dump_ns)
         self._early: EarlyDump | None = None
         self._findings: list[Finding] = []
-        self._counters: dict[str, int] = {}
+        self._counters: Counter[str] = Counter()
         self._books: Books | None = None
         ground_m = ground_level_m(kept)
         self._ground_known = site.datum_plane is not None or ground_m is not None or all(
@@ -194,6 +194,11 @@ class Pipeline:
         """Lanes of the borrow areas, by name."""
         return {desk.name: desk.lanes for desk in self._borrow.desks}
 
+    @property
+    def load_aboard(self) -> bool | None:
+        """Whether the drum is loaded, by poses and dumps of this run; None where not known."""
+        return self._borrow.aboard
+
     def next_lane(self) -> tuple[Lane, float] | None:
         """Return the lane to dig next and how deep a load cuts there [m]; None where none is."""
         return self._borrow.proposal()
@@ -221,7 +226,7 @@ class Pipeline:
             return self._refuse(finding)
         self._gate = self._gate.after_pose(pose)
         self._track.add(pose)
-        self._count('poses')
+        self._counters['poses'] += 1
         self._borrow.note_pose(pose, self.survey.shift)
         if self._early is not None:
             self._end_wait(self._early, pose)
@@ -243,8 +248,7 @@ class Pipeline:
         if isinstance(look, Refused):
             return self._refuse(refusal(look.code, look.text, grid.stamp_ns))
         self._gate = self._gate.after_grid(grid.stamp_ns)
-        for code, number in look.counts.items():
-            self._count(code, number)
+        self._counters.update(look.counts)
         self._findings += look.findings
         self._after_look(look, grid.stamp_ns)
         self._borrow.take_grid(grid, was.pose, was.slack_m, look.shift, self.survey.noise)
@@ -320,7 +324,7 @@ class Pipeline:
         finding = check_drum_current(current_a, self._gate)
         if finding:
             return self._refuse(finding)
-        self._count('drum_currents')
+        self._counters['drum_currents'] += 1
         self._borrow.note_current(current_a)
         return self._update()
 
@@ -365,13 +369,9 @@ class Pipeline:
             self._clerk.book_datum(stamp_ns)
         return taken
 
-    def _count(self, code: str, number: int = 1) -> None:
-        """Count something."""
-        self._counters[code] = self._counters.get(code, 0) + number
-
     def _note(self, code: str, text: str) -> None:
         """Report something that refuses nothing."""
-        self._count(code)
+        self._counters[code] += 1
         self._findings.append(Finding(code, text, Severity.WARNING, self.stamp_ns))
 
     def _refuse(self, finding: Finding) -> Update:
@@ -384,7 +384,7 @@ class Pipeline:
         self._gate = self._gate.after_refusal(finding)
         # Time passes, too, while a dump waits for the first pose.
         self._early = None if self._early is None else self._early.after(finding.stamp_ns)
-        self._count(finding.code)
+        self._counters[finding.code] += 1
         self._findings.append(finding)
         self._keeper.refuse(finding, self.stamp_ns)
 

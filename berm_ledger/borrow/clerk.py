@@ -93,6 +93,8 @@ class BorrowClerk:
         self._line = CurrentLine.of_rover(site.rover)
         self._currents: deque[float] = deque(maxlen=KEPT_CURRENTS)
         self._carrying = self._inside = False
+        #: Whether a load is aboard; None while neither a dump nor a lane to dig was seen.
+        self.aboard: bool | None = None
         # Whether the drum may hold, and the cut lack, what an earlier run has seen dug.
         self._resumed, self._cut_lags = bool(earlier), False
         self._pose: Pose2 | None = None
@@ -133,6 +135,9 @@ class BorrowClerk:
             # What the drum draws while it digs is not the weight of the load.
             self._currents.clear()
             self._carrying = True
+            # Where all lanes are closed there is nothing to dig.
+            if any(len(desk.voids) < len(desk.lanes) for desk in self.desks):
+                self.aboard = True
         self._pose = here
         self._clock.pose(pose.stamp_ns, here, inside)
 
@@ -205,7 +210,7 @@ class BorrowClerk:
         self._resumed = False
         self._book_load(entry, times, cut_m3, cut_se_m3, unseen)
         self._currents.clear()
-        self._carrying = False
+        self._carrying = self.aboard = False
 
     def _measure(
         self, desk: AreaDesk, noise: GridNoise, stamp_ns: int

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 # Exit code where no complete order exists.
 NOT_SERVED = 1
+NO_SOIL = ('Every lane of the borrow areas is closed: but for a load that is aboard there is no '
+           'soil left to dig.')
 SUMMARY = 'write the order of work, load by load, with every approach'
 
 
@@ -47,8 +49,10 @@ def run(args: argparse.Namespace) -> int:
     pipeline = _pipeline(loaded, args.site, args.books)
     plan = plan_work(loaded.site, rows_to_plan(pipeline), Ground(*pipeline.no_go()))
     write_whole(out, plan_csv(plan))
-    sys.stdout.write(f'{plan.summary()}\nwritten to {out}\n')
-    return 0 if plan.complete else NOT_SERVED
+    no_soil = bool(plan.steps) and any(pipeline.lanes.values()) and pipeline.next_lane() is None
+    note = f'{NO_SOIL}\n' if no_soil else ''
+    sys.stdout.write(f'{plan.summary()}\n{note}written to {out}\n')
+    return NOT_SERVED if no_soil or not plan.complete else 0
 
 
 def _pipeline(loaded: LoadedSite, site_name: str, books: str | None) -> Pipeline:

@@ -16,6 +16,8 @@ from ..borrow.production import forecast, production_of
 
 MINUTE_S = 60.0
 PARTIAL = {True: 'yes', False: 'no', None: 'unknown'}
+DRUM = {True: 'loaded', False: 'empty', None: 'unknown'}
+NONE_OPEN = 'no lane is open: there is no soil left to dig'
 
 
 def borrow_line(account: BorrowAccount, loads_left: int) -> str:
@@ -62,7 +64,7 @@ def borrow_line(account: BorrowAccount, loads_left: int) -> str:
 
 def borrow_statuses(
     lanes: Mapping[str, Sequence[Lane]], account: BorrowAccount,
-    proposal: tuple[Lane, float] | None, loads_left: int,
+    proposal: tuple[Lane, float] | None, loads_left: int, aboard: bool | None = None,
 ) -> list[Status]:
     """
     Return the borrow side as statuses: one of all, then one per lane.
@@ -77,6 +79,8 @@ def borrow_statuses(
         The lane to dig next and how deep a load cuts there [m].
     loads_left : int
         Loads still called for.
+    aboard : bool or None
+        Whether the drum is loaded; None where that is not known.
 
     Returns
     -------
@@ -86,7 +90,7 @@ def borrow_statuses(
     """
     if not lanes:
         return []
-    out = [_summary(account, proposal, loads_left, any(lanes.values()))]
+    out = [_summary(account, proposal, loads_left, aboard, any(lanes.values()))]
     for name, own in lanes.items():
         known = account.areas.get(name, AreaAccount(name))
         out += [_lane(lane, known, proposal) for lane in own]
@@ -94,7 +98,8 @@ def borrow_statuses(
 
 
 def _summary(
-    account: BorrowAccount, proposal: tuple[Lane, float] | None, loads_left: int, has_lanes: bool
+    account: BorrowAccount, proposal: tuple[Lane, float] | None, loads_left: int,
+    aboard: bool | None, has_lanes: bool,
 ) -> Status:
     """Return the status of all areas together."""
     made, told = production_of(account), forecast(account, loads_left)
@@ -116,10 +121,10 @@ def _summary(
         'unexplained_se_m3': _number(last.unexplained_se_m3 if last else math.nan, 5),
         'load_kg': _number(load.mass_kg if load else math.nan, 2),
         'load_se_kg': _number(load.mass_se_kg if load else math.nan, 2),
-        'load_partial': PARTIAL[load.partial if load else None]}
+        'load_partial': PARTIAL[load.partial if load else None], 'drum': DRUM[aboard]}
     closed = proposal is None
     level = WARN if closed or account.unbalanced else OK
-    none = 'no lane is open' if has_lanes else 'no lane fits into any borrow area'
+    none = NONE_OPEN if has_lanes else 'no lane fits into any borrow area'
     text = none if closed else (
         borrow_line(account, loads_left).removeprefix('borrow: ') or 'nothing dug yet')
     return Status('borrow', text, level, values)

@@ -263,7 +263,8 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         topics.publish_crest(pipeline.crest_profiles, pipeline.crest_lines, stamp_ns)
         account, proposal = pipeline.borrow, pipeline.next_lane()
         topics.publish_borrow(
-            borrow_statuses(pipeline.lanes, account, proposal, books.dumps_remaining),
+            borrow_statuses(pipeline.lanes, account, proposal, books.dumps_remaining,
+                            pipeline.load_aboard),
             proposal[0] if proposal else None, stamp_ns)
         topics.publish_books(
             books, stamp_ns, datum_m, borrow_line(account, books.dumps_remaining),

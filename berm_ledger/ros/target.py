@@ -27,6 +27,7 @@ from std_srvs.srv import Trigger
 from .answers import approach_poses, loads_left, target_json, target_values
 from .freshness import Receipt, same_reason, stale_text, uncertain_text
 from .intake import Intake
+from .last_load import as_soil_allows, drum_where_closed
 from .managed import ManagedNode
 from .messages import (
     blind_text_from_rework,
@@ -41,6 +42,7 @@ from .messages import (
     profiles_from_crest_cloud,
     rows_from_segments_cloud,
     stamp_ns_from,
+    status_from,
 )
 from .messages.diagnostics import OK, seconds_text, Status, WARN
 from .parameters import TargetParameters
@@ -73,8 +75,9 @@ WATCH_PERIOD_S = 0.5
 LOG_PERIOD_S = 5.0
 # What must have come in before a target is given.
 NEEDED = {'segments': PointCloud2, 'no_go': OccupancyGrid, 'rework': DiagnosticArray}
-# The crest tells where within a segment a load is missed most; the work can go on without.
-LATCHED = {**NEEDED, 'crest': PointCloud2, 'site_file': String}
+# The crest tells where within a segment a load is missed most, the borrow side whether there is
+# soil for one; the work can go on without.
+LATCHED = {**NEEDED, 'crest': PointCloud2, 'borrow': DiagnosticArray, 'site_file': String}
 # A ledger that does not tell its site file is believed; one that has another is not.
 JUDGED = ('site_file', *NEEDED)
 
@@ -123,6 +126,7 @@ class TargetNode(ManagedNode[TargetParameters]):
         self._robot: StampedPose | None = None
         self._hold_text: str | None = None
         self._blind_text = ''
+        self._drum: str | None = None
         self._stale: str | None = None
         self._shown: Pose2 | None = None
         self._offered: Target | None = None
@@ -191,11 +195,11 @@ class TargetNode(ManagedNode[TargetParameters]):
     # ---- what comes in -----------------------------------------------------------------------
 
     def _on_message(self, kind: str, msg: Any) -> None:
-        """Take one message; new segments, and a hold that begins or ends, make a new choice."""
+        """Take one message; new segments, a hold, and the end of the soil make a new choice."""
         if kind == 'dump':
             self._on_dump()
             return
-        hold_text = self._hold_text
+        before = self._hold_text, self._drum
         try:
             stamp_ns = 0 if kind == 'site_file' else stamp_ns_from(msg.header)
             self._take(kind, msg)
@@ -208,7 +212,7 @@ class TargetNode(ManagedNode[TargetParameters]):
             return
         self._unread.pop(kind, None)
         self._receipts[kind] = Receipt(self._steady_s(), stamp_ns)
-        if kind == 'segments' or self._hold_text != hold_text:
+        if kind == 'segments' or (self._hold_text, self._drum) != before:
             self._decide_and_show()
 
     def _on_dump(self) -> None:
@@ -236,6 +240,8 @@ class TargetNode(ManagedNode[TargetParameters]):
             on_hold, text = hold_from_rework(msg)
             self._hold_text = text if on_hold else None
             self._blind_text = blind_text_from_rework(msg)
+        elif kind == 'borrow':
+            self._drum = drum_where_closed([status_from(item) for item in msg.status])
         else:
             self._robot = self._in_site_frame(pose_from_msg(msg))
 
@@ -277,9 +283,9 @@ class TargetNode(ManagedNode[TargetParameters]):
         """Choose for a robot pose, that of the last message where none is given."""
         if robot is None and self._robot is not None:
             robot = self._robot.pose
-        return self._choose(
+        return as_soil_allows(self._choose(
             self.site, self._rows, self._ground, robot, hold_text=self._hold_text,
-            stale_text=stale)
+            stale_text=stale), self._drum)
 
     def _decide_and_show(self) -> None:
         """Choose and publish the choice."""

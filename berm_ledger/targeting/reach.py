@@ -100,6 +100,7 @@ class ReachMap:
         self.lattice = yard_lattice(site, self.half_width_m)
         self.centres_xy = self.lattice.centres_xy().reshape(-1, 2)
         self._free_of_things(site, obstacles)
+        self._areas = self._in_borrow_areas(site, obstacles)
         self.cover = [self._covered(obstacles, k) for k in range(obstacles.segments)]
         self._exit = None if exit_xy is None else self.cell_of(exit_xy)
         self._join()
@@ -227,6 +228,7 @@ class ReachMap:
         for area in yard.keep_outs:
             off = area.polygon.distance_m(centres) >= self.half_width_m
             self.free &= off & ~area.polygon.contains(centres)
+        self._declared = self.free.copy()
         soil = obstacles.owner == len(obstacles.names) - 1
         if soil.any():
             distance, _ = cKDTree(obstacles.points_xy[soil]).query(centres)
@@ -280,16 +282,32 @@ class ReachMap:
 
     def _sources(self, site: Site, robot: Pose2 | None) -> Bools:
         """Return the free cells that loads come from."""
-        out = np.zeros(self.cells, dtype=bool)
         if site.yard.borrow_areas:
-            for area in site.yard.borrow_areas:
-                out |= area.polygon.contains(self.centres_xy)
-            return out & self.free
+            return self._areas & self.free
         if robot is None:
             return self._out(self.free)
+        out = np.zeros(self.cells, dtype=bool)
         nearest = self._cell_near(robot)
         out[nearest] = nearest >= 0
         return out
+
+    def _in_borrow_areas(self, site: Site, obstacles: Obstacles) -> Bools:
+        """
+        Return the cells in the borrow areas.
+
+        Where blocked ground, as closed lanes are, has left none of them free it is the ground
+        right around them: a load that is aboard has come out over it.
+        """
+        out, around = np.zeros((2, self.cells), dtype=bool)
+        soil = obstacles.owner == len(obstacles.names) - 1
+        reach = self.half_width_m + 1.5 * self.lattice.cell_m
+        reach += float(obstacles.radius_m[soil].max(initial=0.0))
+        for area in site.yard.borrow_areas:
+            inside = area.polygon.contains(self.centres_xy)
+            out |= inside
+            around |= inside | (area.polygon.distance_m(self.centres_xy) <= reach)
+        shut = (out & self._declared).any() and not (out & self.free).any()
+        return around if shut else out
 
     def _cell_near(self, robot: Pose2) -> int:
         """Return the free cell nearest to a robot, -1 where it is far from all."""

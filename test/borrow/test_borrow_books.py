@@ -22,6 +22,7 @@ from berm_ledger.simulation import (
     YardOptions,
 )
 from berm_ledger.survey import ElevationGrid
+from berm_ledger.targeting import choose_target, Ground, Target
 from borrow_kit import a_site
 import numpy as np
 import pytest
@@ -278,6 +279,29 @@ def test_a_lane_dug_too_deep_is_closed_and_no_go() -> None:
     proposal = pipeline.next_lane()
     assert proposal is not None
     assert proposal[0].number != 1
+
+
+def test_the_last_load_may_be_dumped_once_no_lane_is_open() -> None:
+    """A drum that has dug is loaded, after its dump empty, also where it stands in the pit."""
+    site = a_site(((-3.0, -0.2), (-1.4, -0.2), (-1.4, 0.2), (-3.0, 0.2)), max_cut_m=0.03)
+    made = SimulatedBuild(site, seed=2, options=BuildOptions(
+        most_loads=8, yard=replace(YARD, borrow=BorrowOptions(one_lane=True))))
+    pipeline = Pipeline(site)
+    assert pipeline.load_aboard is None
+    for event in made.events():
+        feed(pipeline, event)
+        assert event.kind != 'dump' or pipeline.load_aboard is False
+        if pipeline.next_lane() is None:
+            break
+    assert pipeline.load_aboard is True
+    target = choose_target(
+        site, pipeline.books.rows, Ground(*pipeline.no_go()), pipeline._gate.pose.pose)
+    assert isinstance(target, Target)
+    now_ns = pipeline.stamp_ns
+    pipeline.add_pose(StampedPose(now_ns + 9 * SECOND_NS, 'map', target.pose))
+    pipeline.add_dump(math.nan)
+    pipeline.add_pose(StampedPose(now_ns + 20 * SECOND_NS, 'map', Pose2(-2.2, 0.0, 0.0)))
+    assert pipeline.load_aboard is False
 
 
 def test_a_restart_with_a_full_drum_finds_no_imbalance(

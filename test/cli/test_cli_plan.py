@@ -142,6 +142,16 @@ def test_what_cannot_be_served_is_said(call: Call, tmp_path: Path) -> None:
     assert plan('plan.csv') == []
 
 
+def test_loads_that_nobody_can_dig_are_said(
+    call: Call, site: Path, replayed: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Pipeline, 'next_lane', lambda pipeline: None)
+    done = call('plan', site, '--books', replayed, '--out', 'plan.csv')
+    assert done.code == 1
+    assert 'Every lane of the borrow areas is closed' in done.out
+    assert plan('plan.csv')
+
+
 def test_books_of_another_site_are_one_line(call: Call, replayed: Path) -> None:
     complaint = call('plan', SITE, '--books', replayed, '--out', 'plan.csv').complaint
     assert "holds the books of another site ('site.yaml'), not those of" in complaint

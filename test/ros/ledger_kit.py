@@ -85,6 +85,7 @@ class FakePipeline:
         self._height_m = math.nan
         self.inputs: list[str] = []
         self.looked_ns: dict[tuple[str, int], int] = {}
+        self.load_aboard: bool | None = None
         for entry in entries:
             self._fold.post(entry)
             self._seq, self.stamp_ns = entry.seq, entry.stamp_ns

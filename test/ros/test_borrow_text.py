@@ -74,7 +74,8 @@ def test_what_is_not_known_yet_is_there_as_unknown() -> None:
 def test_no_open_lane_is_a_warning() -> None:
     """Somebody must find another place to dig."""
     first = borrow_statuses({'pit': LANES}, account(), None, 10)[0]
-    assert (first.level, first.message) == (WARN, 'no lane is open')
+    assert (first.level, first.message) == (
+        WARN, 'no lane is open: there is no soil left to dig')
 
 
 def test_areas_too_small_for_a_lane_are_not_called_closed() -> None:

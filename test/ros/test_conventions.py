@@ -29,7 +29,7 @@ ROOT = Path(__file__).resolve().parents[2]
 NODES = ('ledger', 'target', 'yard')
 INPUTS = {
     'ledger': ('pose', 'dump', 'elevation'),
-    'target': ('pose', 'segments', 'crest', 'no_go', 'rework', 'site_file')}
+    'target': ('pose', 'segments', 'crest', 'no_go', 'rework', 'borrow', 'site_file')}
 OUTPUTS = {
     'ledger': ('segments', 'crest', 'table', 'rework', 'no_go', 'markers', 'site_file'),
     'target': ('target_pose', 'target_path', 'target')}

@@ -12,13 +12,14 @@ from berm_ledger.books.profile import CrestProfile
 from berm_ledger.geometry import Pose2, StampedPose
 from berm_ledger.ros.messages import (
     fill_crest_cloud,
+    fill_diagnostics,
     fill_occupancy_grid,
     fill_pose,
     fill_rework,
     fill_segments_cloud,
     status_from,
 )
-from berm_ledger.ros.messages.diagnostics import OK, STALE, WARN
+from berm_ledger.ros.messages.diagnostics import OK, STALE, Status, WARN
 from berm_ledger.site_source import load_site
 from ledger_kit import a_pose, LATTICE, NS, SITE_TEXT
 import numpy as np
@@ -64,6 +65,7 @@ class Bench:
             for name, kind in (('segments', 'sensor_msgs/msg/PointCloud2'),
                                ('crest', 'sensor_msgs/msg/PointCloud2'),
                                ('rework', 'diagnostic_msgs/msg/DiagnosticArray'),
+                               ('borrow', 'diagnostic_msgs/msg/DiagnosticArray'),
                                ('no_go', 'nav_msgs/msg/OccupancyGrid'))}
         from berm_ledger.ros.wire import POSE_TYPES
         self.pose_class = POSE_TYPES[parameters.get('pose_type', 'pose_stamped')]
@@ -164,6 +166,27 @@ class Bench:
         if start is not None:
             fill_pose(request.start, start)
         return self.world.call(self.robot, GetPlan, 'target/plan_approach', request).plan
+
+
+def test_where_no_lane_is_open_only_a_load_aboard_gets_a_target(bench):
+    from diagnostic_msgs.msg import DiagnosticArray
+    bench.feed()
+    assert bench.next_target()[0]
+
+    def tell(drum):
+        msg = DiagnosticArray()
+        fill_diagnostics(msg, [
+            Status('borrow', 'no lane', WARN, {'next_lane': '', 'drum': drum}),
+            Status('borrow pit lane 1', 'closed', WARN)], stamp_ns=0, types=bench.types)
+        bench.out['borrow'].publish(msg)
+
+    tell('loaded')
+    bench.world.until(lambda: 'this is for the load that is aboard' in bench.status().message)
+    assert bench.next_target()[0]
+    tell('empty')
+    bench.world.until(lambda: 'there is no soil left to dig' in bench.status().message)
+    success, content = bench.next_target()
+    assert (success, content['code']) == (False, 'blocked')
 
 
 def test_service_and_topics_say_the_same(bench):

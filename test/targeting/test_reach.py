@@ -215,3 +215,35 @@ def test_sets_as_numbers_and_back(bits):
     mask = mask_from_built(bits)
     assert mask == sum(1 << k for k, bit in enumerate(bits) if bit)
     assert built_from_mask(mask, len(bits)).tolist() == bits
+
+
+def pit_map(blocked, keep_outs=()):
+    """Return the map of a yard with a pit of which some parts are blocked."""
+    site = site_of(straight(1.0), yard=SMALL, borrow=(PIT,), keep_outs=keep_outs)
+    lattice = Lattice(-3.0, -3.0, 0.05, 121, 161)
+    cells = np.zeros(lattice.shape, dtype=bool)
+    for part in blocked:
+        cells |= part.contains(lattice.centres_xy())
+    return map_of(site, Ground(lattice, cells))[0]
+
+
+def test_a_pit_all_closed_leaves_the_ground_around_it_to_come_from():
+    """Loads that are aboard have come out of it; no lane is left free, and none is driven on."""
+    reach = pit_map([PIT])
+    assert reach.sources.any()
+    assert not (reach.sources & ~reach.free).any()
+    around = [Point(xy).distance(Polygon(PIT.corners_xy))
+              for xy in reach.centres_xy[reach.sources]]
+    assert min(around) > 0.2
+    assert max(around) < 0.4
+    assert np.isfinite(reach.field(built_from_mask(0, 3)).distance_m).any()
+
+
+def test_of_a_pit_partly_closed_the_open_part_is_what_loads_come_from():
+    reach = pit_map([rectangle(3.0, -1.0, 4.5, 0.0)])
+    assert (reach.sources <= PIT.contains(reach.centres_xy)).all()
+    assert reach.sources.any()
+
+
+def test_a_pit_that_the_site_itself_keeps_off_is_no_source():
+    assert not pit_map([PIT], keep_outs=[rectangle(2.7, -1.3, 4.8, 1.3)]).sources.any()
