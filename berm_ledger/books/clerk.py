@@ -41,7 +41,7 @@ from ..geometry import StampedPose
 from ..survey.datum import Source
 from ..survey.look import Look
 from ..survey.registration import Shift
-from ..survey.site_survey import SiteSurvey
+from ..survey.site_survey import COMPLETE_LOOKS, SiteSurvey
 from ..survey.snapshot import NamedSurface
 
 # A shift of the map is booked when it has moved by this much since the last one booked [m].
@@ -54,6 +54,9 @@ SLIDE_M = 0.10
 SHARED_M = 0.0003
 # A weighed load that rose by less is told of [standard deviations].
 SHORT_SIGMAS = 3.0
+# A survey without a datum is worth keeping each time it has grown to so many times the looks: what
+# a kill takes of it may lie under a load before it is seen again.
+KEPT_GROWTH = 1.25
 HOLD_TEXT = 'soil was disturbed: people may be in the yard; look before work goes on'
 
 
@@ -91,6 +94,7 @@ class Clerk:
         self._booked_shift = Shift()
         # Whether something was booked that makes the layers worth keeping.
         self.layers_are_news = False
+        self._kept_looks = 0.0
 
     # ---- going on from an earlier run --------------------------------------------------------
 
@@ -179,6 +183,15 @@ class Clerk:
         if max(step, abs(shift.dz_m - last.dz_m)) >= DRIFT_M:
             self._booked_shift = shift
             self._keeper.book('map_shift', stamp_ns, None, None, shift_data(shift))
+        self._keep_survey()
+
+    def _keep_survey(self) -> None:
+        """Have the survey kept, before there is a datum, whenever it has grown."""
+        if self._survey.datum is not None:
+            return
+        looks = float(np.minimum(self._survey.surface.looks, COMPLETE_LOOKS).sum())
+        if looks > KEPT_GROWTH * self._kept_looks:
+            self._kept_looks, self.layers_are_news = looks, True
 
     # ---- dumps -------------------------------------------------------------------------------
 
