@@ -12,6 +12,10 @@ from .surface import footprint_half_width_m
 from ..geometry import Polygon
 from ..geometry.segments2 import gap_between
 
+# Loads scatter across the line on which they are dumped: a ridge of them is broader by so much
+# than its slopes say, in whole simulated builds [m].
+BROADER_M = 0.05
+
 
 def notes_of_site(site: Site) -> tuple[str, ...]:
     """
@@ -110,10 +114,67 @@ def _toe_under_rover(site: Site) -> Iterator[str]:
                    f'rover off the toe')
 
 
+def filled_top_m(site: Site, berm: Berm) -> float:
+    """
+    Return how much of a flat top loads along one line bring within the height tolerance.
+
+    They heap up a ridge, which falls off to either side at the angle of repose.
+
+    Parameters
+    ----------
+    site : Site
+        Soil and rover.
+    berm : Berm
+        The berm.
+
+    Returns
+    -------
+    float
+        Width across the line [m].
+
+    """
+    return BROADER_M + 2.0 * berm.height_tolerance_m / math.tan(site.material.repose_rad)
+
+
+def unfilled_share(site: Site, berm: Berm) -> float:
+    """
+    Return which share of the design is not there once a ridge along its line stands to height.
+
+    Parameters
+    ----------
+    site : Site
+        Soil and rover.
+    berm : Berm
+        The berm.
+
+    Returns
+    -------
+    float
+        Share of the cross-section; NaN for a level crest, whose height above the ground differs.
+
+    """
+    height_m = math.nan if berm.crest_height_m is None else berm.crest_height_m
+    ridge_m = BROADER_M + height_m / math.tan(site.material.repose_rad)
+    return 1.0 - ridge_m / (berm.crest_width_m + height_m / berm.side_slope)
+
+
+def _wide_tops(site: Site) -> Iterator[str]:
+    """Yield berms whose flat top is wider than what loads along one line can fill."""
+    for berm in site.berms:
+        filled_m, share = filled_top_m(site, berm), unfilled_share(site, berm)
+        if berm.crest_width_m > filled_m:
+            lacks = '' if math.isnan(share) else f', some {100.0 * share:.0f} % of the soil,'
+            yield (f'the top of berm {berm.name!r} is {berm.crest_width_m:.2f} m wide; loads are '
+                   f'dumped along its line and fill {filled_m:.2f} m of that: its edges{lacks} '
+                   f'stay open, though its crest comes to grade; fill them by other means, or '
+                   f'make it no wider')
+
+
 NOTES: tuple[Callable[[Site], Iterator[str]], ...] = (
     _covered_areas,
     _overlapping_berms,
     _areas_outside,
     _drop_under_rover,
     _toe_under_rover,
+    _wide_tops,
 )

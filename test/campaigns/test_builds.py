@@ -5,10 +5,13 @@
 import math
 
 from berm_ledger.design import segments_of_site
+from berm_ledger.design.notes import filled_top_m, unfilled_share
+from berm_ledger.design.site_file import site_from_text
+from berm_ledger.design.surface import height_at_distance_m
 from berm_ledger.geometry import Pose2
 from builds import Build, FAMILIES, Result, table
 from builds_referee_kit import Referee
-from builds_sites_kit import draw, MOST_RISE, rise_m
+from builds_sites_kit import draw, Drawn, MOST_RISE, rise_m
 import numpy as np
 import pytest
 from targeting_kit import rectangle, ring, site_of, straight
@@ -28,6 +31,41 @@ def test_a_build_ends_at_grade_without_a_fault(number):
     assert min(result.crest) >= 0.9
     assert result.loads <= 1.10 * result.least_loads + 1.0
     assert f'| {result.family} | 1 | 100.0 % |' in table([result])
+
+
+WIDE = """\
+format: 1
+frame: map
+berms:
+  - {name: flat, centreline: [[1.5, -0.6], [1.5, 0.6]], crest_height_m: 0.16, crest_width_m: 0.3,
+     side_slope_deg: 32, segment_length_m: 0.4, height_tolerance_m: 0.025, line_tolerance_m: 0.06}
+material: {loose_density_kg_m3: 1500, repose_deg: 33}
+rover: {footprint: [[-0.45, -0.3], [0.35, -0.3], [0.35, 0.3], [-0.45, 0.3]],
+        drop_point: [1.4, 0.0], drum_width_m: 0.36, payload_kg: 6.0, turning_radius_m: 0.8,
+        run_up_m: 0.5}
+yard:
+  boundary: [[-4.0, -3.5], [6.0, -3.5], [6.0, 3.5], [-4.0, 3.5]]
+  borrow_areas: [{name: pit, polygon: [[-3.0, -1.0], [-1.4, -1.0], [-1.4, 1.0], [-3.0, 1.0]]}]
+"""
+
+
+def test_of_a_wide_top_a_build_fills_what_the_check_says():
+    site = site_from_text(WIDE, 'wide')
+    berm = site.berms[0]
+    build = Build(Drawn(1, 'straight', WIDE, site, 0.8, (5.5, 3.0), ()))
+    result = build.run()
+    assert result.trouble == ''
+    # The crest is what is judged.
+    assert min(result.crest) >= 0.9
+    offset_m, station_m = np.meshgrid(np.arange(-0.6, 0.6, 0.02), np.arange(0.2, 1.01, 0.1))
+    points = berm.centreline.point_at(station_m.ravel(), offset_m.ravel())
+    soil = build.yard.soil
+    mean_m = soil.at(points, soil.rise_m).reshape(offset_m.shape).mean(axis=0)
+    filled_m = 0.02 * np.count_nonzero(mean_m > berm.crest_height_m - berm.height_tolerance_m)
+    assert filled_m == pytest.approx(filled_top_m(site, berm), abs=0.05)
+    design_m = height_at_distance_m(berm, offset_m[0])
+    share = np.maximum(0.0, design_m - mean_m).sum() / design_m.sum()
+    assert share == pytest.approx(unfilled_share(site, berm), abs=0.08)
 
 
 @pytest.mark.parametrize('family', FAMILIES)

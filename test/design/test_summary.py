@@ -117,6 +117,23 @@ def test_borrow_areas_that_hold_too_little_are_noted(cut_m, enough):
     assert (note in lines) is not enough
 
 
+@pytest.mark.parametrize(('width_m', 'noted'), [(0.11, False), (0.12, True), (0.3, True)])
+def test_tops_wider_than_loads_along_one_line_fill_are_noted(width_m, noted):
+    # By hand: 0.05 + 2 * 0.02 / tan 33 degrees = 0.112.
+    site = site_of_text(with_key('berms', f'crest_width_m: {width_m}'))
+    notes = [note for note in notes_of_site(site) if note.startswith('the top of berm')]
+    assert bool(notes) is noted
+
+
+def test_the_note_on_a_wide_top_says_what_stays_open():
+    # By hand: 0.15 / tan 33 degrees = 0.231, and 1 - (0.05 + 0.231) / (0.3 + 0.231) = 0.47.
+    note = notes_of_site(site_of_text(with_key('berms', 'crest_width_m: 0.3')))[-1]
+    assert note.startswith("the top of berm 'west' is 0.30 m wide")
+    assert 'fill 0.11 m of that: its edges, some 47 % of the soil, stay open' in note
+    level = edited(('crest_height_m: 0.15', 'crest_level_m: 0.15\n    crest_width_m: 0.3'))
+    assert 'fill 0.11 m of that: its edges stay open' in notes_of_site(site_of_text(level))[-1]
+
+
 def test_a_good_site_has_no_notes():
     assert notes_of_site(site_of_text(TEXT)) == ()
     near = with_key('yard', 'keep_outs: [{name: a, polygon: [[0, 0.24], [2, 0.24], [2, 1]]}]')

@@ -100,7 +100,8 @@ def _points(facts: Facts) -> list[str]:
         (f'<b>At grade.</b> A segment is at grade when at least {share} % of its sections have a '
          f'crest within the height tolerance of the design. A berm meets its specification when '
          f'all its segments are at grade, none is flagged for rework, and the mean crest of each '
-         f'lies within the line tolerance.'),
+         f'lies within the line tolerance. How wide a flat top is is not judged; what its edges '
+         f'lack counts as missing.'),
         ('<b>Volumes.</b> With <i>h</i> the height above the natural ground, <i>a</i> the area of '
          'a cell, sums over the corridor of a segment:'
          '<p class="formula">placed = Σ <i>h a</i>; spilled = Σ <i>h a</i> outside the design '
