@@ -179,6 +179,16 @@ def test_it_fits_every_terminal(width, height, segments, events, flags, scroll, 
     assert width < 2 or lines[-1].plain.startswith(screen.KEYS[0])
 
 
+def test_a_table_that_says_that_no_look_could_be_used_is_repeated_whole():
+    said = ('NO LOOK COULD BE USED for 35s: the same heights on and on while driving: sensor or '
+            'mapper stuck')
+    heard = take(HEARD, 'table', SimpleNamespace(data=f'1 of 2 segments\n{said}\n\nberm west'))
+    shown = text_of(replace(VIEW, heard=heard))
+    assert said in ' '.join(line.strip() for line in shown.split('\n'))
+    assert 'NO LOOK' not in text_of(replace(VIEW, heard=take(
+        heard, 'table', SimpleNamespace(data='1 of 2 segments\n\nberm west'))))
+
+
 def test_80_by_24_holds_every_part_though_there_are_many_segments():
     heard = replace(HEARD, rows=tuple(row(k + 1) for k in range(50)), flags=(FLAG,), hold_text='h')
     events = tuple(event_from_log(f'booked slump number {k}', 0) for k in range(30))

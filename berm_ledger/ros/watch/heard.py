@@ -27,6 +27,7 @@ from ...books.rows import Row, State
 from ...errors import MessageError
 
 BORROW_LINE = re.compile(r'^borrow: .*', re.MULTILINE)
+NO_LOOK_LINE = re.compile(r'^NO LOOK .*', re.MULTILINE)
 BERM_LINE = re.compile(r'^berm (.*): \d+ % of its length at grade', re.MULTILINE)
 # More than this on one site is taken for a broken message.
 MOST_SEGMENTS = 100_000
@@ -57,6 +58,8 @@ class Heard:
         What the ledger says of its health, under short names.
     borrow : str
         Line about the borrow side; empty where there is none.
+    no_look : str
+        Line that says for how long no look could be used; empty where one could.
 
     """
 
@@ -69,6 +72,7 @@ class Heard:
     target: Status | None = None
     health: tuple[Status, ...] = ()
     borrow: str = ''
+    no_look: str = ''
 
     def name_of(self, berm_index: int) -> str:
         """Return the name of a berm, its number where no table has come in."""
@@ -159,10 +163,11 @@ def _crest(msg: Any) -> dict[str, Any]:
 
 
 def _table(msg: Any) -> dict[str, Any]:
-    """Return the names of the berms, and the line about the borrow side."""
+    """Return the names of the berms, and the lines about the borrow side and missing looks."""
     text = str(msg.data)
-    borrow = BORROW_LINE.search(text)
-    return {'names': tuple(BERM_LINE.findall(text)), 'borrow': borrow[0] if borrow else ''}
+    borrow, no_look = BORROW_LINE.search(text), NO_LOOK_LINE.search(text)
+    return {'names': tuple(BERM_LINE.findall(text)), 'borrow': borrow[0] if borrow else '',
+            'no_look': no_look[0] if no_look else ''}
 
 
 def _rework(msg: Any) -> dict[str, Any]:

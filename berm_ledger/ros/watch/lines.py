@@ -62,6 +62,8 @@ def warning_lines(heard: Heard, around: Surroundings, width: int) -> list[Text]:
         words = (f'ON HOLD: {heard.hold_text}', f'  once you have looked: {order}')
         lines += [Text(line, style='bold red') for text in words for line in textwrap.wrap(
             text, width, subsequent_indent='  ', max_lines=2, placeholder=' ...')]
+    lines += [Text(line, style='bold red') for line in textwrap.wrap(
+        heard.no_look, width, subsequent_indent='  ', max_lines=2, placeholder=' ...')]
     if any(status.values.get('datum') == 'none' for status in heard.health):
         lines.append(Text('NO DATUM: the natural ground has not been surveyed yet',
                           style='bold yellow'))
