@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from .dump_line import drop_stations
 from ..books.rows import Row, State
 from ..design import Berm, Site
+from ..design.notes import filled_top_m
 from ..errors import GeometryError
 
 RELAXATION_STEPS = 40
@@ -254,6 +255,8 @@ class RiseModel:
         self.slope = berm.side_slope
         self.repose = math.tan(site.material.repose_rad)
         self.width = berm.crest_width_m
+        # Of a flat top loads along one line fill no more, and what stands is a ridge as wide.
+        self.top_m = min(berm.crest_width_m, filled_top_m(site, berm))
         self.tolerance_m = berm.height_tolerance_m
         self.drum_m = site.rover.drum_width_m
         self.yield_m3 = yield_m3
@@ -295,15 +298,15 @@ class RiseModel:
         """Return what a crest can take until it is half the tolerance too high [m3]."""
         length = row.station_to_m - row.station_from_m
         limit = row.target_height_m + 0.5 * self.tolerance_m
-        room = (ridge_area_m2(limit, self.repose, self.width)
-                - ridge_area_m2(row.height_m, self.repose, self.width))
+        room = (ridge_area_m2(limit, self.repose, self.top_m)
+                - ridge_area_m2(row.height_m, self.repose, self.top_m))
         straight = ridge_area_m2(row.target_height_m, self.slope, self.width)
         return room * max(length, bare_m3 / straight)
 
     def rise_m(self, height_m: float, volume_m3: float, length_m: float) -> float:
         """Return how much soil over a length raises a ridge of the given height [m]."""
-        area = ridge_area_m2(height_m, self.repose, self.width) + volume_m3 / length_m
-        return ridge_height_m(area, self.repose, self.width) - max(0.0, height_m)
+        area = ridge_area_m2(height_m, self.repose, self.top_m) + volume_m3 / length_m
+        return ridge_height_m(area, self.repose, self.top_m) - max(0.0, height_m)
 
     def loads_short(self, row: Row) -> float:
         """Return how far a crest is short, in loads one on the other; infinite where unseen."""
@@ -345,7 +348,7 @@ class RiseModel:
         ``V = (A(h + r) - A(h)) (w + r / tan)`` with A the cross-section.
         """
         return _rise_of_load_m(
-            max(0.0, height_m), self.yield_m3, self.drum_m, self.repose, self.width)
+            max(0.0, height_m), self.yield_m3, self.drum_m, self.repose, self.top_m)
 
     def least_loads(self, row: Row, own_share: float) -> int:
         """Return 1 where the crest is low and a load does not overshoot more than it lacks."""

@@ -55,8 +55,10 @@ def test_of_a_wide_top_a_build_fills_what_the_check_says():
     build = Build(Drawn(1, 'straight', WIDE, site, 0.8, (5.5, 3.0), ()))
     result = build.run()
     assert result.trouble == ''
-    # The crest is what is judged.
+    # The crest is what is judged: it comes to its height and not beyond, as on a sharp ridge.
     assert min(result.crest) >= 0.9
+    highest_m = max(row.height_m for row in build.pipeline.books.rows)
+    assert highest_m < berm.crest_height_m + 0.5 * berm.height_tolerance_m
     offset_m, station_m = np.meshgrid(np.arange(-0.6, 0.6, 0.02), np.arange(0.2, 1.01, 0.1))
     points = berm.centreline.point_at(station_m.ravel(), offset_m.ravel())
     soil = build.yard.soil

@@ -6,6 +6,7 @@ from dataclasses import replace
 import math
 
 from berm_ledger.books.rows import State
+from berm_ledger.design.notes import filled_top_m
 from berm_ledger.errors import GeometryError
 from berm_ledger.targeting.dump_plan import (
     dumps_remaining,
@@ -208,3 +209,14 @@ def test_two_berms_are_solved_apart():
     alone = [site_of(one), site_of(two)]
     counts = dumps_remaining(both, bare_rows(both), load)
     assert counts == sum((dumps_remaining(s, bare_rows(s), load) for s in alone), ())
+
+
+@pytest.mark.parametrize('width_m', [0.2, 0.5, 1.0])
+def test_on_a_wide_top_a_load_raises_the_ridge_that_stands(width_m):
+    site = site_of(straight(1.2))
+    filled = replace(site.berms[0], crest_width_m=filled_top_m(site, site.berms[0]))
+    wide = replace(filled, crest_width_m=width_m)
+    assert width_m > filled.crest_width_m
+    rises = [RiseModel(site, berm, site.load_volume_m3).load_rise_m(0.14)
+             for berm in (filled, wide)]
+    assert rises[0] == rises[1]
