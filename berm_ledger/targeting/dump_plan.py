@@ -247,6 +247,16 @@ def whole_loads(
         slope -= 2.0 * sign * kernel[:, k]
 
 
+def _shape_m3(row: Row, ends: int, slope: float, width_m: float) -> float:
+    """Return the volume of a segment at its target, with 0, 1 or 2 round ends [m3]."""
+    height = row.target_height_m
+    length = row.station_to_m - row.station_from_m
+    cone = math.pi * height ** 3 / (3.0 * slope ** 2)
+    flat = math.pi * width_m * height ** 2 / (2.0 * slope)
+    disc = math.pi * width_m ** 2 * height / 4.0
+    return length * ridge_area_m2(height, slope, width_m) + 0.5 * ends * (cone + flat + disc)
+
+
 class RiseModel:
     """What loads do to the height of one berm's segments."""
 
@@ -265,13 +275,13 @@ class RiseModel:
         """Return the design volume of a segment with 0, 1 or 2 round ends [m3]."""
         if math.isfinite(row.target_volume_m3):
             return row.target_volume_m3
-        height = row.target_height_m
-        length = row.station_to_m - row.station_from_m
-        cone = math.pi * height ** 3 / (3.0 * self.slope ** 2)
-        flat = math.pi * self.width * height ** 2 / (2.0 * self.slope)
-        disc = math.pi * self.width ** 2 * height / 4.0
-        return length * ridge_area_m2(height, self.slope, self.width) + (
-            0.5 * ends * (cone + flat + disc))
+        return _shape_m3(row, ends, self.slope, self.width)
+
+    def _poured_m3(self, row: Row, ends: int, design_m3: float) -> float:
+        """Return how much of the design loads along the line can bring to a bare segment [m3]."""
+        if self.width <= self.top_m:
+            return design_m3
+        return min(design_m3, _shape_m3(row, ends, self.repose, self.top_m))
 
     def need_m3(self, row: Row, ends: int) -> float:
         """
@@ -282,13 +292,13 @@ class RiseModel:
         """
         bare = self.bare_m3(row, ends)
         if not math.isfinite(row.height_m):
-            return bare
+            return self._poured_m3(row, ends, bare)
         if not math.isfinite(row.deficit_volume_m3):
             stands = ridge_area_m2(row.height_m, self.slope, self.width)
             target = ridge_area_m2(row.target_height_m, self.slope, self.width)
             need = bare * (1.0 - stands / target)
         elif row.height_m < self.tolerance_m:
-            need = row.deficit_volume_m3
+            need = self._poured_m3(row, ends, row.deficit_volume_m3)
         else:
             need = min(row.deficit_volume_m3, self._room_m3(row, bare))
         full = row.state == State.HIGH or self.stretch_wants_load(row) is False

@@ -4,6 +4,7 @@
 
 import math
 
+from berm_ledger.commands.plan import rows_to_plan
 from berm_ledger.design import segments_of_site
 from berm_ledger.design.notes import filled_top_m, unfilled_share
 from berm_ledger.design.site_file import site_from_text
@@ -53,8 +54,10 @@ def test_of_a_wide_top_a_build_fills_what_the_check_says():
     site = site_from_text(WIDE, 'wide')
     berm = site.berms[0]
     build = Build(Drawn(1, 'straight', WIDE, site, 0.8, (5.5, 3.0), ()))
+    called_for = sum(row.dumps_remaining for row in rows_to_plan(build.pipeline))
     result = build.run()
     assert result.trouble == ''
+    assert result.loads == pytest.approx(called_for, rel=0.3)
     # The crest is what is judged: it comes to its height and not beyond, as on a sharp ridge.
     assert min(result.crest) >= 0.9
     highest_m = max(row.height_m for row in build.pipeline.books.rows)
