@@ -3,15 +3,16 @@
 """
 One object: grid, pose and dump in; entries and an update out. No clock, no input or output.
 
-Live node and replay drive it with the same messages and write the same entries. Time is that of
-the messages. Order for a grid: gates, survey, open dumps, unexplained changes, readings, states.
+The live node and the replay both drive it with the same messages in the same order and so write
+the same entries. Time is that of the messages. The order of work for a grid: gates, survey, dumps
+that can be measured, changes that no dump explains, readings, states.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,58 +43,12 @@ from .survey.gates import (
     refusal,
 )
 from .survey.look import Look
-from .survey.registration import Refused, Shift
+from .survey.registration import Refused
 from .survey.site_survey import SiteSurvey
 from .survey.snapshot import NamedSurface
 from .targeting.loads import with_loads
 from .targeting.no_go import NoGo
-
-
-@dataclass(frozen=True)
-class Update:
-    """
-    What one input led to.
-
-    Parameters
-    ----------
-    entries : tuple of Entry
-        New entries in the order of booking.
-    findings : tuple of Finding
-        Problems with the input.
-    surfaces : tuple of NamedSurface
-        Layers that are worth keeping now; mostly none.
-
-    """
-
-    entries: tuple[Entry, ...] = ()
-    findings: tuple[Finding, ...] = ()
-    surfaces: tuple[NamedSurface, ...] = ()
-
-
-@dataclass(frozen=True)
-class Health:
-    """
-    How the inputs fare.
-
-    Parameters
-    ----------
-    pose_ns, grid_ns, dump_ns : int or None
-        Stamps of the last inputs used [ns].
-    shift : Shift
-        Where the last grid lay.
-    noise_m : float
-        Noise of one look at one cell [m].
-    counters : mapping
-        Inputs used, refused or masked, by code.
-
-    """
-
-    pose_ns: int | None
-    grid_ns: int | None
-    dump_ns: int | None
-    shift: Shift
-    noise_m: float
-    counters: Mapping[str, int]
+from .updates import Health, Update
 
 
 class Pipeline:
@@ -243,7 +198,8 @@ class Pipeline:
             self._lay_out(first_ground_m(self.site, grid.height_m), self._earlier)
             self._ground_known, self._earlier = True, ()
             part = self.survey.part_of(grid)
-        busy, was = self._clerk.dumps.mask(), self._track.at(grid.stamp_ns)
+        was = self._track.at(grid.stamp_ns)
+        busy = self._clerk.dumps.mask()
         look = self.survey.take_grid(grid, was.pose, busy, busy, slack_m=was.slack_m, part=part)
         if isinstance(look, Refused):
             return self._refuse(refusal(look.code, look.text, grid.stamp_ns))
@@ -390,7 +346,8 @@ class Pipeline:
 
     def _update(self) -> Update:
         """Hand out what has come together."""
-        surfaces, borrow = self._clerk.take_layers(self.stamp_ns), self._borrow
+        surfaces = self._clerk.take_layers(self.stamp_ns)
+        borrow = self._borrow
         if borrow.layers_are_news:
             surfaces = (*surfaces, *borrow.layers(self.stamp_ns))
         for code, text in borrow.take_problems():

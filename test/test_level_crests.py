@@ -11,9 +11,10 @@ from berm_ledger.books import State
 from berm_ledger.books.entries import Entry
 from berm_ledger.design import Site
 from berm_ledger.geometry import GridAxes, Pose2, StampedPose
-from berm_ledger.pipeline import Pipeline, Update
+from berm_ledger.pipeline import Pipeline
 from berm_ledger.site_source import load_site
 from berm_ledger.survey import ElevationGrid
+from berm_ledger.updates import Update
 import numpy as np
 from numpy.typing import NDArray
 import pytest

@@ -14,7 +14,7 @@ from berm_ledger.books.rows import Row, State
 from berm_ledger.design import BorrowArea, Plane, Site
 from berm_ledger.geometry import GridAxes, Polygon, Pose2, StampedPose
 from berm_ledger.kernels import compiled, numpy_only
-from berm_ledger.pipeline import Pipeline, Update
+from berm_ledger.pipeline import Pipeline
 from berm_ledger.simulation import (
     BuildOptions,
     SimEvent,
@@ -25,6 +25,7 @@ from berm_ledger.simulation import (
 from berm_ledger.site_source import load_site
 from berm_ledger.survey import ElevationGrid
 from berm_ledger.survey.gates import MOST_LAG_NS
+from berm_ledger.updates import Update
 import numpy as np
 import pytest
 

@@ -11,7 +11,6 @@ old surface is believed.
 
 from __future__ import annotations
 
-from dataclasses import replace
 import math
 
 import numpy as np
@@ -23,14 +22,14 @@ from ..design.surface import footprint_half_width_m
 from ..geometry import Lattice, Pose2
 from ..survey import ElevationGrid
 from ..survey.area import CORRIDOR_MARGIN_M
-from ..survey.carried import CarriedOver, without_carried
+from ..survey.carried import CarriedOver
 from ..survey.error_budget import effective_sample_size
 from ..survey.noise import GridNoise
 from ..survey.readings import Budget
 from ..survey.registration import Shift
-from ..survey.resample import bilinear, part_around, under_footprint, without_spikes
+from ..survey.resample import bilinear, part_around, under_footprint
 from ..survey.robust import tukey
-from ..survey.sampling import and_around
+from ..survey.sampling import and_around, cleaned
 from ..survey.site_survey import FOOTPRINT_PAD_M, OBJECT_M
 from ..survey.surface import SiteSurface
 
@@ -177,9 +176,7 @@ class BorrowPatch:
         self._grid_cell_m = grid.axes.cell_m
         points = self.points_xy + np.array([shift.dx_m, shift.dy_m])
         part = part_around(grid, points.min(axis=0), points.max(axis=0))
-        height = without_carried(without_spikes(part.height_m)[0], self._carried.fresh(part))
-        clean = replace(part, height_m=height)
-        measured = bilinear(clean, points) - np.float32(shift.dz_m)
+        measured = bilinear(cleaned(part, self._carried).grid, points) - np.float32(shift.dz_m)
         measured[~self._around] = np.nan
         measured[under_footprint(
             points, self._rover.footprint, site_from_base, FOOTPRINT_PAD_M + slack_m)] = np.nan

@@ -25,10 +25,11 @@ from ..books import Books, Entry
 from ..books.journal import Journal
 from ..errors import BagError, UsageError
 from ..findings import Finding, Severity
-from ..pipeline import Pipeline, Update
+from ..pipeline import Pipeline
 from ..ros.borrow_text import borrow_line
 from ..survey.snapshot import NamedSurface
 from ..survey.standstill import STANDS_STILL, STANDS_STILL_TEXT
+from ..updates import Update
 
 # Entries written to the file together.
 BATCH = 1000

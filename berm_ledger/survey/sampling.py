@@ -4,7 +4,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 import math
 from typing import Any
 
@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .area import SurveyArea
+from .carried import CarriedOver, without_carried
 from .grid import ElevationGrid
 from .nearby import grow
 from .registration import LIMIT_XY_M, Shift
-from .resample import at_cells, bilinear, part_around, under_footprint
+from .resample import at_cells, bilinear, part_around, under_footprint, without_spikes
 from ..geometry import Pose2
 from ..kernels import compiled
 
@@ -46,26 +47,46 @@ def sampled(grid: ElevationGrid, area: SurveyArea, shift: Shift) -> NDArray[np.f
     return measured
 
 
-def leave_out_carried(
-    measured_m: NDArray[np.float32], fresh: ElevationGrid, area: SurveyArea, shift: Shift
-) -> None:
+@dataclass(frozen=True, eq=False)
+class Cleaned:
     """
-    Leave out of a look the cells that mostly lean on heights not measured anew.
+    What of a grid is to be believed.
 
     Parameters
     ----------
-    measured_m : array
-        Heights at the cells, shape (n,) [m]; NaN is put where they are left out.
-    fresh : ElevationGrid
-        One where a cell of the grid was measured anew, zero elsewhere.
-    area : SurveyArea
-        The cells.
-    shift : Shift
-        Where the grid lies.
+    grid : ElevationGrid
+        Without single-cell spikes, and what was not measured anew.
+    fresh : array or None
+        Which cells were measured anew, as ``CarriedOver.fresh`` gives it.
+    spikes, carried_over : int
+        How many cells were left out as such.
 
     """
-    share = sampled(fresh, area, replace(shift, dz_m=0.0))
-    measured_m[share < MOSTLY_FRESH] = np.nan
+
+    grid: ElevationGrid
+    fresh: NDArray[np.bool_] | None
+    spikes: int
+    carried_over: int
+
+
+def cleaned(part: ElevationGrid, carried: CarriedOver) -> Cleaned:
+    """Return what is to be believed of a part of a grid, compared with the grid before."""
+    height, spikes = without_spikes(part.height_m)
+    fresh = carried.fresh(part)
+    height = without_carried(height, fresh)
+    clean = part if height is part.height_m else replace(part, height_m=height)
+    repeated = 0 if fresh is None else np.count_nonzero(np.isfinite(part.height_m) & ~fresh)
+    return Cleaned(clean, fresh, spikes, int(repeated))
+
+
+def sampled_anew(clean: Cleaned, area: SurveyArea, shift: Shift) -> NDArray[np.float32]:
+    """Return heights as ``sampled``, NaN where a cell leans mostly on what is not new."""
+    measured = sampled(clean.grid, area, shift)
+    if clean.fresh is not None:
+        share = sampled(replace(clean.grid, height_m=clean.fresh.astype(np.float32)), area,
+                        replace(shift, dz_m=0.0))
+        measured[share < MOSTLY_FRESH] = np.nan
+    return measured
 
 
 def shown_pieces(

@@ -10,7 +10,6 @@ the shift, sample, drop what stands too high to be soil, fuse, learn the noise.
 from __future__ import annotations
 
 from bisect import bisect_left
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -18,7 +17,7 @@ from numpy.typing import NDArray
 
 from .area import survey_area, SurveyArea
 from .blur import PlaceOfGrids
-from .carried import CarriedOver, without_carried
+from .carried import CarriedOver
 from .crest import Crest
 from .crest_lines import CrestLines
 from .datum import Datum, plane_datum, surveyed_datum, with_late_survey
@@ -28,11 +27,10 @@ from .middle import median
 from .noise import GridNoise
 from .readings import Budget, crest_figures, CrestFigures, Reading, segment_reading
 from .registration import Refused, Registration, Shift
-from .resample import without_spikes
 from .sampling import (
-    leave_out_carried,
+    cleaned,
     part_of_area,
-    sampled,
+    sampled_anew,
     shown_pieces,
     too_high,
     under_rover,
@@ -209,22 +207,14 @@ class SiteSurvey:
 
         """
         part = part or self.part_of(grid)
-        height, spikes = without_spikes(part.height_m)
-        fresh = self._carried.fresh(part)
-        height = without_carried(height, fresh)
-        clean = part if height is part.height_m else replace(part, height_m=height)
-        shift = self.registration.register(clean, self.surface, worked, self.noise.total_m)
+        clean = cleaned(part, self._carried)
+        shift = self.registration.register(clean.grid, self.surface, worked, self.noise.total_m)
         if isinstance(shift, Refused):
             return shift
         self.shift = shift
         self.use_cell(grid.axes.cell_m)
         self.places.take(grid.axes, (shift.dx_m, shift.dy_m))
-        measured = sampled(clean, self.area, shift)
-        carried = 0
-        if fresh is not None:
-            leave_out_carried(
-                measured, replace(part, height_m=fresh.astype(np.float32)), self.area, shift)
-            carried = int(np.count_nonzero(np.isfinite(part.height_m) & ~fresh))
+        measured = sampled_anew(clean, self.area, shift)
         shown = shown_pieces(measured, self.area)
         under = under_rover(self.area, shift, site_from_base, FOOTPRINT_PAD_M + slack_m)
         measured[under] = np.nan
@@ -235,8 +225,8 @@ class SiteSurvey:
             measured, grid.stamp_ns, self._look_noise_m(shift), expected, shown)
         turn = self._turns.after_look(fused.seen, self.surface.looks, fused.moved)
         self._crests.touch_rows(turn)
-        return Look(shift, fused, spikes, carried, len(under), len(objects), measured, shown,
-                    self.registration.raised_m,
+        return Look(shift, fused, clean.spikes, clean.carried_over, len(under), len(objects),
+                    measured, shown, self.registration.raised_m,
                     self._standstill.findings(grid, site_from_base, fused.seen))
 
     def part_of(self, grid: ElevationGrid) -> ElevationGrid:

@@ -12,10 +12,11 @@ from pathlib import Path
 from berm_ledger.books.entries import Entry
 from berm_ledger.design import Site
 from berm_ledger.geometry import Pose2
-from berm_ledger.pipeline import Pipeline, Update
+from berm_ledger.pipeline import Pipeline
 from berm_ledger.simulation import FIELD, Noise, SimEvent, Yard, YardOptions
 from berm_ledger.simulation.sensor import SensorOptions
 from berm_ledger.site_source import load_site
+from berm_ledger.updates import Update
 import numpy as np
 
 CONFIG = Path(__file__).resolve().parents[2] / 'config'

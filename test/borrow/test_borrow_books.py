@@ -12,7 +12,7 @@ from berm_ledger.borrow.balance import is_open
 from berm_ledger.borrow.layers import is_borrow_layer
 from berm_ledger.design import BorrowArea, Site
 from berm_ledger.geometry import Polygon, Pose2, StampedPose
-from berm_ledger.pipeline import Pipeline, Update
+from berm_ledger.pipeline import Pipeline
 from berm_ledger.simulation import (
     BorrowOptions,
     BuildOptions,
@@ -23,6 +23,7 @@ from berm_ledger.simulation import (
 )
 from berm_ledger.survey import ElevationGrid
 from berm_ledger.targeting import choose_target, Ground, Target
+from berm_ledger.updates import Update
 from borrow_kit import a_site
 import numpy as np
 import pytest

@@ -22,11 +22,11 @@ from berm_ledger.offline.replay import (
     Tally,
     Writer,
 )
-from berm_ledger.pipeline import Update
 from berm_ledger.simulation import BuildOptions, SensorOptions, SimulatedBuild, YardOptions
 from berm_ledger.site_source import load_site
 from berm_ledger.survey.snapshot import NamedSurface
 from berm_ledger.survey.standstill import STANDS_STILL, STANDS_STILL_TEXT
+from berm_ledger.updates import Update
 import numpy as np
 import pytest
 import yaml

@@ -21,6 +21,7 @@ LADDER = (
     ('survey',),
     ('books',),
     ('targeting', 'borrow'),
+    ('updates',),
     ('pipeline',),
     ('site_source',),  # reads a site file from the disk, for all that is above it
     ('simulation', 'offline', 'ros'),
