@@ -39,8 +39,10 @@ from .journal_checks import (
 from .journal_rows import (
     entries_from_rows,
     ENTRY_COLUMNS,
+    LATER_KINDS,
     row_from_entry,
     row_from_surface,
+    SCHEMA_VERSION,
     SURFACE_COLUMNS,
     surface_from_row,
 )
@@ -196,6 +198,8 @@ class Journal:
                 f'INSERT OR REPLACE INTO surfaces ({SURFACE_COLUMNS}) '
                 'VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)', layers)
             book('INSERT OR REPLACE INTO meta VALUES (?, ?)', sorted((notes or {}).items()))
+            if any(entry.kind in LATER_KINDS for entry in entries):
+                self._db.execute(f'PRAGMA user_version = {SCHEMA_VERSION}')
         self.last_seq += len(rows)
         self.meta = {**self.meta, **(notes or {})}
         self._check_still_there()

@@ -8,7 +8,14 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, Protocol
 
 from .entries import Entry, KIND_RANK
-from .journal_rows import APPLICATION_ID, entries_from_rows, EntryRow, SCHEMA, SCHEMA_VERSION
+from .journal_rows import (
+    APPLICATION_ID,
+    entries_from_rows,
+    EntryRow,
+    FIRST_VERSION,
+    SCHEMA,
+    SCHEMA_VERSION,
+)
 from ..errors import BooksError
 
 ADVICE = {
@@ -46,7 +53,7 @@ def set_up(db: Database, meta: Mapping[str, str]) -> None:
     """Make the tables of new books, and note whose they are."""
     db.execute('PRAGMA page_size = 4096')
     db.execute(f'PRAGMA application_id = {APPLICATION_ID}')
-    db.execute(f'PRAGMA user_version = {SCHEMA_VERSION}')
+    db.execute(f'PRAGMA user_version = {FIRST_VERSION}')
     db.execute('BEGIN')
     for statement in SCHEMA:
         db.execute(statement)

@@ -19,7 +19,10 @@ from ..survey.snapshot import NamedSurface
 
 # The bytes 'Berm', at the place where SQLite files say whose they are.
 APPLICATION_ID = 0x4265726D
-SCHEMA_VERSION = 1
+# What is known of the tables here, and what new books ask of a reader. Kinds of entries that came
+# later ask for more, so that a release which does not know them says that the books are newer.
+SCHEMA_VERSION, FIRST_VERSION = 2, 1
+LATER_KINDS = ('site',)
 _META = (
     "CREATE TABLE meta (key TEXT PRIMARY KEY NOT NULL CHECK (typeof(key) = 'text'), "
     "value TEXT NOT NULL CHECK (typeof(value) = 'text'))")

@@ -20,7 +20,7 @@ import zlib
 
 from berm_ledger.books import Entry, fold
 from berm_ledger.books.journal import _connect, Journal
-from berm_ledger.books.journal_rows import APPLICATION_ID
+from berm_ledger.books.journal_rows import APPLICATION_ID, SCHEMA_VERSION
 from berm_ledger.books.salvage import main as salvage_main
 from berm_ledger.errors import BooksError
 from berm_ledger.geometry import Lattice
@@ -278,7 +278,7 @@ def foreign_database(path: Path) -> None:
 def newer_schema(path: Path) -> None:
     Journal.open(path, *SITE).close()
     db = sqlite3.connect(path)
-    db.execute('PRAGMA user_version = 2')
+    db.execute(f'PRAGMA user_version = {SCHEMA_VERSION + 1}')
     db.close()
 
 
@@ -316,7 +316,7 @@ def wrong_type(path: Path) -> None:
     (lambda p: p.write_bytes(b''), 'is empty: name a books file'),
     (lambda p: p.mkdir(), 'is not a file'),
     (foreign_database, 'a database of another program.*: name a books file'),
-    (newer_schema, r'newer berm_ledger \(schema 2, this one knows 1\)'),
+    (newer_schema, r'newer berm_ledger \(schema 3, this one knows 2\)'),
     (other_tables, 'its tables are not those of books'),
     (gap, r'21 entries, but the last is number 22.*entries 1 to 3 can be read'),
     (wrong_type, r'\(entry 4 is not of the right types\).*entries 1 to 3 can be read'),

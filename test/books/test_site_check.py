@@ -10,7 +10,7 @@ import json
 from pathlib import Path
 import sqlite3
 
-from berm_ledger.books import Entry, fold
+from berm_ledger.books import Entry, fold, journal_checks
 from berm_ledger.books.journal import Journal
 from berm_ledger.books.site_check import check_site, NOTHING, site_entry, SiteFile
 from berm_ledger.books.statement import statement_lines
@@ -113,6 +113,25 @@ def test_the_change_can_be_read_with_plain_sql(books: Path) -> None:
         "SELECT seq, json_extract(data, '$.changes[0].key') FROM entries WHERE kind = 'site'")
     assert rows.fetchall() == [(len(BUILD) + 1, 'yard.keep_outs[rock].polygon')]
     db.close()
+
+
+def test_an_older_release_is_told_that_the_books_are_newer(
+        books: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It does not know the kind; books without such an entry it can read as ever."""
+    opened(books, ROCK).close()
+    copy = tmp_path / 'copy.sqlite'
+    with opened(copy, ROCK) as journal:
+        journal.append(held(books)[0])
+    plain = tmp_path / 'plain.sqlite'
+    with opened(plain, TEXT) as journal:
+        journal.append(BUILD)
+
+    monkeypatch.setattr(journal_checks, 'SCHEMA_VERSION', 1)
+    for path in (books, copy):
+        with pytest.raises(BooksError, match=r'newer berm_ledger \(schema 2, this one knows 1\): '
+                                             r'use that one'):
+            Journal.read(path)
+    assert held(plain)[0] == BUILD
 
 
 def test_once_booked_it_is_the_file_of_the_books(books: Path) -> None:
