@@ -57,15 +57,16 @@ def run(args: argparse.Namespace) -> int:
 
 def _pipeline(loaded: LoadedSite, site_name: str, books: str | None) -> Pipeline:
     """Return the pipeline as the books leave it."""
+    from ..books.journal import Journal
     from ..books.site_check import check_site, SiteFile
-    from ..offline.opened import open_books
+    from ..offline.opened import books_path
     from ..pipeline import Pipeline
     if books is None:
         return Pipeline(loaded.site)
-    opened = open_books(books)
     asked = SiteFile(Path(site_name).name, loaded.digest, loaded.text)
-    check_site(books, opened.site_file, asked, 'name other books')
-    return Pipeline(loaded.site, entries=opened.entries, surfaces=opened.surfaces)
+    with Journal.read(books_path(books)) as journal:
+        check_site(books, SiteFile.of(journal.meta), asked, 'name other books')
+        return Pipeline(loaded.site, entries=journal.entries(), surfaces=journal.surfaces())
 
 
 def rows_to_plan(pipeline: Pipeline) -> tuple[Row, ...]:

@@ -10,12 +10,13 @@ import math
 from pathlib import Path
 from typing import Any
 
+from berm_ledger.books.journal import Journal
 from berm_ledger.commands.plan import rows_to_plan
 from berm_ledger.design import design_quantities
 from berm_ledger.geometry import Pose2, StampedPose
 from berm_ledger.offline.opened import open_books
 from berm_ledger.pipeline import Pipeline
-from berm_ledger.site_source import load_site
+from berm_ledger.site_source import load_site, text_digest
 from berm_ledger.targeting.standing import standing_segments
 from cli_kit import Outcome, SITE
 import pytest
@@ -171,6 +172,22 @@ def test_a_yard_that_was_changed_since_is_planned_in(
     assert (done.code, done.err) == (1, '')
     assert 'Cannot be served' in done.out
     assert (replayed / 'books.sqlite').read_bytes() == before
+
+
+def test_books_whose_site_file_breaks_a_later_rule_are_planned_with_the_mended_one(
+        call: Call, site: Path, replayed: Path) -> None:
+    """As ledger and replay go on with them: the rule is that a berm lies inside the boundary."""
+    values = yaml.safe_load(site.read_text(encoding='utf-8'))
+    values['yard']['boundary'] = [[8, 8], [9, 8], [9, 9]]
+    with Journal.read(replayed / 'books.sqlite') as kept:
+        entries, surfaces = list(kept.entries()), kept.surfaces()
+    text = yaml.safe_dump(values)
+    with Journal.create('former.sqlite', text_digest(text), 'site.yaml', text) as former:
+        former.append(entries, surfaces)
+    done = call('plan', site, '--books', 'former.sqlite', '--out', 'plan.csv')
+    assert (done.code, done.err) == (
+        call('plan', site, '--books', replayed, '--out', 'same.csv').code, '')
+    assert plan('plan.csv') == plan('same.csv')
 
 
 def test_level_crest_needs_the_survey(call: Call, tmp_path: Path) -> None:
