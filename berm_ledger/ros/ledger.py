@@ -10,7 +10,6 @@ before grid. The node uses one single-threaded executor.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable
 import os
 from pathlib import Path
@@ -27,16 +26,8 @@ from .books_path import default_books_path
 from .borrow_text import borrow_line, borrow_statuses
 from .datum_levels import datum_levels_m
 from .feed import DRUM_CURRENT, DUMP, ELEVATION, feed, POSE
-from .health import (
-    books_status,
-    input_statuses,
-    InputMonitor,
-    journal_status,
-    masked_status,
-    RefusalMonitor,
-    registration_status,
-)
 from .intake import Intake
+from .ledger_health import LedgerHealth
 from .ledger_topics import LedgerTopics, looked_at
 from .live import LiveBooks
 from .managed import ManagedNode
@@ -58,7 +49,6 @@ from .wire import (
 from ..books import Entry
 from ..books.journal import Journal
 from ..errors import MessageError
-from ..findings import Severity
 from ..geometry import Pose2
 from ..site_source import load_site
 
@@ -104,12 +94,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         self._target: Pose2 | None = None
         self._slow_ns: int | None = None
         self._drawn = True
-        self._refusals: Counter[str] = Counter()
-        self._refusal_monitor = RefusalMonitor()
-        self._monitors = {
-            POSE: InputMonitor(POSE), DUMP: InputMonitor(DUMP, steady=False),
-            ELEVATION: InputMonitor(ELEVATION)}
-        self._current_monitor = InputMonitor(DRUM_CURRENT, steady=False)
+        self._health = LedgerHealth()
 
     @property
     def pipeline(self) -> Any:
@@ -215,19 +200,10 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         if self.live.full and self.live.flush() is None:
             return
         update = feed(self.pipeline, kind, msg, layer=self.parameters.layer)
-        refused = [f for f in update.findings if f.severity == Severity.REFUSAL]
-        self._refusals.update(f.code for f in update.findings if f.severity > Severity.NOTE)
-        refusal = refused[0].text if refused else ''
-        self._monitor(kind).note(self.pipeline.stamp_ns, refusal)
+        self._health.note(kind, self.pipeline.stamp_ns, update.findings)
         if kind == ELEVATION:
             self._silence.note_grid(update.findings)
         self._book(update, show=kind not in (POSE, DRUM_CURRENT))
-
-    def _monitor(self, kind: str) -> InputMonitor:
-        """Return the monitor of a topic; that of the drum current is shown once one came."""
-        if kind == DRUM_CURRENT:
-            self._monitors[kind] = self._current_monitor
-        return self._monitors[kind]
 
     def _book(self, update: Any, *, show: bool) -> bool:
         """Write an update and show what is due; tell whether it is written."""
@@ -289,20 +265,11 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         if self.live is None or self._topics is None or self._intake is None:
             return
         self._draw()
-        books, live, wrong = self.pipeline.books, self.live, self._intake.mistaken_type
-        statuses = [
-            *input_statuses(self._monitors, wrong, self._silence.text, self.pipeline),
-            self._refusal_monitor.report(self._refusals),
-            registration_status(self.pipeline.health),
-            masked_status(self.pipeline.health.counters),
-            journal_status(str(live.journal.path), live.fault, live.journal.last_seq,
-                           live.waiting),
-            books_status(books.on_hold, books.hold_text, len(books.flags),
-                         books.datum_seq is not None),
-        ]
-        self._topics.publish_health(statuses, self.get_clock().now().nanoseconds)
-        if not live.fault:
-            self._tell_silence(self._topics, books)
+        self._topics.publish_health(
+            self._health.statuses(self.live, self._intake.mistaken_type, self._silence.text),
+            self.get_clock().now().nanoseconds)
+        if not self.live.fault:
+            self._tell_silence(self._topics, self.pipeline.books)
 
     def _tell_silence(self, topics: LedgerTopics, books: Any) -> None:
         """Have the table say for how long no look has come in, now and then."""

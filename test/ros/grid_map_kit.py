@@ -203,7 +203,7 @@ def drive(folder: Path) -> dict[str, Any]:
         return {'heights_m': [row.height_m for row in rows],
                 'coverage': [row.coverage for row in rows],
                 'offsets_m': [row.line_offset_m for row in rows],
-                'refused': dict(ledger._refusals)}
+                'refused': dict(ledger._health.refusals)}
 
 
 if __name__ == '__main__':

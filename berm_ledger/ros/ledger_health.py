@@ -1,0 +1,86 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""What the ledger node reports of its inputs, refusals, journal and books; knows no ROS itself."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+
+from .feed import DUMP, ELEVATION, POSE
+from .health import (
+    books_status,
+    input_statuses,
+    InputMonitor,
+    journal_status,
+    masked_status,
+    RefusalMonitor,
+    registration_status,
+)
+from .live import LiveBooks
+from .messages.diagnostics import Status
+from ..findings import Finding, Severity
+
+
+class LedgerHealth:
+    """Counts messages and refusals; ``refusals`` has how many there were of each code."""
+
+    def __init__(self) -> None:
+        """Begin with nothing received."""
+        self.refusals: Counter[str] = Counter()
+        self._refusal_monitor = RefusalMonitor()
+        self._monitors = {
+            POSE: InputMonitor(POSE), DUMP: InputMonitor(DUMP, steady=False),
+            ELEVATION: InputMonitor(ELEVATION)}
+
+    def note(self, kind: str, stamp_ns: int, findings: Sequence[Finding]) -> None:
+        """
+        Note one message.
+
+        Parameters
+        ----------
+        kind : str
+            Its topic; one that need not be there is reported from its first message on.
+        stamp_ns : int
+            Time of the books after it [ns].
+        findings : sequence of Finding
+            What was found in it.
+
+        """
+        self.refusals.update(f.code for f in findings if f.severity > Severity.NOTE)
+        refusals = (f.text for f in findings if f.severity == Severity.REFUSAL)
+        monitor = self._monitors.setdefault(kind, InputMonitor(kind, steady=False))
+        monitor.note(stamp_ns, next(refusals, ''))
+
+    def statuses(
+        self, live: LiveBooks, mistaken: Callable[[str], str], silence: str
+    ) -> list[Status]:
+        """
+        Return the statuses since the last report.
+
+        Parameters
+        ----------
+        live : LiveBooks
+            Pipeline and journal.
+        mistaken : callable
+            Says what a topic is published as, where that is not what is subscribed; empty else.
+        silence : str
+            That no look could be used for long, and why; empty when that is not so.
+
+        Returns
+        -------
+        list of Status
+            Inputs first.
+
+        """
+        health, books = live.pipeline.health, live.pipeline.books
+        return [
+            *input_statuses(self._monitors, mistaken, silence, live.pipeline),
+            self._refusal_monitor.report(self.refusals),
+            registration_status(health),
+            masked_status(health.counters),
+            journal_status(str(live.journal.path), live.fault, live.journal.last_seq,
+                           live.waiting),
+            books_status(books.on_hold, books.hold_text, len(books.flags),
+                         books.datum_seq is not None),
+        ]

@@ -1,0 +1,47 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""What the ledger node reports: statuses from messages noted, without a node."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+from berm_ledger.design.site_file import site_from_text
+from berm_ledger.findings import Finding, Severity
+from berm_ledger.ros.ledger_health import LedgerHealth
+from berm_ledger.ros.messages.diagnostics import ERROR, OK, WARN
+from ledger_kit import FakePipeline, SITE_TEXT
+
+LIVE: Any = SimpleNamespace(
+    pipeline=FakePipeline(site_from_text(SITE_TEXT, 'site.yaml')), fault='', waiting=0,
+    journal=SimpleNamespace(path='b.sqlite', last_seq=3))
+
+
+def reported(health: LedgerHealth) -> dict[str, Any]:
+    return {status.name: status for status in health.statuses(LIVE, lambda topic: '')}
+
+
+def test_the_drum_current_is_reported_once_one_came() -> None:
+    health = LedgerHealth()
+    asked = ['pose', 'dump', 'elevation', 'refusals', 'registration', 'masked', 'journal', 'books']
+    assert list(reported(health)) == asked
+
+    health.note('drum_current', 5, ())
+
+    assert list(reported(health)) == [*asked[:3], 'drum_current', *asked[3:]]
+
+
+def test_refusals_and_warnings_are_counted_and_notes_are_not() -> None:
+    health = LedgerHealth()
+    health.note('elevation', 5, [
+        Finding('map_shift', 'it moved', Severity.NOTE, 5),
+        Finding('too_old', 'it is old', Severity.REFUSAL, 5),
+        Finding('turned', 'it is turned', Severity.WARNING, 5)])
+
+    statuses = reported(health)
+
+    assert health.refusals == {'too_old': 1, 'turned': 1}
+    assert (statuses['elevation'].level, statuses['refusals'].level) == (ERROR, WARN)
+    assert statuses['elevation'].values['last_refusal'] == 'it is old'
+    assert statuses['dump'].level == OK
