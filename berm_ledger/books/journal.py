@@ -63,7 +63,7 @@ class Journal:
 
     ``meta`` holds site_name, site_digest and site_text as the books were opened last to go on
     with, and notes. ``last_seq`` is the number of the last entry, 0 for none. ``news`` says what
-    ``open`` found to be another in the site file, in words that follow others; mostly empty.
+    ``open`` found to be another in the site file; mostly empty.
     """
 
     def __init__(self, path: Path, db: sqlite3.Connection, lock_fd: int | None) -> None:
@@ -244,7 +244,7 @@ class Journal:
         """Book that the site file was changed, and note it as it is now, in one transaction."""
         entry = site_entry(tuple(self.entries()), SiteFile.of(self.meta), asked, changes)
         self.append(() if entry is None else (entry,), (), asked.notes())
-        self.news = '' if entry is None else f'; the site file was changed: {entry.data["text"]}'
+        self.news = '' if entry is None else f'the site file was changed: {entry.data["text"]}'
 
     def _check_still_there(self) -> None:
         """Refuse to go on with files that are not the ones that were opened."""

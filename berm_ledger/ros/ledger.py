@@ -127,7 +127,11 @@ class LedgerNode(ManagedNode[LedgerParameters]):
                 Trigger, '~/write_report', self._write_report,
                 callback_group=ReentrantCallbackGroup())
         self.get_logger().info(
-            f'books of {given.site_file} in {path}: {journal.last_seq} entries{journal.news}')
+            f'books of {given.site_file} in {path}: {journal.last_seq} entries')
+        if journal.news:
+            self.get_logger().warning(
+                f'{path}: {journal.news}; if these are the books of another site, stop, and name '
+                f'others (books_file)')
 
     def start(self) -> None:
         """Subscribe, and show the books as they stand."""

@@ -79,7 +79,8 @@ PARAMETERS = (
         'books_file', '', ('ledger',),
         'Path of the books (SQLite); made when it does not exist, gone on with when it does. '
         'Empty: berm_ledger/NAME/books.sqlite in ROS_HOME (else ~/.ros), NAME being namespace '
-        'and site file.'),
+        'and name of the site file, wherever that lies: name the books of sites whose files have '
+        'the same name.'),
     ParameterSpec(
         'elevation_type', 'point_cloud', ('ledger',),
         'Message type on the topic elevation.', choices=('point_cloud', 'grid_map')),

@@ -85,7 +85,7 @@ def test_a_keep_out_more_is_gone_on_with_and_booked(books: Path) -> None:
     with opened(books, ROCK, 'edited.yaml') as journal:
         assert journal.last_seq == len(BUILD) + 1
         assert journal.news == (
-            '; the site file was changed: yard.keep_outs[rock].polygon: none before, '
+            'the site file was changed: yard.keep_outs[rock].polygon: none before, '
             '[[3.0, 1.0], [4.0, 1.0], [4.0, 2.0]] from now on')
 
     entries, meta = held(books)

@@ -103,6 +103,23 @@ def test_a_keep_out_that_comes_mid_build_is_gone_on_with(ros_context: Any, built
         'site', 'yard.keep_outs[rock].polygon')
 
 
+def test_the_log_warns_of_an_edited_file_as_it_may_be_that_of_another_site(
+        ros_context: Any, built: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """Where nobody names the books, sites whose files bear one name have them in common."""
+    warnings = []
+    for text in (SMALL_SITE, ROCK):
+        capfd.readouterr()
+        with running(ros_context, built, text) as (_, ledger):
+            assert ledger.start_by_itself()
+        warnings.append([line.partition('[ledger]: ')[2] for line in capfd.readouterr().err
+                         .splitlines() if line.startswith('[WARN]') and '[ledger]: ' in line])
+    assert [len(lines) for lines in warnings] == [0, 1]
+    said = warnings[1][0]
+    assert said.startswith(f'{built / "books.sqlite"}: the site file was changed: ')
+    assert said.endswith('; if these are the books of another site, stop, and name others '
+                         '(books_file)')
+
+
 def test_another_height_is_refused_with_the_key(ros_context: Any, built: Path) -> None:
     before = (built / 'books.sqlite').read_bytes()
     higher = ROCK.replace('crest_height_m: 0.12', 'crest_height_m: 0.15')
