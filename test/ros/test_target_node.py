@@ -119,7 +119,7 @@ class Bench:
                 0, station, height, np.zeros(len(station)), np.full(len(station), 0.2))],
             [line], 0, self.types)
         self.out['crest'].publish(msg)
-        self.world.until(lambda: 'crest' in self.target._receipts)
+        self.world.until(lambda: 'crest' in self.target.known.receipts)
 
     def other_segments(self):
         """Publish the table of another site: one segment fewer."""
@@ -141,7 +141,7 @@ class Bench:
         self.pose(stamp_s)
         self.ground()
         self.rework(hold_text)
-        self.world.until(lambda: {'pose', 'no_go', 'rework'} <= set(self.target._receipts))
+        self.world.until(lambda: {'pose', 'no_go', 'rework'} <= set(self.target.known.receipts))
         self.segments(stamp_s)
 
     def status(self):
@@ -227,7 +227,7 @@ def test_a_question_with_the_answer_of_before_publishes_nothing(bench):
     assert len(told) == before + 1
 
     bench.rework('somebody is in the yard')
-    bench.world.until(lambda: bench.target._hold_text)
+    bench.world.until(lambda: bench.target.known.hold_text)
     assert bench.next_target()[1]['code'] == 'hold'
     bench.world.until(lambda: bench.status().values['code'] == 'hold')
 
@@ -254,7 +254,7 @@ def test_the_load_goes_to_the_lowest_stretch_of_the_crest(bench):
     bench.ground()
     bench.rework()
     bench.crest(heights)
-    bench.world.until(lambda: {'pose', 'no_go', 'rework'} <= set(bench.target._receipts))
+    bench.world.until(lambda: {'pose', 'no_go', 'rework'} <= set(bench.target.known.receipts))
 
     bench.segments(10.0, rows)
     bench.settled()
@@ -329,7 +329,7 @@ def test_what_goes_stale_takes_the_target_back_by_itself(bench, late_s, text):
     bench.now_s += late_s
     if text == 'last segments':
         bench.pose(10.5)
-        bench.world.until(lambda: bench.target._receipts['pose'].stamp_ns > 10 * NS)
+        bench.world.until(lambda: bench.target.known.receipts['pose'].stamp_ns > 10 * NS)
     bench.world.until(lambda: bench.status().level == STALE)
 
     assert text in bench.status().message
@@ -407,7 +407,7 @@ def test_no_target_while_the_ledger_can_use_no_grid(bench):
 def test_poses_that_cannot_be_used_are_named_once_no_other_has_come_for_long(bench):
     bench.feed()
     bench.pose(10.5, frame_id='odom')
-    bench.world.until(lambda: 'pose' in bench.target._unread)
+    bench.world.until(lambda: 'pose' in bench.target.known.unread)
     assert bench.next_target()[0]
 
     bench.now_s += 2.5
@@ -516,7 +516,7 @@ def test_a_dump_told_again_where_the_robot_stands_is_no_load_off_the_next_target
     for stamp_s in (12, 15, 18):
         bench.pose(stamp_s, content['x'], content['y'], content['yaw'])
         bench.world.until(
-            lambda at_ns=stamp_s * NS: bench.target._receipts['pose'].stamp_ns == at_ns)
+            lambda at_ns=stamp_s * NS: bench.target.known.receipts['pose'].stamp_ns == at_ns)
         bench.dump_out.publish(Float32(data=math.nan))
     _, content = bench.next_target()
     dump_at(bench, content['x'], content['y'], content['yaw'], 24.0)
@@ -563,7 +563,7 @@ def test_what_cannot_be_served_is_said_before_the_first_dump(bench):
     bench.pose(10.0)
     bench.ground(blocked)
     bench.rework()
-    bench.world.until(lambda: {'pose', 'no_go', 'rework'} <= set(bench.target._receipts))
+    bench.world.until(lambda: {'pose', 'no_go', 'rework'} <= set(bench.target.known.receipts))
     bench.segments(10.0)
 
     success, content = bench.next_target()
@@ -579,11 +579,11 @@ def test_what_cannot_be_served_is_said_before_the_first_dump(bench):
 def test_segments_of_another_site_are_not_used(bench):
     bench.other_segments()
     bench.pose(10.0)
-    bench.world.until(lambda: 'pose' in bench.target._receipts)
+    bench.world.until(lambda: 'pose' in bench.target.known.receipts)
 
     assert bench.next_target()[1]['reason'].startswith(
         'segments cannot be used: segments table has 1 points; the site file makes 2 segments')
-    assert 'segments' not in bench.target._receipts
+    assert 'segments' not in bench.target.known.receipts
 
 
 class SlowPlans:
@@ -636,9 +636,9 @@ def block(bench, low_xy, high_xy):
     blocked = np.zeros(LATTICE.shape, dtype=bool)
     centres = LATTICE.centres_xy()
     blocked[((centres >= low_xy) & (centres <= high_xy)).all(axis=-1)] = True
-    before = bench.target._ground
+    before = bench.target.known.ground
     bench.ground(blocked)
-    bench.world.until(lambda: bench.target._ground is not before)
+    bench.world.until(lambda: bench.target.known.ground is not before)
 
 
 def test_a_target_on_standing_soil_is_kept_while_the_plan_is_made_anew(bench, slow_plans):
