@@ -19,7 +19,7 @@ LIVE: Any = SimpleNamespace(
 
 
 def reported(health: LedgerHealth) -> dict[str, Any]:
-    return {status.name: status for status in health.statuses(LIVE, lambda topic: '')}
+    return {status.name: status for status in health.statuses(LIVE, lambda topic: '', '')}
 
 
 def test_the_drum_current_is_reported_once_one_came() -> None:
