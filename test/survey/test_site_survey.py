@@ -9,7 +9,7 @@ from berm_ledger.design import Plane
 from berm_ledger.design.quantities import design_quantities
 from berm_ledger.geometry import Polyline, Pose2
 from berm_ledger.survey.datum import Source
-from berm_ledger.survey.registration import Refused
+from berm_ledger.survey.registration import Refused, Shift
 from berm_ledger.survey.site_survey import COMPLETE_LOOKS, SiteSurvey
 from hypothesis import given, Phase, settings
 from hypothesis import strategies as st
@@ -313,6 +313,32 @@ def test_errors_of_a_mean_grow_with_what_is_not_known() -> None:
     assert survey.mean_error_m(np.arange(0)) == 0.0
     given_plane = filled_survey(straight(), lambda p: np.zeros(p.shape[:-1]))
     assert given_plane.mean_error_m(many) > 0.002  # the level of the frame is not known either
+
+
+# ---- place of the grids -------------------------------------------------------------------------
+
+def test_where_the_cells_lie_is_learned_with_the_shift_of_the_map_taken_off(monkeypatch) -> None:
+    """A point of the site that a grid shows further on lies further on between its cells."""
+    site = straight(0.8)
+    survey = SiteSurvey(site)
+    cell_m, lattice = survey.area.lattice.cell_m, survey.area.lattice
+    shift = Shift(0.25 * cell_m, -0.375 * cell_m, se_z_m=0.001)
+    monkeypatch.setattr(survey.registration, 'register', lambda *given: shift)
+    origin_xy = (lattice.x0_m - 40 * cell_m, lattice.y0_m - 40 * cell_m)
+    stream(survey, [grid_of(site, relief_m, cell_m=cell_m, origin_xy=origin_xy)])
+    assert (survey.places.along(0), survey.places.along(1)) == ((2, 4), (5, 4))
+
+
+def test_of_grids_with_other_cells_nothing_is_known_of_their_place() -> None:
+    site = straight(0.8)
+    survey = SiteSurvey(site)
+    cell_m = survey.area.lattice.cell_m
+    grids = [grid_of(site, relief_m, cell_m=cell, stamp_ns=START_NS + n * SECOND_NS)
+             for n, cell in enumerate((cell_m, 0.02))]
+    stream(survey, grids[:1])
+    assert survey.places.along(0)[1] == survey.places.along(1)[1] == 4
+    stream(survey, grids[1:])
+    assert survey.places.along(0)[1] == survey.places.along(1)[1] == 0
 
 
 # ---- errors of single sections ---------------------------------------------------------------
