@@ -275,8 +275,9 @@ def settings(facts: Facts) -> str:
     count = sum(entry.kind == 'site' for entry in facts.entries)
     changed = '' if not count else (
         f' It was changed {"once" if count == 1 else f"{count} times"} while the books were kept: '
-        f'the values stand among the events, the whole text that held until then in each of '
-        f'these entries (<code>former_text</code>).')
+        f'the events tell the first of the values, these entries all of them '
+        f'(<code>changes</code>) and the whole text that held until then '
+        f'(<code>former_text</code>).')
     return (f'<p>The site file, as it was when the books were last opened to go on with.{changed}'
             f'</p>\n<pre>{text(facts.meta.get("site_text", ""))}</pre>')
 
