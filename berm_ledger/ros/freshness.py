@@ -34,6 +34,7 @@ def stale_text(
     rework: Receipt | None,
     no_go: Receipt | None,
     ledger_there: bool,
+    awaited: str,
     books_timeout_s: float,
     pose_timeout_s: float,
 ) -> str | None:
@@ -48,6 +49,8 @@ def stale_text(
         Last message of each; None before the first.
     ledger_there : bool
         Whether anything publishes the segments at this moment.
+    awaited : str
+        What the ledger has not told yet since it came up; empty when nothing.
     books_timeout_s, pose_timeout_s : float
         Limits [s].
 
@@ -61,6 +64,8 @@ def stale_text(
         return 'no segments have come in yet: is the ledger running?'
     if not ledger_there:
         return 'nothing publishes segments any more: is the ledger running?'
+    if awaited:
+        return awaited
     if rework is None:
         return 'nothing is known of holds yet: does the ledger publish rework?'
     if no_go is None:

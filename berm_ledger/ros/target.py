@@ -175,7 +175,7 @@ class TargetNode(ManagedNode[TargetParameters]):
     # ---- what comes in -----------------------------------------------------------------------
 
     def _on_message(self, kind: str, msg: Any) -> None:
-        """Take one message; new segments, a hold, and the end of the soil make a new choice."""
+        """Take one message; what it changes of the books, hold or soil makes a new choice."""
         if kind == 'dump':
             self._on_dump()
             return
@@ -187,7 +187,7 @@ class TargetNode(ManagedNode[TargetParameters]):
             if kind in JUDGED:
                 self._decide_and_show()
             return
-        if kind == 'segments' or (self.known.hold_text, self.known.drum) != before:
+        if kind in ('segments', 'site_file') or (self.known.hold_text, self.known.drum) != before:
             self._decide_and_show()
 
     def _on_dump(self) -> None:
@@ -205,9 +205,11 @@ class TargetNode(ManagedNode[TargetParameters]):
         """Say what is missing or stale at this moment."""
         if self._intake is None:
             return 'the target node is not active'
+        self.known.note_ledger(
+            there=self.count_publishers('segments') > 0,
+            tells_site_file=self.count_publishers('site_file') > 0)
         return self.known.stale_text(
-            self._steady_s(), ledger_there=self.count_publishers('segments') > 0,
-            books_timeout_s=self.parameters.books_timeout_s,
+            self._steady_s(), books_timeout_s=self.parameters.books_timeout_s,
             pose_timeout_s=self.parameters.pose_timeout_s)
 
     def _decide(self, stale: str | None, robot: Pose2 | None = None) -> Target | NoTarget:

@@ -33,6 +33,9 @@ from ..targeting.loads import with_stretches
 NEEDED = ('segments', 'no_go', 'rework')
 # A ledger that does not tell its site file is believed; one that has another is not.
 JUDGED = ('site_file', *NEEDED)
+# So long is its site file waited for after its segments, as topics come in any order; one that got
+# lost must not keep the work back for good [s].
+SITE_FILE_WAIT_S = 1.0
 
 
 class TargetInputs:
@@ -62,6 +65,9 @@ class TargetInputs:
         self.drum: str | None = None
         self._crest: tuple[CrestProfile, ...] = ()
         self._blind_text = ''
+        self._ledger_there = self._tells_site_file = False
+        # When what came in since the ledger came up did so [s].
+        self._since: dict[str, float] = {}
 
     @property
     def stamp_ns(self) -> int:
@@ -101,6 +107,30 @@ class TargetInputs:
             raise
         self.unread.pop(kind, None)
         self.receipts[kind] = Receipt(now_s, stamp_ns)
+        self._since.setdefault(kind, now_s)
+
+    def note_ledger(self, *, there: bool, tells_site_file: bool) -> None:
+        """
+        Note whether there is a ledger at this moment; one that comes back tells all anew.
+
+        Parameters
+        ----------
+        there, tells_site_file : bool
+            Whether anything publishes the segments, and a site file.
+
+        """
+        if self._ledger_there and not there:
+            self._since.clear()
+        self._ledger_there, self._tells_site_file = there, tells_site_file
+
+    def _awaited(self, now_s: float) -> str:
+        """Say what the ledger has not told yet since it came up; empty when nothing."""
+        if 'segments' not in self._since:
+            return 'the ledger is there again, but no segments have come from it yet: wait for it'
+        if self._tells_site_file and 'site_file' not in self._since and (
+                now_s - self._since['segments'] <= SITE_FILE_WAIT_S):
+            return 'the site file of the ledger has not come in yet: wait for it'
+        return ''
 
     def _keep(self, kind: str, msg: Any) -> None:
         """Keep what a message says, or refuse it."""
@@ -136,7 +166,7 @@ class TargetInputs:
             raise MessageError(msg)
 
     def stale_text(
-        self, now_s: float, *, ledger_there: bool, books_timeout_s: float, pose_timeout_s: float
+        self, now_s: float, *, books_timeout_s: float, pose_timeout_s: float
     ) -> str | None:
         """
         Say why no target can be given on what came in, or None when one can.
@@ -145,8 +175,6 @@ class TargetInputs:
         ----------
         now_s : float
             Steady clock [s].
-        ledger_there : bool
-            Whether anything publishes the segments at this moment.
         books_timeout_s, pose_timeout_s : float
             Limits [s].
 
@@ -157,8 +185,8 @@ class TargetInputs:
 
         """
         return self._unusable(now_s, pose_timeout_s) or stale_text(
-            now_s=now_s, ledger_there=ledger_there, books_timeout_s=books_timeout_s,
-            pose_timeout_s=pose_timeout_s,
+            now_s=now_s, ledger_there=self._ledger_there, awaited=self._awaited(now_s),
+            books_timeout_s=books_timeout_s, pose_timeout_s=pose_timeout_s,
             **{name: self.receipts.get(name) for name in (*NEEDED, 'pose')}) or (
                 self._blind_text) or (
                 None if self.robot is None else uncertain_text(self.robot))

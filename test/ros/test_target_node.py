@@ -58,15 +58,8 @@ class Bench:
         self.target = world.add(TargetNode(
             context=world.context, steady_s=lambda: self.now_s,
             parameter_overrides=[Parameter(n, value=v) for n, v in values.items()]))
-        self.ledger = world.node('ledger')
         self.robot = world.node('robot')
-        self.out = {
-            name: self.ledger.create_publisher(message_class(kind), name, latched_qos())
-            for name, kind in (('segments', 'sensor_msgs/msg/PointCloud2'),
-                               ('crest', 'sensor_msgs/msg/PointCloud2'),
-                               ('rework', 'diagnostic_msgs/msg/DiagnosticArray'),
-                               ('borrow', 'diagnostic_msgs/msg/DiagnosticArray'),
-                               ('no_go', 'nav_msgs/msg/OccupancyGrid'))}
+        self.start_ledger()
         from berm_ledger.ros.wire import POSE_TYPES
         self.pose_class = POSE_TYPES[parameters.get('pose_type', 'pose_stamped')]
         self.pose_out = self.robot.create_publisher(self.pose_class, 'pose', 10)
@@ -85,6 +78,18 @@ class Bench:
             self.dump_out.get_subscription_count()) and all(
             out.get_subscription_count() for out in self.out.values()))
         world.until(lambda: 'target' in self.heard)
+
+    def start_ledger(self):
+        """Have a ledger that has published nothing yet."""
+        from berm_ledger.ros.wire import latched_qos, message_class
+        self.ledger = self.world.node('ledger')
+        self.out = {
+            name: self.ledger.create_publisher(message_class(kind), name, latched_qos())
+            for name, kind in (('segments', 'sensor_msgs/msg/PointCloud2'),
+                               ('crest', 'sensor_msgs/msg/PointCloud2'),
+                               ('rework', 'diagnostic_msgs/msg/DiagnosticArray'),
+                               ('borrow', 'diagnostic_msgs/msg/DiagnosticArray'),
+                               ('no_go', 'nav_msgs/msg/OccupancyGrid'))}
 
     def pose(self, stamp_s, x_m=1.0, y_m=3.5, yaw_rad=0.3, frame_id='map', **spread):
         msg = self.pose_class()
@@ -367,6 +372,45 @@ def test_a_ledger_that_is_gone_is_noticed(bench):
     bench.world.until(lambda: bench.status().level == STALE)
 
     assert 'nothing publishes segments' in bench.status().message
+
+
+def test_a_ledger_that_comes_back_is_waited_for(bench):
+    """It may have read another site file, and what the one before it told may hold no more."""
+    bench.feed()
+    assert bench.next_target()[0]
+    bench.world.drop(bench.ledger)
+    bench.world.until(lambda: 'nothing publishes segments' in bench.status().message)
+
+    bench.start_ledger()
+    bench.world.until(lambda: bench.target.count_publishers('segments'))
+
+    success, content = bench.next_target()
+    assert (success, content['code']) == (False, 'stale')
+    assert content['reason'].startswith('the ledger is there again')
+    bench.world.until(lambda: all(out.get_subscription_count() for out in bench.out.values()))
+    bench.segments(11.0)
+    assert bench.next_target()[0]
+
+
+@pytest.mark.parametrize('comes', [True, False])
+def test_the_site_file_of_a_ledger_that_tells_it_is_waited_for_a_moment(bench, comes):
+    """Topics come in any order; one that got lost must not keep the work back for good."""
+    from berm_ledger.ros.wire import latched_qos, message_class
+    kind = message_class('std_msgs/msg/String')
+    out = bench.ledger.create_publisher(kind, 'site_file', latched_qos())
+    bench.world.until(lambda: bench.target.count_publishers('site_file'))
+    bench.feed()
+    success, content = bench.next_target()
+    assert (success, content['code']) == (False, 'stale')
+    assert content['reason'].startswith('the site file of the ledger has not come in yet')
+
+    if comes:
+        out.publish(kind(data=SITE_TEXT))
+    else:
+        bench.now_s += 1.1
+
+    bench.world.until(lambda: bench.status().level != STALE)
+    assert bench.next_target()[0]
 
 
 @pytest.mark.parametrize(('spoil', 'text'), [
