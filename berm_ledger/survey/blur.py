@@ -180,15 +180,21 @@ def _places(
     axes: GridAxes, lattice: Lattice, moved_xy: tuple[float, float]
 ) -> tuple[float, float] | None:
     """Return where the cells of a lattice lie in a grid, along x and y, if all lie alike."""
-    (x_row, x_col), (y_row, y_col) = (lattice.cell_m * axes.index_from_step).tolist()
-    most = SAME_CELLS / max(lattice.shape)
-    if abs(x_row) > 0.5:
-        x_row, x_col, y_row, y_col = x_col, x_row, y_col, y_row
-    if max(abs(x_row), abs(y_col), abs(abs(x_col) - 1.0), abs(abs(y_row) - 1.0)) > most:
+    if not _lies_alike(axes.row_step_xy, axes.col_step_xy, lattice.cell_m, max(lattice.shape)):
         return None
-    x, y = ((start + moved - zero) / lattice.cell_m for start, moved, zero in zip(
-        (lattice.x0_m, lattice.y0_m), moved_xy, axes.origin_xy))
-    return x, y
+    x_m, y_m = axes.origin_xy
+    return ((lattice.x0_m + moved_xy[0] - x_m) / lattice.cell_m,
+            (lattice.y0_m + moved_xy[1] - y_m) / lattice.cell_m)
+
+
+@lru_cache(maxsize=64)
+def _lies_alike(
+    row_xy: tuple[float, float], col_xy: tuple[float, float], cell_m: float, cells: int
+) -> bool:
+    """Tell whether so many cells of a lattice keep their place in a grid of such steps [m]."""
+    steps = np.abs([row_xy, col_xy]) / cell_m
+    square = steps if steps[0, 0] < 0.5 else steps[::-1]
+    return bool(np.abs(square - [[0.0, 1.0], [1.0, 0.0]]).max() <= SAME_CELLS / cells)
 
 
 def samples_alike(area: SurveyArea, sections: Sections) -> list[Alike | None]:

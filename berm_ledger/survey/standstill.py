@@ -91,7 +91,11 @@ class Standstill:
             ``nothing_new``, or ``stands_still`` once the rover has moved among what it shows.
 
         """
-        still = self._repeats(grid) and not seen.any()
+        if seen.any():
+            # Most grids end here; what shows nothing anew is held against the next such.
+            self._last = None
+            return ()
+        still = self._repeats(grid)
         if not still or self._from is None or not _within(rover, grid):
             self._from, self._from_ns = rover if _within(rover, grid) else None, grid.stamp_ns
         if not still:
@@ -117,7 +121,6 @@ class Standstill:
             steps, now.height_m.shape, was.height_m.shape)))
         now_m = now.height_m[own]
         known = np.isfinite(now_m)
-        # Most grids end here.
         return bool(known.any() and (now_m == was.height_m[other])[known].all()
                     and is_no_chance(now_m[known], grid.height_m[row::was.every]))
 
