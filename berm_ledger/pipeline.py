@@ -204,7 +204,8 @@ class Pipeline:
         if isinstance(look, Refused):
             return self._refuse(refusal(look.code, look.text, grid.stamp_ns))
         self._gate = self._gate.after_grid(grid.stamp_ns)
-        self._counters.update(look.counts)
+        for code, number in look.counts.items():
+            self._counters[code] += number
         self._findings += look.findings
         self._after_look(look, grid.stamp_ns)
         self._borrow.take_grid(grid, was.pose, was.slack_m, look.shift, self.survey.noise)

@@ -52,6 +52,7 @@ class Blur:
     parts: tuple[tuple[float, float, float], ...]
 
 
+@lru_cache(maxsize=64)
 def usual_blur(cell_m: float, grid_cell_m: float) -> Blur:
     """Return the blur by the cells of lattice and grid [m], over all places on average."""
     # Two interpolations one after the other: the squares of the widths add up.
