@@ -230,7 +230,8 @@ def test_neither_fold_nor_survey_rests_on_what_may_change() -> None:
     was, now = (site_from_text(t, 'site.yaml') for t in (TEXT + pit, text))
 
     before, after = (fold(site, BUILD) for site in (was, now))
-    assert replace(after, site=was) == before
+    # In words, as what is unknown is no number that equals itself.
+    assert repr(replace(after, site=was)) == repr(before)
     areas = [survey_area(site) for site in (was, now)]
     assert areas[0].lattice == areas[1].lattice
     for name in ('in_corridor', 'in_footprint', 'is_dug', 'cell_of_flat'):
