@@ -32,8 +32,9 @@ LEAST_ALONG, LEAST_AGREED = 0.999, 0.9
 # Grids lie like the lattice where their cells move by less against its own over all its length
 # [cells].
 SAME_CELLS = 0.1
-# Places are told apart by an eighth of a cell, and by quarters how well they agree.
-PLACES, SHARES = 8, 4
+# Places are told apart by an eighth of a cell, by quarters how well they agree, and normals by 15
+# degrees.
+PLACES, SHARES, NORMALS = 8, 4, 24
 
 
 @dataclass(frozen=True)
@@ -80,6 +81,21 @@ class Alike:
     place: int
 
 
+@dataclass(frozen=True)
+class Across:
+    """
+    How a segment lies whose samples are anywhere between the cells.
+
+    Parameters
+    ----------
+    normal : int
+        Direction of growing offset, from x counter-clockwise [twenty-fourths of a turn].
+
+    """
+
+    normal: int
+
+
 @lru_cache(maxsize=256)
 def blur_at(alike: Alike, place: int, share: int, grid_cells: float) -> Blur:
     """
@@ -102,15 +118,52 @@ def blur_at(alike: Alike, place: int, share: int, grid_cells: float) -> Blur:
         The blur.
 
     """
-    sign, fixed = 1.0 if alike.forward else -1.0, share / SHARES
-    parts = []
-    for own, weight in _between(alike.place):
-        if share < SHARES:
-            parts.append((sign * own, grid_cells, weight * (1.0 - fixed)))
-        if share:
-            parts.extend((sign * (own + grid_cells * other), 0.0, weight * fixed * more)
-                         for other, more in _between(place))
-    return Blur(tuple(parts))
+    sign = 1.0 if alike.forward else -1.0
+    return Blur(tuple(
+        (sign * (own + grid_cells * other), grid_cells * width, weight * more)
+        for own, weight in _between(alike.place)
+        for other, width, more in _of_grids(place, share)))
+
+
+@lru_cache(maxsize=256)
+def blur_across(
+    across: Across, x: tuple[int, int], y: tuple[int, int], grid_cells: float
+) -> Blur:
+    """
+    Return the blur of samples that lie anywhere between cells that lie alike in the grids.
+
+    Parameters
+    ----------
+    across : Across
+        How the segment lies.
+    x, y : tuple of int
+        Place and share along x and y, as for ``blur_at``.
+    grid_cells : float
+        Cell of the grids, in cells of the lattice.
+
+    Returns
+    -------
+    Blur
+        The blur.
+
+    """
+    turn = 2.0 * math.pi * across.normal / NORMALS
+    by_x, by_y = grid_cells * math.cos(turn), grid_cells * math.sin(turn)
+    return Blur(tuple(
+        (by_x * place_x + by_y * place_y,
+         # The samples themselves are a cell of the lattice wide.
+         math.hypot(1.0, by_x * width_x, by_y * width_y), weight_x * weight_y)
+        for place_x, width_x, weight_x in _of_grids(*x)
+        for place_y, width_y, weight_y in _of_grids(*y)))
+
+
+def _of_grids(place: int, share: int) -> list[tuple[float, float, float]]:
+    """Return parts as of a ``Blur``, along an axis, in cells of the grids; see ``blur_at``."""
+    fixed = share / SHARES
+    out = [(0.0, 1.0, 1.0 - fixed)] if share < SHARES else []
+    if share:
+        out += [(other, 0.0, fixed * weight) for other, weight in _between(place)]
+    return out
 
 
 def _between(place: int) -> tuple[tuple[float, float], ...]:
@@ -165,6 +218,14 @@ class PlaceOfGrids:
             for was, place in zip(self.toward, now or (None, None)))
         self.toward = (x, y)
 
+    def blur(self, lie: Alike | Across, cell_m: float, grid_cell_m: float) -> Blur:
+        """Return what the samples of a segment are means of, cells of lattice and grid in [m]."""
+        cells = grid_cell_m / cell_m
+        if isinstance(lie, Alike):
+            return blur_at(lie, *self.along(lie.axis), cells)
+        x, y = self.along(0), self.along(1)
+        return blur_across(lie, x, y, cells) if x[1] or y[1] else usual_blur(cell_m, grid_cell_m)
+
     def along(self, axis: int) -> tuple[int, int]:
         """Return the place along x (0) or y (1), and how many quarters of the looks agree."""
         agreed = SHARES * abs(self.toward[axis])
@@ -198,9 +259,9 @@ def _lies_alike(
     return bool(np.abs(square - [[0.0, 1.0], [1.0, 0.0]]).max() <= SAME_CELLS / cells)
 
 
-def samples_alike(area: SurveyArea, sections: Sections) -> list[Alike | None]:
+def lie_of_rows(area: SurveyArea, sections: Sections) -> list[Alike | Across]:
     """
-    Return how the samples of each row of a berm lie between the cells.
+    Return how each row of a berm lies between the cells.
 
     Parameters
     ----------
@@ -211,8 +272,8 @@ def samples_alike(area: SurveyArea, sections: Sections) -> list[Alike | None]:
 
     Returns
     -------
-    list
-        One for each row of ``sections.rows``; None where they do not lie alike.
+    list of Alike or Across
+        One for each row of ``sections.rows``.
 
     """
     line = area.site.berms[sections.berm_index].centreline
@@ -221,14 +282,15 @@ def samples_alike(area: SurveyArea, sections: Sections) -> list[Alike | None]:
     weights = sections.weights[:, near].astype(np.float64)
     parts = np.stack([weights[..., 1] + weights[..., 3], weights[..., 2] + weights[..., 3]])
     toward = np.exp(2j * math.pi * parts).mean(axis=2).T
-    return [_alike(across[own], toward[own]) for own in map(sections.of_row, sections.rows)]
+    return [_lie(across[own], toward[own]) for own in map(sections.of_row, sections.rows)]
 
 
-def _alike(across: NDArray[np.float64], toward: NDArray[np.complex128]) -> Alike | None:
+def _lie(across: NDArray[np.float64], toward: NDArray[np.complex128]) -> Alike | Across:
     """Return how sections lie, by their normals and the places of their samples, (s, 2) each."""
     for axis in (0, 1):
         normal, place = across[:, axis], complex(toward[:, axis].mean())
         forward = bool(normal[0] > 0.0)
         if (normal if forward else -normal).min() >= LEAST_ALONG and abs(place) >= LEAST_AGREED:
             return Alike(axis, forward, _place_of(place))
-    return None
+    x, y = across.mean(axis=0).tolist()
+    return Across(round(NORMALS * math.atan2(y, x) / (2.0 * math.pi)) % NORMALS)

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from .area import SurveyArea
-from .blur import Blur, blur_at, PlaceOfGrids, samples_alike, usual_blur
+from .blur import Blur, lie_of_rows, PlaceOfGrids
 from .crest import Crest, pooled_noise_m
 from .crest_fit import Blurred, fit_crest, runs_of, with_beside
 from .roof import blur_variance_m2, Detail, detail_for, DETAILS, roof_templates, RoofTemplates
@@ -75,7 +75,7 @@ class CrestLines:
         self._sections = tuple(sections)
         self._grid_cell_m = area.lattice.cell_m
         self.places = places
-        self._alike = [samples_alike(area, own) for own in self._sections]
+        self._lie = [lie_of_rows(area, own) for own in self._sections]
         rows = len(area.segments)
         self._stretches = [
             stretch for own in self._sections for stretch in _stretches(area, own)]
@@ -199,11 +199,9 @@ class CrestLines:
 
     def _blurs(self, berm_index: int, rows: Sequence[int]) -> list[Blur]:
         """Return what the samples of some rows of a berm, counted from its first, are means of."""
-        cell_m = self._area.lattice.cell_m
-        cells, usual = self._grid_cell_m / cell_m, usual_blur(cell_m, self._grid_cell_m)
-        lie = (self._alike[berm_index][row] for row in rows)
-        return [usual if alike is None else blur_at(alike, *self.places.along(alike.axis), cells)
-                for alike in lie]
+        return [self.places.blur(
+            self._lie[berm_index][row], self._area.lattice.cell_m, self._grid_cell_m)
+            for row in rows]
 
     def _runs(
         self, rows: Sequence[int], noise_m: Sequence[float], blurs: Sequence[Blur]

@@ -37,7 +37,7 @@ SHAPE_PENALTY = 1.0
 # second one, which some libraries start all the same.
 ONE_THREAD = 2**18
 # Of few details and blurs at a time; 0.1 MB and 4 ms each.
-MOST_TEMPLATES = 32
+MOST_TEMPLATES = 64
 # What the blur of a single grid differs from the average over all its places, as a noise [m].
 PHASE_M = 0.002
 

@@ -6,7 +6,15 @@ import math
 
 from berm_ledger.geometry import GridAxes, Lattice, Polyline
 from berm_ledger.survey.area import survey_area
-from berm_ledger.survey.blur import Alike, blur_at, PlaceOfGrids, samples_alike
+from berm_ledger.survey.blur import (
+    Across,
+    Alike,
+    blur_across,
+    blur_at,
+    lie_of_rows,
+    PlaceOfGrids,
+    usual_blur,
+)
 from berm_ledger.survey.sections import sections_of_berm
 from berm_ledger.survey.surface import MOST_LOOKS
 import numpy as np
@@ -76,9 +84,9 @@ def test_an_earlier_run_is_gone_on_from() -> None:
     assert first.along(0)[1] == 0
 
 
-def alike_of(site, berm_index=0):
+def lie_of(site, berm_index=0):
     area = survey_area(site)
-    return samples_alike(area, sections_of_berm(area, berm_index))
+    return lie_of_rows(area, sections_of_berm(area, berm_index))
 
 
 @pytest.mark.parametrize('part', [0.0, 0.25, 0.5, 0.75])
@@ -88,25 +96,28 @@ def test_samples_of_a_line_along_the_lattice_lie_alike(axis, back, part) -> None
     # Cells lie on multiples of their edge. Offsets grow to the left of the line.
     ends = np.array([[0.0, part * CELL_M], [1.2, part * CELL_M]])[::-1 if back else 1]
     site = site_of(berm_of(Polyline(ends if axis else ends[:, ::-1])))
-    assert alike_of(site) == [Alike(axis, back != bool(axis), round(8 * part))] * 3
+    assert lie_of(site) == [Alike(axis, back != bool(axis), round(8 * part))] * 3
 
 
-@pytest.mark.parametrize('site', [straight(2.4, turn_deg=17.0), straight(2.4, turn_deg=45.0),
-                                  straight(2.4, turn_deg=3.0)])
-def test_those_of_other_lines_do_not(site) -> None:
-    assert set(alike_of(site)) == {None}
+@pytest.mark.parametrize(('turn_deg', 'normal'), [
+    (17.0, 7), (45.0, 9), (3.0, 6), (-80.0, 1), (100.0, 13), (190.0, 19)])
+def test_those_of_other_lines_do_not(turn_deg, normal) -> None:
+    # Offsets grow to the left: a quarter turn further than the line, in steps of 15 degrees.
+    assert set(lie_of(straight(2.4, turn_deg=turn_deg))) == {Across(normal)}
 
 
-def test_an_arc_has_hardly_any_that_do() -> None:
-    rows = alike_of(arc(1.0, sweep_deg=360.0))
-    assert sum(row is not None for row in rows) <= 4
+def test_of_a_ring_each_segment_lies_by_its_own_normal() -> None:
+    # Counter-clockwise: offsets grow inwards. No segment has its middle on an axis.
+    rows = lie_of(arc(1.0, sweep_deg=360.0))
+    middles = (np.arange(len(rows)) + 0.5) / len(rows)
+    assert rows == [Across(round(24 * (part + 0.5)) % 24) for part in middles]
 
 
 def test_each_berm_has_its_own_rows() -> None:
     lines = [[[0.0, 0.0], [1.2, 0.0]], [[3.0, 0.0], [4.0, 0.5]], [[0.0, 3.03], [0.8, 3.03]]]
     site = site_of(*(berm_of(Polyline(line), name=name) for line, name in zip(lines, 'abc')))
-    found = [alike_of(site, index) for index in range(3)]
-    assert found == [[Alike(1, True, 0)] * 3, [None] * 3, [Alike(1, True, 0)] * 2]
+    found = [lie_of(site, index) for index in range(3)]
+    assert found == [[Alike(1, True, 0)] * 3, [Across(8)] * 3, [Alike(1, True, 0)] * 2]
 
 
 def test_the_weights_of_a_blur_are_those_of_interpolation() -> None:
@@ -122,3 +133,25 @@ def test_the_weights_of_a_blur_are_those_of_interpolation() -> None:
 def test_offsets_against_the_axis_mirror_a_blur() -> None:
     ahead, back = (blur_at(Alike(1, forward, 3), 1, 4, 1.0) for forward in (True, False))
     assert [(-place, *rest) for place, *rest in ahead.parts] == [*back.parts]
+
+
+@pytest.mark.parametrize('x', [(0, 4), (3, 4), (6, 2), (5, 0)])
+@pytest.mark.parametrize('y', [(0, 4), (4, 3), (2, 0)])
+@pytest.mark.parametrize('normal', [2, 9, 17])
+def test_across_the_axes_the_variances_of_both_add_up(normal, x, y) -> None:
+    places, widths, weights = map(np.array, zip(*blur_across(Across(normal), x, y, 1.3).parts))
+    assert weights.sum() == pytest.approx(1.0)
+    assert places @ weights == pytest.approx(0.0)
+    turn, expected = 2.0 * math.pi * normal / 24, 1.0 / 6.0
+    for part, (place, share) in ((math.cos(turn), x), (math.sin(turn), y)):
+        beside = share / 4 * place / 8 * (1.0 - place / 8) + (1.0 - share / 4) / 6.0
+        expected += (1.3 * part)**2 * beside
+    assert (places**2 + widths**2 / 6.0) @ weights == pytest.approx(expected)
+
+
+def test_where_grids_agree_on_nothing_the_blur_is_the_usual_one() -> None:
+    places = PlaceOfGrids(LATTICE)
+    assert places.blur(Across(5), CELL_M, 0.02) == usual_blur(CELL_M, 0.02)
+    places.take(axes_at(0.25, 0.5), (0.0, 0.0))
+    assert places.blur(Across(5), CELL_M, CELL_M) == blur_across(Across(5), (2, 4), (4, 4), 1.0)
+    assert places.blur(Alike(1, True, 3), CELL_M, CELL_M) == blur_at(Alike(1, True, 3), 4, 4, 1.0)

@@ -91,6 +91,18 @@ def test_a_berm_along_the_lattice_is_free_of_bias(line_part, grid_part, ridge_m)
     assert abs(heights.mean() - H) <= 0.0006
 
 
+@pytest.mark.parametrize('grid_part', [0.0, 0.5])
+@pytest.mark.parametrize('turn_deg', [2.0, 10.0, 26.565, 45.0, 100.0])
+def test_grids_that_always_lie_alike_are_free_of_bias_across_the_lattice_too(
+        turn_deg, grid_part) -> None:
+    site = straight(1.6, turn_deg=turn_deg, height_m=H)
+    corner = np.min(site.berms[0].centreline.points_xy, axis=0) - 1.2
+    origin_xy = CELL_M * (np.floor(corner / CELL_M) + grid_part)
+    heights, _ = segment_figures(
+        site, design_of(site), seeds=range(2), looks=10, origin_xy=origin_xy)
+    assert abs(heights.mean() - H) <= 0.0008
+
+
 @pytest.mark.parametrize(('looks', 'cell_m'), [(20, 0.015), (20, 0.02), (20, 0.03), (5, 0.02)])
 def test_many_looks_are_free_of_bias_too(looks, cell_m) -> None:
     site = straight(1.2, turn_deg=17.0, height_m=H)
