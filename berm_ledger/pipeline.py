@@ -217,6 +217,7 @@ class Pipeline:
         self._books = None
         clerk = self._clerk
         clerk.follow_map(look, stamp_ns)
+        clerk.keep_survey()
         if self.survey.datum is None and self.survey.survey_complete:
             self._take_datum(stamp_ns)
         elif self.survey.datum is not None and self._keeper.books().datum_seq is None:

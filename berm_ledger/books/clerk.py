@@ -183,9 +183,8 @@ class Clerk:
         if max(step, abs(shift.dz_m - last.dz_m)) >= DRIFT_M:
             self._booked_shift = shift
             self._keeper.book('map_shift', stamp_ns, None, None, shift_data(shift))
-        self._keep_survey()
 
-    def _keep_survey(self) -> None:
+    def keep_survey(self) -> None:
         """Have the survey kept, before there is a datum, whenever it has grown."""
         if self._survey.datum is not None:
             return
