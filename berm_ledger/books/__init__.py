@@ -4,7 +4,7 @@
 
 from .accounts import Books, DumpRecord, Flag, with_dumps_remaining
 from .entries import Entry, KIND_RANK, KINDS
-from .ledger import Fold, fold, opening_books, post
+from .ledger import Fold, fold
 from .rows import Row, State
 from .yield_model import estimate_yield, YieldEstimate
 
@@ -21,7 +21,5 @@ __all__ = [
     'YieldEstimate',
     'estimate_yield',
     'fold',
-    'opening_books',
-    'post',
     'with_dumps_remaining',
 ]

@@ -30,8 +30,6 @@ __all__ = [
     'Flag',
     'Fold',
     'fold',
-    'opening_books',
-    'post',
     'with_dumps_remaining',
 ]
 
@@ -44,26 +42,10 @@ class Fold:
     ----------
     site : Site
         Design that the accounts belong to.
-    targets_m : sequence of float, optional
-        Mean design crest height of each segment above the datum [m]; left out, those that the
-        site file states.
-    volumes_m3 : sequence of float, optional
-        Design volume of each segment [m3]; left out, unknown.
-
-    Raises
-    ------
-    BooksError
-        Another number of figures than segments.
 
     """
 
-    def __init__(
-        self,
-        site: Site,
-        *,
-        targets_m: Sequence[float] | None = None,
-        volumes_m3: Sequence[float] | None = None,
-    ) -> None:
+    def __init__(self, site: Site) -> None:
         """Open the accounts of the site."""
         self._site = site
         self._rows = [opening_row(site, segment) for segment in segments_of_site(site)]
@@ -83,26 +65,6 @@ class Fold:
         self._last_seq = 0
         self._last_stamp_ns: int | None = None
         self._yield: YieldEstimate | None = None
-        if targets_m is not None:
-            self._set_design('target_height_m', targets_m)
-        if volumes_m3 is not None:
-            self._set_design('target_volume_m3', volumes_m3)
-
-    @classmethod
-    def of(cls, books: Books) -> Fold:
-        """Return a fold that goes on from given books."""
-        new = cls(books.site)
-        new._rows = list(books.rows)
-        new._dumps = list(books.dumps)
-        new._dump_place = {record.seq: i for i, record in enumerate(books.dumps)}
-        new._flags = {new._place[(flag.berm, flag.segment)]: flag for flag in books.flags}
-        new._hold_text = books.hold_text if books.on_hold else None
-        if books.datum_seq is not None and books.datum_stamp_ns is not None:
-            new._datum = (books.datum_seq, books.datum_stamp_ns)
-        new._counts, new._refusals = dict(books.counts), dict(books.refusals)
-        new._last_seq, new._last_stamp_ns = books.last_seq, books.last_stamp_ns
-        new._yield = books.dump_yield
-        return new
 
     def post(self, entry: Entry) -> None:
         """
@@ -321,59 +283,6 @@ _ACTIONS = {
     'hold': Fold._hold,
     'resume': Fold._resume,
 }
-
-
-def opening_books(
-    site: Site,
-    *,
-    targets_m: Sequence[float] | None = None,
-    volumes_m3: Sequence[float] | None = None,
-) -> Books:
-    """
-    Return the books of a site before the first entry.
-
-    Parameters
-    ----------
-    site : Site
-        Design.
-    targets_m, volumes_m3 : sequence of float, optional
-        Design height [m] and volume [m3] of each segment, as in ``Fold``; a `datum` entry
-        replaces them.
-
-    Returns
-    -------
-    Books
-        All segments unseen.
-
-    """
-    return Fold(site, targets_m=targets_m, volumes_m3=volumes_m3).books()
-
-
-def post(books: Books, entry: Entry) -> Books:
-    """
-    Return the books after one more entry.
-
-    Parameters
-    ----------
-    books : Books
-        Books as they stand.
-    entry : Entry
-        The next entry.
-
-    Returns
-    -------
-    Books
-        New books; the old ones stay as they are.
-
-    Raises
-    ------
-    BooksError
-        As ``Fold.post``.
-
-    """
-    work = Fold.of(books)
-    work.post(entry)
-    return work.books()
 
 
 def fold(site: Site, entries: Iterable[Entry]) -> Books:

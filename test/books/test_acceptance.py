@@ -4,7 +4,7 @@
 
 import math
 
-from berm_ledger.books import fold, opening_books
+from berm_ledger.books import fold
 from berm_ledger.books.acceptance import (
     acceptance,
     crest_from_rows,
@@ -113,7 +113,7 @@ def test_readings_stand_in_for_a_crest_line() -> None:
     assert summary.line_deviation_m == pytest.approx((0.03 + 0.5 * 0.01) / 1.5)
     assert (summary.line_deviation_max_m, summary.seen_m) == (0.03, pytest.approx(0.6))
     assert math.isnan(summary.longest_gap_m)
-    assert math.isnan(crest_from_rows(opening_books(SITE).rows).crest_length_m)
+    assert math.isnan(crest_from_rows(fold(SITE, ()).rows).crest_length_m)
 
 
 def test_berm_at_grade_everywhere_is_accepted() -> None:
@@ -179,5 +179,5 @@ def test_one_bad_berm_spoils_the_site() -> None:
 
 
 def test_without_a_datum_nothing_is_accepted() -> None:
-    accepted, why = acceptance(SITE, opening_books(SITE))
+    accepted, why = acceptance(SITE, fold(SITE, ()))
     assert (accepted, 'not surveyed' in why) == (False, True)

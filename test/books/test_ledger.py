@@ -12,8 +12,6 @@ from berm_ledger.books import (
     Fold,
     fold,
     KINDS,
-    opening_books,
-    post,
     State,
     with_dumps_remaining,
 )
@@ -52,8 +50,8 @@ def row_after(*facts: tuple[Any, ...]) -> Any:
 # ---- opening and design
 
 
-def test_opening_books_have_a_row_for_every_segment_of_every_berm() -> None:
-    books = opening_books(TWO_BERMS)
+def test_books_without_entries_have_a_row_for_every_segment_of_every_berm() -> None:
+    books = fold(TWO_BERMS, ())
     assert [(r.berm, r.berm_index, r.segment) for r in books.rows] == [
         *((WEST, 0, n) for n in range(1, 7)), *(('east arc', 1, n) for n in range(1, 4))]
     assert [r.target_height_m for r in books.rows[:6]] == [0.25] * 6
@@ -61,13 +59,6 @@ def test_opening_books_have_a_row_for_every_segment_of_every_berm() -> None:
     assert {r.state for r in books.rows} == {State.UNSEEN}
     assert (books.last_seq, books.datum_seq, books.on_hold, books.dumps) == (0, None, False, ())
     assert books.dump_yield.value_m3 == pytest.approx(7.5 / 1500.0)
-
-
-def test_opening_books_take_design_figures() -> None:
-    volumes_m3 = [0.01, 0.02, 0.03, 0.0, 0.0, 0.0]
-    books = opening_books(SITE, targets_m=[0.2] * 6, volumes_m3=volumes_m3)
-    assert [r.target_height_m for r in books.rows] == [0.2] * 6
-    assert books.rows[2].target_volume_m3 == 0.03
 
 
 def test_datum_replaces_the_design_figures() -> None:
@@ -165,7 +156,7 @@ def test_stray_dump_does_not_teach_the_yield_whenever_it_is_found_out() -> None:
     stray = ('stray_dump', None, None, {'dump_seq': 2, 'text': '', 'volume_m3': 0.0})
     books = books_after(('dump', WEST, 2, dump()), rise, stray)
     assert books.dumps[0].stray
-    assert books.dump_yield == opening_books(SITE).dump_yield
+    assert books.dump_yield == fold(SITE, ()).dump_yield
 
 
 # ---- flags
@@ -260,11 +251,11 @@ def test_refusals_are_counted_by_code() -> None:
 def test_share_at_grade_is_by_length() -> None:
     books = books_after(*[('reading', WEST, n, reading()) for n in (1, 2, 3)], DISTURBED)
     assert books.share_at_grade(WEST) == pytest.approx(2 / 6)
-    assert opening_books(SITE).share_at_grade(WEST) == 0.0
+    assert fold(SITE, ()).share_at_grade(WEST) == 0.0
 
 
 def test_dumps_remaining_are_filled_in() -> None:
-    books = opening_books(SITE)
+    books = fold(SITE, ())
     rows = with_dumps_remaining(books.rows, [3, 0, 1, 0, 0, 2])
     assert [r.dumps_remaining for r in rows] == [3, 0, 1, 0, 0, 2]
     assert replace(books, rows=rows).dumps_remaining == 6
@@ -292,9 +283,8 @@ def test_dumps_remaining_are_filled_in() -> None:
     (Entry(2, 0, 'refused', None, None, {}), 'lacks the figures'),
 ])
 def test_entry_that_does_not_fit_is_refused(entry: Entry, text: str) -> None:
-    books = fold(SITE, numbered(DATUM))
     with pytest.raises(BooksError, match=text):
-        post(books, entry)
+        fold(SITE, [*numbered(DATUM), entry])
 
 
 # ---- the law: however the entries come in, the books are the same
@@ -336,18 +326,13 @@ def histories(draw: st.DrawFn) -> list[Entry]:
 
 
 @given(histories(), st.data())
-def test_one_batch_one_by_one_or_resumed_anywhere_gives_equal_books(entries, data) -> None:
-    whole = fold(SITE, entries)
-    one_by_one = opening_books(SITE)
-    for entry in entries:
-        one_by_one = post(one_by_one, entry)
-    assert_books_equal(one_by_one, whole)
+def test_one_batch_or_one_by_one_asked_at_any_time_gives_equal_books(entries, data) -> None:
     work = Fold(SITE)
-    for entry in entries:
+    for count, entry in enumerate(entries, start=1):
         work.post(entry)
         if data.draw(st.booleans()):
-            work = Fold.of(work.books())
-    assert_books_equal(work.books(), whole)
+            assert_books_equal(work.books(), fold(SITE, entries[:count]))
+    assert_books_equal(work.books(), fold(SITE, entries))
 
 
 @settings(max_examples=15)
@@ -364,7 +349,11 @@ def test_resumed_from_the_journal_anywhere_gives_equal_books(tmp_path_factory, e
 
 def test_posting_leaves_the_old_books_as_they_are() -> None:
     entries = a_build()
-    books = fold(SITE, entries[:-1])
+    work = Fold(SITE)
+    for entry in entries[:-1]:
+        work.post(entry)
+    books = work.books()
     before = repr(books)
-    post(books, entries[-1])
+    work.post(entries[-1])
+    assert repr(work.books()) != before
     assert repr(books) == before

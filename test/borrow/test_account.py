@@ -5,7 +5,7 @@
 from dataclasses import replace
 import math
 
-from berm_ledger.books import Entry, opening_books
+from berm_ledger.books import Entry, fold
 from berm_ledger.books.accounts import DumpRecord
 from berm_ledger.borrow.account import (
     account_of,
@@ -122,7 +122,7 @@ def test_an_entry_without_its_figures_is_refused(kind: str, data: dict) -> None:
 
 def books_with(placed_m3: float, spilled_m3: float, **dump: object):
     """Return books whose first row holds soil, with one dump."""
-    books = opening_books(SITE)
+    books = fold(SITE, ())
     rows = (replace(books.rows[0], placed_m3=placed_m3, placed_se_m3=0.0005,
                     spilled_m3=spilled_m3), *books.rows[1:])
     record = DumpRecord(seq=3, stamp_ns=0, mass_kg=6.0, x_m=1.5, y_m=0.0, yaw_rad=0.0, **dump)
@@ -192,7 +192,7 @@ def test_a_swell_that_would_explain_it_is_named(cut_m3: float, ending: str) -> N
 def test_nothing_measured_is_no_balance() -> None:
     """Neither without a cut nor without a berm."""
     assert balance_of(SITE, books_with(0.1, 0.0), BorrowAccount(), 5) is None
-    assert balance_of(SITE, opening_books(SITE), account_with(0.1), 5) is None
+    assert balance_of(SITE, fold(SITE, ()), account_with(0.1), 5) is None
 
 
 def test_hours_add_up_to_the_whole() -> None:

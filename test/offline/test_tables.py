@@ -7,7 +7,7 @@ import io
 import json
 import math
 
-from berm_ledger.books import Entry, fold, opening_books
+from berm_ledger.books import Entry, fold
 from berm_ledger.design import Berm, Material, Rover, Site, Yard
 from berm_ledger.geometry import Lattice, Polygon, Polyline
 from berm_ledger.offline.tables import (
@@ -205,7 +205,7 @@ def test_summary_of_an_accepted_site() -> None:
 
 
 def test_what_is_unknown_is_null() -> None:
-    summary = summary_dict(SITE, opening_books(SITE))
+    summary = summary_dict(SITE, fold(SITE, ()))
     for name in ('crest_length_m', 'longest_gap_m', 'mean_height_m', 'line_deviation_m',
                  'placed_volume_m3', 'missing_volume_m3', 'placed_mass_kg', 'yield_m3'):
         assert summary[name] is None, name

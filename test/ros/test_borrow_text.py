@@ -4,7 +4,7 @@
 
 from pathlib import Path
 
-from berm_ledger.books import opening_books
+from berm_ledger.books import fold
 from berm_ledger.borrow.account import AreaAccount, BorrowAccount, LoadRecord
 from berm_ledger.borrow.cycle import CycleTimes
 from berm_ledger.borrow.lane_figures import LaneFigures
@@ -40,7 +40,7 @@ def test_one_line_says_it_all() -> None:
 
 def test_the_table_has_the_line_below_those_at_the_top() -> None:
     """And none where there is nothing to say."""
-    books = opening_books(SITE)
+    books = fold(SITE, ())
     lines = table_text(books, 0, borrow_line(account(), 10)).splitlines()
     assert sum(line.startswith('borrow: ') for line in lines) == 1
     assert max(map(len, lines)) <= 100

@@ -6,7 +6,7 @@ from dataclasses import replace
 import itertools
 import math
 
-from berm_ledger.books import opening_books, State
+from berm_ledger.books import fold, State
 from berm_ledger.ros.closed_loop import Accept, Answer, Ask, best_segment, ClosedLoop, Resume
 from berm_ledger.simulation import SimEvent, Yard, YardOptions
 from berm_ledger.site_source import load_site
@@ -31,7 +31,7 @@ def played(site, codes, rows=None, **options):
     loop = ClosedLoop(
         Yard(site, seed=3, options=YardOptions(soil_cell_m=0.05)), words.append,
         **options)
-    rows = rows or opening_books(site).rows
+    rows = rows or fold(site, ()).rows
     script, work, answer = iter(codes), loop.work(), None
     while True:
         try:
@@ -63,7 +63,7 @@ def test_the_whole_story(site):
 
 
 def test_what_stays_flagged_though_no_load_is_called_for_is_accepted_once(site):
-    rows = tuple(replace(row, state=State.REWORK) for row in opening_books(site).rows)
+    rows = tuple(replace(row, state=State.REWORK) for row in fold(site, ()).rows)
 
     loop, steps, _ = played(site, ['done'] * 10, rows)
 
@@ -107,7 +107,7 @@ def test_a_ledger_that_never_has_enough_ends_in_trouble(site):
 
 
 def test_the_intruder_takes_from_the_most_finished_segment_nearest_the_middle(site):
-    rows = [replace(opening_books(site).rows[0], segment=n) for n in range(1, 6)]
+    rows = [replace(fold(site, ()).rows[0], segment=n) for n in range(1, 6)]
     assert best_segment(rows).segment == 3
     rows[0] = replace(rows[0], at_grade=0.8)
     assert best_segment(rows).segment == 1

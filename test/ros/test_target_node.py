@@ -7,7 +7,7 @@ import json
 import math
 from threading import Event
 
-from berm_ledger.books import Flag, opening_books, State
+from berm_ledger.books import Flag, fold, State
 from berm_ledger.books.profile import CrestProfile
 from berm_ledger.geometry import Pose2, StampedPose
 from berm_ledger.ros.messages import (
@@ -52,7 +52,7 @@ class Bench:
         site_file.write_text(SITE_TEXT)
         self.world, self.site, self.types = world, load_site(site_file).site, wire_types()
         self.rows = tuple(
-            replace(row, dumps_remaining=2) for row in opening_books(self.site).rows)
+            replace(row, dumps_remaining=2) for row in fold(self.site, ()).rows)
         self.now_s = 1000.0
         values = {'site_file': str(site_file), **parameters}
         self.target = world.add(TargetNode(

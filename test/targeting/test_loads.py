@@ -4,7 +4,7 @@
 
 import math
 
-from berm_ledger.books import opening_books
+from berm_ledger.books import fold
 from berm_ledger.books.profile import CrestProfile
 from berm_ledger.targeting.loads import with_loads, with_stretches
 import numpy as np
@@ -58,7 +58,7 @@ def test_without_a_crest_rows_stay_as_they_are():
 
 def test_an_untouched_berm_calls_for_the_loads_of_its_design():
     site = site_of(straight(1.2))
-    books = with_loads(opening_books(site))
+    books = with_loads(fold(site, ()))
     # Volume of the design over that of a load, by closed form: V = L H^2 / t + pi H^3 / (3 t^2).
     slope = site.berms[0].side_slope
     design = 1.2 * 0.15**2 / slope + math.pi * 0.15**3 / (3.0 * slope**2)
