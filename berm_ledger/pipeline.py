@@ -136,7 +136,8 @@ class Pipeline:
 
     def no_go(self) -> tuple[Lattice, NDArray[np.bool_]]:
         """Return a grid of the yard and which of its cells are built on or kept out of."""
-        lattice, blocked = self._no_go.lattice, self._no_go.blocked(self.survey.height_m())
+        lattice, blocked = self._no_go.lattice, self._no_go.blocked(
+            self.survey.likely_height_m())
         return lattice, self._borrow.with_voids(lattice, blocked)
 
     @property

@@ -32,7 +32,7 @@ from .disturbance import Change, DisturbanceWatch
 from .entries import Entry
 from .layers import layers_of
 from .open_dumps import is_open_layer, open_layers, put_back
-from .patches import HURRIED_LOOKS, HURRIED_SHARE, Landing, OpenPatch, Place, Rise
+from .patches import HURRIED_LOOKS, Landing, OpenPatch, Place, Rise
 from .reading_clerk import ReadingClerk
 from .rises import DumpWatch
 from .shared_shift import LevelLook
@@ -126,6 +126,7 @@ class Clerk:
             measured = record.stray or math.isfinite(record.volume_m3)
             if record.berm is not None and not measured:
                 waiting[record.seq] = record
+        self._survey.surface.put_back_hidden(self.dumps.touched)
         put_back(self.dumps, layers, {seq: dump.stamp_ns for seq, dump in waiting.items()})
         surface_ns = max((la.stamp_ns for la in layers if not is_open_layer(la)), default=None)
         for patch in self.dumps.patches:
@@ -234,7 +235,7 @@ class Clerk:
         cells = self.dumps.cells_under(x_m, y_m)
         buried: list[Change] = []
         for patch in self.dumps.touched_by(x_m, y_m):
-            if patch.share_with(HURRIED_LOOKS) >= HURRIED_SHARE:
+            if patch.measurable:
                 for change in self._settle(patch, stamp_ns):
                     if np.isin(change.cells, cells).any():
                         buried += self.changes.settled(change, stamp_ns)
@@ -326,11 +327,7 @@ class Clerk:
     def place_of(self, x_m: float, y_m: float) -> Place:
         """Return the place of a drop point in the site frame [m]."""
         area = self._survey.area
-        index = area.lattice.index_from_xy([[x_m, y_m]])
-        if not area.lattice.contains(index)[0]:
-            return Place()
-        row, col = np.rint(index[0]).astype(int)
-        cell = int(area.cell_of_flat[row * area.lattice.cols + col])
+        cell = int(area.cells_at(np.array([[x_m, y_m]]))[0])
         if cell < 0 or not area.in_corridor[cell]:
             return Place()
         segment = area.segments[area.corridor.segment_index[cell]]

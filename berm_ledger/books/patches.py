@@ -20,13 +20,15 @@ from .shared_shift import LevelLook
 Floats = NDArray[np.float64]
 
 # Settled when the cells that hold this share of the expected soil have this many looks; in a
-# hurry, because the next load falls there, the smaller figures do.
+# hurry, because the next load falls there, the smaller figures do: of one load, of two measured
+# together, of more. Else loads half of which fall behind a crest would be joined for ever.
 SETTLED_SHARE = 0.9
 SETTLED_LOOKS = 4
-HURRIED_SHARE = 0.7
+HURRIED_SHARES = (0.7, 0.5, 0.25)
 HURRIED_LOOKS = 2
-# After so many looks at a patch of which the rest does not come into view, it must do as it is.
-MOST_LOOKS = 16
+# After so many looks at a patch of which the rest does not come into view it must do as it is,
+# with so much of the soil seen: behind a crest no more may ever be.
+LEAST_SHARES = ((16, 0.5), (32, 0.25))
 # Looks kept of a patch.
 KEPT_LOOKS = 8
 
@@ -175,7 +177,14 @@ class OpenPatch:
         # Before there are so many looks, no cell has them.
         if len(self.kept_m) >= SETTLED_LOOKS and self.share_with(SETTLED_LOOKS) >= SETTLED_SHARE:
             return True
-        return self.looks >= MOST_LOOKS and self.share_with(HURRIED_LOOKS) >= 0.5
+        return any(self.looks >= looks and self.share_with(HURRIED_LOOKS) >= share
+                   for looks, share in LEAST_SHARES)
+
+    @property
+    def measurable(self) -> bool:
+        """Whether the patch can be measured at all, before the next load buries it."""
+        least = HURRIED_SHARES[min(len(self.landings), len(HURRIED_SHARES)) - 1]
+        return self.share_with(HURRIED_LOOKS) >= least
 
     def after_m(self) -> Floats:
         """Return the mean of the kept looks without their extremes, NaN unseen, shape (k,)."""

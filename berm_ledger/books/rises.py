@@ -19,7 +19,7 @@ from scipy import ndimage, sparse
 
 from .changes import smoothed_noise_m
 from .charts import Canvas
-from .patches import Floats, Landing, OpenPatch, Rise
+from .patches import Floats, Landing, LEAST_SHARES, OpenPatch, Rise
 from .shared_shift import LevelLook
 from ..survey.error_budget import volume_error
 from ..survey.nearby import grow
@@ -243,7 +243,7 @@ class DumpWatch:
         hope = patch.parts * load[:, None]
         own = rise * hope / np.maximum(hope.sum(axis=0), 1e-12) * self.canvas.lattice.cell_area_m2
         # What fell where nothing was seen is taken to be like the rest of the load.
-        scale = 1.0 / np.maximum(seen, 0.5)
+        scale = 1.0 / np.maximum(seen, LEAST_SHARES[-1][1])
         volume = own.sum(axis=1) * scale
         error = self._errors_m3(patch, known & (rise != 0.0), noise, shared_m)
         error = np.sqrt(

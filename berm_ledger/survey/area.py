@@ -120,6 +120,14 @@ class SurveyArea:
         """Centres of the cells, shape (n, 2) [m]."""
         return self.corridor.centres_xy
 
+    def cells_at(self, points_xy: NDArray[np.float64]) -> NDArray[np.intp]:
+        """Return the cells that points (k, 2) [m] fall into; -1 where that is not surveyed."""
+        index = self.lattice.index_from_xy(points_xy)
+        inside = self.lattice.contains(index)
+        row, col = np.rint(np.where(inside[:, None], index, 0.0)).astype(np.intp).T
+        return np.where(
+            inside, self.cell_of_flat[row * self.lattice.cols + col], -1).astype(np.intp)
+
     def cells_within(
         self, low_xy: NDArray[np.float64], high_xy: NDArray[np.float64]
     ) -> NDArray[np.intp]:

@@ -107,6 +107,10 @@ class CrestLines:
         """Fit given segments again."""
         self._stale[rows] = True
 
+    def is_stale(self, berm_index: int) -> bool:
+        """Tell whether any segment of a berm is to be fitted again."""
+        return bool(self._stale[self._rows_of(berm_index)].any())
+
     def put_back(self, berm_index: int, crest: Crest) -> None:
         """Take a crest that was fitted before; it stands until its cells are seen again."""
         self._crests[berm_index] = crest

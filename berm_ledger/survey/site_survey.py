@@ -25,6 +25,7 @@ from .grid import ElevationGrid
 from .look import Look
 from .middle import median
 from .noise import GridNoise
+from .other_flank import Filled, filled_in
 from .readings import Budget, crest_figures, CrestFigures, Reading, segment_reading
 from .registration import Refused, Registration, Shift
 from .sampling import (
@@ -277,14 +278,24 @@ class SiteSurvey:
         """Return the height above the datum at every cell (n,) [m]; NaN where not known."""
         return self._above_m(slice(None)).astype(float)
 
+    def likely_height_m(self) -> NDArray[np.float64]:
+        """Return the same, of hidden cells as across the crest, shape (n,) [m]."""
+        return (self._filled.surface.height_m - self._level_m).astype(float)
+
+    @property
+    def _filled(self) -> Filled:
+        """Return the surface with hidden cells as across the crest."""
+        return filled_in(self.area, self.sections, self.surface, self.datum)
+
     def _above_m(self, cells: slice | NDArray[np.intp]) -> NDArray[np.float32]:
         """Return the height above the datum at some cells [m]; NaN where not known."""
         return self.surface.height_m[cells] - self._level_m[cells]
 
     def crest(self, berm_index: int) -> Crest:
         """Return the crest of all sections of a berm as the surface stands."""
+        surface = self._filled.surface if self._crests.is_stale(berm_index) else self.surface
         return self._crests.crest(
-            berm_index, self.surface.height_m, self._noise_along, self._level_m)
+            berm_index, surface.height_m, self._noise_along, self._level_m)
 
     def crest_error_m(self, berm_index: int) -> NDArray[np.float64]:
         """Return the error of each section of a crest that the others do not share [m]."""
@@ -313,9 +324,7 @@ class SiteSurvey:
             sections.station_m, np.nan_to_num(crest.offset_m))
         level = np.full(len(points), np.nan)
         if self.datum is not None:
-            index = np.rint(self.area.lattice.index_from_xy(points)).astype(np.intp)
-            cells = self.area.cell_of_flat[index[:, 0] * self.area.lattice.cols + index[:, 1]]
-            level = crest.height_m + self.datum.level_m[cells]
+            level = crest.height_m + self.datum.level_m[self.area.cells_at(points)]
         return np.column_stack([points, level])
 
     def rows_due(self, overdue: NDArray[np.bool_] | None) -> NDArray[np.intp]:
@@ -352,14 +361,14 @@ class SiteSurvey:
         assert self.datum is not None
         self._crests.touch_rows(rows)
         along = self._crest_figures(rows)
-        stocks = self._sums.of_rows(
-            rows, self.surface, self.datum, self.noise.total_m, self._given)
+        surface, hidden_m3 = self._filled
+        stocks = self._sums.of_rows(rows, surface, self.datum, self.noise.total_m, self._given)
         self._turns.done(rows)
         return tuple(
             segment_reading(
                 self.area.segments[row], row, figures, stock,
                 self._budget(stock.inverse, self._beneath[row]),
-                self._corridors_m2[row])
+                self._corridors_m2[row], hidden_m3[row])
             for row, figures, stock in zip(rows.tolist(), along, stocks))
 
     def _crest_figures(self, rows: NDArray[np.intp]) -> list[CrestFigures]:

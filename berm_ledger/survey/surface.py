@@ -12,6 +12,7 @@ leaves its limits.
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
@@ -35,6 +36,8 @@ LOOSE_LOOKS = 0.1
 EWMA_WEIGHT = 0.3
 EWMA_SIGMAS = 3.5
 RESTART_LOOKS = 4.0
+# A cell that was seen since something changed there is worth a whole look at least.
+SEEN_LOOKS = 1.0
 UNSEEN_NS = np.int64(-1)
 
 
@@ -107,6 +110,8 @@ class SiteSurface:
         self.aside_m = np.full(count, np.nan, dtype=np.float32)
         self.aside_looks = np.zeros(count, dtype=np.uint8)
         self.aside_ns = np.zeros(count, dtype=np.int64)
+        # Cells where something has changed, by number, some of which were seen since.
+        self._loosened = np.empty(0, dtype=np.intp)
         # Which cells the last look has seen, and when; of the others when they were seen before.
         # To write the time of every look at every cell would be a third of all that it touches.
         self._last_seen = np.zeros(count, dtype=bool)
@@ -128,6 +133,16 @@ class SiteSurface:
         """When each cell was last seen, shape (n,) [ns]; -1 for never."""
         last_ns = np.where(self._last_seen, np.int64(self._last_ns), UNSEEN_NS)
         return np.maximum(self._earlier_ns, last_ns)
+
+    @property
+    def hidden(self) -> NDArray[np.intp]:
+        """Cells, by number, that were not seen since something is known to have changed there."""
+        self._loosened = self._loosened[self.looks[self._loosened] < SEEN_LOOKS]
+        return self._loosened
+
+    def put_back_hidden(self, cells: NDArray[np.bool_]) -> None:
+        """Take over which cells an earlier run has not seen since something changed there."""
+        self._loosened = np.flatnonzero(cells & (self.looks < SEEN_LOOKS))
 
     def put_back_seen(self, seen_ns: NDArray[np.int64]) -> None:
         """Take the times that an earlier run has seen the cells, shape (n,) [ns]."""
@@ -151,6 +166,17 @@ class SiteSurface:
         """Let the next looks move given cells quickly: something is known to have changed."""
         self.looks[cells] = np.minimum(self.looks[cells], LOOSE_LOOKS)
         self.trend_m[cells] = 0.0
+        self._loosened = np.union1d(self._loosened, np.flatnonzero(cells))
+
+    def otherwise_at(
+        self, cells: NDArray[np.intp], height_m: NDArray[np.floating],
+        looks: NDArray[np.floating],
+    ) -> SiteSurface:
+        """Return a surface to read, which stands at other heights [m] at given cells; not kept."""
+        out = copy(self)
+        out.height_m, out.looks = self.height_m.copy(), self.looks.copy()
+        out.height_m[cells], out.looks[cells] = height_m, looks
+        return out
 
     def put(
         self, cells: NDArray[np.intp] | NDArray[np.bool_], height_m: NDArray[np.floating],

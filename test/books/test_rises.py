@@ -8,9 +8,10 @@ import math
 
 from berm_ledger.books.charts import Canvas
 from berm_ledger.books.patches import (
+    HURRIED_LOOKS,
     KEPT_LOOKS,
     Landing,
-    MOST_LOOKS,
+    LEAST_SHARES,
     Rise,
     SETTLED_LOOKS,
 )
@@ -190,13 +191,38 @@ def test_a_patch_half_out_of_view_waits_and_then_must_do() -> None:
     square = Square()
     square.dump(1, 0.9, 0.9)
     seen = POINTS[:, 0] > 0.84
-    assert square.look(MOST_LOOKS - 1, seen) == []
+    assert square.look(LEAST_SHARES[0][0] - 1, seen) == []
     rise, = square.look(1, seen)
     assert rise.volume_m3 == pytest.approx(LOAD_M3, rel=0.25)
     assert abs(rise.volume_m3 - LOAD_M3) < 2.0 * rise.volume_se_m3
     whole = Square()
     whole.dump(1, 0.9, 0.9)
     assert rise.volume_se_m3 > 3.0 * whole.look(SETTLED_LOOKS)[0].volume_se_m3
+
+
+def test_of_a_load_that_fell_behind_a_crest_the_part_in_view_must_do() -> None:
+    """Three tenths of it are seen, whatever comes: after long they are taken for all of it."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    seen = POINTS[:, 0] > 0.98
+    rises = square.look(4 * LEAST_SHARES[-1][0], seen)
+    assert [rise.landing.seq for rise in rises] == [1]
+    assert abs(rises[0].volume_m3 - LOAD_M3) < 2.0 * rises[0].volume_se_m3
+    assert rises[0].volume_se_m3 > 0.5 * LOAD_M3
+    assert square.watch.patches == []
+
+
+def test_loads_half_of_which_are_hidden_are_not_joined_for_ever() -> None:
+    """The next load buries what is seen of the last; the more wait together, the less must do."""
+    square = Square()
+    shares = []
+    for seq in range(1, 4):
+        square.dump(seq, 0.9, 0.9)
+        square.look(HURRIED_LOOKS, POINTS[:, 0] > 0.86)
+        patch, = square.watch.patches
+        shares.append((patch.share_with(HURRIED_LOOKS), patch.measurable))
+    assert [share == pytest.approx(0.6, abs=0.05) for share, _ in shares] == [True] * 3
+    assert [measurable for _, measurable in shares] == [False, True, True]
 
 
 def test_a_dump_nobody_looks_at_blocks_no_other() -> None:
