@@ -2,9 +2,13 @@
 # SPDX-License-Identifier: Apache-2.0
 """The table of keys is whole."""
 
+from pathlib import Path
+import re
+
 from berm_ledger.design.schema import Key, TABLES
 import pytest
 
+CONFIG = Path(__file__).resolve().parents[2] / 'config'
 KINDS = {'number', 'whole', 'text', 'choice', 'truth', 'point', 'points', 'triple', 'table',
          'tables', 'line', 'datum'}
 KEYS = [(name, key) for name, keys in TABLES.items() for key in keys]
@@ -29,3 +33,9 @@ def test_every_key_is_described(name: str, key: Key) -> None:
 def test_no_key_twice_in_a_table(name: str) -> None:
     names = [key.name for key in TABLES[name]]
     assert len(names) == len(set(names))
+
+
+def test_the_site_of_the_demo_shows_every_key() -> None:
+    # The README sends people there for all of them.
+    text = (CONFIG / 'demo_site.yaml').read_text(encoding='utf-8')
+    assert [key.name for _, key in KEYS if not re.search(rf'\b{key.name}:', text)] == []
