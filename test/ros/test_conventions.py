@@ -84,7 +84,7 @@ def test_the_readme_names_every_topic_and_service(
     assert node.start_by_itself()
     names = names_of(world, world.node('observer'), node)
 
-    for topic in (names['publisher'] | names['subscriber']) - ABSOLUTE - {'/r/target_pose'}:
+    for topic in (names['publisher'] | names['subscriber']) - ABSOLUTE:
         if not topic.startswith(f'/r/{name}/'):
             assert f'`{topic[3:]}`' in part, topic
     own = {n for n in names['service'] if n.startswith(f'/r/{name}/')}
