@@ -3,8 +3,9 @@
 """
 The command line ``berm-ledger``: parse, call one command, turn errors into one line.
 
-Exit codes: 0 done; 1 judged not to specification, where a command judges; 2 bad input, with one
-line on the standard error; 130, 141 and 143 when it was stopped from outside.
+Exit codes: 0 done; 1 judged not to specification or not all of the work can be done, where a
+command judges; 2 bad input, with one line on the standard error; 130, 141 and 143 when it was
+stopped from outside.
 """
 
 from __future__ import annotations
@@ -40,7 +41,8 @@ def build_parser() -> argparse.ArgumentParser:
     """Return the parser of all commands."""
     parser = Parser(
         prog=PROG, description='Keeps the books of a berm that a robot heaps up load by load.',
-        epilog='Exit codes: 0 done, 1 judged not to specification, 2 bad input.')
+        epilog='Exit codes: 0 done, 1 judged not to specification or not all of the work can be '
+               'done, 2 bad input.')
     commands = parser.add_subparsers(dest='command', metavar='COMMAND', required=True)
     for command in COMMANDS:
         name = command.__name__.rpartition('.')[2]

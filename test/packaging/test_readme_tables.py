@@ -16,6 +16,7 @@ from berm_ledger.offline.tables import (
     SUMMARY_KEYS,
 )
 from berm_ledger.ros.parameters import PARAMETERS, ParameterSpec
+from berm_ledger.targeting import PLAN_COLUMNS
 import pytest
 
 README = (Path(__file__).resolve().parents[2] / 'README.md').read_text(encoding='utf-8')
@@ -34,6 +35,7 @@ def row(name: str) -> str:
 
 
 def test_columns_and_keys_of_the_files() -> None:
+    assert row('plan.csv').partition(';')[0].split(', ') == list(PLAN_COLUMNS)
     assert row('segments.csv').rstrip(' |').split(', ') == list(SEGMENT_COLUMNS)
     columns, kinds = row('events.csv').split('; kinds ')
     assert columns.split(', ') == list(EVENT_COLUMNS)
