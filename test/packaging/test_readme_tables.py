@@ -7,16 +7,20 @@ from __future__ import annotations
 from pathlib import Path
 import re
 
+from berm_ledger.books import Flag
 from berm_ledger.books.entries import KINDS
 from berm_ledger.design.schema import Key, TABLES
+from berm_ledger.geometry import Pose2
 from berm_ledger.offline.tables import (
     EVENT_COLUMNS,
     EVENT_KINDS,
     SEGMENT_COLUMNS,
     SUMMARY_KEYS,
 )
+from berm_ledger.ros.answers import target_values
+from berm_ledger.ros.messages.diagnostics import flag_status
 from berm_ledger.ros.parameters import PARAMETERS, ParameterSpec
-from berm_ledger.targeting import PLAN_COLUMNS
+from berm_ledger.targeting import NoTarget, PLAN_COLUMNS, Target
 import pytest
 
 README = (Path(__file__).resolve().parents[2] / 'README.md').read_text(encoding='utf-8')
@@ -73,3 +77,14 @@ def test_every_parameter_is_told_with_its_default(spec: ParameterSpec) -> None:
     assert text.startswith(spec.description)
     for word in (spec.rule, '' if spec.read_only else 'May be changed at run time.'):
         assert spec.required or word.lower() in text.lower()
+
+
+def test_the_values_of_flags_and_targets_are_named() -> None:
+    flagged = next(line for line in README.splitlines() if line.startswith('| `rework` |'))
+    flag = Flag('west', 1, 0, 0.001, 0.0, 0.4, 1)
+    assert [key for key in flag_status(flag).values if f'`{key}`' not in flagged] == []
+    told = README.partition('\nValues of `target`: ')[2].partition('\n\n')[0]
+    pose = Pose2(0.0, 0.0, 0.0)
+    keys = {**target_values(Target('west', 0, 1, pose, pose, (0.7, 0.0), 0.2, 0.0, 1)),
+            **target_values(NoTarget('look', 'look there', 'west', 1, pose))}
+    assert [key for key in keys if f'`{key}`' not in told] == []
