@@ -3,8 +3,9 @@
 """
 The survey of a site: grids in, surface and readings out.
 
-Holds the state (surface, datum, expectation of the shift) and the order of the steps: mask, find
-the shift, sample, drop what stands too high to be soil, fuse, learn the noise.
+Holds the state (surface, datum, expectation of the shift) and the order of the steps: drop
+spikes and what was carried over, find the shift, sample, leave out the rover and what stands too
+high to be soil, learn the noise, fuse.
 """
 
 from __future__ import annotations
