@@ -67,8 +67,8 @@ class ParameterSpec:
         if self.choices:
             return 'one of ' + ', '.join(self.choices)
         if self.low is not None and self.high is not None:
-            return f'from {self.low:g} to {self.high:g} {self.unit}'.rstrip()
-        return 'not empty' if self.required else ''
+            return f'from {self.low:.10g} to {self.high:.10g} {self.unit}'.rstrip()
+        return 'a text that is not empty' if self.required else ''
 
 
 PARAMETERS = (
@@ -190,7 +190,10 @@ def value_fault(spec: ParameterSpec, value: object) -> str | None:
         or (isinstance(value, float) and not math.isfinite(value))
         or (spec.low is not None and isinstance(value, (int, float)) and value < spec.low)
         or (spec.high is not None and isinstance(value, (int, float)) and value > spec.high))
-    return f'parameter {spec.name} is {value!r}; it must be {spec.rule}' if wrong else None
+    if not wrong:
+        return None
+    advice = f': -p {spec.name}:=VALUE' if spec.required else ''
+    return f'parameter {spec.name} is {value!r}; it must be {spec.rule}{advice}'
 
 
 def parameter_faults(node: str, values: Mapping[str, object]) -> tuple[str, ...]:

@@ -46,9 +46,9 @@ def test_what_is_not_given_has_its_default():
 
 
 @pytest.mark.parametrize(('values', 'text'), [
-    ({}, "site_file is ''; it must be not empty"),
+    ({}, "site_file is ''; it must be a text that is not empty: -p site_file:=VALUE"),
     ({'site_file': 7}, 'site_file is 7; it must be text'),
-    ({'site_file': ' '}, 'must be not empty'),
+    ({'site_file': ' '}, "site_file is ' '; it must be a text that is not empty"),
     ({'sitefile': 'a.yaml', 'site_file': 'a.yaml'}, 'sitefile is not known; target has site_file'),
     ({'site_file': 'a', 'pose_type': 'pose'}, 'one of pose_stamped, pose_with_covariance'),
     ({'site_file': 'a', 'pose_timeout_s': 0.0}, 'from 0.1 to 3600 s'),
@@ -60,6 +60,10 @@ def test_what_is_not_given_has_its_default():
 def test_bad_values_are_refused_with_name_value_and_rule(values, text):
     with pytest.raises(UsageError, match=text):
         parse_parameters('target', values, TargetParameters)
+
+
+def test_bounds_are_told_to_the_last_digit():
+    assert [spec.rule for spec in PARAMETERS if spec.name == 'seed'] == ['from 0 to 2147483647']
 
 
 def test_all_faults_are_reported_together():
