@@ -178,7 +178,9 @@ def head_lines(books: Books, stamp_ns: int) -> list[str]:
         f'last look {age_text(stamp_ns, max(seen))} ago' if seen else 'nothing seen yet',
         time_text(stamp_ns),
     ]
-    lines = [' | '.join(parts)]
+    first = ' | '.join(parts)
+    # With counts of many figures the time, which stands last, would be cut.
+    lines = [first if len(first) <= WIDTH else first.replace(' segments', '', 1)]
     if books.datum_seq is None:
         lines.append('NO DATUM: the natural ground has not been surveyed yet')
     if books.on_hold:

@@ -35,6 +35,18 @@ def test_the_table_reads_so():
     assert f'\n{table_text(BOOKS, NOW_NS)}\n' == TABLE
 
 
+def test_the_first_line_of_a_long_berm_is_told_to_its_end():
+    now_ns = 1_767_226_500_000_000_000
+    rows = tuple(replace(row, dumps_remaining=9, last_seen_ns=now_ns - 400_000_000)
+                 for row in 50 * ROWS)
+
+    first = table_text(replace(BOOKS, rows=rows), now_ns).splitlines()[0]
+
+    assert first == (
+        '50 of 100 at grade | 900 loads left | 0 dumped | 0 flagged | last look 0.4s ago | '
+        '00:15:00 UTC')
+
+
 def test_hold_flags_and_a_missing_datum_stand_at_the_top():
     flag = Flag('west arc', 1, 40_000_000_000, 0.0021, 0.1, 0.35, 7)
     books = replace(
