@@ -316,9 +316,14 @@ def _faults(berm: Berm, rows: Sequence[Row]) -> list[str]:
         faults.append(f'{_named(unseen)} not seen')
     if rework:
         faults.append(f'{_named(rework)} disturbed and not yet reworked')
-    if high:
-        most = max(-row.deficit_height_m for row in high)
-        faults.append(f'{_named(high)} up to {1e3 * most:.0f} mm too high ({tolerance} allowed)')
+    in_places = [row for row in high if -row.deficit_height_m <= berm.height_tolerance_m]
+    if wholly := [row for row in high if row not in in_places]:
+        most = max(-row.deficit_height_m for row in wholly)
+        faults.append(f'{_named(wholly)} up to {1e3 * most:.0f} mm too high ({tolerance} allowed)')
+    if in_places:
+        most = max(row.high_m - row.target_height_m for row in in_places)
+        faults.append(f'{_named(in_places)} up to {1e3 * most:.0f} mm too high in places '
+                      f'({tolerance} allowed)')
     if short:
         most = max(row.deficit_height_m for row in short)
         share = min(row.at_grade for row in short)
