@@ -39,8 +39,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument('--noise', choices=NOISES, default='field',
                         help='errors of sensor and localisation (default: field)')
     parser.add_argument('--intruder', choices=INTRUDERS, default='none',
-                        help='remove, fill or slump soil of the finished berm, which is mended; '
-                             'or a person who walks over it while it is built (default: none)')
+                        help='remove, fill or slump soil of the finished berm, which is mended as '
+                             'far as loads can; or a person who walks over it while it is '
+                             'built (default: none)')
     parser.add_argument('--borrow', action='store_true',
                         help='dig along the lanes of the borrow areas, look at them, and write '
                              'the drum current too')
