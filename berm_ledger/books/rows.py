@@ -105,6 +105,11 @@ class Row:
     low_short_m: float = math.nan
     wants_load: bool | None = None
 
+    @property
+    def loads_are_known(self) -> bool:
+        """Whether it is known what the segment calls for: a level crest has no height before."""
+        return not math.isnan(self.target_height_m)
+
 
 def share_at_grade(rows: Sequence[Row]) -> float:
     """

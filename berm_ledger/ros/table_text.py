@@ -4,7 +4,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timezone
 import math
@@ -90,16 +90,20 @@ def time_text(stamp_ns: int) -> str:
     return f'{datetime.fromtimestamp(stamp_ns // 1_000_000_000, timezone.utc):%H:%M:%S} UTC'
 
 
-def loads_text(count: int) -> str:
+def loads_text(rows: Sequence[Row]) -> str:
     """
-    Return how many loads are left, in words.
+    Return how many loads are left on some segments, in words.
 
     Examples
     --------
-    >>> loads_text(1), loads_text(0)
-    ('1 load left', '0 loads left')
+    >>> row = Row('west', 0, 1, 0.0, 0.4, 0.2, dumps_remaining=1)
+    >>> loads_text([row]), loads_text([row, row]), loads_text([Row('w', 0, 1, 0, 1, math.nan)])
+    ('1 load left', '2 loads left', 'loads left unknown')
 
     """
+    if not all(row.loads_are_known for row in rows):
+        return 'loads left unknown'
+    count = sum(row.dumps_remaining for row in rows)
     return f'{count} load left' if count == 1 else f'{count} loads left'
 
 
@@ -122,7 +126,8 @@ COLUMNS = (
     Column('done', '%', 5, lambda row, _: figure(row.at_grade, 0, 100.0)),
     Column('short', 'mm', 6, lambda row, _: figure(row.deficit_height_m, 0, 1e3)),
     Column('short', 'l', 6, lambda row, _: figure(row.deficit_volume_m3, 1, 1e3)),
-    Column('left', '', 5, lambda row, _: str(row.dumps_remaining)),
+    Column('left', '', 5,
+           lambda row, _: str(row.dumps_remaining) if row.loads_are_known else UNKNOWN),
     Column('made', '', 5, lambda row, _: str(row.dumps_made)),
     Column('line', 'mm', 5, lambda row, _: figure(row.line_offset_m, 0, 1e3)),
     Column('age', '', 6, lambda row, now: age_text(now, row.last_seen_ns)),
@@ -172,7 +177,7 @@ def head_lines(books: Books, stamp_ns: int) -> list[str]:
     done = sum(row.state == State.AT_GRADE for row in books.rows)
     parts = [
         f'{done} of {len(books.rows)} segments at grade',
-        loads_text(books.dumps_remaining),
+        loads_text(books.rows),
         f'{len(books.dumps)} dumped',
         f'{len(books.flags)} flagged',
         f'last look {age_text(stamp_ns, max(seen))} ago' if seen else 'nothing seen yet',
@@ -197,10 +202,9 @@ def flag_line(flag: Flag, stamp_ns: int) -> str:
 
 def berm_line(books: Books, name: str, rows: tuple[Row, ...]) -> str:
     """Return the line above the table of one berm."""
-    left = sum(row.dumps_remaining for row in rows)
     flagged = sum(row.state == State.REWORK for row in rows)
     return (f'berm {name}: {100.0 * books.share_at_grade(name):.0f} % of its length at grade, '
-            f'{loads_text(left)}, {flagged} flagged')
+            f'{loads_text(rows)}, {flagged} flagged')
 
 
 def _row_line(row: Row, stamp_ns: int) -> str:

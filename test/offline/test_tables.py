@@ -3,6 +3,7 @@
 """The tables that are handed over: columns as promised, unknown left empty, nothing lost."""
 
 import csv
+from dataclasses import replace
 import io
 import json
 import math
@@ -102,6 +103,12 @@ def test_segments_table() -> None:
     rows = parsed(text)
     assert [row['berm'] for row in rows] == [WEST, WEST, EAST, EAST]
     assert (rows[3]['height_m'], rows[3]['coverage']) == ('', '0.2000')
+
+
+def test_loads_of_a_level_crest_are_unknown_before_its_ground_is() -> None:
+    books = fold(SITE, booked())
+    level = replace(books, rows=tuple(replace(r, target_height_m=math.nan) for r in books.rows))
+    assert {row['dumps_remaining'] for row in parsed(segments_csv(level))} == {''}
 
 
 # ---- events

@@ -74,6 +74,16 @@ def test_one_load_is_one_load():
     assert table_text(books, NOW_NS).count('1 load left') == 2
 
 
+def test_loads_of_a_level_crest_are_unknown_before_its_ground_is():
+    level = replace(ROWS[1], target_height_m=math.nan)
+
+    lines = table_text(replace(BOOKS, rows=(ROWS[0], level)), NOW_NS).splitlines()
+
+    assert lines[0].startswith('1 of 2 segments at grade | loads left unknown | 0 dumped')
+    assert lines[2].endswith('at grade, loads left unknown, 0 flagged')
+    assert lines[-1].split()[11:13] == ['-', '0']
+
+
 def test_nothing_seen_is_said_so():
     books = replace(BOOKS, rows=ROWS[1:])
 

@@ -132,6 +132,13 @@ def test_the_screen_says_what_matters():
     assert shown.endswith(screen.KEYS)
 
 
+def test_loads_of_a_level_crest_are_unknown_before_its_ground_is():
+    rows = tuple(replace(row, target_height_m=math.nan) for row in VIEW.heard.rows)
+    shown = text_of(replace(VIEW, heard=replace(VIEW.heard, rows=rows)))
+    assert shown.startswith('0 of 2 at grade | loads left unknown | 0 flagged')
+    assert 'berm west: 0 % of 1.00 m at grade, loads left unknown' in shown
+
+
 def test_the_share_at_grade_is_that_of_the_table(site):
     books = FakePipeline(site).books
     rows = tuple(

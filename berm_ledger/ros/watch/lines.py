@@ -39,13 +39,12 @@ def title_line(heard: Heard) -> Text:
     rows, stamp_ns = heard.rows, heard.stamp_ns or 0
     done = sum(row.state == State.AT_GRADE for row in rows)
     seen = [row.last_seen_ns for row in rows if row.last_seen_ns is not None]
-    left, made = (sum(getattr(row, name) for row in rows)
-                  for name in ('dumps_remaining', 'dumps_made'))
+    made = sum(row.dumps_made for row in rows)
     look = f'look {age_text(stamp_ns, max(seen))} ago' if seen else 'not seen yet'
     if seen and any(s.name == 'elevation' and s.level == STALE for s in heard.health):
         look = 'looks stopped'
     parts = [
-        f'{done} of {len(rows)} at grade', loads_text(left), f'{len(heard.flags)} flagged',
+        f'{done} of {len(rows)} at grade', loads_text(rows), f'{len(heard.flags)} flagged',
         f'{made} made', look, time_text(stamp_ns).removesuffix(' UTC')]
     return Text(' | '.join(parts), style='bold reverse')
 
@@ -110,12 +109,11 @@ def borrow_lines(heard: Heard) -> list[Text]:
 def berm_line(heard: Heard, berm: int, rows: Sequence[Row]) -> Text:
     """Return the line above the long section."""
     length_m = sum(row.station_to_m - row.station_from_m for row in rows)
-    left = sum(row.dumps_remaining for row in rows)
     count = len({row.berm_index for row in heard.rows})
     which = f' ({berm + 1} of {count})' if count > 1 else ''
     share = 100.0 * share_at_grade(rows)
     return Text(f'berm {heard.name_of(berm)}{which}: {share:.0f} % of {length_m:.2f} m at grade, '
-                f'{loads_text(left)}', style='bold')
+                f'{loads_text(rows)}', style='bold')
 
 
 def section_lines(
