@@ -106,9 +106,9 @@ class Row:
     wants_load: bool | None = None
 
     @property
-    def loads_are_known(self) -> bool:
-        """Whether it is known what the segment calls for: a level crest has no height before."""
-        return not math.isnan(self.target_height_m)
+    def loads_left(self) -> float:
+        """Whole loads still called for; NaN while a level crest has no height over its ground."""
+        return math.nan if math.isnan(self.target_height_m) else float(self.dumps_remaining)
 
 
 def share_at_grade(rows: Sequence[Row]) -> float:

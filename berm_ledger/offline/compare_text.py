@@ -135,8 +135,9 @@ def _totals(before: Books, after: Books, found: Comparison) -> Iterator[str]:
            f'(* beyond 95 %)')
     done = [sum(row.state == State.AT_GRADE for row in books.rows) for books in (before, after)]
     yield f'segments at grade: {done[0]} > {done[1]}'
+    left = [figure(sum(row.loads_left for row in books.rows), 0) for books in (before, after)]
     yield (f'loads dumped: {len(before.dumps)} > {len(after.dumps)}; loads still called for: '
-           f'{before.dumps_remaining} > {after.dumps_remaining}')
+           f'{left[0]} > {left[1]}')
     kinds = {'disturbed': 'losses', 'slump': 'slides', 'unbooked_fill': 'fills without a dump'}
     counts = [f'{word} {before.counts.get(kind, 0)} > {after.counts.get(kind, 0)}'
               for kind, word in kinds.items()]

@@ -103,7 +103,7 @@ def segments_csv(books: Books) -> str:
 def _segment(row: Row) -> list[str]:
     """Return the fields of one segment."""
     fields = {'state': row.state.name, 'last_seen_s': seconds(row.last_seen_ns)}
-    if not row.loads_are_known:
+    if math.isnan(row.loads_left):
         fields['dumps_remaining'] = ''
     for name in SEGMENT_COLUMNS:
         if name not in fields:

@@ -101,10 +101,10 @@ def loads_text(rows: Sequence[Row]) -> str:
     ('1 load left', '2 loads left', 'loads left unknown')
 
     """
-    if not all(row.loads_are_known for row in rows):
+    count = sum(row.loads_left for row in rows)
+    if math.isnan(count):
         return 'loads left unknown'
-    count = sum(row.dumps_remaining for row in rows)
-    return f'{count} load left' if count == 1 else f'{count} loads left'
+    return f'{count:.0f} load left' if count == 1 else f'{count:.0f} loads left'
 
 
 def station_text(row: Row) -> str:
@@ -126,8 +126,7 @@ COLUMNS = (
     Column('done', '%', 5, lambda row, _: figure(row.at_grade, 0, 100.0)),
     Column('short', 'mm', 6, lambda row, _: figure(row.deficit_height_m, 0, 1e3)),
     Column('short', 'l', 6, lambda row, _: figure(row.deficit_volume_m3, 1, 1e3)),
-    Column('left', '', 5,
-           lambda row, _: str(row.dumps_remaining) if row.loads_are_known else UNKNOWN),
+    Column('left', '', 5, lambda row, _: figure(row.loads_left)),
     Column('made', '', 5, lambda row, _: str(row.dumps_made)),
     Column('line', 'mm', 5, lambda row, _: figure(row.line_offset_m, 0, 1e3)),
     Column('age', '', 6, lambda row, now: age_text(now, row.last_seen_ns)),

@@ -78,6 +78,13 @@ def test_books_without_a_survey_are_said_to_have_none(tmp_path: Path) -> None:
     assert compare_books(after, before).notes[0].startswith('B has no survey')
 
 
+def test_loads_of_a_level_crest_are_unknown_before_its_ground_is(tmp_path: Path) -> None:
+    text = site_text().replace('crest_height_m: 0.15', 'crest_level_m: 5.15')
+    before, after = (open_books(books_file(tmp_path / name, (), text=text)) for name in 'ab')
+    told = comparison_text(Named('a', before), Named('b', after), compare_books(before, after))
+    assert 'loads dumped: 0 > 0; loads still called for: - > -' in told
+
+
 def test_table_of_changes(tmp_path: Path) -> None:
     before = opened(tmp_path / 'a', ('reading', WEST, 1, reading(0.100, at_grade=0.0)))
     after = opened(

@@ -8,9 +8,11 @@ import hashlib
 import html
 import math
 from pathlib import Path
+import re
 import sqlite3
 
 from as_built_kit import gathered
+from berm_ledger.offline.report.chapters import segments
 from berm_ledger.offline.report.facts import (
     entries_digest,
     Facts,
@@ -92,6 +94,14 @@ def test_empty_books_have_no_quantities(tmp_path: Path) -> None:
     assert math.isnan(found.placed_m3.value)
     assert math.isnan(found.loss_m3.value)
     assert (found.loads, found.risen_m3.value, found.lost_m3.value) == (0, 0.0, 0.0)
+
+
+def test_loads_of_a_level_crest_are_unknown_before_its_ground_is(tmp_path: Path) -> None:
+    level = site_text().replace('crest_height_m: 0.15', 'crest_level_m: 5.15')
+    facts = gathered(tmp_path / 'books.sqlite', text=level)
+    assert math.isnan(quantities_of(facts, None).loads_left)
+    assert '<td>–</td><td>unseen</td>' in re.sub(r' class="[^"]*"', '', segments(
+        facts, facts.site.berms[0]))
 
 
 @given(st.text())

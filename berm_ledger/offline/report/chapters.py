@@ -121,7 +121,7 @@ def _segment(row: Row) -> tuple[str, ...]:
         figure(row.low_m, 3), figure(row.high_m, 3), figure(row.at_grade, 0, 100.0),
         figure(row.line_offset_m, 0, MM), with_error(row.placed_m3, row.placed_se_m3, 1, LITRES),
         figure(row.missing_m3, 1, LITRES), figure(row.over_m3, 1, LITRES),
-        figure(row.spilled_m3, 1, LITRES), str(row.dumps_made), str(row.dumps_remaining),
+        figure(row.spilled_m3, 1, LITRES), str(row.dumps_made), figure(row.loads_left, 0),
         STATE_STYLES[row.state].word)
 
 
@@ -169,7 +169,7 @@ def _quantity_lines(q: Quantities, density: float) -> Iterator[tuple[str, str, s
     yield '– of them weighed', '', str(q.weighed)
     yield '– of them missed the berm', '', str(q.missed)
     yield 'mass of the weighed loads', 'kg', figure(q.weighed_kg, 1)
-    yield 'loads still called for', '', str(q.loads_left)
+    yield 'loads still called for', '', figure(q.loads_left, 0)
     yield 'delivered (loads over density)', 'l', litres(q.delivered_m3)
     yield 'rises measured around the dumps', 'l', litres(q.risen_m3)
     yield 'loss, delivered less placed', 'l', litres(q.loss_m3)

@@ -36,8 +36,10 @@ class Quantities:
         Volumes of all segments that were seen [m3].
     unseen : int
         Segments without volumes, which the sums leave out.
-    loads, weighed, missed, loads_left : int
-        Dumps announced, those weighed, those that missed, and loads still called for.
+    loads, weighed, missed : int
+        Dumps announced, those weighed, and those that missed.
+    loads_left : float
+        Loads still called for; NaN while a level crest has no height over its ground.
     weighed_kg : float
         Mass of the weighed ones [kg].
     delivered_m3 : Amount
@@ -58,7 +60,7 @@ class Quantities:
     loads: int
     weighed: int
     missed: int
-    loads_left: int
+    loads_left: float
     weighed_kg: float
     delivered_m3: Amount
     risen_m3: Amount
@@ -101,7 +103,7 @@ def quantities_of(facts: Facts, berm: Berm | None) -> Quantities:
         missing_m3=Amount(sum_known(row.missing_m3 for row in rows)),
         unseen=sum(math.isnan(row.placed_m3) for row in rows),
         loads=len(dumps), weighed=len(weighed), missed=sum(dump.stray for dump in dumps),
-        loads_left=sum(row.dumps_remaining for row in rows), weighed_kg=math.fsum(weighed),
+        loads_left=sum(row.loads_left for row in rows), weighed_kg=math.fsum(weighed),
         delivered_m3=Amount(_delivered_m3(facts.site, dumps)),
         risen_m3=_of_events((dump.volume_m3, dump.volume_se_m3) for dump in dumps),
         lost_m3=_of_kind(events, 'disturbed'), added_m3=_of_kind(events, 'unbooked_fill'),
