@@ -82,6 +82,19 @@ def test_the_approach_is_straight_from_run_up_start_to_dump_pose_in_short_steps(
     assert approach_poses(NoTarget('done', 'done')) == ()
 
 
+@pytest.mark.parametrize('yaw_rad', [0.0, 0.7, 2.5, -2.2, math.pi])
+def test_the_approach_drives_forward_whichever_way_it_runs(yaw_rad):
+    ahead_x, ahead_y = math.cos(yaw_rad), math.sin(yaw_rad)
+    start = Pose2(1.0 - 0.75 * ahead_x, 2.0 - 0.75 * ahead_y, yaw_rad)
+
+    poses = approach_poses(replace(TARGET, pose=Pose2(1.0, 2.0, yaw_rad), run_up_start=start))
+
+    ahead_m = [(p.x_m - 1.0) * ahead_x + (p.y_m - 2.0) * ahead_y for p in poses]
+    aside_m = [(p.y_m - 2.0) * ahead_x - (p.x_m - 1.0) * ahead_y for p in poses]
+    assert ahead_m == pytest.approx([-0.75 + 0.75 * n / 8 for n in range(9)])
+    assert aside_m == pytest.approx([0.0] * 9)
+
+
 def test_figures_name_their_code():
     assert target_values(TARGET)['code'] == 'target'
     assert target_values(TARGET)['segment_loads_remaining'] == 3
