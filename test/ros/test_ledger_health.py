@@ -30,6 +30,8 @@ def test_the_drum_current_is_reported_once_one_came() -> None:
     health.note('drum_current', 5, ())
 
     assert list(reported(health)) == [*asked[:3], 'drum_current', *asked[3:]]
+    # It is told while a load is carried only: that it stops is no trouble.
+    assert {reported(health)['drum_current'].level for _ in range(20)} == {OK}
 
 
 def test_refusals_and_warnings_are_counted_and_notes_are_not() -> None:
@@ -45,3 +47,10 @@ def test_refusals_and_warnings_are_counted_and_notes_are_not() -> None:
     assert (statuses['elevation'].level, statuses['refusals'].level) == (ERROR, WARN)
     assert statuses['elevation'].values['last_refusal'] == 'it is old'
     assert statuses['dump'].level == OK
+
+
+def test_ground_that_nobody_has_surveyed_is_told() -> None:
+    status = reported(LedgerHealth())['books']
+
+    assert (status.level, status.values['datum']) == (WARN, 'none')
+    assert status.message == 'the natural ground has not been surveyed'
