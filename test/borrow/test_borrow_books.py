@@ -103,6 +103,24 @@ def test_the_balance_closes(done) -> None:
     assert 'imbalance' not in [entry.kind for entry in done[1]]
 
 
+def test_soil_that_swells_less_than_the_site_says_is_one_finding(build) -> None:
+    """Soil that swells by 1.11 and not by 1.6: it lacks half of the cut, and is told once."""
+    site = replace(SITE, material=replace(SITE.material, swell=1.6))
+    pipeline, entries, findings = Pipeline(site), [], []
+    for event in build[0]:
+        update = feed(pipeline, event)
+        entries += update.entries
+        findings += update.findings
+    told = [entry.data for entry in entries if entry.kind == 'imbalance']
+    said = [finding.text for finding in findings if finding.code == 'imbalance']
+    assert len(told) == len(said) == 1
+    assert pipeline.borrow.unbalanced
+    first = next(b for b in pipeline.borrow.balances if is_open(site, b))
+    assert told[0]['volume_m3'] == first.unexplained_m3 > 0.5 * site.load_volume_m3
+    assert 'more soil was cut than lies on the berms' in said[0]
+    assert said[0].endswith(f'{first.unexplained_m3:+.4f} m3')
+
+
 def test_the_account_is_the_fold_of_the_entries(done) -> None:
     """Whoever folds the entries has the account that the pipeline tells."""
     assert repr(account_of(done[1])) == repr(done[0].borrow)
