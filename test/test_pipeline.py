@@ -12,6 +12,7 @@ from berm_ledger.books.layers import DATUM
 from berm_ledger.books.ledger import fold
 from berm_ledger.books.rows import Row, State
 from berm_ledger.design import BorrowArea, Plane, Site
+from berm_ledger.findings import Severity
 from berm_ledger.geometry import GridAxes, Polygon, Pose2, StampedPose
 from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.pipeline import Pipeline
@@ -381,6 +382,33 @@ def test_refused_input_moves_nothing_but_the_count(site: Site) -> None:
     assert [e.kind for e in booked] == ['refused'] * 3
     assert sum(e.data['count'] for e in booked) == 21
     assert pipeline.health.counters['wrong_frame'] == 28
+
+
+def test_a_jump_of_the_map_beyond_belief_moves_nothing_and_passes(site: Site) -> None:
+    """Ground that seems half a metre higher is not booked as soil, nor taken for a used grid."""
+    pipeline = Pipeline(site)
+    list(looks(site, pipeline, 12))
+    rows, used_ns = pipeline.books.rows, pipeline.health.grid_ns
+    jumped = list(looks(site, pipeline, 12, start_ns=START_NS + 12 * SECOND_NS, level_m=0.5))
+    assert {(f.code, f.severity) for update in jumped for f in update.findings} == {
+        ('map_shift', Severity.REFUSAL)}
+    assert {entry.kind for update in jumped for entry in update.entries} == {'refused'}
+    assert pipeline.health.counters['map_shift'] == 12
+    assert (pipeline.books.rows, pipeline.health.grid_ns) == (rows, used_ns)
+    back = list(looks(site, pipeline, 12, start_ns=START_NS + 24 * SECOND_NS))
+    assert not [finding for update in back for finding in update.findings]
+    assert pipeline.health.grid_ns == START_NS + 35 * SECOND_NS
+    assert not {'disturbed', 'slump', 'unbooked_fill', 'hold'} & {
+        entry.kind for update in back for entry in update.entries}
+
+
+def test_a_datum_asked_for_before_any_ground_was_seen_is_none(site: Site) -> None:
+    """The operator is told why, and the books hold no datum."""
+    pipeline = Pipeline(site)
+    update = pipeline.take_datum()
+    assert [finding.code for finding in update.findings] == ['no_datum']
+    assert not update.entries
+    assert pipeline.books.datum_seq is None
 
 
 @pytest.mark.parametrize(('mass_kg', 'code'), [(-1.0, 'bad_mass'), (math.inf, 'bad_mass')])
