@@ -192,6 +192,17 @@ def test_what_slid_next_door_is_a_slump() -> None:
     assert sorted(c.kind for c in far.look(10)) == ['disturbed', 'unbooked_fill']
 
 
+def test_a_loss_of_which_four_tenths_lie_close_by_waits_and_is_no_slump() -> None:
+    """Neither slid nor plainly gone: more looks tell, then all that is missing is booked."""
+    square = Square()
+    square.block(slice(10, 20), slice(8, 18), -0.020)
+    square.block(slice(10, 20), slice(19, 23), 0.020)
+    assert square.look(5) == []
+    lost, = (change for change in square.look(7) if change.kind != 'unbooked_fill')
+    assert lost.kind == 'disturbed'
+    assert lost.volume_m3 == pytest.approx(0.00045, rel=0.10)
+
+
 def test_added_soil_is_booked_but_not_accepted() -> None:
     """It is booked once; gone again it is nothing; only what lay there before can be lost."""
     square = Square()
