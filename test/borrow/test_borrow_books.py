@@ -87,6 +87,16 @@ def test_the_cut_is_that_of_the_truth(build, done) -> None:
         assert abs(load.cut_m3 - dig['bank_m3']) < 3.5 * load.cut_se_m3
 
 
+def test_what_a_load_weighs_follows_from_its_cut_too(build, done) -> None:
+    """Sand takes up 1.11 times as much room when it is dug; each kind of evidence is honest."""
+    loads = [entry.data for entry in done[1] if entry.kind == 'load']
+    for load, dump in zip(loads, build[1]['dumps']):
+        assert load['cut_kg'] == pytest.approx(1.11 * 1500.0 * load['cut_m3'], rel=1e-3)
+        for kind in ('cut', 'current'):
+            assert abs(load[f'{kind}_kg'] - dump['mass_kg']) < 3.0 * load[f'{kind}_se_kg']
+            assert load['mass_se_kg'] < load[f'{kind}_se_kg'] < 2.0
+
+
 def test_a_partial_load_is_not_taken_for_a_full_one(build, done) -> None:
     """Four tenths of a drum is found, or left open, never called full; full ones never partial."""
     said = [load.partial for load in done[0].borrow.loads]
@@ -208,6 +218,10 @@ def test_where_one_of_two_areas_is_never_seen_there_is_no_balance(build) -> None
     assert account.unseen == ('hidden',)
     assert math.isnan(account.cut_m3[0])
     assert not {'balance', 'imbalance'} & set(kinds)
+    # As far as anybody knows it is the one dug least.
+    proposal = pipeline.next_lane()
+    assert proposal is not None
+    assert hidden.polygon.contains(np.array([proposal[0].start.xy])).all()
     # The operator takes the datum while all is in view.
     last = next(e.value for e in reversed(build[0]) if e.kind == 'grid' and
                 pipeline._borrow.desks[1].patch.shown_by(e.value))
