@@ -28,25 +28,27 @@ def test_the_low_stretch_comes_from_the_crest_of_the_berm():
     assert rows[0].low_short_m < rows[1].low_short_m
 
 
-def test_no_load_where_a_neighbour_still_to_come_fills_the_slope():
-    # The middle third of the berm is not built; the crest of the first slopes down to it at the
-    # angle of repose and cannot stand there before the neighbour does.
+@pytest.mark.parametrize('backwards', [False, True])
+def test_no_load_where_a_neighbour_still_to_come_fills_the_slope(backwards):
+    # Two thirds of the berm are not built; the crest of the segment at its other end slopes down
+    # to them at the angle of repose and cannot stand there before the neighbour does.
     site = site_of(straight(1.2))
     slope = site.berms[0].side_slope
-    height = np.minimum(0.15, np.maximum(0.03, slope * (0.54 - STATION)))
-    rows = list(bare_rows(site))
-    rows[0] = raised(rows[0], float(height[STATION < 0.4].mean()))
-    rows[1:] = [raised(row, 0.03) for row in rows[1:]]
+    from_end = 1.2 - STATION if backwards else STATION
+    height = np.minimum(0.15, np.maximum(0.03, slope * (0.54 - from_end)))
+    rows = [raised(row, 0.03) for row in bare_rows(site)]
+    first = 2 if backwards else 0
+    rows[first] = raised(rows[first], float(height[from_end < 0.4].mean()))
 
-    alone = with_stretches(site, rows, [profile(height)])[0]
-    assert alone.low_station_m == pytest.approx(0.2, abs=0.03)
+    alone = with_stretches(site, rows, [profile(height)])[first]
+    assert alone.low_station_m == pytest.approx(1.0 if backwards else 0.2, abs=0.03)
     assert alone.low_short_m == pytest.approx(
         0.15 - height[np.abs(STATION - alone.low_station_m) <= 0.18].mean(), abs=0.003)
 
     # Once the neighbour stands the slope is a dip like any other.
     rows[1] = raised(rows[1], 0.145)
-    both = with_stretches(site, rows, [profile(height)])[0]
-    assert both.low_station_m > 0.35
+    both = with_stretches(site, rows, [profile(height)])[first]
+    assert (1.2 - both.low_station_m if backwards else both.low_station_m) > 0.35
     assert both.low_short_m > 2.0 * alone.low_short_m
 
 
