@@ -220,3 +220,17 @@ def test_on_a_wide_top_a_load_raises_the_ridge_that_stands(width_m):
     rises = [RiseModel(site, berm, site.load_volume_m3).load_rise_m(0.14)
              for berm in (filled, wide)]
     assert rises[0] == rises[1]
+
+
+@pytest.mark.parametrize('seen', [True, False])
+def test_loads_left_of_a_wide_top_are_those_that_can_be_poured_along_the_line(seen):
+    # 0.05 m and twice the tolerance over the slope come within tolerance of a flat top.
+    length, height, width = 2.0, 0.15, 0.05 + 2.0 * 0.02 / TAN
+    site = site_of(replace(straight(length, height_m=height), crest_width_m=1.0))
+    ends = math.pi * width * height * (height / (2.0 * TAN) + width / 4.0)
+    poured = design_volume_m3(length, height) + length * width * height + ends
+    rows = bare_rows(site, seen=seen)
+    if seen:
+        rows = [replace(row, deficit_volume_m3=1.2 * poured / len(rows)) for row in rows]
+    loads = sum(dumps_remaining(site, rows, site.load_volume_m3))
+    assert loads == pytest.approx(poured / site.load_volume_m3, abs=1.0)
