@@ -263,6 +263,19 @@ def test_a_thing_that_shifts_is_no_soil() -> None:
     assert changes + square.look(30) == []
 
 
+def test_a_top_whose_edge_is_out_of_view_is_no_soil_until_it_shows() -> None:
+    """Whether it stands on walls or on slopes nobody can tell before."""
+    square = Square()
+    square.block(*BLOCK, 0.020)
+    square.seen.reshape(SIDE, SIDE)[6:24, 8:26] = False
+    square.seen.reshape(SIDE, SIDE)[11:19, 13:21] = True
+    assert square.look(20) == []
+    square.seen[:] = True
+    changes = square.look(20)
+    assert [c.kind for c in changes] == ['unbooked_fill']
+    assert changes[0].volume_m3 == pytest.approx(0.00045, rel=0.15)
+
+
 def test_a_long_wall_is_enough() -> None:
     """A thing with one wall and sides like soil is none; a heap at repose has no wall."""
     square = Square()
