@@ -7,6 +7,7 @@ import math
 
 from berm_ledger.books.rows import State
 from berm_ledger.targeting.standing import look_reason, standing_segments
+import numpy as np
 import pytest
 from targeting_kit import bare_rows, raised, site_of, straight
 
@@ -26,14 +27,19 @@ def test_own_soil_makes_a_segment_stand(change):
     assert standing_segments(SITE, rows).tolist() == [False, False, True, False, False]
 
 
-def test_the_end_of_a_neighbour_does_not():
-    # A ridge of 0.25 m runs out over 0.37 m: on 0.4 m in front of it 0.116 m on average.
-    tangent = SITE.berms[0].side_slope
-    spill = 0.5 * 0.25 * (0.25 / tangent) / 0.4
-    rows = [raised(BARE[0], 0.25), replace(BARE[1], height_m=spill), *BARE[2:]]
-    assert standing_segments(SITE, rows).tolist() == [True, False, False, False, False]
-    rows[1] = replace(BARE[1], height_m=spill + 0.06)
-    assert standing_segments(SITE, rows)[1]
+@pytest.mark.parametrize('segment_m', [0.4, 0.2])
+def test_the_end_of_a_neighbour_does_not(segment_m):
+    # A ridge of 0.25 m runs out over 0.37 m: on 0.4 m in front of it 0.116 m on average, on the
+    # first 0.2 m 0.183 m.
+    site = site_of(straight(2.0, height_m=0.25, segment_m=segment_m))
+    bare = bare_rows(site, loads=1)
+    tangent = site.berms[0].side_slope
+    along = (np.arange(1000) + 0.5) / 1000 * segment_m
+    spill = float(np.maximum(0.25 - tangent * along, 0.0).mean())
+    rows = [raised(bare[0], 0.25), replace(bare[1], height_m=spill), *bare[2:]]
+    assert standing_segments(site, rows).tolist() == [True, *[False] * (len(rows) - 1)]
+    rows[1] = replace(bare[1], height_m=spill + 0.06)
+    assert standing_segments(site, rows)[1]
 
 
 @pytest.mark.parametrize(('change', 'text'), [
