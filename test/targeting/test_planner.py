@@ -221,6 +221,19 @@ def test_what_no_order_serves_is_named_with_every_target_until_it_can_be():
     assert planner.next_target().unserved == ()
 
 
+def test_of_two_berms_that_wall_each_other_off_one_is_served_and_the_other_says_so():
+    # Served from between them alone: the run-up to either lies where the other is to stand.
+    south, north = (berm_of(Polyline([[0.0, y], [0.4, y]]), name=name)
+                    for y, name in ((0.0, 'south'), (1.3, 'north')))
+    site = site_of(south, north, keep_outs=[
+        rectangle(-1.5, -2.0, 1.9, -0.4), rectangle(-1.5, 1.7, 1.9, 3.3)])
+    target = choose_target(site, bare_rows(site), None, None)
+    assert isinstance(target, Target)
+    other = {'south': 'north', 'north': 'south'}[target.berm]
+    assert target.unserved == (
+        f'{other} segment 1: walled off by {target.berm} segment 1 in every order',)
+
+
 def test_who_was_left_out_is_asked_again_once_when_all_others_are_done():
     # The first segment lies between posts; the second was left out for the sake of the others.
     posts = [rectangle(-0.4, 0.4, 0.25, 3.0), rectangle(-0.4, -3.0, 0.25, -0.4)]
