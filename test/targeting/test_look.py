@@ -73,8 +73,12 @@ def test_a_turned_look_where_the_square_one_is_not_free():
     assert np.hypot(*(pose.xy - [1.0, 0.0])) == pytest.approx(1.25)
 
 
-def test_without_a_free_place_that_can_be_reached_it_says_so_and_gives_no_pose():
-    site = site_of(straight(2.0), yard=rectangle(-1.0, -0.8, 3.0, 0.8))
+@pytest.mark.parametrize('options', [
+    {'yard': rectangle(-1.0, -0.8, 3.0, 0.8)},
+    # Free places there are, but a fence across the yard is between them and the borrow area.
+    {'borrow': [PIT], 'keep_outs': [rectangle(4.0, -5.0, 4.5, 5.0)]}])
+def test_without_a_free_place_that_can_be_reached_it_says_so_and_gives_no_pose(options):
+    site = site_of(straight(2.0), **options)
     answer = look_at_unknown(site, unknown(site), None, None)
     assert (answer.code, answer.look_pose) == ('look', None)
     assert 'no free place' in answer.reason
