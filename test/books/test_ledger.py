@@ -129,6 +129,19 @@ def test_state_follows_from_the_reading(data: dict[str, Any], state: State) -> N
     assert row_after(('reading', WEST, 2, data)).state == state
 
 
+@pytest.mark.parametrize(('data', 'state'), [
+    (reading(0.24, at_grade=0.5), State.SHORT),
+    (reading(0.2701, at_grade=0.5), State.HIGH),
+    # Where the ground falls off the crest is to stand higher above it than on average.
+    (reading(0.26, at_grade=0.8, high_m=0.28), State.SHORT),
+])
+def test_a_level_crest_is_high_by_its_mean_alone(data: dict[str, Any], state: State) -> None:
+    targets = {'source': 'survey', 'targets': [0.25] * 9, 'volumes': [0.04] * 9}
+    books = fold(TWO_BERMS, numbered(
+        ('datum', None, None, targets), ('reading', 'east arc', 1, data)))
+    assert books.rows[6].state == state
+
+
 # ---- dumps, rises, yield
 
 
