@@ -7,6 +7,7 @@ from __future__ import annotations
 from dataclasses import replace
 import math
 
+from berm_ledger.books.entries import Entry
 from berm_ledger.borrow.account import account_of
 from berm_ledger.borrow.balance import is_open
 from berm_ledger.borrow.layers import is_borrow_layer
@@ -287,6 +288,18 @@ def test_a_current_needs_a_pose() -> None:
     pipeline.add_pose(StampedPose(10**12, 'map', Pose2(0.0, 0.0)))
     assert not pipeline.add_drum_current(2.0).findings
     assert pipeline.health.counters['drum_currents'] == 1
+
+
+@pytest.mark.parametrize(('at', 'shift', 'aboard'), [
+    ((-1.53, 0.0), (0.05, 0.0), True), ((-1.59, 0.0), (-0.05, 0.0), None),
+    ((-2.0, 1.03), (0.0, 0.05), True), ((-2.0, 0.97), (0.0, -0.05), None)])
+def test_whether_the_drum_digs_is_told_in_the_frame_of_the_site(at, shift, aboard) -> None:
+    """The area ends at x = -1.56 and y = 1; the map has drifted by 50 mm."""
+    moved = {'dx_m': shift[0], 'dy_m': shift[1], 'dz_m': 0.0, 'text': ''}
+    pipeline = Pipeline(SITE, entries=[Entry(1, SECOND_NS, 'map_shift', None, None, moved)])
+    facing_out = 0.0 if at[1] == 0.0 else 0.5 * math.pi
+    pipeline.add_pose(StampedPose(2 * SECOND_NS, SITE.frame, Pose2(*at, facing_out)))
+    assert pipeline.load_aboard is aboard
 
 
 def test_a_lane_dug_too_deep_is_closed_and_no_go() -> None:
