@@ -95,10 +95,12 @@ def test_crest_that_turns_away_is_told_as_an_angle():
     assert drop_of_row(site, rows, 2).crest_turn_rad == pytest.approx(math.atan(0.05))
 
 
-def test_turn_of_the_crest_reaches_over_the_seam_of_a_ring():
+@pytest.mark.parametrize('index', [0, -1])
+def test_turn_of_the_crest_reaches_over_the_seam_of_a_ring(index):
     site = site_of(ring(1.0))
     rows = [raised(row, 0.1) for row in bare_rows(site)]
-    rows[1] = replace(rows[1], line_offset_m=0.02)
-    rows[-1] = replace(rows[-1], line_offset_m=-0.02)
+    rows[(index + 1) % len(rows)] = raised(rows[index + 1], 0.1, line_offset_m=0.02)
+    rows[index - 1] = raised(rows[index - 1], 0.1, line_offset_m=-0.04)
     step = rows[0].station_to_m
-    assert drop_of_row(site, rows, 0).crest_turn_rad == pytest.approx(math.atan(0.04 / 2 / step))
+    assert drop_of_row(site, rows, index % len(rows)).crest_turn_rad == pytest.approx(
+        math.atan(0.06 / 2 / step))
