@@ -9,7 +9,7 @@ from berm_ledger.books.profile import CrestProfile
 from berm_ledger.targeting.loads import with_loads, with_stretches
 import numpy as np
 import pytest
-from targeting_kit import bare_rows, raised, site_of, straight
+from targeting_kit import bare_rows, raised, ring, site_of, straight
 
 STATION = np.arange(0.01, 1.2, 0.02)
 
@@ -50,6 +50,25 @@ def test_no_load_where_a_neighbour_still_to_come_fills_the_slope(backwards):
     both = with_stretches(site, rows, [profile(height)])[first]
     assert (1.2 - both.low_station_m if backwards else both.low_station_m) > 0.35
     assert both.low_short_m > 2.0 * alone.low_short_m
+
+
+@pytest.mark.parametrize(('depth_m', 'wants_load'), [(0.03, True), (0.12, None)])
+def test_a_ring_has_no_ends(depth_m, wants_load):
+    # A dip where the first segment begins, or where any other does, tells that one the same.
+    site = site_of(ring(1.0))
+    rows = [raised(row, 0.14) for row in bare_rows(site)]
+    station = (np.arange(20 * len(rows)) + 0.5) * rows[0].station_to_m / 20
+    plain = np.full(len(station), 0.15)
+    told = []
+    for index in (0, 3):
+        height = plain.copy()
+        height[np.arange(20 * index - 9, 20 * index + 2)] -= depth_m
+        crest = CrestProfile(0, station, height, np.zeros_like(height), plain)
+        row = with_stretches(site, rows, [crest])[index]
+        assert row.wants_load is wants_load
+        told.append((row.low_station_m - row.station_from_m, row.low_short_m))
+    assert told[0] == pytest.approx(told[1])
+    assert told[0][1] > 0.5 * depth_m
 
 
 def test_without_a_crest_rows_stay_as_they_are():
