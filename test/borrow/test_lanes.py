@@ -69,11 +69,23 @@ def test_lanes_lie_inside_and_apart_wherever_the_area_is_turned(turn: float, dx:
         assert all(inner.intersection(other).area < 1e-6 for other in shapes[k + 1:])
 
 
-def test_lanes_are_dug_towards_the_berms() -> None:
-    """The pit lies west of the berm and is longer from west to east."""
-    lanes = lanes_of(((-3.5, -0.6), (-1.5, -0.6), (-1.5, 0.6), (-3.5, 0.6)))
-    assert all(lane.start.yaw_rad == pytest.approx(0.0, abs=1e-9) for lane in lanes)
-    assert all(lane.start.x_m < lane.end.x_m for lane in lanes)
+@pytest.mark.parametrize('turn', [0.0, 0.5 * math.pi, math.pi, -0.5 * math.pi])
+def test_lanes_are_dug_towards_the_berms(turn: float) -> None:
+    """The pit lies 4 m from the middle of the berm, to any side, and is longest towards it."""
+    pit = np.array([[-5.0, -0.6], [-3.0, -0.6], [-3.0, 0.6], [-5.0, 0.6]])
+    lanes = lanes_of(Pose2(1.5, 0.0, turn).apply(pit))
+    assert len(lanes) == 3
+    for lane in lanes:
+        assert math.cos(lane.start.yaw_rad - turn) == pytest.approx(1.0)
+        begin_m, end_m = (math.hypot(at.x_m - 1.5, at.y_m) for at in (lane.start, lane.end))
+        assert end_m < begin_m
+
+
+def test_an_area_of_less_than_two_drums_has_one_lane_in_its_middle() -> None:
+    """0.60 m wide, 2 m long, and a drum of 0.36 m."""
+    lane, = lanes_of(((0.0, 0.0), (0.6, 0.0), (0.6, 2.0), (0.0, 2.0)))
+    assert lane.start.x_m == pytest.approx(0.3)
+    assert lane.length_m == pytest.approx(2.0, abs=1e-4)
 
 
 def test_an_area_too_small_for_a_pass_has_no_lane() -> None:
