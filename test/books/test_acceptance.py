@@ -141,6 +141,9 @@ def test_accepted_berm_states_its_crest_length() -> None:
      'west arc: segment 1 up to 40 mm too high (20 mm allowed)'),
     ([('reading', WEST, 2, reading(0.261, at_grade=0.8, low_m=0.24, high_m=0.286))],
      'west arc: segment 2 up to 36 mm too high in places (20 mm allowed)'),
+    ([('reading', WEST, 1, reading(0.31, at_grade=0.1)),
+      ('reading', WEST, 3, reading(0.29, at_grade=0.1))],
+     'west arc: segments 1, 3 up to 60 mm too high (20 mm allowed)'),
     ([('reading', WEST, n, reading(0.2, at_grade=0.1 * n)) for n in (2, 3, 4)],
      ('west arc: segments 2-4 not at grade, up to 50 mm short on average and with only 20 % of '
       'the crest within 20 mm of the design at worst')),
