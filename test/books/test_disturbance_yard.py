@@ -5,6 +5,8 @@
 from dataclasses import replace
 import math
 
+from berm_ledger.books.booking import change_data
+from berm_ledger.books.changes import Change
 from berm_ledger.books.entries import Entry
 from berm_ledger.books.rows import State
 from berm_ledger.design import Site
@@ -98,6 +100,20 @@ def test_soil_that_no_dump_brought_is_booked_and_its_leaving_is_no_loss(
     assert kinds(watched.look(12)) == []
     watched.yard.intrude(Intrusion('remove', 0.001, 0.8, -0.05))
     assert 'disturbed' in kinds(watched.look(5))
+
+
+@pytest.mark.parametrize(('kind', 'sign'), [('unbooked_fill', 1.0), ('disturbed', -1.0)])
+def test_a_change_is_booked_on_the_segments_that_it_is_about(
+    finished: Watched, kind: str, sign: float
+) -> None:
+    """Noise of the other sign in another segment names that one neither way."""
+    survey = finished.pipeline.survey
+    segment = survey.area.corridor.segment_index
+    cells = np.flatnonzero((segment == 1) | (segment == 4))
+    rise_m = sign * np.where(segment[cells] == 1, 0.010, -0.002)
+    change = Change(kind, cells, 0.0, 0.001, 0, 0, 0.0001, rise_m=rise_m)
+    (row, data), = change_data(change, survey, 0)
+    assert (row, data['volume_m3']) == (1, 0.001)
 
 
 def test_a_dump_that_left_nothing_is_a_stray(finished: Watched) -> None:
