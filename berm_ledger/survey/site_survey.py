@@ -323,10 +323,8 @@ class SiteSurvey:
         sections, crest = self.sections[berm_index], self.crest(berm_index)
         points = self.site.berms[berm_index].centreline.point_at(
             sections.station_m, np.nan_to_num(crest.offset_m))
-        level = np.full(len(points), np.nan)
-        if self.datum is not None:
-            level = crest.height_m + self.datum.level_m[self.area.cells_at(points)]
-        return np.column_stack([points, level])
+        ground = np.nan if self.datum is None else self.datum.level_m[self.area.cells_at(points)]
+        return np.column_stack([points, crest.height_m + ground])
 
     def rows_due(self, overdue: NDArray[np.bool_] | None) -> NDArray[np.intp]:
         """Return the rows in view that are worth reading, or ``overdue`` (segments,) anyway."""
