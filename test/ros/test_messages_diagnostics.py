@@ -7,8 +7,6 @@ import math
 from berm_ledger.books import Flag
 from berm_ledger.ros.messages import (
     blind_text_from_rework,
-    counters_status,
-    fill_diagnostics,
     fill_rework,
     fill_status,
     fill_target_status,
@@ -105,19 +103,6 @@ def test_nothing_flagged_is_an_empty_array(kit):
     msg = rework(kit, [])
     assert len(msg.status) == 0
     assert hold_from_rework(msg) == (False, '')
-
-
-def test_counters(kit):
-    quiet = counters_status('berm_ledger: gates', {'spike': 0})
-    assert (quiet.level, quiet.message) == (0, 'nothing refused')
-    busy = counters_status('berm_ledger: gates', {'wrong_frame': 2, 'spike': 0, 'old': 5})
-    assert busy.level == 1
-    assert list(busy.values.items()) == [('old', 5), ('wrong_frame', 2)]
-    assert busy.message == '7 refused or masked since the start'
-    msg = kit.blank(ARRAY)
-    fill_diagnostics(msg, [quiet, busy], stamp_ns=5, types=kit.types)
-    names = [item.name for item in kit.over_the_wire(msg, ARRAY).status]
-    assert names == ['berm_ledger: gates'] * 2
 
 
 @pytest.mark.parametrize(('segment', 'loads', 'on_hold', 'level'), [

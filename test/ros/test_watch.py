@@ -342,6 +342,8 @@ def test_target_and_health_are_told_when_they_change():
 @pytest.mark.parametrize(('line', 'told'), [
     ('booked stray_dump: missed', 'stray dump: missed'),
     ('booked refused: old\nstamp', 'refused: old stamp'),
+    ('booked void: too deep', 'void: too deep'),
+    ('booked imbalance: soil is missing', 'imbalance: soil is missing'),
     ('booked dump west segment 1', None), ('books of x', None), ('', None)])
 def test_the_log_tells_only_what_no_topic_shows(line, told):
     event = event_from_log(line, 1)

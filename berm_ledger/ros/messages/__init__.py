@@ -11,7 +11,6 @@ from .common import fill_header, message_types, MessageTypes, stamp_ns_from, SUB
 from .crests import fill_crest_cloud, profiles_from_crest_cloud
 from .diagnostics import (
     blind_text_from_rework,
-    counters_status,
     fill_diagnostics,
     fill_rework,
     fill_status,
@@ -42,7 +41,6 @@ __all__ = [
     'Status',
     'blind_text_from_rework',
     'blocked_from_occupancy_grid',
-    'counters_status',
     'current_from_msg',
     'fill_crest_cloud',
     'fill_diagnostics',

@@ -138,30 +138,6 @@ def fill_diagnostics(
         msg.status.append(item)
 
 
-def counters_status(name: str, counters: Mapping[str, int]) -> Status:
-    """
-    Return a status of what was refused or masked, by code.
-
-    Parameters
-    ----------
-    name : str
-        What it is about.
-    counters : mapping
-        Count by code.
-
-    Returns
-    -------
-    Status
-        ``WARN`` when anything was counted.
-
-    """
-    counted = {code: count for code, count in sorted(counters.items()) if count}
-    if not counted:
-        return Status(name, 'nothing refused')
-    total = sum(counted.values())
-    return Status(name, f'{total} refused or masked since the start', WARN, counted)
-
-
 def flag_status(flag: Flag) -> Status:
     """Return the status of one flagged segment."""
     volume = f'{flag.volume_m3:.4f} m3' if math.isfinite(flag.volume_m3) else 'an unknown volume'

@@ -21,7 +21,8 @@ from ...books.rows import Row, State
 
 PLAIN, GOOD, BAD = 'plain', 'good', 'bad'
 # Booked by the ledger, told by its log only.
-LOGGED_KINDS = ('datum', 'stray_dump', 'unbooked_fill', 'slump', 'map_shift', 'refused')
+LOGGED_KINDS = ('datum', 'stray_dump', 'unbooked_fill', 'slump', 'map_shift', 'refused', 'void',
+                'imbalance')
 LOG_LINE = re.compile(r'booked (\w+)(.*)', re.DOTALL)
 
 
