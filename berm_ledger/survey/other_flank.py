@@ -44,12 +44,9 @@ class Filled(NamedTuple):
     hidden_m3: NDArray[np.float64]
 
 
-def filled_in(
-    area: SurveyArea, sections: Sequence[Sections], surface: SiteSurface,
-    datum: Datum | None,
-) -> Filled:
+class OtherFlank:
     """
-    Let the hidden cells of the corridor stand as those across the top do.
+    Fills in hidden cells, once for each state of the surface.
 
     Parameters
     ----------
@@ -57,36 +54,57 @@ def filled_in(
         The surveyed cells.
     sections : sequence of Sections
         Cross-sections of each berm.
-    surface : SiteSurface
-        The surface; it stays as it is.
-    datum : Datum or None
-        The datum; before there is one nothing is filled in.
-
-    Returns
-    -------
-    Filled
-        The surface so filled.
 
     """
-    hidden = surface.hidden[area.in_corridor[surface.hidden]]
-    if datum is None or not len(hidden):
-        return Filled(surface, np.zeros(len(area.segments)))
-    shown_m = surface.height_m - datum.level_m
-    was_m = shown_m[hidden]
-    shown_m[hidden] = np.nan
-    across = np.full(len(hidden), -1, dtype=np.intp)
-    berm = area.corridor.berm_index[hidden]
-    for index in np.unique(berm).tolist():
-        own = berm == index
-        across[own] = opposite(area, sections[index], shown_m, hidden[own])
-    told = across >= 0
-    told[told] = surface.looks[across[told]] >= SEEN_LOOKS
-    # Soil has come, if anything; where no height was known any is more.
-    told[told] = ~(shown_m[across[told]] <= was_m[told])
-    hidden, above_m, looks = hidden[told], shown_m[across[told]], surface.looks[across[told]]
-    return Filled(
-        surface.otherwise_at(hidden, datum.level_m[hidden] + above_m, looks),
-        area.shares[:, hidden] @ above_m.astype(float) * area.lattice.cell_area_m2)
+
+    def __init__(self, area: SurveyArea, sections: Sequence[Sections]) -> None:
+        """Know the ground; nothing is filled in yet."""
+        self._area, self._sections = area, sections
+        self._last: tuple[int, Datum | None, Filled] | None = None
+
+    def filled(self, surface: SiteSurface, datum: Datum | None) -> Filled:
+        """
+        Let the hidden cells of the corridor stand as those across the top do.
+
+        Parameters
+        ----------
+        surface : SiteSurface
+            The surface, always the same; it stays as it is.
+        datum : Datum or None
+            The datum; before there is one nothing is filled in.
+
+        Returns
+        -------
+        Filled
+            The surface so filled.
+
+        """
+        if self._last is None or self._last[0] != surface.version or self._last[1] is not datum:
+            self._last = surface.version, datum, self._filled(surface, datum)
+        return self._last[2]
+
+    def _filled(self, surface: SiteSurface, datum: Datum | None) -> Filled:
+        """Fill in what is hidden now."""
+        area = self._area
+        hidden = surface.hidden[area.in_corridor[surface.hidden]]
+        if datum is None or not len(hidden):
+            return Filled(surface, np.zeros(len(area.segments)))
+        shown_m = surface.height_m - datum.level_m
+        was_m = shown_m[hidden]
+        shown_m[hidden] = np.nan
+        across = np.full(len(hidden), -1, dtype=np.intp)
+        berm = area.corridor.berm_index[hidden]
+        for index in np.unique(berm).tolist():
+            own = berm == index
+            across[own] = opposite(area, self._sections[index], shown_m, hidden[own])
+        told = across >= 0
+        told[told] = surface.looks[across[told]] >= SEEN_LOOKS
+        # Soil has come, if anything; where no height was known any is more.
+        told[told] = ~(shown_m[across[told]] <= was_m[told])
+        hidden, above_m, looks = hidden[told], shown_m[across[told]], surface.looks[across[told]]
+        return Filled(
+            surface.otherwise_at(hidden, datum.level_m[hidden] + above_m, looks),
+            area.shares[:, hidden] @ above_m.astype(float) * area.lattice.cell_area_m2)
 
 
 def opposite(

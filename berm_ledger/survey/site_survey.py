@@ -26,7 +26,7 @@ from .grid import ElevationGrid
 from .look import Look
 from .middle import median
 from .noise import GridNoise
-from .other_flank import Filled, filled_in
+from .other_flank import Filled, OtherFlank
 from .readings import Budget, crest_figures, CrestFigures, Reading, segment_reading
 from .registration import Refused, Registration, Shift
 from .sampling import (
@@ -85,6 +85,7 @@ class SiteSurvey:
         self._grid_cell_m = site.cell_m
         self.places = PlaceOfGrids(self.area.lattice)
         self._crests = CrestLines(self.area, self.sections, self.places)
+        self._other_flank = OtherFlank(self.area, self.sections)
         self._turns = Turns(self.area)
         self._carried, self._standstill = CarriedOver(), Standstill()
         self._corridors_m2 = [
@@ -286,7 +287,7 @@ class SiteSurvey:
     @property
     def _filled(self) -> Filled:
         """Return the surface with hidden cells as across the crest."""
-        return filled_in(self.area, self.sections, self.surface, self.datum)
+        return self._other_flank.filled(self.surface, self.datum)
 
     def _above_m(self, cells: slice | NDArray[np.intp]) -> NDArray[np.float32]:
         """Return the height above the datum at some cells [m]; NaN where not known."""

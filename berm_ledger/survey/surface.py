@@ -104,6 +104,8 @@ class SiteSurface:
 
     def __init__(self, count: int) -> None:
         """Start with nothing known."""
+        #: Another number whenever any height may have changed.
+        self.version = 0
         self.height_m = np.full(count, np.nan, dtype=np.float32)
         self.looks = np.zeros(count, dtype=np.float32)
         self.trend_m = np.zeros(count, dtype=np.float32)
@@ -142,6 +144,7 @@ class SiteSurface:
 
     def put_back_hidden(self, cells: NDArray[np.bool_]) -> None:
         """Take over which cells an earlier run has not seen since something changed there."""
+        self.version += 1
         self._loosened = np.flatnonzero(cells & (self.looks < SEEN_LOOKS))
 
     def put_back_seen(self, seen_ns: NDArray[np.int64]) -> None:
@@ -157,6 +160,7 @@ class SiteSurface:
 
     def raise_by(self, step_m: float) -> None:
         """Raise every height [m]: the frame itself was found to lie lower."""
+        self.version += 1
         self.height_m += np.float32(step_m)
         self.aside_m += np.float32(step_m)
         if self.former is not None:
@@ -164,6 +168,7 @@ class SiteSurface:
 
     def loosen(self, cells: NDArray[np.bool_]) -> None:
         """Let the next looks move given cells quickly: something is known to have changed."""
+        self.version += 1
         self.looks[cells] = np.minimum(self.looks[cells], LOOSE_LOOKS)
         self.trend_m[cells] = 0.0
         self._loosened = np.union1d(self._loosened, np.flatnonzero(cells))
@@ -183,6 +188,7 @@ class SiteSurface:
         looks: NDArray[np.floating] | float,
     ) -> None:
         """Let given cells stand at new heights [m] that are worth so many looks."""
+        self.version += 1
         self.height_m[cells], self.looks[cells] = height_m, looks
         self.trend_m[cells], self.aside_looks[cells] = 0.0, 0
 
@@ -219,6 +225,7 @@ class SiteSurface:
             What was seen and what was adopted.
 
         """
+        self.version += 1
         measured_m = np.ascontiguousarray(measured_m, dtype=np.float32)
         if self.former is not None:
             self.former.keep(self.height_m, self.looks, stamp_ns)
