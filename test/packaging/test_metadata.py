@@ -35,9 +35,9 @@ KEYS = {'numpy': 'python3-numpy', 'scipy': 'python3-scipy', 'yaml': 'python3-yam
 # Imported only where it is used, and done without where it is missing.
 OPTIONAL = {
     'rosbags', 'apsw', 'lz4', 'backports', 'compression', 'matplotlib', 'PIL', 'rich',
-    'grid_map_msgs', 'ament_index_python',
+    'grid_map_msgs',
 }
-NO_WHEEL = {'launch', 'launch_ros'}
+NO_WHEEL = {'launch', 'launch_ros', 'ros2bag'}
 
 
 def rep_149_faults(manifest: ET.Element) -> list[str]:
@@ -202,6 +202,7 @@ def test_extra_ros_brings_what_the_manifest_asks_of_ros(manifest: ET.Element) ->
     declared = {str(child.text) for child in manifest.findall('exec_depend')}
     ros = {name for name in declared if not name.startswith('python3-')} - NO_WHEEL
     # rclpy brings these with it; a middleware has to be chosen
-    inside = {'builtin_interfaces', 'rcl_interfaces', 'rosgraph_msgs'}
+    inside = {
+        'ament_index_python', 'builtin_interfaces', 'rcl_interfaces', 'rosgraph_msgs'}
     wanted = {f'ros-{name.replace("_", "-")}' for name in ros - inside}
     assert ros_wheels() == wanted | {'ros-rmw-fastrtps-cpp'}

@@ -53,7 +53,7 @@ def reading_of(height_m, *, offset_m=None, budget=None, stock=None, tolerance_m=
     crest = Crest(height, np.where(np.isfinite(height), offset, NAN), np.full(COUNT, 0.5))
     along = crest_figures(crest, SECTIONS, TARGET, tolerance_m, np.array([1]))
     return segment_reading(
-        AREA.segments[1], 1, *along, stock or stock_of(), budget or budget_of(), 0.3)
+        AREA.segments[1], 1, *along, stock or stock_of(), budget or budget_of(), 0.3, 0.0)
 
 
 def test_hand_values_of_a_half_seen_segment() -> None:
