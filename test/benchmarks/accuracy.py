@@ -69,6 +69,8 @@ CONDITIONS = (
               sensor=SensorOptions(cell_m=0.015)),
     Condition('demo, drifting, cells 30 mm', noise='drifting',
               sensor=SensorOptions(cell_m=0.03)),
+    Condition('demo, drifting, sensor 0.5 m high', noise='drifting',
+              sensor=SensorOptions(mast_m=0.5)),
     Condition('demo, drifting, half built', noise='drifting', loads=12),
     Condition('arc on a plane, field', site='arc'),
     Condition('arc on a plane, drifting', site='arc', noise='drifting'),
