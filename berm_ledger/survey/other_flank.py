@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from .area import SurveyArea
 from .crest import visible_top_m
 from .datum import Datum
-from .sections import Sections
+from .sections import PAST_VALLEY_M, Sections
 from .surface import SEEN_LOOKS, SiteSurface
 
 # The top of a section is the mean of those of so many sections on either side.
@@ -127,7 +127,8 @@ def opposite(
     Returns
     -------
     array
-        Shape (k,); -1 where nothing is surveyed there, or no top is seen.
+        Shape (k,); -1 where nothing is surveyed there, where soil of another stretch of berm lies,
+        or where no top is seen.
 
     """
     line, station_m = (
@@ -144,4 +145,9 @@ def opposite(
     # Across the line where it is nearest; past an end, where heaps are round, across it run on.
     points = area.centres_xy[cells]
     beside_m = ((points - line.point_at(station_m, offset_m)) * left).sum(axis=-1)
-    return area.cells_at(points - 2.0 * beside_m[:, None] * left)
+    mirrored = points - 2.0 * beside_m[:, None] * left
+    # What lies nearer to another stretch, or to another berm, tells nothing of this one.
+    across = area.cells_at(mirrored)
+    away_m = np.linalg.norm(mirrored - line.point_at(station_m, 0.0), axis=-1)
+    own = away_m - np.abs(area.corridor.offset_m[across]) <= PAST_VALLEY_M
+    return np.where(own, across, -1)

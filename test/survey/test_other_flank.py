@@ -142,3 +142,25 @@ def test_heights_for_the_wheels_hold_what_lies_behind_the_crest() -> None:
     assert np.abs(survey.height_m()[behind]).max() < 0.02
     design = design_of(site)(survey.area.centres_xy[behind])
     npt.assert_allclose(survey.likely_height_m()[behind], design, atol=0.03)
+
+
+def test_soil_of_a_berm_beside_is_not_taken_for_what_lies_across() -> None:
+    """Seen from between two berms side by side, of which the further one stood before."""
+    first, second = (
+        berm_of(Polyline([[0.0, y], [LENGTH_M, y]]), name=name)
+        for name, y in (('first', 0.0), ('second', 0.65)))
+    site = site_of(first, second)
+    survey = SiteSurvey(site)
+    looked_at(survey, bare, 12, 0)
+    survey.surface.loosen(np.ones(len(survey.area), dtype=bool))
+    looked_at(survey, design_of(site_of(second)), 12, 12)
+    survey.surface.loosen(survey.area.centres_xy[:, 1] < 0.65)
+
+    def from_between(points: np.ndarray) -> np.ndarray:
+        return np.where(points[..., 1] < -PAST_CREST_M, np.nan, design_of(site)(points))
+
+    looked_at(survey, from_between, 12, 24)
+    placed = sum(r.placed_m3 for r in survey.readings(np.arange(3)))
+    assert placed == pytest.approx(RIDGE_M3, rel=0.03)
+    beyond = survey.area.centres_xy[:, 1] < -HEIGHT_M / TAN
+    assert survey.likely_height_m()[beyond].max() < 0.05
