@@ -258,7 +258,10 @@ class Clerk:
         changes, surface = self.changes, self._survey.surface
         reference_m = changes.reference_m()
         known = np.isfinite(reference_m)
-        before_m = np.where(known, reference_m, surface.height_m)
+        height_m = surface.height_m.copy()
+        # What lies there out of view was booked with its load: it must not count again with this.
+        height_m[surface.hidden] = np.nan
+        before_m = np.where(known, reference_m, height_m)
         looks = np.where(known, changes.accepted_looks, surface.effective_looks())
         density = self._survey.site.material.loose_density_kg_m3
         expected_m3 = (mass_kg / density if math.isfinite(mass_kg)
