@@ -140,14 +140,14 @@ def opposite(
     if not known.any():
         return np.full(len(cells), -1, dtype=np.intp)
     offset_m = np.interp(station_m, sections.station_m[few][known], top_m[known])
-    heading = line.heading_at(station_m)
-    left = np.stack([-np.sin(heading), np.cos(heading)], axis=-1)
+    beneath = line.point_at(station_m)
+    left = line.point_at(station_m, 1.0) - beneath
     # Across the line where it is nearest; past an end, where heaps are round, across it run on.
     points = area.centres_xy[cells]
-    beside_m = ((points - line.point_at(station_m, offset_m)) * left).sum(axis=-1)
+    beside_m = ((points - beneath) * left).sum(axis=-1) - offset_m
     mirrored = points - 2.0 * beside_m[:, None] * left
     # What lies nearer to another stretch, or to another berm, tells nothing of this one.
     across = area.cells_at(mirrored)
-    away_m = np.linalg.norm(mirrored - line.point_at(station_m, 0.0), axis=-1)
+    away_m = np.hypot(*(mirrored - beneath).T)
     own = away_m - np.abs(area.corridor.offset_m[across]) <= PAST_VALLEY_M
     return np.where(own, across, -1)
