@@ -22,6 +22,7 @@ from .books.bookkeeper import Bookkeeper
 from .books.clerk import Clerk
 from .books.early_dump import EarlyDump, NOT_BOOKED, WAITS
 from .books.entries import Entry
+from .books.landings import drop_point_text
 from .books.layers import as_kept, first_ground_m, ground_level_m, restore
 from .books.profile import CrestProfile
 from .borrow.account import BorrowAccount
@@ -225,13 +226,20 @@ class Pipeline:
             clerk.book_datum(stamp_ns)
         if self.survey.survey_late(clerk.dumps.touched):
             clerk.book_design(stamp_ns)
-        clerk.book_rises(look, stamp_ns)
+        if clerk.book_rises(look, stamp_ns):
+            self._judge_drop_point()
         changes = clerk.changes_of(look, stamp_ns)
         clerk.readings.book_readings(stamp_ns)
         for change in changes:
             clerk.book_change(change, stamp_ns)
         clerk.readings.book_states(stamp_ns)
         self._borrow.book_balance(stamp_ns)
+
+    def _judge_drop_point(self) -> None:
+        """Tell, once, that loads come to lie off the drop point."""
+        text = drop_point_text(self._keeper.books().dumps)
+        if text and not self._counters['drop_point_off']:
+            self._note('drop_point_off', text)
 
     def add_dump(self, mass_kg: float) -> Update:
         """Take in a dump; its time and place are those of the last pose, or else of the first."""

@@ -36,6 +36,8 @@ class DumpRecord:
         Its station and offset there [m]; NaN off every berm.
     volume_m3, volume_se_m3 : float
         Measured rise [m3]; NaN as long as it was not measured.
+    rise_x_m, rise_y_m : float
+        Middle of what rose in the site frame [m]; NaN where it is not known of this load alone.
     stray : bool
         Whether it was found to have missed the berm.
 
@@ -53,6 +55,8 @@ class DumpRecord:
     offset_m: float = math.nan
     volume_m3: float = math.nan
     volume_se_m3: float = math.nan
+    rise_x_m: float = math.nan
+    rise_y_m: float = math.nan
     stray: bool = False
 
 

@@ -142,7 +142,7 @@ def shift_data(shift: Shift) -> dict[str, Any]:
 
 
 def rise_data(rise: Rise, area: SurveyArea, berm: str | None) -> dict[str, Any]:
-    """Return the data of a ``rise`` entry: volume, and its shares on the berm's segments."""
+    """Return the data of a ``rise`` entry: volume, place, and shares on the berm's segments."""
     shares = {
         str(segment.number): rounded('volume_m3', part)
         for segment, part in zip(area.segments, rise.by_row_m3)
@@ -152,6 +152,8 @@ def rise_data(rise: Rise, area: SurveyArea, berm: str | None) -> dict[str, Any]:
         'dump_seq': rise.landing.seq,
         'volume_m3': rounded('volume_m3', rise.volume_m3),
         'volume_se_m3': rounded('volume_se_m3', rise.volume_se_m3),
+        'x_m': rounded('x_m', rise.middle_xy_m[0]),
+        'y_m': rounded('y_m', rise.middle_xy_m[1]),
         'shares': shares,
     }
 

@@ -270,13 +270,15 @@ class Clerk:
         self.dumps.announce(landing, before_m, looks)
         self._survey.surface.loosen(self.dumps.mask())
 
-    def book_rises(self, look: Look, stamp_ns: int) -> None:
-        """Show a look to the open dumps and book those that can be measured."""
+    def book_rises(self, look: Look, stamp_ns: int) -> bool:
+        """Show a look to the open dumps and book those that can be measured; tell if any."""
         self._level, self._planar_m = self.changes.level(
             look.measured_m, self.dumps.mask(), look.shown)
         self.dumps.look(self._level, stamp_ns)
-        for patch in self.dumps.settled():
+        settled = self.dumps.settled()
+        for patch in settled:
             self._settle(patch, stamp_ns)
+        return bool(settled)
 
     def _settle(self, patch: OpenPatch, stamp_ns: int) -> list[Change]:
         """

@@ -98,6 +98,9 @@ class Rise:
         Rise on each segment, shape (segments,) [m3].
     missed : bool
         Whether it left no rise to speak of.
+    middle_xy_m : tuple of float
+        Middle of what rose in the site frame [m]; NaN where it left none, or fell with others, or
+        not all of it was seen.
 
     """
 
@@ -106,6 +109,7 @@ class Rise:
     volume_se_m3: float
     by_row_m3: NDArray[np.float64]
     missed: bool
+    middle_xy_m: tuple[float, float] = (math.nan, math.nan)
 
 
 @dataclass(eq=False)

@@ -19,7 +19,7 @@ from scipy import ndimage, sparse
 
 from .changes import smoothed_noise_m
 from .charts import Canvas
-from .patches import Floats, Landing, LEAST_SHARES, OpenPatch, Rise
+from .patches import Floats, Landing, LEAST_SHARES, OpenPatch, Rise, SETTLED_SHARE
 from .shared_shift import LevelLook
 from ..survey.error_budget import volume_error
 from ..survey.nearby import grow
@@ -254,7 +254,11 @@ class DumpWatch:
         # Without a surface before it, nothing is known of a dump.
         volume[seen < LEAST_SEEN] = np.nan
         missed = volume < STRAY_SHARE * load
-        return [Rise(*figures) for figures in zip(
+        middle_xy_m = (math.nan, math.nan)
+        if len(load) == 1 and seen[0] >= SETTLED_SHARE and not missed[0]:
+            x_m, y_m = (rise @ self.points_xy[patch.cells] / rise.sum()).tolist()
+            middle_xy_m = x_m, y_m
+        return [Rise(*figures, middle_xy_m) for figures in zip(
             patch.landings, volume.tolist(), error.tolist(), by_row, missed.tolist())]
 
     def moved(self, patch: OpenPatch, noise: GridNoise) -> NDArray[np.bool_]:

@@ -16,7 +16,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Any
 
-from .feed import ELEVATION
+from .feed import DUMP, ELEVATION
 from .messages.diagnostics import ERROR, OK, STALE, Status, WARN
 from .table_text import age_text
 
@@ -109,7 +109,7 @@ class InputMonitor:
 
 def input_statuses(
     monitors: Mapping[str, InputMonitor], mistaken: Callable[[str], str], silence: str,
-    pipeline: Any,
+    pipeline: Any, drop_point: str,
 ) -> list[Status]:
     """
     Return the status of every topic since the last report.
@@ -124,11 +124,14 @@ def input_statuses(
         That no look could be used for long, and why; empty when that is not so.
     pipeline : Pipeline
         When it has seen each segment last.
+    drop_point : str
+        That loads come to lie off the drop point; empty when that is not so.
 
     Returns
     -------
     list of Status
-        That of elevation is a warning where grids come in and tell nothing.
+        That of elevation is a warning where grids come in and tell nothing, that of dumps where
+        loads come to lie elsewhere.
 
     """
     statuses = {kind: monitor.report(partial(mistaken, kind))
@@ -141,6 +144,8 @@ def input_statuses(
         unseen = age_text(pipeline.stamp_ns, last_ns)
         statuses[ELEVATION] = replace(
             status, message=f'{status.message}, nothing new of the berm for {unseen}')
+    if drop_point and DUMP in statuses and statuses[DUMP].level == OK:
+        statuses[DUMP] = replace(statuses[DUMP], level=WARN, message=drop_point)
     return list(statuses.values())
 
 

@@ -19,6 +19,7 @@ from .health import (
 )
 from .live import LiveBooks
 from .messages.diagnostics import Status
+from ..books.landings import drop_point_text
 from ..findings import Finding, Severity
 
 
@@ -75,7 +76,8 @@ class LedgerHealth:
         """
         health, books = live.pipeline.health, live.pipeline.books
         return [
-            *input_statuses(self._monitors, mistaken, silence, live.pipeline),
+            *input_statuses(self._monitors, mistaken, silence, live.pipeline,
+                            drop_point_text(books.dumps)),
             self._refusal_monitor.report(self.refusals),
             registration_status(health),
             masked_status(health.counters),

@@ -52,12 +52,15 @@ class Square:
         self.rng = np.random.default_rng(2)
         self.stamp_ns = 0
 
-    def dump(self, seq: int, x_m: float, y_m: float, volume_m3: float = LOAD_M3) -> None:
-        """Announce a full load and let another volume fall."""
+    def dump(
+        self, seq: int, x_m: float, y_m: float, volume_m3: float = LOAD_M3,
+        fell_m: tuple[float, float] = (0.0, 0.0),
+    ) -> None:
+        """Announce a full load and let another volume fall, so far from there."""
         self.watch.announce(
             Landing(seq, self.stamp_ns, x_m, y_m, LOAD_M3), self.known_m,
             np.full(SIDE * SIDE, 30.0))
-        self.height_m += cone_m(x_m, y_m, volume_m3)
+        self.height_m += cone_m(x_m + fell_m[0], y_m + fell_m[1], volume_m3)
 
     def look(self, count: int, seen: np.ndarray | None = None) -> list[Rise]:
         """Look so many times; return what was measured."""
@@ -184,6 +187,29 @@ def test_two_loads_on_one_spot_get_equal_parts() -> None:
     first, second = square.look(SETTLED_LOOKS)
     assert first.volume_m3 == pytest.approx(second.volume_m3)
     assert first.volume_m3 + second.volume_m3 == pytest.approx(0.010, rel=0.05)
+
+
+def test_the_middle_of_a_rise_is_where_the_load_came_to_lie() -> None:
+    """A cone is round: its middle is where it was poured, 0.1 m from where it was announced."""
+    square = Square()
+    square.dump(1, 0.9, 0.9, fell_m=(0.1, -0.05))
+    rise, = square.look(SETTLED_LOOKS)
+    assert rise.middle_xy_m == pytest.approx((1.0, 0.85), abs=0.005)
+
+
+def test_the_middle_of_a_rise_is_not_known_of_loads_together_or_in_part() -> None:
+    together = Square()
+    together.dump(1, 0.8, 0.9)
+    together.dump(2, 1.0, 0.9)
+    rises = together.look(SETTLED_LOOKS)
+    half = Square()
+    half.dump(1, 0.9, 0.9)
+    rises += half.look(2 * LEAST_SHARES[0][0], POINTS[:, 0] > 0.84)
+    missed = Square()
+    missed.dump(1, 0.9, 0.9, 0.0)
+    rises += missed.look(SETTLED_LOOKS)
+    assert len(rises) == 4
+    assert all(math.isnan(value) for rise in rises for value in rise.middle_xy_m)
 
 
 def test_a_patch_half_out_of_view_waits_and_then_must_do() -> None:

@@ -65,7 +65,15 @@ def elevation_status(*, came=True, refusal='', silence='', seen_s=(100,)):
         monitor.note(now_ns, refusal)
     pipeline = SimpleNamespace(
         stamp_ns=now_ns, looked_ns={('west', k): s * 10**9 for k, s in enumerate(seen_s)})
-    return input_statuses({'elevation': monitor}, lambda kind: '', silence, pipeline)[0]
+    return input_statuses({'elevation': monitor}, lambda kind: '', silence, pipeline, '')[0]
+
+
+def test_loads_that_come_to_lie_elsewhere_are_a_warning_of_the_dumps():
+    pipeline = SimpleNamespace(stamp_ns=0, looked_ns={})
+    for said, level in (('', OK), ('the last 9 loads came to lie 0.15 m behind', WARN)):
+        monitors = {kind: InputMonitor(kind, steady=False) for kind in ('elevation', 'dump')}
+        _, dump = input_statuses(monitors, lambda kind: '', '', pipeline, said)
+        assert (dump.level, dump.message) == (level, said or '0 announced')
 
 
 def test_grids_that_tell_nothing_are_a_warning_that_says_why():
