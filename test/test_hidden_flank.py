@@ -4,12 +4,12 @@
 
 import math
 
+from berm_ledger.books import Entry
 from berm_ledger.geometry import Pose2, StampedPose
 from berm_ledger.pipeline import Pipeline
 from berm_ledger.simulation import (
     BuildOptions,
     NOISE_PRESETS,
-    SimEvent,
     SimulatedBuild,
     YardOptions,
 )
@@ -39,33 +39,26 @@ yard:
 
 
 @pytest.fixture(scope='module')
-def build(tmp_path_factory: pytest.TempPathFactory) -> tuple[SimulatedBuild, list[SimEvent]]:
-    """Build it once."""
+def booked(
+    tmp_path_factory: pytest.TempPathFactory
+) -> tuple[SimulatedBuild, Pipeline, list[Entry]]:
+    """Build it and keep its books, once."""
     path = tmp_path_factory.mktemp('site') / 'bank.yaml'
     path.write_text(SITE)
     yard = YardOptions(noise=NOISE_PRESETS['field'], sensor=SensorOptions(mast_m=MAST_M))
     build = SimulatedBuild(load_site(str(path)).site, seed=1, options=BuildOptions(yard=yard))
-    return build, list(build.events())
-
-
-def fed(pipeline: Pipeline, events: list[SimEvent]) -> tuple[list, list]:
-    """Feed events; return the entries and the last layers that are kept."""
+    pipeline = Pipeline(build.site)
     take = {'pose': pipeline.add_pose, 'grid': pipeline.add_grid, 'dump': pipeline.add_dump}
-    entries, surfaces = [], {}
-    for event in events:
-        update = take[event.kind](event.value)
-        entries += update.entries
-        surfaces.update({layer.name: layer for layer in update.surfaces})
-    return entries, list(surfaces.values())
+    entries = [entry for event in build.events()
+               for entry in take[event.kind](event.value).entries]
+    return build, pipeline, entries
 
 
 def test_soil_that_nobody_sees_is_booked_all_the_same(
-    build: tuple[SimulatedBuild, list[SimEvent]]
+    booked: tuple[SimulatedBuild, Pipeline, list[Entry]]
 ) -> None:
     """Nearly half of it lies behind the crest; left out, a third of the soil is missing."""
-    simulated, events = build
-    pipeline = Pipeline(simulated.site)
-    entries, _ = fed(pipeline, events)
+    simulated, pipeline, entries = booked
     rows, truth = pipeline.books.rows, simulated.truth()['segments']
     placed, true = (np.array([row.placed_m3 for row in rows]),
                     np.array([row['placed_m3'] for row in truth]))
@@ -82,11 +75,9 @@ def test_soil_that_nobody_sees_is_booked_all_the_same(
 
 
 def test_a_restart_knows_what_nobody_has_seen(
-    build: tuple[SimulatedBuild, list[SimEvent]]
+    booked: tuple[SimulatedBuild, Pipeline, list[Entry]]
 ) -> None:
-    simulated, events = build
-    pipeline = Pipeline(simulated.site)
-    entries, _ = fed(pipeline, events)
+    simulated, pipeline, entries = booked
     layers = pipeline.finish().surfaces
     again = Pipeline(simulated.site, entries=entries, surfaces=layers)
     assert pipeline.survey.surface.hidden.size > 100

@@ -173,16 +173,18 @@ class CrestLines:
         return kept
 
     def own_error_m(
-        self, berm_index: int, height_m: NDArray[np.float32],
-        noise_along: NoiseAlong,
-        level_m: NDArray[np.float32] | None = None,
+        self, berm_index: int, crest: Crest, noise_along: NoiseAlong
     ) -> NDArray[np.float64]:
         """
         Return the standard error of single sections that the others do not share.
 
         Parameters
         ----------
-        berm_index, height_m, noise_along, level_m
+        berm_index : int
+            Which berm.
+        crest : Crest
+            Its crest.
+        noise_along : callable
             As for ``crest``.
 
         Returns
@@ -191,14 +193,13 @@ class CrestLines:
             One per section [m]; NaN where there is no crest.
 
         """
-        spread = self.crest(berm_index, height_m, noise_along, level_m).spread
-        error = np.full(len(spread), np.nan)
+        error = np.full(len(crest.spread), np.nan)
         rows = np.array(self._sections[berm_index].rows)
         for row, noise_m in zip(rows, noise_along(self._strips, self._strip_ends, rows).tolist()):
             if math.isfinite(noise_m):
                 own = self._sections[berm_index].of_row(row)
                 pooled = detail_for(noise_m, self._grid_cell_m).pooled
-                error[own] = CHOICE * spread[own] * pooled_noise_m(noise_m, pooled)
+                error[own] = CHOICE * crest.spread[own] * pooled_noise_m(noise_m, pooled)
         return error
 
     def _blurs(self, berm_index: int, rows: Sequence[int]) -> list[Blur]:

@@ -301,8 +301,7 @@ class SiteSurvey:
 
     def crest_error_m(self, berm_index: int) -> NDArray[np.float64]:
         """Return the error of each section of a crest that the others do not share [m]."""
-        return self._crests.own_error_m(
-            berm_index, self.surface.height_m, self._noise_along, self._level_m)
+        return self._crests.own_error_m(berm_index, self.crest(berm_index), self._noise_along)
 
     @property
     def _level_m(self) -> NDArray[np.float32]:

@@ -48,8 +48,9 @@ def test_crest_lines_are_the_same(name: str, noise_m: float) -> None:
         lines = CrestLines(area, [SECTIONS[name]], PlaceOfGrids(area.lattice))
         out, height_m = [], height.astype(np.float32)
         for _ in range(2):
-            given = 0, height_m, noise_of(height_m, spread), level
-            out.append((lines.crest(*given), lines.own_error_m(*given)))
+            noise_along = noise_of(height_m, spread)
+            crest = lines.crest(0, height_m, noise_along, level)
+            out.append((crest, lines.own_error_m(0, crest, noise_along)))
             # Then anew with a few segments only.
             lines.touch_rows(np.array([0, 2]))
             height_m = height_m + np.float32(0.001)
