@@ -213,11 +213,11 @@ def test_a_restart_knows_what_the_grids_have_taught_of_themselves(
     straight.survey.places.toward = (0.5 - 0.25j, -1.0 + 0.0j)
     again = Pipeline(on_plane, entries=entries, surfaces=straight.finish().surfaces)
     before, after = straight.survey, again.survey
-    assert not before.registration.opening
+    assert not before.registration.opening.lasts
     assert after.noise == before.noise
     assert after.places.looks == before.places.looks == 50.0
     assert after.places.toward == before.places.toward
-    assert after.registration.level_error_m == before.registration.level_error_m
+    assert after.registration.opening.error_m == before.registration.opening.error_m
     assert np.abs(before.registration.mean).max() > 0.0
     for name in ('dx_m', 'dy_m', 'dz_m'):
         assert getattr(after.shift, name) == getattr(before.shift, name)

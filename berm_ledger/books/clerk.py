@@ -175,7 +175,7 @@ class Clerk:
 
     def follow_map(self, look: Look, stamp_ns: int) -> None:
         """Raise what looks are held against with the surface; book a jump or drift of the map."""
-        if look.raised_m:
+        if look.raised_m is not None:
             self.changes.raise_by(look.raised_m)
             for patch in self.dumps.patches:
                 patch.raise_by(look.raised_m)

@@ -118,10 +118,10 @@ class DisturbanceWatch:
         self.fill_m[cells] = 0.0
         self._restart(cells)
 
-    def raise_by(self, step_m: float) -> None:
-        """Raise every height [m]: the frame itself was found to lie lower."""
-        self.accepted_m += np.float32(step_m)
-        self._recent.raise_by(step_m)
+    def raise_by(self, step_m: NDArray[np.float32]) -> None:
+        """Raise the cells (n,) [m]: the frame itself was found to lie lower there."""
+        self.accepted_m += step_m
+        self._recent.raise_by(step_m[self._at])
 
     # ---- kept over a restart -----------------------------------------------------------------
 

@@ -88,7 +88,7 @@ def _learned(survey: SiteSurvey, stamp_ns: int) -> NamedSurface:
     """Return what the grids so far have taught of themselves."""
     noise, registration = survey.noise, survey.registration
     return _row_of(LEARNED, [
-        noise.total_m, noise.shared, *registration.mean, registration.level_error_m,
+        noise.total_m, noise.shared, *registration.mean, registration.opening.error_m,
         noise.cell_m, survey.places.looks,
         *(part for toward in survey.places.toward for part in (toward.real, toward.imag))],
         stamp_ns)

@@ -160,10 +160,10 @@ class OpenPatch:
             self._after_m = None
         return shown
 
-    def raise_by(self, step_m: float) -> None:
-        """Raise every height [m]: the frame itself was found to lie lower."""
-        self.before_m = self.before_m + step_m
-        self.kept_m = self.kept_m + np.float32(step_m)
+    def raise_by(self, step_m: NDArray[np.float32]) -> None:
+        """Raise its cells, of all (n,) [m]: the frame itself was found to lie lower there."""
+        self.before_m = self.before_m + step_m[self.cells]
+        self.kept_m = self.kept_m + step_m[self.cells]
         self._after_m = None
 
     def count(self) -> NDArray[np.intp]:

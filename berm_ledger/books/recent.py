@@ -43,9 +43,9 @@ class RecentLooks:
         self.room()[:] = height_m
         self.added(stamp_ns)
 
-    def raise_by(self, step_m: float) -> None:
-        """Raise every height [m]."""
-        self._height_m += np.float32(step_m)
+    def raise_by(self, step_m: NDArray[np.float32]) -> None:
+        """Raise the cells (n,) [m]."""
+        self._height_m += step_m
 
     def room(self, pieces: NDArray[np.int32] | None = None) -> NDArray[np.float32]:
         """Return where the next look goes, as ``Sheets.ready``; kept once it is ``added`` [m]."""

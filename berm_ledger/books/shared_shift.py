@@ -19,22 +19,18 @@ from numpy.typing import NDArray
 
 from ..kernels import compiled
 from ..survey.middle import median_size, SD_FROM_MAD
-from ..survey.robust import Floats, weighed_rest
-from ..survey.symmetric import inverse, solved, times
+from ..survey.robust import Floats
+from ..survey.shift_in_common import shift_in_common
 
 # What registration may leave (standard deviations) [m], and cells that are worth one.
 LEFT_XY_M = 0.005
 LEFT_Z_M = 0.003
 PRIOR = np.diag([LEFT_XY_M**-2, LEFT_XY_M**-2, LEFT_Z_M**-2])
 CELLS_PER_INDEPENDENT = 10.0
-LEAST_CELLS = 200
 THINNING = 5
 # More cells than this tell nothing new of a shift, or of a spread.
 ENOUGH_CELLS = 6000
 ENOUGH_FOR_SPREAD = 6000
-# Half widths of the robust weights, step by step [spreads].
-ROBUST_SPREADS = np.array([6.0, 4.0])
-LEAST_SPREAD_M = 0.001
 
 
 def robust_spread(values: NDArray[np.floating]) -> float:
@@ -125,25 +121,12 @@ class SharedShift:
             Standard error of its planar part [m].
 
         """
-        value = np.ascontiguousarray(difference_m, dtype=np.float64)
-        if compiled.fits is not None:
-            out = np.empty(4)
-            enough = compiled.fits.shared(
-                value, self._picked_slope, PRIOR, ROBUST_SPREADS, LEAST_SPREAD_M,
-                self._per_independent, LEAST_CELLS, out)
-            return (out[:3], float(out[3])) if enough else (np.zeros(3), LEFT_XY_M)
-        known, shift = np.isfinite(value), np.zeros(3)
-        if np.count_nonzero(known) < LEAST_CELLS:
+        found = shift_in_common(
+            difference_m, self._picked_slope, PRIOR, per_independent=self._per_independent)
+        if found is None:
             return np.zeros(3), LEFT_XY_M
-        value, slope = value[known], self._picked_slope[:, known]
-        for width in ROBUST_SPREADS.tolist():
-            normal, toward, spread_m, _ = weighed_rest(
-                value, slope, shift, width, LEAST_SPREAD_M)
-            toward += times(normal, shift)
-            worth = spread_m * spread_m * self._per_independent
-            normal = normal / worth + PRIOR
-            shift = solved(normal, toward / worth)
-        return shift, math.sqrt(max(inverse(normal).diagonal().tolist()[:2]))
+        shift, covariance = found
+        return shift, math.sqrt(max(covariance.diagonal().tolist()[:2]))
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,10 +3,9 @@
 """
 The surface of one borrow area: cells of its own, coarser than the berm's, and their datum.
 
-A grid comes with the shift that was found for it over the berm. The level of what is left is found
-here anew, on the apron of ground around the area where nobody digs, because a millimetre of level
-over a whole area is more than a load. Where the drum has passed since the last look nothing of the
-old surface is believed.
+A grid comes with the shift that was found for it over the berm. Level and tilt of what is left are
+found here anew (`apron.py`), because a millimetre of level over a whole area is more than a load.
+Where the drum has passed since the last look nothing of the old surface is believed.
 """
 
 from __future__ import annotations
@@ -17,18 +16,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from .apron import Apron
 from ..design import BorrowArea, Site
 from ..design.surface import footprint_half_width_m
 from ..geometry import Lattice, Pose2
 from ..survey import ElevationGrid
 from ..survey.area import CORRIDOR_MARGIN_M
 from ..survey.carried import CarriedOver
-from ..survey.error_budget import effective_sample_size
 from ..survey.noise import GridNoise
 from ..survey.readings import Budget
 from ..survey.registration import Shift
 from ..survey.resample import bilinear, part_around, under_footprint
-from ..survey.robust import tukey
 from ..survey.sampling import and_around, cleaned
 from ..survey.site_survey import FOOTPRINT_PAD_M, OBJECT_M
 from ..survey.surface import SiteSurface
@@ -39,12 +37,6 @@ MOST_CELLS = 40_000
 # Ground around the area that is looked at [m], and how near to it soil may slide into a cut.
 MARGIN_M = 0.45
 SLIDE_M = 0.10
-# Fewer cells of apron than this do not tell the level.
-LEAST_APRON = 60
-# The level of one look may be off by this, however many cells there are [m].
-LEVEL_FLOOR_M = 0.0002
-# Beyond this a look does not show the same ground at all [m].
-MOST_LEVEL_M = 0.15
 # Looks that the old height counts where the drum has passed.
 WORKED_LOOKS = 0.001
 # Looks that a cell counts after a restart: what happened meanwhile must show soon.
@@ -90,8 +82,8 @@ class BorrowPatch:
         #: Cells whose fall is cut: the area and what may slide into it.
         self.near: NDArray[np.bool_] = gap <= SLIDE_M
         self._around = gap <= MARGIN_M
-        self.apron: NDArray[np.bool_] = self._around & ~self.near & ~_built_on(
-            site, self.points_xy)
+        apron = self._around & ~self.near & ~_built_on(site, self.points_xy)
+        self._apron = Apron(self.points_xy, np.flatnonzero(apron), cell_m, inside)
         count = len(self.points_xy)
         self.surface = SiteSurface(count)
         self.datum_m: NDArray[np.float32] | None = None
@@ -176,23 +168,24 @@ class BorrowPatch:
         self._grid_cell_m = grid.axes.cell_m
         points = self.points_xy + np.array([shift.dx_m, shift.dy_m])
         part = part_around(grid, points.min(axis=0), points.max(axis=0))
-        measured = bilinear(cleaned(part, self._carried).grid, points) - np.float32(shift.dz_m)
+        measured = bilinear(cleaned(part, self._carried).grid, points)
+        measured -= shift.up_m(self.points_xy)
         measured[~self._around] = np.nan
         measured[under_footprint(
             points, self._rover.footprint, site_from_base, FOOTPRINT_PAD_M + slack_m)] = np.nan
         measured[self._objects(measured)] = np.nan
-        level_m = self._level(measured, noise)
-        if level_m is None:
+        placed = self._apron.placed(measured, self.surface, noise)
+        if placed is None:
             return False
         self.settle()
         seen = np.isfinite(measured)
-        measured -= np.float32(level_m)
+        measured -= placed.left.up_m(self.points_xy)
         # What was dug is taken as it is seen: no gate stands between it and the old height.
         worked = self._fresh & seen & self.surface.known
         self.surface.put(worked, measured[worked], WORKED_LOOKS)
         self.surface.fuse(measured, grid.stamp_ns, noise.total_m)
         self._fresh &= ~seen
-        self._level_se_m = self._level_error_m(measured, noise)
+        self._level_se_m = placed.error_m
         return True
 
     def settle(self) -> None:
@@ -213,28 +206,6 @@ class BorrowPatch:
         if not high.any():
             return high
         return and_around(high.reshape(self.lattice.shape), self.lattice.cell_m).ravel()
-
-    def _level(self, measured_m: NDArray[np.float32], noise: GridNoise) -> float | None:
-        """Return how much higher a look shows the apron than the surface, None for unknown."""
-        if not (self.surface.looks[self.apron] > 0.0).any():
-            return 0.0 if np.isfinite(measured_m[self.apron]).sum() >= LEAST_APRON else None
-        left = (measured_m - self.surface.height_m)[self.apron].astype(float)
-        left = left[np.isfinite(left)]
-        if len(left) < LEAST_APRON:
-            return None
-        level_m = float(np.median(left))
-        for _ in range(3):
-            weight = tukey(left - level_m, max(0.012, 4.0 * noise.total_m))
-            level_m = float((weight * left).sum() / max(float(weight.sum()), 1e-9))
-        return level_m if abs(level_m) <= MOST_LEVEL_M else None
-
-    def _level_error_m(self, measured_m: NDArray[np.float32], noise: GridNoise) -> float:
-        """Return the standard error of the level of one look [m]."""
-        cells = int(np.isfinite(measured_m[self.apron]).sum())
-        area_m2 = cells * self.lattice.cell_area_m2
-        return math.hypot(
-            noise.correlated_m / math.sqrt(effective_sample_size(area_m2, noise.range_m)),
-            noise.white_m / math.sqrt(max(1, cells)), LEVEL_FLOOR_M)
 
     # ---- datum -------------------------------------------------------------------------------
 

@@ -192,49 +192,145 @@ static Py_ssize_t keep_known(const double *value, const double *slope, double *k
     return known;
 }
 
+/* Differences at slopes (2, n), and how a shift is sought that they have in common. */
+typedef struct {
+    const double *value, *slope;
+    Py_ssize_t count;
+    Symmetric prior;
+    const double *widths;
+    Py_ssize_t steps;
+    double least, per_independent;
+} Sought;
+
+/* Write down the shift, step by step, and its covariance; return whether there was no error. */
+static int shift_in_common(const Sought *of, double *shift, double *covariance)
+{
+    Py_ssize_t count = of->count;
+    double *left = room(0, count), *spare = room(1, 2 * count), *sizes = room(2, count);
+    if (!left || !spare || !sizes) return 0;
+    Factors factors = {1.0, 1.0, 1.0, 0.0, 0.0, 0.0};
+    memset(shift, 0, 3 * sizeof *shift);
+    for (Py_ssize_t step = 0; step < of->steps; step++) {
+        unexplained(of->value, of->slope, of->slope + count, shift, left, count);
+        take_sizes(left, 0.0, sizes, count);
+        double spread = 1.4826 * middle(sizes, spare, count, count, 0), toward[3];
+        spread = spread > of->least ? spread : of->least;
+        double worth = spread * spread * of->per_independent;
+        Equations equations = weigh(left, of->slope, 0.0, of->widths[step] * spread, count);
+        times(&equations.matrix, shift, toward);
+        for (int k = 0; k < 3; k++) toward[k] = (equations.toward[k] + toward[k]) / worth;
+        Symmetric normal = over(&equations.matrix, worth), matrix = plus(&normal, &of->prior);
+        if (!factors_of(&matrix, &factors)) return 0;
+        solve(&factors, toward, shift);
+    }
+    Symmetric error = inverse_of(&factors);
+    write_symmetric(&error, covariance);
+    return 1;
+}
+
 /*
  * shared(value (n,), slope (2, n), prior (3, 3), widths (k,), least, per_independent, enough, out
- *        (4,)) -> whether there are enough differences
+ *        (4, 3)) -> whether there are enough differences
  *
- * The shift that differences have in common, step by step, and the error of its planar part; widths
- * in robust spreads of what is left, which are `least` or more.
+ * The shift that differences have in common, and its covariance; widths in robust spreads of what is
+ * left, which are `least` or more.
  */
 static PyObject *shared(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
     if (!wanted(given, 8)) return NULL;
     Held held = {.count = 0};
-    Py_ssize_t count = length(args[0]), steps = length(args[3]);
+    Py_ssize_t count = length(args[0]);
     const double *value = flat(&held, args[0], 'd', count, 0);
     const double *slope = flat(&held, args[1], 'd', 2 * count, 0);
     const double *before = flat(&held, args[2], 'd', 9, 0);
-    const double *widths = flat(&held, args[3], 'd', steps, 0);
-    double least = PyFloat_AsDouble(args[4]), per_independent = PyFloat_AsDouble(args[5]);
+    Sought sought = {.steps = length(args[3])};
+    sought.widths = flat(&held, args[3], 'd', sought.steps, 0);
+    sought.least = PyFloat_AsDouble(args[4]), sought.per_independent = PyFloat_AsDouble(args[5]);
     Py_ssize_t enough = PyLong_AsSsize_t(args[6]);
-    double *out = flat(&held, args[7], 'd', 4, 1);
+    double *out = flat(&held, args[7], 'd', 12, 1);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
-    double *left = room(0, count), *spare = room(1, 2 * count), *sizes = room(2, count);
-    double *kept = room(3, 3 * count), shift[3] = {0.0};
-    if (!left || !spare || !sizes || !kept) return done(&held, NULL);
-    count = keep_known(value, slope, kept, count), value = kept, slope = kept + count;
-    if (count < enough) return done(&held, PyBool_FromLong(0));
-    Symmetric prior = symmetric_of(before);
-    Factors factors = {1.0, 1.0, 1.0, 0.0, 0.0, 0.0};
-    for (Py_ssize_t step = 0; step < steps; step++) {
-        unexplained(value, slope, slope + count, shift, left, count);
-        take_sizes(left, 0.0, sizes, count);
-        double spread = 1.4826 * middle(sizes, spare, count, count, 0), toward[3];
-        spread = spread > least ? spread : least;
-        double worth = spread * spread * per_independent;
-        Equations equations = weigh(left, slope, 0.0, widths[step] * spread, count);
-        times(&equations.matrix, shift, toward);
-        for (int k = 0; k < 3; k++) toward[k] = (equations.toward[k] + toward[k]) / worth;
-        Symmetric normal = over(&equations.matrix, worth), matrix = plus(&normal, &prior);
-        if (!factors_of(&matrix, &factors)) return done(&held, NULL);
-        solve(&factors, toward, shift);
+    double *kept = room(3, 3 * count);
+    if (!kept) return done(&held, NULL);
+    sought.count = keep_known(value, slope, kept, count);
+    if (sought.count < enough) return done(&held, PyBool_FromLong(0));
+    sought.value = kept, sought.slope = kept + sought.count, sought.prior = symmetric_of(before);
+    if (!shift_in_common(&sought, out, out + 3)) return done(&held, NULL);
+    return done(&held, PyBool_FromLong(1));
+}
+
+/* The places of differences that are numbers, every so manieth; return how many. */
+static Py_ssize_t every_known(const double *value, Py_ssize_t count, Py_ssize_t many, int32_t *at,
+                              Py_ssize_t *every)
+{
+    Py_ssize_t known = 0, some = 0;
+    for (Py_ssize_t i = 0; i < count; i++) {
+        at[known] = (int32_t)i;
+        known += fabs(value[i]) <= DBL_MAX;
     }
-    Symmetric error = inverse_of(&factors);
-    memcpy(out, shift, sizeof shift);
-    out[3] = sqrt(error.xx > error.yy ? error.xx : error.yy);
+    *every = known / many > 1 ? known / many : 1;
+    for (Py_ssize_t k = 0; k < known; k += *every) at[some++] = at[k];
+    return some;
+}
+
+/* The middle of the smallest and the largest coordinate of some points (n, 2). */
+static double middle_of(const double *points, const int32_t *at, Py_ssize_t count, int axis)
+{
+    double low = INFINITY, high = -INFINITY;
+    for (Py_ssize_t k = 0; k < count; k++) {
+        double value = points[2 * at[k] + axis];
+        low = value < low ? value : low, high = value > high ? value : high;
+    }
+    return (low + high) / 2.0;
+}
+
+/*
+ * tilt(points (n, 2), left (n,), slope (2, n), step (3,), many, prior (3, 3), widths (k,), least,
+ *      per_independent, enough, out (4, 3), about (2,)) -> whether there are enough differences
+ *
+ * As `shared`, of what the step leaves of differences at about `many` points, over ground that slopes
+ * by one the other way for every metre from `about`, which is the middle of the points.
+ */
+static PyObject *tilt(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 12)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t count = length(args[1]), every;
+    const double *points = flat(&held, args[0], 'd', 2 * count, 0);
+    const double *left = flat(&held, args[1], 'd', count, 0);
+    const double *slope = flat(&held, args[2], 'd', 2 * count, 0);
+    const double *step = flat(&held, args[3], 'd', 3, 0);
+    Py_ssize_t many = PyLong_AsSsize_t(args[4]);
+    const double *before = flat(&held, args[5], 'd', 9, 0);
+    Sought sought = {.steps = length(args[6])};
+    sought.widths = flat(&held, args[6], 'd', sought.steps, 0);
+    sought.least = PyFloat_AsDouble(args[7]);
+    double per_independent = PyFloat_AsDouble(args[8]);
+    Py_ssize_t enough = PyLong_AsSsize_t(args[9]);
+    double *out = flat(&held, args[10], 'd', 12, 1), *about = flat(&held, args[11], 'd', 2, 1);
+    if (held.failed || PyErr_Occurred()) return done(&held, NULL);
+    if (many < 1 || count > INT32_MAX) {
+        PyErr_SetString(PyExc_ValueError, "wanted some of so many points");
+        return done(&held, NULL);
+    }
+    int32_t *at = scratch(3, (size_t)(count + 1) * sizeof *at);
+    if (!at) return done(&held, NULL);
+    sought.count = every_known(left, count, many, at, &every);
+    if (sought.count < enough) return done(&held, PyBool_FromLong(0));
+    double *value = room(4, 6 * sought.count);
+    if (!value) return done(&held, NULL);
+    double *slope_x = value + 3 * sought.count, *slope_y = slope_x + sought.count;
+    double *apart = slope_y + sought.count, *ways = value + sought.count;
+    for (int axis = 0; axis < 2; axis++) about[axis] = middle_of(points, at, sought.count, axis);
+    for (Py_ssize_t k = 0; k < sought.count; k++) {
+        apart[k] = left[at[k]], slope_x[k] = slope[at[k]], slope_y[k] = slope[count + at[k]];
+        ways[k] = about[0] - points[2 * at[k]];
+        ways[sought.count + k] = about[1] - points[2 * at[k] + 1];
+    }
+    unexplained(apart, slope_x, slope_y, step, value, sought.count);
+    sought.value = value, sought.slope = ways, sought.prior = symmetric_of(before);
+    sought.per_independent = per_independent / (double)every;
+    if (sought.per_independent < 1.0) sought.per_independent = 1.0;
+    if (!shift_in_common(&sought, out, out + 3)) return done(&held, NULL);
     return done(&held, PyBool_FromLong(1));
 }
 
@@ -333,6 +429,7 @@ static PyMethodDef methods[] = {
     {"left_over", (PyCFunction)(void (*)(void))left_over, METH_FASTCALL, NULL},
     {"alike", (PyCFunction)(void (*)(void))alike, METH_FASTCALL, NULL},
     {"shared", (PyCFunction)(void (*)(void))shared, METH_FASTCALL, NULL},
+    {"tilt", (PyCFunction)(void (*)(void))tilt, METH_FASTCALL, NULL},
     {"shift", (PyCFunction)(void (*)(void))shift, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},
 };

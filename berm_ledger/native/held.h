@@ -161,7 +161,7 @@ OWN int pieces_fit(const int32_t *piece, Py_ssize_t pieces, Py_ssize_t some, Py_
  */
 OWN void *scratch(int place, size_t bytes)
 {
-    static struct { void *data; size_t size; } kept[4];
+    static struct { void *data; size_t size; } kept[5];
     if (kept[place].size < bytes) {
         void *data = realloc(kept[place].data, bytes);
         if (!data) {

@@ -34,6 +34,8 @@ class Noise:
         Planar misplacement of a whole grid, each axis [m].
     bias_m : float
         Vertical error of a whole grid [m].
+    tilt_rad : float
+        Tilt of a whole grid along and across the robot's heading, each [rad].
     hole_share : float
         Share of cells not seen, 0 to 1.
     clumped_share : float
@@ -60,6 +62,7 @@ class Noise:
     correlation_length_m: float = 0.15
     jitter_m: float = 0.0
     bias_m: float = 0.0
+    tilt_rad: float = 0.0
     hole_share: float = 0.0
     clumped_share: float = 0.6
     spikes: float = 0.0

@@ -48,6 +48,8 @@ class SensorOptions:
         None sees all.
     sees_itself : bool
         Whether the robot's body and drum show in the grid.
+    askew_rad : float
+        How far the sensor is mounted askew: level ground rises so much ahead of the robot [rad].
 
     """
 
@@ -60,6 +62,7 @@ class SensorOptions:
     flipped: bool = False
     mast_m: float | None = None
     sees_itself: bool = False
+    askew_rad: float = 0.0
 
     @property
     def count(self) -> int:
@@ -257,6 +260,7 @@ def measured(
     if things:
         height = height + np.max([t.height_m(true_xy, time_s) for t in things], axis=0)
     height = height + error.dz_m + rng.normal(0.0, noise.bias_m)
+    height += _tilted(true_xy, robot, rng, noise.tilt_rad, options.askew_rad)
     height += noise.white_m * rng.standard_normal(shape)
     if noise.correlated_m > 0.0:
         height += noise.correlated_m * correlated(
@@ -264,6 +268,19 @@ def measured(
     _add_spikes(height, noise, rng)
     height[hidden] = math.nan
     return height.astype(np.float32)
+
+
+def _tilted(
+    true_xy: NDArray[np.float64], robot: Pose2, rng: np.random.Generator, tilt_rad: float,
+    askew_rad: float,
+) -> NDArray[np.float64] | float:
+    """Return by how much a grid shows points (r, c, 2) too high as it is tilted [m]."""
+    if not tilt_rad and not askew_rad:
+        return 0.0
+    ahead, left = np.moveaxis(robot.inverse().apply(true_xy), -1, 0)
+    pitch, roll = np.tan(np.array([askew_rad, 0.0]) + tilt_rad * rng.standard_normal(2))
+    out: NDArray[np.float64] = pitch * ahead + roll * left
+    return out
 
 
 def _add_spikes(height: NDArray[np.float64], noise: Noise, rng: np.random.Generator) -> None:

@@ -21,6 +21,7 @@ from .middle import median, median_size
 from .resample import differences
 from .shift_fit import Fit, shift_between
 from .symmetric import inverse, square_by
+from .tilt import fitted_tilt, FittedTilt, LEVEL, Tilt, TiltOfGrids
 
 Floats = NDArray[np.float64]
 
@@ -32,6 +33,8 @@ JUMP_SIGMAS = 3.0
 DIFFERS_M, DIFFERS_SIGMAS = 0.02, 5.0
 # What is left is more than noise from so many times that on; it is about two thirds of it.
 SUSPECT_SIGMAS = 2.0
+# A tilted grid is fitted so often with the tilt known better.
+LEVELLED_FITS = 2
 # How far around and how close together places are tried then [m], and by how many points.
 SEARCH_M, STEP_M = 1.0, 0.1
 SEARCH_POINTS = 1000
@@ -55,6 +58,10 @@ class Placed(NamedTuple):
         Share of them that is more than noise.
     cells : int
         How many there are.
+    tilt : Tilt
+        The tilt of the grid, taken off before.
+    all_tilt : FittedTilt or None
+        All that the fit says of it; None where too little was seen.
 
     """
 
@@ -63,10 +70,16 @@ class Placed(NamedTuple):
     residual_m: float
     disagreeing: float
     cells: int
+    tilt: Tilt
+    all_tilt: FittedTilt | None
 
 
 class Fitting(NamedTuple):
-    """A grid, what it is held against as ``shift_between`` takes it, and the noise of a look."""
+    """
+    A grid, what it is held against as ``shift_between`` takes it, and what grids are like.
+
+    The noise of a look is ``noise_m``, how far they are tilted ``tilts``.
+    """
 
     grid: ElevationGrid
     points_xy: Floats
@@ -74,17 +87,33 @@ class Fitting(NamedTuple):
     slope: Floats
     noise_m: float
     per_independent: float
+    tilts: TiltOfGrids
 
     def about(self, expected: Floats, spread: Floats) -> Placed | None:
         """Return the fit about a shift (3,) [m] of which so much is unsure, (3, 3) [m2]."""
         information = inverse(spread)
-        fit = shift_between(
-            self.grid, self.points_xy, self.height_m, self.slope, expected=expected,
-            information=information, noise_m=self.noise_m, per_independent=self.per_independent)
+        tilt, fit = LEVEL, self._levelled(LEVEL, expected, information)
+        found: FittedTilt | None = None
+        # Again with the tilt that the fit before has shown.
+        for _ in range(LEVELLED_FITS):
+            if fit is None:
+                break
+            found = fitted_tilt(self.points_xy, fit, self.per_independent, tilt)
+            better = LEVEL if found is None else self.tilts.believed(found)
+            if better.is_like(tilt):
+                break
+            tilt, fit = better, self._levelled(better, expected, information)
         if fit is None:
             return None
         left = fit.left_over(max(DIFFERS_M, DIFFERS_SIGMAS * self.noise_m))
-        return Placed(fit, information, *left)
+        return Placed(fit, information, *left, tilt, found)
+
+    def _levelled(self, tilt: Tilt, expected: Floats, information: Floats) -> Fit | None:
+        """Return the fit of a grid that is so tilted."""
+        height_m = self.height_m + tilt.up_m(self.points_xy) if tilt else self.height_m
+        return shift_between(
+            self.grid, self.points_xy, height_m, self.slope, expected=expected,
+            information=information, noise_m=self.noise_m, per_independent=self.per_independent)
 
     def best(self, expected: Floats, spread: Floats) -> Placed | None:
         """

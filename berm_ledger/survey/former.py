@@ -56,10 +56,10 @@ class FormerSurface:
         while len(self._kept) > 1 and self._kept[1].stamp_ns < stamp_ns - LATELY_NS:
             del self._kept[0]
 
-    def raise_by(self, step_m: float) -> None:
-        """Raise every height [m]: the frame itself was found to lie lower."""
+    def raise_by(self, step_m: NDArray[np.float32]) -> None:
+        """Raise the cells (n,) [m]: the frame itself was found to lie lower there."""
         for former in self._kept:
-            former.height_m[:] += np.float32(step_m)
+            former.height_m[:] += step_m
 
     def note(self, cells: NDArray[np.intp], since_ns: NDArray[np.int64]) -> None:
         """Note that cells have risen, and since when that was seen [ns]."""

@@ -31,8 +31,9 @@ class Look:
         Heights of the grid at the cells, the shift taken off, shape (n,) [m]; NaN is not seen.
     shown : array or None
         Where they are not all NaN, as ``shown_pieces`` gives it, shape (k, 3).
-    raised_m : float
-        By how much all heights before were raised, as the frame was found to lie lower [m].
+    raised_m : array or None
+        By how much all heights before were raised, as the frame was found to lie lower, shape
+        (n,) [m].
     findings : tuple of Finding
         That nothing was measured anew, where it is so.
 
@@ -46,7 +47,7 @@ class Look:
     objects: int
     measured_m: NDArray[np.float32]
     shown: NDArray[np.int32] | None
-    raised_m: float
+    raised_m: NDArray[np.float32] | None
     findings: tuple[Finding, ...]
 
     @property

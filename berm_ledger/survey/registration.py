@@ -13,7 +13,7 @@ the planar part has no information and stays where it was.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 import math
 
 import numpy as np
@@ -22,25 +22,28 @@ from numpy.typing import NDArray
 from .area import SLOPE_REACH, SurveyArea
 from .best_fit import Fitting, JUMP_SPREAD_M, Placed
 from .grid import ElevationGrid
+from .opening import Opening
 from .resample import bilinear
 from .shift_fit import CELLS_PER_INDEPENDENT
 from .surface import SiteSurface
 from .symmetric import inverse
+from .tilt import LEVEL, Tilt, TiltOfGrids
 from ..kernels import compiled
 
 # What the shift may do between two grids (standard deviations) [m]: placement and drift.
 WALK_XY_M = 0.004
 WALK_Z_M = 0.004
 WALK_M2 = np.diag([WALK_XY_M**2, WALK_XY_M**2, WALK_Z_M**2])
-# Most that is believed [m]; beyond, the grid is refused.
+# Most that is believed [m, m/m]; beyond, the grid is refused.
 LIMIT_XY_M = 0.15
 LIMIT_Z_M = 0.15
+LIMIT_TILT = 0.05
 LIMIT_SPREAD_M = 0.012
 # Cells used: every third row and column or fewer, about as many as are enough, known by enough
 # looks; more lie so close that they say the same.
 THINNING = 3
 ENOUGH_CELLS = 6000
-LEAST_LOOKS = 3.0
+LEAST_LOOKS = 1.0
 # And where the noise is learned.
 STEADY_LOOKS = 5.0
 # Slopes below this, or below so many of their own errors, are noise and no relief [m/m].
@@ -51,14 +54,6 @@ SLOPE_SIGMAS = 3.0
 SLOPE_LOOKS = 8
 # Share of stable cells that may disagree after the best shift.
 MOST_DISAGREEING = 0.4
-# The level of the site frame is the mean of so many first grids that show any of it, and what one
-# may be off [m].
-OPENING_GRIDS = 40
-OPENING_SPREAD_M = 0.002
-# Nor of any that came so much later than the first: the map drifts meanwhile [ns].
-OPENING_NS = 90_000_000_000
-# Fewer grids than this tell nothing of how far single ones are off.
-LEAST_STEPS = 3
 
 
 @dataclass(frozen=True)
@@ -78,6 +73,8 @@ class Shift:
         Cells compared.
     planar_observed : bool
         Whether the ground had enough relief to see the planar part.
+    tilt : Tilt
+        How the grid is tilted; ``dz_m`` holds where it shows neither more nor less.
 
     """
 
@@ -89,6 +86,11 @@ class Shift:
     residual_m: float = float('nan')
     cells: int = 0
     planar_observed: bool = False
+    tilt: Tilt = LEVEL
+
+    def up_m(self, points_xy: NDArray[np.float64]) -> NDArray[np.float32]:
+        """Return by how much points (n, 2) are shown too high, shape (n,) [m]."""
+        return (self.dz_m + self.tilt.up_m(points_xy)).astype(np.float32)
 
 
 @dataclass(frozen=True)
@@ -114,21 +116,15 @@ class Registration:
     area: SurveyArea
     mean: NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
     covariance: NDArray[np.float64] = field(default_factory=lambda: np.zeros((3, 3)))
-    opening: bool = True
-    #: By how much the last grid has raised the surface [m].
-    raised_m: float = 0.0
-    _grids: int = 0
-    _begun_ns: int = -1
-    _steps_m: list[float] = field(default_factory=list)
-    # Level of the frame above where the first grid had it, and that each grid has shown [m].
-    _level_m: float = 0.0
-    _levels_m: list[float] = field(default_factory=list)
-    _scatter: tuple[int, float] = (0, OPENING_SPREAD_M)
-    _kept_error_m: float = OPENING_SPREAD_M
+    opening: Opening = field(init=False)
+    #: By how much the last grid has raised the surface at the cells (n,) [m]; None for not at all.
+    raised_m: NDArray[np.float32] | None = None
     _expected_ns: int = -1
+    _tilts: TiltOfGrids = field(default_factory=TiltOfGrids)
 
     def __post_init__(self) -> None:
         """Pick the cells to compare and their neighbours."""
+        self.opening = Opening(self.area.centres_xy)
         self._slope = np.empty((2, 0))
         self._slope_age = 0
         flat = self.area.corridor.flat_index
@@ -148,7 +144,7 @@ class Registration:
 
     def expect(self, shift: Shift, stamp_ns: int, level_error_m: float | None = None) -> bool:
         """Expect grids where an earlier run has left the map; tell whether that is the newest."""
-        self._kept_error_m = level_error_m or self._kept_error_m
+        self.opening.expect(level_error_m)
         newest = stamp_ns > self._expected_ns
         if newest:
             self._expected_ns = stamp_ns
@@ -218,63 +214,42 @@ class Registration:
             The shift, or why there is none; a refused grid leaves the expectation alone.
 
         """
-        self.raised_m = 0.0
-        shows = self.opening and self._shows(grid)
-        if shows and self._begun_ns < 0:
-            self._begun_ns = grid.stamp_ns
-        if grid.stamp_ns - self._begun_ns > OPENING_NS and len(self._steps_m) >= LEAST_STEPS:
-            self.opening = False
+        self.raised_m = None
+        shows = self.opening.lasts and self._shows(grid)
+        self.opening.note(grid.stamp_ns, shows)
         prior = self._expected(surface)
         points, height, slope = self._ground(surface, worked, noise_m)
         if not len(height):
             return self._unseen(surface, prior, shows)
         placed = Fitting(
-            grid, points, height, slope, noise_m, self._per_independent).best(self.mean, prior)
+            grid, points, height, slope, noise_m, self._per_independent, self._tilts,
+        ).best(self.mean, prior)
         if placed is None:
             return self._unseen(surface, prior, shows)
+        if placed.all_tilt is not None:
+            self._tilts = self._tilts.learned(placed.all_tilt)
         return self._judge(placed, surface)
-
-    @property
-    def level_error_m(self) -> float:
-        """How sure the level of the site frame is, by the scatter of grids about it [m]."""
-        if len(self._steps_m) < LEAST_STEPS:
-            return self._kept_error_m
-        # Asked for with every reading, another after an opening grid only.
-        if self._scatter[0] != self._grids:
-            square_m2 = float(np.mean(np.square(self._steps_m)))
-            # A map that drifts meanwhile shows as halves that differ by more than scatter.
-            half = len(self._levels_m) // 2
-            drift_m = float(np.mean(self._levels_m[half:]) - np.mean(self._levels_m[:half]))
-            drift_m2 = max(0.0, drift_m**2 - 4.0 * square_m2 / len(self._levels_m))
-            error_m = math.sqrt(square_m2 / self._grids + drift_m2)
-            self._scatter = self._grids, error_m
-        return self._scatter[1]
 
     def _expected(self, surface: SiteSurface) -> NDArray[np.float64]:
         """Return how uncertain the shift is before the grid is looked at, shape (3, 3) [m2]."""
-        if self.opening and not self._grids and surface.known.any():
+        if self.opening.lasts and not self.opening.grids and surface.known.any():
             # The surface is that of an earlier run.
-            self.opening = False
+            self.opening.end()
             self.covariance = np.eye(3) * JUMP_SPREAD_M**2
             return self.covariance
         prior = self.covariance + WALK_M2
         prior *= min(1.0, LIMIT_SPREAD_M**2 / max(prior.diagonal().tolist()))
         return prior
 
-    def _open(self, surface: SiteSurface) -> None:
-        """Let the first grids agree on the level: no single one of them is right."""
-        if not self.opening:
-            return
-        self._grids += 1
-        step_m = float(self.mean[2]) / self._grids
-        self._levels_m.append(self._level_m + float(self.mean[2]))
-        self._level_m += step_m
-        # It differs from the mean of those before by 1 + 1 / (k - 1) of the variance of one.
-        self._steps_m.append(float(self.mean[2]) * math.sqrt(1.0 - 1.0 / self._grids))
-        surface.raise_by(step_m)
-        self.raised_m = step_m
+    def _open(self, surface: SiteSurface, tilt: Tilt) -> Tilt:
+        """Let the frame follow the first grids; return how this one is tilted in it."""
+        if not self.opening.lasts:
+            return tilt
+        step_m, turned = self.opening.agree(float(self.mean[2]), tilt)
+        self.raised_m = (step_m + turned.up_m(self.area.centres_xy)).astype(np.float32)
+        surface.raise_by(self.raised_m)
         self.mean = self.mean - np.array([0.0, 0.0, step_m])
-        self.opening = self._grids < OPENING_GRIDS
+        return tilt.less(turned)
 
     def _shows(self, grid: ElevationGrid) -> bool:
         """Tell whether a grid shows any of the surveyed cells about where it is expected."""
@@ -285,7 +260,7 @@ class Registration:
         """Take the expectation where nothing known could be compared."""
         if shows:
             # The first looks make the surface; nothing is known yet to compare them with.
-            self._grids += 1
+            self.opening.grids += 1
         if surface.known.any():
             self.covariance = prior
         return self._shift(float('nan'), 0)
@@ -305,7 +280,7 @@ class Registration:
 
         Points (k, 2), heights (k,) and slopes (2, k); slopes are zero if too small or unknown.
         """
-        if self._slope_age == 0 or self.opening:
+        if self._slope_age == 0 or self.opening.lasts:
             self._slope = self._all_slopes(surface)
         # Each slope is the difference of two means of three cells.
         error = noise_m * math.sqrt(2.0 / 3.0) / (2.0 * SLOPE_REACH * self.area.lattice.cell_m)
@@ -365,12 +340,17 @@ class Registration:
             return Refused('map_shift', (
                 f'{placed.disagreeing:.0%} of the ground that nobody works on disagrees with the '
                 f'site surface whatever the shift; check the localisation'))
+        if (steepest := max(map(abs, placed.tilt.slope_xy))) > LIMIT_TILT:
+            return Refused('map_shift', (
+                f'the grid is tilted by {math.degrees(math.atan(steepest)):.1f} degrees against '
+                f'the site surface, more than is believed; check the attitude and how the sensor '
+                f'is mounted'))
         self.mean = mean
         self.covariance = inverse(fit.normal + placed.information)
-        self._open(surface)
+        tilt = self._open(surface, placed.tilt)
         # Information from the ground itself must outweigh a centimetre of ignorance.
         observed = _eigenvalues(fit.normal)[0] > 1.0 / 0.01**2
-        return self._shift(placed.residual_m, placed.cells, observed)
+        return replace(self._shift(placed.residual_m, placed.cells, observed), tilt=tilt)
 
 
 def _eigenvalues(matrix: NDArray[np.float64]) -> tuple[float, float]:

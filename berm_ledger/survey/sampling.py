@@ -17,6 +17,7 @@ from .grid import ElevationGrid
 from .nearby import grow
 from .registration import LIMIT_XY_M, Shift
 from .resample import at_cells, bilinear, part_around, under_footprint, without_spikes
+from .tilt import LEVEL
 from ..geometry import Pose2
 from ..kernels import compiled
 
@@ -44,6 +45,8 @@ def sampled(grid: ElevationGrid, area: SurveyArea, shift: Shift) -> NDArray[np.f
     if measured is None:
         measured = bilinear(grid, area.centres_xy, (shift.dx_m, shift.dy_m))
         measured -= np.float32(shift.dz_m)
+    if shift.tilt:
+        measured -= shift.tilt.up_m(area.centres_xy).astype(np.float32)
     return measured
 
 
@@ -84,7 +87,7 @@ def sampled_anew(clean: Cleaned, area: SurveyArea, shift: Shift) -> NDArray[np.f
     measured = sampled(clean.grid, area, shift)
     if clean.fresh is not None:
         share = sampled(replace(clean.grid, height_m=clean.fresh.astype(np.float32)), area,
-                        replace(shift, dz_m=0.0))
+                        replace(shift, dz_m=0.0, tilt=LEVEL))
         measured[share < MOSTLY_FRESH] = np.nan
     return measured
 

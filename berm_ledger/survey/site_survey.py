@@ -136,7 +136,7 @@ class SiteSurvey:
             self.area, surface.height_m, surface.effective_looks(), stamp_ns)
         if datum is not None:
             self.set_datum(datum)
-            self.registration.opening = False
+            self.registration.opening.end()
         return datum is not None
 
     @property
@@ -393,7 +393,7 @@ class SiteSurvey:
     def _budget(self, inverse: float, ground: Ground) -> Budget:
         """Return the error budget for a mean of 1 / looks of the surface over some ground."""
         inverse += ground.inverse
-        level_m = self.registration.level_error_m
+        level_m = self.registration.opening.error_m
         shared_m = level_m if ground.given else FILLED_SPREAD_M * ground.filled
         return Budget(self.noise, 1.0 / inverse if inverse > 0.0 else np.inf, self.shift.se_z_m,
                       shared_m, self.area.lattice.cell_m, self._grid_cell_m)

@@ -158,11 +158,11 @@ class SiteSurface:
         """Return how many independent looks the heights of cells, all by default, are worth."""
         return independent_looks(self.looks[cells])
 
-    def raise_by(self, step_m: float) -> None:
-        """Raise every height [m]: the frame itself was found to lie lower."""
+    def raise_by(self, step_m: NDArray[np.float32]) -> None:
+        """Raise the cells (n,) [m]: the frame itself was found to lie lower there."""
         self.version += 1
-        self.height_m += np.float32(step_m)
-        self.aside_m += np.float32(step_m)
+        self.height_m += step_m
+        self.aside_m += step_m
         if self.former is not None:
             self.former.raise_by(step_m)
 

@@ -4,10 +4,11 @@
 
 from berm_ledger.books.charts import Canvas, pieces_among
 from berm_ledger.books.disturbance import DisturbanceWatch
-from berm_ledger.books.shared_shift import LEAST_CELLS, LEFT_XY_M, LevelLook, SharedShift
+from berm_ledger.books.shared_shift import LEFT_XY_M, LevelLook, SharedShift
 from berm_ledger.geometry import Lattice
 from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.survey.noise import GridNoise
+from berm_ledger.survey.shift_in_common import LEAST_CELLS
 from hypothesis import given
 from hypothesis import strategies as st
 import numpy as np

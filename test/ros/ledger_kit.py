@@ -19,6 +19,7 @@ from berm_ledger.borrow.lanes import Lane, lanes_of_area
 from berm_ledger.findings import Finding, Severity
 from berm_ledger.geometry import GridAxes, Lattice, Pose2, StampedPose
 from berm_ledger.survey import ElevationGrid
+from berm_ledger.survey.registration import Shift
 import numpy as np
 
 NS = 1_000_000_000
@@ -98,10 +99,7 @@ class FakePipeline:
 
     @property
     def health(self) -> Any:
-        shift = SimpleNamespace(
-            dx_m=0.0, dy_m=0.0, dz_m=0.0, se_xy_m=0.0, se_z_m=0.0, residual_m=math.nan, cells=0,
-            planar_observed=False)
-        return SimpleNamespace(shift=shift, grid_ns=None, noise_m=0.004, counters={})
+        return SimpleNamespace(shift=Shift(), grid_ns=None, noise_m=0.004, counters={})
 
     def no_go(self) -> tuple[Lattice, Any]:
         return LATTICE, self.blocked

@@ -15,6 +15,8 @@ from berm_ledger.ros.health import (
     SILENT_REPORTS,
 )
 from berm_ledger.ros.messages.diagnostics import ERROR, OK, STALE, WARN
+from berm_ledger.survey.registration import Shift
+from berm_ledger.survey.tilt import Tilt
 import pytest
 
 
@@ -162,13 +164,22 @@ def test_what_an_operator_must_act_on_warns(hold, flags, datum, level, text):
      'map shift 12, -3, 4 mm removed; too little relief to see the planar part'),
 ])
 def test_registration_says_what_was_removed(grid_ns, cells, planar, level, text):
-    shift = SimpleNamespace(
+    shift = Shift(
         dx_m=0.012, dy_m=-0.003, dz_m=0.004, se_xy_m=0.001, se_z_m=0.001, residual_m=0.002,
         cells=cells, planar_observed=planar)
     status = registration_status(SimpleNamespace(shift=shift, grid_ns=grid_ns, noise_m=0.004))
 
     assert (status.level, status.message) == (level, text)
     assert status.values['dx_m'] == 0.012
+
+
+def test_registration_says_how_a_grid_was_tilted():
+    shift = Shift(
+        0.012, -0.003, 0.004, cells=900, planar_observed=True, tilt=Tilt((0.006, -0.008)))
+    status = registration_status(SimpleNamespace(shift=shift, grid_ns=5, noise_m=0.004))
+
+    assert status.message == 'map shift 12, -3, 4 mm removed; tilted by 0.6 degrees'
+    assert (status.values['tilt_x'], status.values['tilt_y']) == (0.006, -0.008)
 
 
 def test_cells_left_out_are_counted_by_reason_and_are_no_trouble():

@@ -71,7 +71,7 @@ def test_what_stood_before_is_raised_with_the_surface() -> None:
     surface = SiteSurface(2)
     for step in range(7):
         surface.fuse(np.zeros(2, dtype=np.float32), START_NS + step * SECOND_NS, 0.002)
-    surface.raise_by(0.004)
+    surface.raise_by(np.full(2, 0.004, dtype=np.float32))
     for step in range(7, 11):
         surface.fuse(np.array([0.084, 0.004], dtype=np.float32),
                      START_NS + step * SECOND_NS, 0.002)
@@ -86,7 +86,7 @@ def test_every_keeping_is_raised_and_the_unknown_stays_unknown() -> None:
     for step in (0, 10):
         former.keep(np.array([0.01, np.nan], dtype=np.float32), np.ones(2, dtype=np.float32),
                     START_NS + step * SECOND_NS)
-    former.raise_by(0.004)
+    former.raise_by(np.full(2, 0.004, dtype=np.float32))
     for since_s in (5, 10):
         former.note(np.arange(1), np.array([START_NS + since_s * SECOND_NS]))
         before = former.before(np.arange(2), START_NS + 11 * SECOND_NS)

@@ -8,9 +8,9 @@ import re
 
 from berm_ledger.survey.area import survey_area
 from berm_ledger.survey.grid import ElevationGrid
+from berm_ledger.survey.opening import GRIDS
 from berm_ledger.survey.registration import (
     LIMIT_XY_M,
-    OPENING_GRIDS,
     Refused,
     Registration,
     Shift,
@@ -210,14 +210,14 @@ def test_the_first_grids_agree_on_the_level_of_the_frame() -> None:
         shift = registration.register(grid, surface, NOBODY, NOISE_M)
         surface.fuse(bilinear(grid, XY) - np.float32(shift.dz_m), START_NS + n * SECOND_NS,
                      NOISE_M)
-        errors.append(registration.level_error_m)
+        errors.append(registration.opening.error_m)
     # Each of them tells more of how they scatter.
     assert len(set(errors[4:])) == len(errors[4:])
     level = float(np.mean(surface.height_m - relief_m(XY)))
-    assert level == pytest.approx(bias[:OPENING_GRIDS].mean(), abs=0.0004)
-    assert registration.level_error_m == pytest.approx(
-        0.003 / math.sqrt(OPENING_GRIDS), rel=0.4)
-    assert not registration.opening
+    assert level == pytest.approx(bias[:GRIDS].mean(), abs=0.0004)
+    assert registration.opening.error_m == pytest.approx(
+        0.003 / math.sqrt(GRIDS), rel=0.4)
+    assert not registration.opening.lasts
 
 
 def test_too_few_points_give_no_fit() -> None:
@@ -250,14 +250,14 @@ def test_a_map_that_rises_raises_the_surface_for_a_minute_and_a_half_only() -> N
     """10 s and 0.5 mm from grid to grid: the level is the mean of the first ten of thirty."""
     levels_m = 0.0005 * np.arange(30)
     registration, level_m = opened(levels_m, 10)
-    assert not registration.opening
+    assert not registration.opening.lasts
     assert level_m == pytest.approx(levels_m[:10].mean(), abs=0.0004)
 
 
 def test_grids_that_show_none_of_the_berm_do_not_count_for_the_level() -> None:
     """Two minutes in a pit, then 40 grids of which the first ones lie 4 mm too high."""
     surface, registration = SiteSurface(len(AREA)), Registration(AREA)
-    levels_m = np.where(np.arange(OPENING_GRIDS) < 10, 0.004, 0.0)
+    levels_m = np.where(np.arange(GRIDS) < 10, 0.004, 0.0)
     for n, level_m in enumerate([0.0] * 120 + levels_m.tolist()):
         grid = shifted(0.0, 0.0, level_m, seed=n)
         stamp_ns = START_NS + n * SECOND_NS
@@ -265,19 +265,19 @@ def test_grids_that_show_none_of_the_berm_do_not_count_for_the_level() -> None:
         grid = ElevationGrid(stamp_ns, 'map', axes, grid.height_m)
         shift = registration.register(grid, surface, NOBODY, NOISE_M)
         surface.fuse(bilinear(grid, XY) - np.float32(shift.dz_m), stamp_ns, NOISE_M)
-        assert registration.opening == (n < 120 + OPENING_GRIDS - 1)
+        assert registration.opening.lasts == (n < 120 + GRIDS - 1)
     level = float(np.mean(surface.height_m - relief_m(XY)))
     assert level == pytest.approx(levels_m.mean(), abs=0.0004)
 
 
 def test_a_level_found_on_a_map_that_drifts_is_said_to_be_unsure() -> None:
     """0.2 mm up or down a second: half of what it is off, or more; else scatter over root n."""
-    scatter_m = np.random.default_rng(5).normal(0.0, 0.003, OPENING_GRIDS)
+    scatter_m = np.random.default_rng(5).normal(0.0, 0.003, GRIDS)
     still, level_m = opened(scatter_m, 1)
     assert level_m == pytest.approx(scatter_m.mean(), abs=0.0004)
-    assert still.level_error_m == pytest.approx(0.003 / math.sqrt(OPENING_GRIDS), rel=0.4)
+    assert still.opening.error_m == pytest.approx(0.003 / math.sqrt(GRIDS), rel=0.4)
     for step_m in (0.0002, -0.0002):
-        drift_m = step_m * np.arange(OPENING_GRIDS)
+        drift_m = step_m * np.arange(GRIDS)
         drifting, level_m = opened(drift_m + scatter_m / 3.0, 1)
         assert abs(level_m) > 0.003
-        assert 0.5 * abs(level_m) <= drifting.level_error_m < 2.0 * abs(level_m)
+        assert 0.5 * abs(level_m) <= drifting.opening.error_m < 2.0 * abs(level_m)

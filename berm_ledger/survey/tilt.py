@@ -1,0 +1,204 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+The tilt of a grid against the site surface, and how far grids are tilted as a rule.
+
+A sensor mounted a little askew, or an attitude that is off by part of a degree, shows level ground
+as a slope: 0.3 degrees are 10 mm at two metres. The slope is a robust fit to the differences that
+the shift of a grid leaves on ground that nobody works on. How much of it is believed is learned
+from grid to grid (a ridge estimate; its prior variance is what the squares of fitted slopes have
+in excess of their own errors): grids that come level are left as they are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .robust import explained_m, Floats
+from .shift_fit import Fit
+from .shift_in_common import LEAST_CELLS, LEAST_SPREAD_M, ROBUST_SPREADS, shift_in_common
+from ..kernels import compiled
+
+# About so many points are enough: those between say the same.
+ENOUGH_POINTS = 500
+# Information on slopes and level beforehand: next to none.
+OPEN_PRIOR = np.eye(3) * 1e-6
+# A slope of so many standard errors is one, whatever grids before were like.
+CLEAR_SIGMAS = 4.5
+# Grids are level where they are tilted by less than this as a rule [m/m].
+LEAST_TILT = 0.0003
+# Weight of the newest grid.
+WEIGHT = 0.1
+
+
+@dataclass(frozen=True)
+class Tilt:
+    """
+    By how much more a grid shows, the further one goes.
+
+    Parameters
+    ----------
+    slope_xy : tuple of float
+        Along x and y [m/m].
+    about_xy_m : tuple of float
+        Where it shows neither more nor less [m].
+
+    """
+
+    slope_xy: tuple[float, float] = (0.0, 0.0)
+    about_xy_m: tuple[float, float] = (0.0, 0.0)
+
+    def __bool__(self) -> bool:
+        """Tell whether there is any."""
+        return self.slope_xy != (0.0, 0.0)
+
+    def is_like(self, other: Tilt) -> bool:
+        """Tell whether another is nearly the same."""
+        (x, y), (other_x, other_y) = self.slope_xy, other.slope_xy
+        return math.hypot(x - other_x, y - other_y) <= LEAST_TILT
+
+    def part(self, share: float) -> Tilt:
+        """Return a share of it."""
+        x, y = self.slope_xy
+        return Tilt((share * x, share * y), self.about_xy_m)
+
+    def less(self, other: Tilt) -> Tilt:
+        """Return what is left when another about the same place is taken off."""
+        (x, y), (other_x, other_y) = self.slope_xy, other.slope_xy
+        return Tilt((x - other_x, y - other_y), self.about_xy_m)
+
+    def up_m(self, points_xy: Floats) -> Floats:
+        """Return by how much more the grid shows at points (n, 2), shape (n,) [m]."""
+        (east, north), (x_m, y_m) = self.slope_xy, self.about_xy_m
+        out: Floats = (points_xy[:, 0] - x_m) * east
+        out += (points_xy[:, 1] - y_m) * north
+        return out
+
+
+LEVEL = Tilt()
+
+
+class FittedTilt(NamedTuple):
+    """A fit: slopes along x and y (2,) [m/m], covariance (2, 2), about which place (2,) [m]."""
+
+    slope_xy: Floats
+    covariance: Floats
+    about_xy_m: Floats
+
+
+def fitted_tilt(
+    points_xy: Floats, fit: Fit, per_independent: float, taken_off: Tilt
+) -> FittedTilt | None:
+    """
+    Return the tilt of a grid in what its shift leaves.
+
+    Parameters
+    ----------
+    points_xy : array
+        Points of the surface, shape (n, 2) [m].
+    fit : Fit
+        The shift against the heights there.
+    per_independent : float
+        How many of the points are worth one that shares nothing with the others.
+    taken_off : Tilt
+        What was taken off the grid before; it is part of what is returned.
+
+    Returns
+    -------
+    FittedTilt or None
+        None where too few of them are seen.
+
+    """
+    if compiled.fits is not None:
+        out, about = np.empty((4, 3)), np.empty(2)
+        enough = compiled.fits.tilt(
+            points_xy, fit.left_m, fit.slope, fit.step, ENOUGH_POINTS, OPEN_PRIOR, ROBUST_SPREADS,
+            LEAST_SPREAD_M, per_independent, LEAST_CELLS, out, about)
+        found = (out[0], out[1:]) if enough else None
+    else:
+        seen = np.flatnonzero(np.isfinite(fit.left_m))
+        every = max(1, len(seen) // ENOUGH_POINTS)
+        found, about = _fitted(points_xy, fit, seen[::every], per_independent / every)
+    if found is None:
+        return None
+    shift, covariance = found
+    return FittedTilt(shift[:2] + taken_off.slope_xy, covariance[:2, :2], about)
+
+
+def _fitted(
+    points_xy: Floats, fit: Fit, picked: NDArray[np.intp], per_independent: float
+) -> tuple[tuple[Floats, Floats] | None, Floats]:
+    """Return shift and covariance as ``shift_in_common`` does, and about which place they are."""
+    if not len(picked):
+        return None, np.zeros(2)
+    points = points_xy[picked]
+    about = (points.min(axis=0) + points.max(axis=0)) / 2.0
+    left_m = fit.left_m[picked] - explained_m(fit.slope[:, picked], fit.step)
+    # Explained as by a shift over ground that slopes the other way the further one goes.
+    ways = np.ascontiguousarray((about - points).T)
+    found = shift_in_common(
+        left_m, ways, OPEN_PRIOR, per_independent=max(1.0, per_independent))
+    return found, about
+
+
+@dataclass(frozen=True)
+class TiltOfGrids:
+    """
+    How far grids are tilted.
+
+    Parameters
+    ----------
+    variance : float
+        Variance of their slopes along x and along y; 0 where they come level.
+
+    """
+
+    variance: float = 0.0
+
+    def believed(self, fit: FittedTilt) -> Tilt:
+        """Return what is believed of a fit."""
+        variance = max(self.variance, self._clear(fit))
+        if not variance:
+            return LEVEL
+        (xx, xy), (_, yy) = fit.covariance.tolist()
+        x, y = fit.slope_xy.tolist()
+        xx, yy = xx + variance, yy + variance
+        scale = variance / (xx * yy - xy * xy)
+        about_x_m, about_y_m = fit.about_xy_m.tolist()
+        return Tilt((scale * (yy * x - xy * y), scale * (xx * y - xy * x)),
+                    (about_x_m, about_y_m))
+
+    def error_m(self, fit: FittedTilt, at_xy: Floats) -> float:
+        """Return what is not known of a tilt comes to at a place (2,) [m]."""
+        variance = max(self.variance, self._clear(fit))
+        if not variance:
+            return 0.0
+        (xx, xy), (_, yy) = fit.covariance.tolist()
+        x_m, y_m = (at_xy - fit.about_xy_m).tolist()
+        # What is left of the variance v once a fit of covariance C is known: v - v (v + C)^-1 v.
+        whole_x, whole_y = xx + variance, yy + variance
+        known = (whole_y * x_m * x_m - 2.0 * xy * x_m * y_m + whole_x * y_m * y_m) / (
+            whole_x * whole_y - xy * xy)
+        return math.sqrt(max(0.0, variance * (x_m * x_m + y_m * y_m) - variance**2 * known))
+
+    def learned(self, fit: FittedTilt) -> TiltOfGrids:
+        """Return how far they are after one more."""
+        x, y = fit.slope_xy.tolist()
+        xx, yy = fit.covariance.diagonal().tolist()
+        newest = (x * x + y * y - xx - yy) / 2.0
+        variance = self.variance or self._clear(fit)
+        variance += WEIGHT * (newest - variance)
+        return TiltOfGrids(variance if variance > LEAST_TILT**2 else 0.0)
+
+    @staticmethod
+    def _clear(fit: FittedTilt) -> float:
+        """Return the mean square of slopes that are far beyond their errors, else 0."""
+        (xx, xy), (_, yy) = fit.covariance.tolist()
+        x, y = fit.slope_xy.tolist()
+        square = (yy * x * x - 2.0 * xy * x * y + xx * y * y) / (xx * yy - xy * xy)
+        return (x * x + y * y) / 2.0 if square > CLEAR_SIGMAS**2 else 0.0
