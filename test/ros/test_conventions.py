@@ -339,12 +339,15 @@ def test_the_log_is_quiet_at_work_and_warns_when_somebody_should_look(
     from berm_ledger.ros.wire import wire_types
     from geometry_msgs.msg import PoseStamped
     from rcl_interfaces.msg import Log
+    from rclpy.qos import DurabilityPolicy, QoSProfile
     from sensor_msgs.msg import PointCloud2
     from std_msgs.msg import Float32
     lines: list[Any] = []
     observer = world.node('observer')
+    # As /rosout is published: what was logged before the two have met comes, too.
+    kept = QoSProfile(depth=100, durability=DurabilityPolicy.TRANSIENT_LOCAL)
     observer.create_subscription(
-        Log, '/rosout', lambda msg: lines.append(msg) if msg.name == 'ledger' else None, 100)
+        Log, '/rosout', lambda msg: lines.append(msg) if msg.name == 'ledger' else None, kept)
     ledger = add_node(world, tmp_path, 'ledger')
     world.until(lambda: observer.count_publishers('/rosout') >= 2)
     assert ledger.start_by_itself()
