@@ -47,6 +47,8 @@ class Health:
         Where the last grid lay.
     noise_m : float
         Noise of one look at one cell [m].
+    judged_within_m : float
+        Up to which distance from the robot looks tell what came or went [m]; may be infinite.
     counters : mapping
         Inputs used, refused or masked, by code.
 
@@ -57,4 +59,5 @@ class Health:
     dump_ns: int | None
     shift: Shift
     noise_m: float
+    judged_within_m: float
     counters: Mapping[str, int]

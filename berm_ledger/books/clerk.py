@@ -355,8 +355,9 @@ class Clerk:
             return []
         slope = max(berm.side_slope for berm in survey.site.berms)
         shift_error = math.hypot(slope * look.shift.se_xy_m, look.shift.se_z_m)
+        level = self._level if look.too_noisy is None else self._level.without(look.too_noisy)
         changes = self.changes.look(
-            self._level, self._planar_m, survey.surface.height_m, survey.surface.looks,
+            level, self._planar_m, survey.surface.height_m, survey.surface.looks,
             self.dumps.mask(), ground_m=survey.datum.level_m,
             noise=survey.noise, shift_error_m=shift_error, stamp_ns=stamp_ns)
         self._follow(changes)

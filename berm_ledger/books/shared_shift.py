@@ -10,7 +10,7 @@ judged; what single cells do is down-weighted (Tukey), so that soil lost cannot 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 import math
 from typing import Any
 
@@ -151,6 +151,10 @@ class LevelLook:
     slope: NDArray[np.float32]
     shift: Floats
     shown: NDArray[np.int32] | None = None
+
+    def without(self, cells: NDArray[np.bool_]) -> LevelLook:
+        """Return the look without some cells (n,)."""
+        return replace(self, measured_m=np.where(cells, np.float32(np.nan), self.measured_m))
 
     def __getitem__(self, cells: slice | NDArray[np.intp]) -> NDArray[np.float32]:
         """Return the heights at some cells, shape (k,) [m]."""

@@ -206,7 +206,8 @@ def registration_status(health: Any) -> Status:
         'dx_m': shift.dx_m, 'dy_m': shift.dy_m, 'dz_m': shift.dz_m, 'se_xy_m': shift.se_xy_m,
         'se_z_m': shift.se_z_m, 'tilt_x': shift.tilt.slope_xy[0], 'tilt_y': shift.tilt.slope_xy[1],
         'residual_m': shift.residual_m, 'cells_compared': shift.cells,
-        'planar_observed': str(shift.planar_observed).lower(), 'noise_m': health.noise_m}
+        'planar_observed': str(shift.planar_observed).lower(), 'noise_m': health.noise_m,
+        'judged_within_m': health.judged_within_m}
     if health.grid_ns is None:
         return Status('registration', 'no grid used yet', STALE, values)
     text = (f'map shift {1e3 * shift.dx_m:.0f}, {1e3 * shift.dy_m:.0f}, {1e3 * shift.dz_m:.0f} mm '
@@ -214,6 +215,9 @@ def registration_status(health: Any) -> Status:
     if shift.tilt:
         degrees = math.degrees(math.atan(math.hypot(*shift.tilt.slope_xy)))
         text += f'; tilted by {degrees:.1f} degrees'
+    if math.isfinite(health.judged_within_m):
+        text += (f'; further than {health.judged_within_m:.2f} m off the grids are too noisy to '
+                 f'tell what came or went')
     if shift.cells and not shift.planar_observed:
         text += '; too little relief to see the planar part'
     return Status('registration', text, OK, values)

@@ -26,6 +26,9 @@ class Noise:
     ----------
     white_m : float
         Independent error of each cell [m].
+    ranging_m : float
+        Further such error at 1 m from the robot; it grows with the square of the distance, as that
+        of stereo cameras does [m].
     correlated_m : float
         Error that neighbouring cells share [m].
     correlation_length_m : float
@@ -58,6 +61,7 @@ class Noise:
     """
 
     white_m: float = 0.0
+    ranging_m: float = 0.0
     correlated_m: float = 0.0
     correlation_length_m: float = 0.15
     jitter_m: float = 0.0

@@ -262,6 +262,9 @@ def measured(
     height = height + error.dz_m + rng.normal(0.0, noise.bias_m)
     height += _tilted(true_xy, robot, rng, noise.tilt_rad, options.askew_rad)
     height += noise.white_m * rng.standard_normal(shape)
+    if noise.ranging_m > 0.0:
+        apart_m = true_xy - robot.xy
+        height += noise.ranging_m * (apart_m**2).sum(axis=-1) * rng.standard_normal(shape)
     if noise.correlated_m > 0.0:
         height += noise.correlated_m * correlated(
             shape, noise.correlation_length_m / options.cell_m, rng)

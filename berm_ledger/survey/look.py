@@ -36,6 +36,8 @@ class Look:
         (n,) [m].
     findings : tuple of Finding
         That nothing was measured anew, where it is so.
+    too_noisy : array or None
+        Cells too far from the robot to tell what came or went there, shape (n,); None for none.
 
     """
 
@@ -49,6 +51,7 @@ class Look:
     shown: NDArray[np.int32] | None
     raised_m: NDArray[np.float32] | None
     findings: tuple[Finding, ...]
+    too_noisy: NDArray[np.bool_] | None
 
     @property
     def counts(self) -> dict[str, int]:

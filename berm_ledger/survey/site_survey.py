@@ -22,6 +22,8 @@ from .carried import CarriedOver
 from .crest import Crest
 from .crest_lines import CrestLines
 from .datum import Datum, plane_datum, surveyed_datum, with_late_survey
+from .designed import Designed, designed_over
+from .far_noise import NoiseByDistance
 from .grid import ElevationGrid
 from .look import Look
 from .middle import median
@@ -44,7 +46,6 @@ from .surface import SiteSurface
 from .turns import Turns
 from .volumes import VolumeSums
 from ..design import Site
-from ..design.surface import crest_above_datum_m, height_at_distance_m
 from ..geometry import Pose2
 
 # What stands this far above the highest design crest around is no soil [m].
@@ -78,6 +79,7 @@ class SiteSurvey:
         self.surface = SiteSurface(len(self.area))
         self.registration = Registration(self.area)
         self.noise = GridNoise()
+        self._by_distance = NoiseByDistance(self.area.centres_xy)
         self.shift = Shift()
         self.sections: tuple[Sections, ...] = tuple(
             sections_of_berm(self.area, i) for i in range(len(site.berms)))
@@ -94,9 +96,7 @@ class SiteSurvey:
         # What the datum is worth under each segment, and whether all of it is given there.
         self._beneath, self._given = [Ground()], np.zeros(1, dtype=bool)
         self.datum: Datum | None = None
-        self._design_m: NDArray[np.float64] | None = None
-        self._highest_m = 0.0
-        self._targets: list[NDArray[np.float64]] = []
+        self._designed: Designed | None = None
         given = plane_datum(self.area, 0)
         if given is not None:
             self.set_datum(given)
@@ -112,18 +112,8 @@ class SiteSurvey:
         """Use a datum from now on."""
         self.datum = datum
         self.surface.former = None
-        self._design_m = np.zeros(len(self.area))
-        self._targets = []
-        for index, berm in enumerate(self.site.berms):
-            cells, distance = self.area.reached[index]
-            # Where the designs of two berms overlap the higher one holds.
-            self._design_m[cells] = np.maximum(self._design_m[cells], height_at_distance_m(
-                berm, distance, datum.level_m[cells].astype(float)))
-            middle = self.sections[index]
-            centre = middle.sample(datum.level_m, slice(None))[:, len(middle.offset_m) // 2]
-            self._targets.append(crest_above_datum_m(berm, centre.astype(float)))
-        self._highest_m = float(self._design_m.max())
-        self._sums = VolumeSums(self.area, self._design_m)
+        self._designed = designed_over(self.area, self.sections, datum.level_m)
+        self._sums = VolumeSums(self.area, self._designed.height_m)
         self._beneath = [ground_at(datum, self._sums.cells(row))
                          for row in range(len(self.area.segments))]
         self._given = np.array([ground.given for ground in self._beneath])
@@ -161,23 +151,19 @@ class SiteSurvey:
 
     def target_heights_m(self) -> NDArray[np.float64] | None:
         """Return the mean design crest height of every segment [m], None before the datum."""
-        if not self._targets:
-            return None
-        out = np.empty(len(self.area.segments))
-        for sections, target in zip(self.sections, self._targets):
-            for row in np.unique(sections.row):
-                out[row] = target[sections.row == row].mean()
-        return out
+        return None if self._designed is None else self._designed.of_segments_m(self.sections)
 
     def design_m(self) -> NDArray[np.float64]:
         """Return the design height at every cell (n,) [m]; NaN before the datum."""
-        return np.full(len(self.area), np.nan) if self._design_m is None else self._design_m
+        if self._designed is None:
+            return np.full(len(self.area), np.nan)
+        return self._designed.height_m
 
     def targets_m(self, berm_index: int) -> NDArray[np.float64]:
         """Return the design crest height at every section of a berm [m]; NaN before the datum."""
-        if not self._targets:
+        if self._designed is None:
             return np.full(len(self.sections[berm_index].station_m), np.nan)
-        return self._targets[berm_index]
+        return self._designed.targets_m[berm_index]
 
     # ---- looks -------------------------------------------------------------------------------
 
@@ -224,17 +210,25 @@ class SiteSurvey:
         objects = self._too_high(measured, shown)
         measured[objects] = np.nan
         self._learn_noise(measured, worked)
+        self._by_distance.learn(
+            measured, self.surface, worked, site_from_base, self.noise.total_m)
         fused = self.surface.fuse(
             measured, grid.stamp_ns, self._look_noise_m(shift), expected, shown)
         turn = self._turns.after_look(fused.seen, self.surface.looks, fused.moved)
         self._crests.touch_rows(turn)
         return Look(shift, fused, clean.spikes, clean.carried_over, len(under), len(objects),
                     measured, shown, self.registration.raised_m,
-                    self._standstill.findings(grid, site_from_base, fused.seen))
+                    self._standstill.findings(grid, site_from_base, fused.seen),
+                    self._by_distance.too_noisy(site_from_base))
 
     def part_of(self, grid: ElevationGrid) -> ElevationGrid:
         """Return the part of a grid that may show a surveyed cell."""
         return part_of_area(grid, self.area, self.registration.mean)
+
+    @property
+    def judged_within_m(self) -> float:
+        """Up to which distance from the robot looks tell what came or went [m]; may be inf."""
+        return self._by_distance.within_m
 
     def move_surface(
         self, cells: NDArray[np.intp], height_m: NDArray[np.float64], looks: NDArray[Any]
@@ -260,12 +254,12 @@ class SiteSurvey:
         self, measured_m: NDArray[np.float32], shown: NDArray[np.int32] | None
     ) -> NDArray[np.intp]:
         """Return the cells that show something that stands too high for soil, and those beside."""
-        if self.datum is None or self._design_m is None:
+        if self.datum is None or self._designed is None:
             crest = max(berm.crest_height_m or OBJECT_M for berm in self.site.berms)
             return too_high(
                 self.area, measured_m, self.surface.height_m, -np.inf, crest + OBJECT_M, shown)
         return too_high(self.area, measured_m, self.datum.level_m, self.datum.lowest_m,
-                        self._highest_m + OBJECT_M, shown)
+                        self._designed.highest_m + OBJECT_M, shown)
 
     def _learn_noise(self, measured_m: NDArray[np.float32], worked: NDArray[np.bool_]) -> None:
         """Learn the noise on the ground that registration uses."""
@@ -379,7 +373,7 @@ class SiteSurvey:
             own = slice(bisect_left(listed, sections.rows.start),
                         bisect_left(listed, sections.rows.stop))
             out += crest_figures(
-                crest, sections, self._targets[index], berm.height_tolerance_m, rows[own])
+                crest, sections, self.targets_m(index), berm.height_tolerance_m, rows[own])
         return out
 
     def mean_error_m(self, cells: NDArray[np.intp]) -> float:

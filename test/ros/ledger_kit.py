@@ -99,7 +99,8 @@ class FakePipeline:
 
     @property
     def health(self) -> Any:
-        return SimpleNamespace(shift=Shift(), grid_ns=None, noise_m=0.004, counters={})
+        return SimpleNamespace(
+            shift=Shift(), grid_ns=None, noise_m=0.004, judged_within_m=math.inf, counters={})
 
     def no_go(self) -> tuple[Lattice, Any]:
         return LATTICE, self.blocked

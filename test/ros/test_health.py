@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Health: levels mean what the conventions of diagnostics say; rates come from stamps."""
 
+import math
 from types import SimpleNamespace
 
 from berm_ledger.ros.health import (
@@ -167,18 +168,22 @@ def test_registration_says_what_was_removed(grid_ns, cells, planar, level, text)
     shift = Shift(
         dx_m=0.012, dy_m=-0.003, dz_m=0.004, se_xy_m=0.001, se_z_m=0.001, residual_m=0.002,
         cells=cells, planar_observed=planar)
-    status = registration_status(SimpleNamespace(shift=shift, grid_ns=grid_ns, noise_m=0.004))
+    status = registration_status(SimpleNamespace(
+        shift=shift, grid_ns=grid_ns, noise_m=0.004, judged_within_m=math.inf))
 
     assert (status.level, status.message) == (level, text)
     assert status.values['dx_m'] == 0.012
 
 
-def test_registration_says_how_a_grid_was_tilted():
+def test_registration_says_how_a_grid_was_tilted_and_where_it_is_too_noisy():
     shift = Shift(
         0.012, -0.003, 0.004, cells=900, planar_observed=True, tilt=Tilt((0.006, -0.008)))
-    status = registration_status(SimpleNamespace(shift=shift, grid_ns=5, noise_m=0.004))
+    status = registration_status(SimpleNamespace(
+        shift=shift, grid_ns=5, noise_m=0.004, judged_within_m=1.25))
 
-    assert status.message == 'map shift 12, -3, 4 mm removed; tilted by 0.6 degrees'
+    assert status.message == (
+        'map shift 12, -3, 4 mm removed; tilted by 0.6 degrees; further than 1.25 m off the grids '
+        'are too noisy to tell what came or went')
     assert (status.values['tilt_x'], status.values['tilt_y']) == (0.006, -0.008)
 
 
