@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..survey.attitude import Attitude
 from ..survey.error_budget import effective_sample_size
 from ..survey.noise import GridNoise
 from ..survey.registration import Shift
@@ -101,7 +102,7 @@ class Apron:
         if tilt:
             level_m = level_of(left_m - tilt.up_m(self._points_xy), noise)
         return None if level_m is None else PlacedLook(
-            Shift(dz_m=level_m, tilt=tilt),
+            Shift(dz_m=level_m, attitude=Attitude(tilt)),
             math.hypot(self._level_error_m(count, noise), tilt_error_m))
 
     def _tilt(self, left_m: Floats, level_m: float) -> FittedTilt | None:

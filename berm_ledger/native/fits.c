@@ -258,14 +258,18 @@ static PyObject *shared(PyObject *self, PyObject *const *args, Py_ssize_t given)
     return done(&held, PyBool_FromLong(1));
 }
 
-/* The places of differences that are numbers, every so manieth; return how many. */
-static Py_ssize_t every_known(const double *value, Py_ssize_t count, Py_ssize_t many, int32_t *at,
-                              Py_ssize_t *every)
+/*
+ * The places of differences that are numbers, of a yaw only where the ground slopes, every so
+ * manieth; return how many.
+ */
+static Py_ssize_t every_known(const double *value, const double *slope, Py_ssize_t count,
+                              int of_yaw, Py_ssize_t many, int32_t *at, Py_ssize_t *every)
 {
     Py_ssize_t known = 0, some = 0;
     for (Py_ssize_t i = 0; i < count; i++) {
+        int slopes = (slope[i] != 0.0) | (slope[count + i] != 0.0);
         at[known] = (int32_t)i;
-        known += fabs(value[i]) <= DBL_MAX;
+        known += (fabs(value[i]) <= DBL_MAX) & (slopes | !of_yaw);
     }
     *every = known / many > 1 ? known / many : 1;
     for (Py_ssize_t k = 0; k < known; k += *every) at[some++] = at[k];
@@ -284,29 +288,32 @@ static double middle_of(const double *points, const int32_t *at, Py_ssize_t coun
 }
 
 /*
- * tilt(points (n, 2), left (n,), slope (2, n), step (3,), many, prior (3, 3), widths (k,), least,
- *      per_independent, enough, out (4, 3), about (2,)) -> whether there are enough differences
+ * attitude(points (n, 2), left (n,), slope (2, n), step (3,), of_yaw, many, prior (3, 3), widths
+ *          (k,), least, per_independent, enough, out (4, 3), about (2,)) -> whether there are enough
  *
- * As `shared`, of what the step leaves of differences at about `many` points, over ground that slopes
- * by one the other way for every metre from `about`, which is the middle of the points.
+ * As `shared`, of what the step leaves of differences at about `many` points. Of a tilt: as over
+ * ground that slopes by one the other way for every metre from `about`, which is the middle of the
+ * points; the shift is the slope. Of a yaw: as over ground of which a turn about there shows what it
+ * does to slopes; the first of the shift is the angle.
  */
-static PyObject *tilt(PyObject *self, PyObject *const *args, Py_ssize_t given)
+static PyObject *attitude(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 12)) return NULL;
+    if (!wanted(given, 13)) return NULL;
     Held held = {.count = 0};
     Py_ssize_t count = length(args[1]), every;
     const double *points = flat(&held, args[0], 'd', 2 * count, 0);
     const double *left = flat(&held, args[1], 'd', count, 0);
     const double *slope = flat(&held, args[2], 'd', 2 * count, 0);
     const double *step = flat(&held, args[3], 'd', 3, 0);
-    Py_ssize_t many = PyLong_AsSsize_t(args[4]);
-    const double *before = flat(&held, args[5], 'd', 9, 0);
-    Sought sought = {.steps = length(args[6])};
-    sought.widths = flat(&held, args[6], 'd', sought.steps, 0);
-    sought.least = PyFloat_AsDouble(args[7]);
-    double per_independent = PyFloat_AsDouble(args[8]);
-    Py_ssize_t enough = PyLong_AsSsize_t(args[9]);
-    double *out = flat(&held, args[10], 'd', 12, 1), *about = flat(&held, args[11], 'd', 2, 1);
+    int of_yaw = PyObject_IsTrue(args[4]);
+    Py_ssize_t many = PyLong_AsSsize_t(args[5]);
+    const double *before = flat(&held, args[6], 'd', 9, 0);
+    Sought sought = {.steps = length(args[7])};
+    sought.widths = flat(&held, args[7], 'd', sought.steps, 0);
+    sought.least = PyFloat_AsDouble(args[8]);
+    double per_independent = PyFloat_AsDouble(args[9]);
+    Py_ssize_t enough = PyLong_AsSsize_t(args[10]);
+    double *out = flat(&held, args[11], 'd', 12, 1), *about = flat(&held, args[12], 'd', 2, 1);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     if (many < 1 || count > INT32_MAX) {
         PyErr_SetString(PyExc_ValueError, "wanted some of so many points");
@@ -314,17 +321,19 @@ static PyObject *tilt(PyObject *self, PyObject *const *args, Py_ssize_t given)
     }
     int32_t *at = scratch(3, (size_t)(count + 1) * sizeof *at);
     if (!at) return done(&held, NULL);
-    sought.count = every_known(left, count, many, at, &every);
+    sought.count = every_known(left, slope, count, of_yaw, many, at, &every);
     if (sought.count < enough) return done(&held, PyBool_FromLong(0));
     double *value = room(4, 6 * sought.count);
     if (!value) return done(&held, NULL);
-    double *slope_x = value + 3 * sought.count, *slope_y = slope_x + sought.count;
-    double *apart = slope_y + sought.count, *ways = value + sought.count;
+    double *ways = value + sought.count, *across = ways + sought.count;
+    double *apart = across + sought.count;
+    double *slope_x = apart + sought.count, *slope_y = slope_x + sought.count;
     for (int axis = 0; axis < 2; axis++) about[axis] = middle_of(points, at, sought.count, axis);
     for (Py_ssize_t k = 0; k < sought.count; k++) {
+        double x = about[0] - points[2 * at[k]], y = about[1] - points[2 * at[k] + 1];
         apart[k] = left[at[k]], slope_x[k] = slope[at[k]], slope_y[k] = slope[count + at[k]];
-        ways[k] = about[0] - points[2 * at[k]];
-        ways[sought.count + k] = about[1] - points[2 * at[k] + 1];
+        ways[k] = of_yaw ? slope_x[k] * y - slope_y[k] * x : x;
+        across[k] = of_yaw ? 0.0 : y;
     }
     unexplained(apart, slope_x, slope_y, step, value, sought.count);
     sought.value = value, sought.slope = ways, sought.prior = symmetric_of(before);
@@ -429,7 +438,7 @@ static PyMethodDef methods[] = {
     {"left_over", (PyCFunction)(void (*)(void))left_over, METH_FASTCALL, NULL},
     {"alike", (PyCFunction)(void (*)(void))alike, METH_FASTCALL, NULL},
     {"shared", (PyCFunction)(void (*)(void))shared, METH_FASTCALL, NULL},
-    {"tilt", (PyCFunction)(void (*)(void))tilt, METH_FASTCALL, NULL},
+    {"attitude", (PyCFunction)(void (*)(void))attitude, METH_FASTCALL, NULL},
     {"shift", (PyCFunction)(void (*)(void))shift, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},
 };

@@ -201,10 +201,11 @@ def masked_status(counters: Mapping[str, int]) -> Status:
 
 def registration_status(health: Any) -> Status:
     """Return where the last grid lay against the site surface, from the pipeline's health."""
-    shift = health.shift
+    shift, (tilt, yaw) = health.shift, health.shift.attitude
     values = {
         'dx_m': shift.dx_m, 'dy_m': shift.dy_m, 'dz_m': shift.dz_m, 'se_xy_m': shift.se_xy_m,
-        'se_z_m': shift.se_z_m, 'tilt_x': shift.tilt.slope_xy[0], 'tilt_y': shift.tilt.slope_xy[1],
+        'se_z_m': shift.se_z_m, 'tilt_x': tilt.slope_xy[0], 'tilt_y': tilt.slope_xy[1],
+        'yaw_rad': yaw.yaw_rad,
         'residual_m': shift.residual_m, 'cells_compared': shift.cells,
         'planar_observed': str(shift.planar_observed).lower(), 'noise_m': health.noise_m,
         'judged_within_m': health.judged_within_m}
@@ -212,9 +213,11 @@ def registration_status(health: Any) -> Status:
         return Status('registration', 'no grid used yet', STALE, values)
     text = (f'map shift {1e3 * shift.dx_m:.0f}, {1e3 * shift.dy_m:.0f}, {1e3 * shift.dz_m:.0f} mm '
             f'removed')
-    if shift.tilt:
-        degrees = math.degrees(math.atan(math.hypot(*shift.tilt.slope_xy)))
+    if tilt:
+        degrees = math.degrees(math.atan(math.hypot(*tilt.slope_xy)))
         text += f'; tilted by {degrees:.1f} degrees'
+    if yaw:
+        text += f'; turned by {math.degrees(yaw.yaw_rad):.1f} degrees'
     if math.isfinite(health.judged_within_m):
         text += (f'; further than {health.judged_within_m:.2f} m off the grids are too noisy to '
                  f'tell what came or went')

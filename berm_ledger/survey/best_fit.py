@@ -16,12 +16,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from .attitude import Attitude, AttitudeOfGrids, fitted_attitude, FittedAttitude, UPRIGHT
 from .grid import ElevationGrid
 from .middle import median, median_size
 from .resample import differences
 from .shift_fit import Fit, shift_between
 from .symmetric import inverse, square_by
-from .tilt import fitted_tilt, FittedTilt, LEVEL, Tilt, TiltOfGrids
 
 Floats = NDArray[np.float64]
 
@@ -33,8 +33,8 @@ JUMP_SIGMAS = 3.0
 DIFFERS_M, DIFFERS_SIGMAS = 0.02, 5.0
 # What is left is more than noise from so many times that on; it is about two thirds of it.
 SUSPECT_SIGMAS = 2.0
-# A tilted grid is fitted so often with the tilt known better.
-LEVELLED_FITS = 2
+# A grid that is tilted or turned is fitted so often with that known better.
+FURTHER_FITS = 2
 # How far around and how close together places are tried then [m], and by how many points.
 SEARCH_M, STEP_M = 1.0, 0.1
 SEARCH_POINTS = 1000
@@ -58,10 +58,10 @@ class Placed(NamedTuple):
         Share of them that is more than noise.
     cells : int
         How many there are.
-    tilt : Tilt
-        The tilt of the grid, taken off before.
-    all_tilt : FittedTilt or None
-        All that the fit says of it; None where too little was seen.
+    attitude : Attitude
+        Tilt and yaw of the grid, taken off before.
+    found : FittedAttitude or None
+        All that the fit says of them.
 
     """
 
@@ -70,15 +70,15 @@ class Placed(NamedTuple):
     residual_m: float
     disagreeing: float
     cells: int
-    tilt: Tilt
-    all_tilt: FittedTilt | None
+    attitude: Attitude
+    found: FittedAttitude | None
 
 
 class Fitting(NamedTuple):
     """
     A grid, what it is held against as ``shift_between`` takes it, and what grids are like.
 
-    The noise of a look is ``noise_m``, how far they are tilted ``tilts``.
+    The noise of a look is ``noise_m``, how far they are tilted and turned ``attitudes``.
     """
 
     grid: ElevationGrid
@@ -87,33 +87,36 @@ class Fitting(NamedTuple):
     slope: Floats
     noise_m: float
     per_independent: float
-    tilts: TiltOfGrids
+    attitudes: AttitudeOfGrids
 
     def about(self, expected: Floats, spread: Floats) -> Placed | None:
         """Return the fit about a shift (3,) [m] of which so much is unsure, (3, 3) [m2]."""
         information = inverse(spread)
-        tilt, fit = LEVEL, self._levelled(LEVEL, expected, information)
-        found: FittedTilt | None = None
-        # Again with the tilt that the fit before has shown.
-        for _ in range(LEVELLED_FITS):
+        attitude, fit = UPRIGHT, self._upright(UPRIGHT, expected, information)
+        found: FittedAttitude | None = None
+        # Again with the attitude that the fit before has shown.
+        for _ in range(FURTHER_FITS):
             if fit is None:
                 break
-            found = fitted_tilt(self.points_xy, fit, self.per_independent, tilt)
-            better = LEVEL if found is None else self.tilts.believed(found)
-            if better.is_like(tilt):
+            found = fitted_attitude(self.points_xy, fit, self.per_independent, attitude)
+            better = self.attitudes.believed(found)
+            if better.is_like(attitude):
                 break
-            tilt, fit = better, self._levelled(better, expected, information)
+            attitude, fit = better, self._upright(better, expected, information)
         if fit is None:
             return None
         left = fit.left_over(max(DIFFERS_M, DIFFERS_SIGMAS * self.noise_m))
-        return Placed(fit, information, *left, tilt, found)
+        return Placed(fit, information, *left, attitude, found)
 
-    def _levelled(self, tilt: Tilt, expected: Floats, information: Floats) -> Fit | None:
-        """Return the fit of a grid that is so tilted."""
-        height_m = self.height_m + tilt.up_m(self.points_xy) if tilt else self.height_m
+    def _upright(
+        self, attitude: Attitude, expected: Floats, information: Floats
+    ) -> Fit | None:
+        """Return the fit of a grid that is so tilted and turned."""
+        (tilt, yaw), points = attitude, self.points_xy
+        height_m = self.height_m + tilt.up_m(points) if tilt else self.height_m
         return shift_between(
-            self.grid, self.points_xy, height_m, self.slope, expected=expected,
-            information=information, noise_m=self.noise_m, per_independent=self.per_independent)
+            self.grid, yaw.moved_xy(points) if yaw else points, height_m, self.slope,
+            expected=expected, information=information, noise_m=self.noise_m, per_independent=self.per_independent)
 
     def best(self, expected: Floats, spread: Floats) -> Placed | None:
         """

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .area import SLOPE_REACH, SurveyArea
+from .attitude import Attitude, AttitudeOfGrids, UPRIGHT
 from .best_fit import Fitting, JUMP_SPREAD_M, Placed
 from .grid import ElevationGrid
 from .opening import Opening
@@ -27,17 +28,17 @@ from .resample import bilinear
 from .shift_fit import CELLS_PER_INDEPENDENT
 from .surface import SiteSurface
 from .symmetric import inverse
-from .tilt import LEVEL, Tilt, TiltOfGrids
 from ..kernels import compiled
 
 # What the shift may do between two grids (standard deviations) [m]: placement and drift.
 WALK_XY_M = 0.004
 WALK_Z_M = 0.004
 WALK_M2 = np.diag([WALK_XY_M**2, WALK_XY_M**2, WALK_Z_M**2])
-# Most that is believed [m, m/m]; beyond, the grid is refused.
+# Most that is believed [m, m/m, rad]; beyond, the grid is refused.
 LIMIT_XY_M = 0.15
 LIMIT_Z_M = 0.15
 LIMIT_TILT = 0.05
+LIMIT_YAW_RAD = 0.05
 LIMIT_SPREAD_M = 0.012
 # Cells used: every third row and column or fewer, about as many as are enough, known by enough
 # looks; more lie so close that they say the same.
@@ -73,8 +74,8 @@ class Shift:
         Cells compared.
     planar_observed : bool
         Whether the ground had enough relief to see the planar part.
-    tilt : Tilt
-        How the grid is tilted; ``dz_m`` holds where it shows neither more nor less.
+    attitude : Attitude
+        How the grid is tilted and turned, about the places where dx, dy and dz hold.
 
     """
 
@@ -86,11 +87,11 @@ class Shift:
     residual_m: float = float('nan')
     cells: int = 0
     planar_observed: bool = False
-    tilt: Tilt = LEVEL
+    attitude: Attitude = UPRIGHT
 
     def up_m(self, points_xy: NDArray[np.float64]) -> NDArray[np.float32]:
         """Return by how much points (n, 2) are shown too high, shape (n,) [m]."""
-        return (self.dz_m + self.tilt.up_m(points_xy)).astype(np.float32)
+        return (self.dz_m + self.attitude.tilt.up_m(points_xy)).astype(np.float32)
 
 
 @dataclass(frozen=True)
@@ -120,7 +121,7 @@ class Registration:
     #: By how much the last grid has raised the surface at the cells (n,) [m]; None for not at all.
     raised_m: NDArray[np.float32] | None = None
     _expected_ns: int = -1
-    _tilts: TiltOfGrids = field(default_factory=TiltOfGrids)
+    _attitudes: AttitudeOfGrids = field(default_factory=AttitudeOfGrids)
 
     def __post_init__(self) -> None:
         """Pick the cells to compare and their neighbours."""
@@ -222,12 +223,12 @@ class Registration:
         if not len(height):
             return self._unseen(surface, prior, shows)
         placed = Fitting(
-            grid, points, height, slope, noise_m, self._per_independent, self._tilts,
+            grid, points, height, slope, noise_m, self._per_independent, self._attitudes,
         ).best(self.mean, prior)
         if placed is None:
             return self._unseen(surface, prior, shows)
-        if placed.all_tilt is not None:
-            self._tilts = self._tilts.learned(placed.all_tilt)
+        if placed.found is not None:
+            self._attitudes = self._attitudes.learned(placed.found)
         return self._judge(placed, surface)
 
     def _expected(self, surface: SiteSurface) -> NDArray[np.float64]:
@@ -241,15 +242,15 @@ class Registration:
         prior *= min(1.0, LIMIT_SPREAD_M**2 / max(prior.diagonal().tolist()))
         return prior
 
-    def _open(self, surface: SiteSurface, tilt: Tilt) -> Tilt:
-        """Let the frame follow the first grids; return how this one is tilted in it."""
+    def _open(self, surface: SiteSurface, attitude: Attitude) -> Attitude:
+        """Let the frame follow the first grids; return how this one is turned in it."""
         if not self.opening.lasts:
-            return tilt
-        step_m, turned = self.opening.agree(float(self.mean[2]), tilt)
+            return attitude
+        step_m, turned = self.opening.agree(float(self.mean[2]), attitude.tilt)
         self.raised_m = (step_m + turned.up_m(self.area.centres_xy)).astype(np.float32)
         surface.raise_by(self.raised_m)
         self.mean = self.mean - np.array([0.0, 0.0, step_m])
-        return tilt.less(turned)
+        return attitude._replace(tilt=attitude.tilt.less(turned))
 
     def _shows(self, grid: ElevationGrid) -> bool:
         """Tell whether a grid shows any of the surveyed cells about where it is expected."""
@@ -340,17 +341,20 @@ class Registration:
             return Refused('map_shift', (
                 f'{placed.disagreeing:.0%} of the ground that nobody works on disagrees with the '
                 f'site surface whatever the shift; check the localisation'))
-        if (steepest := max(map(abs, placed.tilt.slope_xy))) > LIMIT_TILT:
+        tilt, yaw = placed.attitude
+        steepest = max(map(abs, tilt.slope_xy))
+        if steepest > LIMIT_TILT or abs(yaw.yaw_rad) > LIMIT_YAW_RAD:
             return Refused('map_shift', (
-                f'the grid is tilted by {math.degrees(math.atan(steepest)):.1f} degrees against '
-                f'the site surface, more than is believed; check the attitude and how the sensor '
-                f'is mounted'))
+                f'the grid is tilted by {math.degrees(math.atan(steepest)):.1f} and turned by '
+                f'{math.degrees(yaw.yaw_rad):.1f} degrees against the site surface, more than is '
+                f'believed; check the attitude and how the sensor is mounted'))
         self.mean = mean
         self.covariance = inverse(fit.normal + placed.information)
-        tilt = self._open(surface, placed.tilt)
+        attitude = self._open(surface, placed.attitude)
         # Information from the ground itself must outweigh a centimetre of ignorance.
         observed = _eigenvalues(fit.normal)[0] > 1.0 / 0.01**2
-        return replace(self._shift(placed.residual_m, placed.cells, observed), tilt=tilt)
+        shift = self._shift(placed.residual_m, placed.cells, observed)
+        return replace(shift, attitude=attitude)
 
 
 def _eigenvalues(matrix: NDArray[np.float64]) -> tuple[float, float]:

@@ -12,12 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .area import SurveyArea
+from .attitude import Attitude
 from .carried import CarriedOver, without_carried
 from .grid import ElevationGrid
 from .nearby import grow
 from .registration import LIMIT_XY_M, Shift
 from .resample import at_cells, bilinear, part_around, under_footprint, without_spikes
-from .tilt import LEVEL
 from ..geometry import Pose2
 from ..kernels import compiled
 
@@ -38,15 +38,16 @@ def part_of_area(
 
 def sampled(grid: ElevationGrid, area: SurveyArea, shift: Shift) -> NDArray[np.float32]:
     """Return the heights of a grid at the cells (n,), its shift taken off [m]; NaN unseen."""
-    measured = None
-    if area.fills_its_lattice:
+    measured, (tilt, yaw) = None, shift.attitude
+    if area.fills_its_lattice and not yaw:
         measured = at_cells(
             grid, area.lattice, area.runs, shift.dx_m, shift.dy_m, shift.dz_m)
     if measured is None:
-        measured = bilinear(grid, area.centres_xy, (shift.dx_m, shift.dy_m))
+        points = yaw.moved_xy(area.centres_xy) if yaw else area.centres_xy
+        measured = bilinear(grid, points, (shift.dx_m, shift.dy_m))
         measured -= np.float32(shift.dz_m)
-    if shift.tilt:
-        measured -= shift.tilt.up_m(area.centres_xy).astype(np.float32)
+    if tilt:
+        measured -= tilt.up_m(area.centres_xy).astype(np.float32)
     return measured
 
 
@@ -87,7 +88,7 @@ def sampled_anew(clean: Cleaned, area: SurveyArea, shift: Shift) -> NDArray[np.f
     measured = sampled(clean.grid, area, shift)
     if clean.fresh is not None:
         share = sampled(replace(clean.grid, height_m=clean.fresh.astype(np.float32)), area,
-                        replace(shift, dz_m=0.0, tilt=LEVEL))
+                        replace(shift, dz_m=0.0, attitude=Attitude(yaw=shift.attitude.yaw)))
         measured[share < MOSTLY_FRESH] = np.nan
     return measured
 

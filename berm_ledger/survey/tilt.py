@@ -16,18 +16,10 @@ from dataclasses import dataclass
 import math
 from typing import NamedTuple
 
-import numpy as np
-from numpy.typing import NDArray
-
-from .robust import explained_m, Floats
+from .attitude_fit import fitted
+from .robust import Floats
 from .shift_fit import Fit
-from .shift_in_common import LEAST_CELLS, LEAST_SPREAD_M, ROBUST_SPREADS, shift_in_common
-from ..kernels import compiled
 
-# About so many points are enough: those between say the same.
-ENOUGH_POINTS = 500
-# Information on slopes and level beforehand: next to none.
-OPEN_PRIOR = np.eye(3) * 1e-6
 # A slope of so many standard errors is one, whatever grids before were like.
 CLEAR_SIGMAS = 4.5
 # Grids are level where they are tilted by less than this as a rule [m/m].
@@ -99,51 +91,20 @@ def fitted_tilt(
 
     Parameters
     ----------
-    points_xy : array
-        Points of the surface, shape (n, 2) [m].
-    fit : Fit
-        The shift against the heights there.
-    per_independent : float
-        How many of the points are worth one that shares nothing with the others.
+    points_xy, fit, per_independent
+        As ``attitude_fit.fitted`` takes them.
     taken_off : Tilt
         What was taken off the grid before; it is part of what is returned.
 
     Returns
     -------
     FittedTilt or None
-        None where too few of them are seen.
+        None where too few of the points are seen.
 
     """
-    if compiled.fits is not None:
-        out, about = np.empty((4, 3)), np.empty(2)
-        enough = compiled.fits.tilt(
-            points_xy, fit.left_m, fit.slope, fit.step, ENOUGH_POINTS, OPEN_PRIOR, ROBUST_SPREADS,
-            LEAST_SPREAD_M, per_independent, LEAST_CELLS, out, about)
-        found = (out[0], out[1:]) if enough else None
-    else:
-        seen = np.flatnonzero(np.isfinite(fit.left_m))
-        every = max(1, len(seen) // ENOUGH_POINTS)
-        found, about = _fitted(points_xy, fit, seen[::every], per_independent / every)
-    if found is None:
-        return None
-    shift, covariance = found
-    return FittedTilt(shift[:2] + taken_off.slope_xy, covariance[:2, :2], about)
-
-
-def _fitted(
-    points_xy: Floats, fit: Fit, picked: NDArray[np.intp], per_independent: float
-) -> tuple[tuple[Floats, Floats] | None, Floats]:
-    """Return shift and covariance as ``shift_in_common`` does, and about which place they are."""
-    if not len(picked):
-        return None, np.zeros(2)
-    points = points_xy[picked]
-    about = (points.min(axis=0) + points.max(axis=0)) / 2.0
-    left_m = fit.left_m[picked] - explained_m(fit.slope[:, picked], fit.step)
-    # Explained as by a shift over ground that slopes the other way the further one goes.
-    ways = np.ascontiguousarray((about - points).T)
-    found = shift_in_common(
-        left_m, ways, OPEN_PRIOR, per_independent=max(1.0, per_independent))
-    return found, about
+    of = fitted(points_xy, fit, per_independent, of_yaw=False)
+    return None if of is None else FittedTilt(
+        of.found[:2] + taken_off.slope_xy, of.covariance[:2, :2], of.about_xy)
 
 
 @dataclass(frozen=True)
@@ -192,6 +153,8 @@ class TiltOfGrids:
         xx, yy = fit.covariance.diagonal().tolist()
         newest = (x * x + y * y - xx - yy) / 2.0
         variance = self.variance or self._clear(fit)
+        if not variance:
+            return self
         variance += WEIGHT * (newest - variance)
         return TiltOfGrids(variance if variance > LEAST_TILT**2 else 0.0)
 

@@ -16,8 +16,10 @@ from berm_ledger.ros.health import (
     SILENT_REPORTS,
 )
 from berm_ledger.ros.messages.diagnostics import ERROR, OK, STALE, WARN
+from berm_ledger.survey.attitude import Attitude
 from berm_ledger.survey.registration import Shift
 from berm_ledger.survey.tilt import Tilt
+from berm_ledger.survey.yaw import Yaw
 import pytest
 
 
@@ -177,14 +179,15 @@ def test_registration_says_what_was_removed(grid_ns, cells, planar, level, text)
 
 def test_registration_says_how_a_grid_was_tilted_and_where_it_is_too_noisy():
     shift = Shift(
-        0.012, -0.003, 0.004, cells=900, planar_observed=True, tilt=Tilt((0.006, -0.008)))
+        0.012, -0.003, 0.004, cells=900, planar_observed=True,
+        attitude=Attitude(Tilt((0.006, -0.008)), Yaw(0.0122)))
     status = registration_status(SimpleNamespace(
         shift=shift, grid_ns=5, noise_m=0.004, judged_within_m=1.25))
 
     assert status.message == (
-        'map shift 12, -3, 4 mm removed; tilted by 0.6 degrees; further than 1.25 m off the grids '
+        'map shift 12, -3, 4 mm removed; tilted by 0.6 degrees; turned by 0.7 degrees; further than 1.25 m off the grids '
         'are too noisy to tell what came or went')
-    assert (status.values['tilt_x'], status.values['tilt_y']) == (0.006, -0.008)
+    assert [status.values[key] for key in ('tilt_x', 'tilt_y', 'yaw_rad')] == [0.006, -0.008, 0.0122]
 
 
 def test_cells_left_out_are_counted_by_reason_and_are_no_trouble():

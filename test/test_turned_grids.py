@@ -1,6 +1,6 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
-"""Builds under grids that are tilted by half a degree, against the simulated truth."""
+"""Builds under grids that are tilted or turned by half a degree, against the simulated truth."""
 
 from dataclasses import replace
 
@@ -24,6 +24,9 @@ LOADS = 12
 ASKEW = YardOptions(
     sensor=SensorOptions(askew_rad=TILT_RAD), borrow=BorrowOptions(), weighed=False)
 UNSTEADY = YardOptions(noise=replace(NOISE_PRESETS['field'], tilt_rad=TILT_RAD))
+# The heading wanders by twice as much and back again while a few loads are brought.
+TURNING = YardOptions(noise=replace(
+    NOISE_PRESETS['field'], drift_yaw_rad=2.0 * TILT_RAD, drift_time_s=120.0))
 SITE = """\
 format: 1
 frame: map
@@ -42,7 +45,8 @@ yard:
 """
 
 
-@pytest.fixture(scope='module', params=[ASKEW, UNSTEADY], ids=['askew', 'unsteady'])
+@pytest.fixture(scope='module', params=[ASKEW, UNSTEADY, TURNING],
+                ids=['askew', 'unsteady', 'turning'])
 def booked(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> tuple[SimulatedBuild, Pipeline, list[Entry]]:

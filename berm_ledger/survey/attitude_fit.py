@@ -1,0 +1,90 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""How a grid is tilted or turned: a robust fit to the differences that its shift leaves."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from .robust import explained_m, Floats
+from .shift_fit import Fit
+from .shift_in_common import LEAST_CELLS, LEAST_SPREAD_M, ROBUST_SPREADS, shift_in_common
+from ..kernels import compiled
+
+# About so many points are enough: those between say the same.
+ENOUGH_POINTS = 500
+# Information beforehand: next to none.
+OPEN_PRIOR = np.eye(3) * 1e-6
+
+
+class AttitudeFit(NamedTuple):
+    """
+    A fit.
+
+    Parameters
+    ----------
+    found : array
+        Slopes along x and y [m/m] and a level [m], or a yaw [rad], nothing and a level; shape (3,).
+    covariance : array
+        Of them, shape (3, 3).
+    about_xy : array
+        The place about which it is reckoned, shape (2,) [m].
+
+    """
+
+    found: Floats
+    covariance: Floats
+    about_xy: Floats
+
+
+def fitted(
+    points_xy: Floats, fit: Fit, per_independent: float, *, of_yaw: bool
+) -> AttitudeFit | None:
+    """
+    Return the tilt or the yaw of a grid in what its shift leaves.
+
+    Of a point at p less ``about_xy`` a tilt t raises the grid by t . p; a small yaw moves what it
+    shows by yaw x p, which on ground of slope s shows as yaw (s_x p_y - s_y p_x).
+
+    Parameters
+    ----------
+    points_xy : array
+        Points of the surface, shape (n, 2) [m].
+    fit : Fit
+        The shift against the heights there.
+    per_independent : float
+        How many of the points are worth one that shares nothing with the others.
+    of_yaw : bool
+        Whether the yaw is sought, on ground that slopes; otherwise the tilt, everywhere.
+
+    Returns
+    -------
+    AttitudeFit or None
+        None where too few of the points are seen.
+
+    """
+    if compiled.fits is not None:
+        out, about = np.empty((4, 3)), np.empty(2)
+        enough = compiled.fits.attitude(
+            points_xy, fit.left_m, fit.slope, fit.step, of_yaw, ENOUGH_POINTS, OPEN_PRIOR,
+            ROBUST_SPREADS, LEAST_SPREAD_M, per_independent, LEAST_CELLS, out, about)
+        return AttitudeFit(out[0], out[1:], about) if enough else None
+    usable = np.isfinite(fit.left_m)
+    if of_yaw:
+        usable &= (fit.slope != 0.0).any(axis=0)
+    picked = np.flatnonzero(usable)
+    every = max(1, len(picked) // ENOUGH_POINTS)
+    picked = picked[::every]
+    if not len(picked):
+        return None
+    points, slope = points_xy[picked], fit.slope[:, picked]
+    about = (points.min(axis=0) + points.max(axis=0)) / 2.0
+    # Explained as by a shift over ground that slopes so: what is shifted on is shown too low.
+    x, y = (about - points).T
+    ways = np.stack([slope[0] * y - slope[1] * x, np.zeros(len(x))] if of_yaw else [x, y])
+    left_m = fit.left_m[picked] - explained_m(slope, fit.step)
+    found = shift_in_common(
+        left_m, ways, OPEN_PRIOR, per_independent=max(1.0, per_independent / every))
+    return None if found is None else AttitudeFit(*found, about)

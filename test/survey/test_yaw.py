@@ -1,0 +1,111 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Known yaws are found where ground slopes; grids that lie straight are left alone."""
+
+import math
+
+from berm_ledger.design import Site
+from berm_ledger.survey.area import survey_area
+from berm_ledger.survey.registration import Refused, Registration, Shift
+from berm_ledger.survey.shift_fit import Fit
+from berm_ledger.survey.surface import SiteSurface
+from berm_ledger.survey.yaw import fitted_yaw, FittedYaw, STRAIGHT, Yaw, YawOfGrids
+import numpy as np
+import numpy.testing as npt
+import pytest
+from survey_kit import grid_of, relief_m, straight
+
+SITE: Site = straight(2.0, turn_deg=20.0)
+AREA = survey_area(SITE)
+XY = AREA.corridor.centres_xy
+NOBODY = np.zeros(len(AREA), dtype=bool)
+NOISE_M = 0.005
+MIDDLE_XY = XY.mean(axis=0)
+
+
+def ridge_m(points):
+    """Return a berm on the relief, at points (..., 2) [m]."""
+    _, offset = SITE.berms[0].centreline.station_offset(points.reshape(-1, 2))
+    return relief_m(points) + np.maximum(
+        0.0, 0.16 - 0.65 * np.abs(offset)).reshape(points.shape[:-1])
+
+
+def back_m(points, yaw_rad):
+    """Return where ground shown at points (..., 2) lies if the grid is turned about the middle."""
+    cos, sin = math.cos(yaw_rad), math.sin(yaw_rad)
+    return (points - MIDDLE_XY) @ np.array([[cos, -sin], [sin, cos]]) + MIDDLE_XY
+
+
+def turned(yaw_rad, seed=0, ground=ridge_m):
+    return grid_of(SITE, lambda p: ground(back_m(p, yaw_rad)), noise_m=NOISE_M, seed=seed)
+
+
+def registered(grid, ground=ridge_m):
+    surface = SiteSurface(len(AREA))
+    surface.height_m[:], surface.looks[:] = ground(XY), 30.0
+    return Registration(AREA).register(grid, surface, NOBODY, NOISE_M)
+
+
+@pytest.mark.parametrize('yaw_rad', [0.006, -0.012, 0.03])
+def test_known_yaws_are_taken_off(yaw_rad: float) -> None:
+    shift = registered(turned(yaw_rad))
+    assert isinstance(shift, Shift)
+    assert shift.attitude.yaw.yaw_rad == pytest.approx(yaw_rad, abs=0.002)
+    # Where the grid is sampled for each cell shows that cell.
+    at = shift.attitude.yaw.moved_xy(XY) + np.array([shift.dx_m, shift.dy_m])
+    npt.assert_allclose(back_m(at, yaw_rad), XY, atol=0.005)
+
+
+def test_grids_that_lie_straight_are_left_as_they_are() -> None:
+    for seed in range(60):
+        shift = registered(turned(0.0, seed=seed))
+        assert isinstance(shift, Shift)
+        assert shift.attitude.yaw is STRAIGHT
+
+
+def test_over_level_ground_no_yaw_is_told() -> None:
+    def level(points):
+        return np.zeros(points.shape[:-1])
+    shift = registered(turned(0.02, ground=level), ground=level)
+    assert isinstance(shift, Shift)
+    assert shift.attitude.yaw is STRAIGHT
+
+
+def test_a_grid_turned_too_far_is_refused() -> None:
+    refused = registered(turned(0.07))
+    assert isinstance(refused, Refused)
+    assert refused.code == 'map_shift'
+
+
+def test_stated_errors_of_a_yaw_are_honest() -> None:
+    """Independent noise on the flanks of a ridge: fits scatter as they say."""
+    rng = np.random.default_rng(0)
+    points = rng.uniform([-1.0, -0.2], [1.0, 0.2], (400, 2))
+    slope = np.ascontiguousarray(
+        np.stack([np.zeros(400), -0.6 * np.sign(points[:, 1])]))
+    ratios = []
+    for seed in range(300):
+        left = np.random.default_rng(seed).normal(0.0, 0.004, 400)
+        found = fitted_yaw(
+            points, Fit(np.zeros(3), np.eye(3), left, slope, np.zeros(3)), 1.0, STRAIGHT)
+        assert found is not None
+        ratios.append(found.yaw_rad / math.sqrt(found.variance))
+    assert np.sqrt(np.mean(np.square(ratios))) == pytest.approx(1.0, abs=0.12)
+
+
+def test_how_far_grids_are_turned_is_learned_and_forgotten() -> None:
+    rng, yaws, learned = np.random.default_rng(1), YawOfGrids(), []
+    for n in range(400):
+        true = rng.normal(0.0, 0.006) if n < 200 else 0.0
+        yaws = yaws.learned(FittedYaw(true + rng.normal(0.0, 0.001), 0.001**2, np.zeros(2)))
+        learned.append(yaws.variance)
+    assert np.mean(learned[50:200]) == pytest.approx(0.006**2, rel=0.5)
+    assert not any(learned[300:])
+
+
+def test_points_are_turned_about_the_place_told() -> None:
+    quarter = Yaw(math.pi / 2.0, (1.0, 2.0))
+    npt.assert_allclose(
+        quarter.moved_xy(np.array([[1.0, 2.0], [2.0, 2.0]])), [[1.0, 2.0], [1.0, 3.0]])
+    assert quarter
+    assert not STRAIGHT
