@@ -32,7 +32,7 @@ from .disturbance import Change, DisturbanceWatch
 from .entries import Entry
 from .layers import layers_of
 from .open_dumps import is_open_layer, open_layers, put_back
-from .patches import HURRIED_LOOKS, Landing, OpenPatch, Place, Rise
+from .patches import Landing, OpenPatch, Place, Rise
 from .reading_clerk import ReadingClerk
 from .rises import DumpWatch
 from .shared_shift import LevelLook
@@ -275,6 +275,10 @@ class Clerk:
         self._level, self._planar_m = self.changes.level(
             look.measured_m, self.dumps.mask(), look.shown)
         self.dumps.look(self._level, stamp_ns)
+        for patch in self.dumps.patches:
+            # Only looks of dust have shown them: where they stand is not known.
+            if len(patch.unseen):
+                self._survey.surface.loosen(self.dumps.mask_of(patch.unseen))
         settled = self.dumps.settled()
         for patch in settled:
             self._settle(patch, stamp_ns)
@@ -301,7 +305,7 @@ class Clerk:
                 data['text'] = SLID_TEXT if slid else SHORT_TEXT
             kind = 'stray_dump' if rise.missed else 'rise'
             self._keeper.book(kind, stamp_ns, place.berm, place.segment, data)
-        seen = patch.count() >= HURRIED_LOOKS
+        seen = patch.count() >= patch.least_looks
         own = patch.cells[seen & ~lost]
         survey.move_surface(own, after[seen & ~lost], worth[seen & ~lost])
         self.accept(own, stamp_ns)

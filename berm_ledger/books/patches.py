@@ -4,7 +4,8 @@
 A dump that is still to be measured: where it fell, and the looks since at the cells around.
 
 The surface after it is the mean of the last looks, each freed of what all its cells share, without
-the lowest and the highest third; the site surface, which is pulled over slowly, is not used.
+the lowest and the highest third; the site surface, which is pulled over slowly, is not used. A
+look counts when the one before or after it shows the same: dust over the load never does.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from .same_soil import shows_same
 from .shared_shift import LevelLook
 
 Floats = NDArray[np.float64]
@@ -31,6 +33,8 @@ HURRIED_LOOKS = 2
 LEAST_SHARES = ((16, 0.5), (32, 0.25))
 # Looks kept of a patch.
 KEPT_LOOKS = 8
+# So long after the last load every look counts: by then dust has sunk (a guess) [ns].
+DUST_NS = 60_000_000_000
 
 
 @dataclass(frozen=True)
@@ -130,7 +134,7 @@ class OpenPatch:
     kept_m : array
         The last looks since, shape (looks, k) [m]; NaN is not seen.
     looks : int
-        How many there were.
+        How many there were that count; none while those before the only one kept were of dust.
     stamps_ns : tuple of int
         Times of the kept ones [ns].
 
@@ -144,21 +148,64 @@ class OpenPatch:
     kept_m: NDArray[np.float32]
     looks: int = 0
     stamps_ns: tuple[int, ...] = ()
+    #: Cells that the last look leaves unseen, as those that showed them do not count any more.
+    unseen: NDArray[np.intp] = field(init=False)
     _after_m: Floats | None = field(init=False, default=None)
+    _alone: bool | None = field(init=False, default=None)
+
+    def __post_init__(self) -> None:
+        """Start with no look left out."""
+        self.unseen = self.cells[:0]
 
     def add(self, level: LevelLook | NDArray[np.floating], stamp_ns: int) -> bool:
         """Keep a look at all surveyed cells, shape (n,), if it shows any of the patch since."""
         # A slow grid may come after the dump and still show the ground before it.
-        if stamp_ns <= max(landing.stamp_ns for landing in self.landings):
+        if stamp_ns <= self._landed_ns:
             return False
         own = level[self.cells].astype(np.float32)
+        self.unseen = self.cells[:0]
         shown = bool(np.isfinite(own).any())
         if shown:
+            if self._is_alone and not shows_same(self.kept_m[-1], own):
+                only = np.isfinite(self.kept_m[-1]) & np.isnan(own)
+                self.kept_m, self.stamps_ns = self.kept_m[:-1], self.stamps_ns[:-1]
+                self.looks = max(self.looks - 1, 0)
+                self.unseen = self.cells[only & (times_seen(self.kept_m) == 0)]
+            else:
+                self.looks += 1
             self.kept_m = np.concatenate([self.kept_m[-(KEPT_LOOKS - 1):], own[None, :]])
             self.stamps_ns = (*self.stamps_ns, stamp_ns)[-KEPT_LOOKS:]
-            self.looks += 1
-            self._after_m = None
+            self._after_m = self._alone = None
         return shown
+
+    @property
+    def _landed_ns(self) -> int:
+        """Return when the last load fell [ns]."""
+        return max(landing.stamp_ns for landing in self.landings)
+
+    @property
+    def _since(self) -> int:
+        """Return how many of the looks kept are newer than the last load."""
+        return sum(stamp_ns > self._landed_ns for stamp_ns in self.stamps_ns)
+
+    @property
+    def _is_alone(self) -> bool:
+        """Tell whether the newest look shows what the one before it does not."""
+        if self._alone is None:
+            since = self._since
+            self._alone = since > 0 and self.stamps_ns[-1] - self._landed_ns <= DUST_NS and (
+                since == 1 or not shows_same(self.kept_m[-2], self.kept_m[-1]))
+        return self._alone
+
+    @property
+    def told_m(self) -> NDArray[np.float32]:
+        """Return the looks that count, shape (l, k) [m]; the newest if nothing contradicts it."""
+        return self.kept_m[:-1] if self._is_alone and self._since > 1 else self.kept_m
+
+    @property
+    def least_looks(self) -> int:
+        """Return how many looks must do in a hurry: one where those before it were of dust."""
+        return 1 if self._since == 1 > self.looks else HURRIED_LOOKS
 
     def raise_by(self, step_m: NDArray[np.float32]) -> None:
         """Raise its cells, of all (n,) [m]: the frame itself was found to lie lower there."""
@@ -167,9 +214,8 @@ class OpenPatch:
         self._after_m = None
 
     def count(self) -> NDArray[np.intp]:
-        """Return how many of the kept looks show each cell, shape (k,)."""
-        out: NDArray[np.intp] = np.isfinite(self.kept_m).sum(axis=0)
-        return out
+        """Return how many of the looks that count show each cell, shape (k,)."""
+        return times_seen(self.told_m)
 
     def share_with(self, least: int) -> float:
         """Return the share of the expected soil on cells with so many looks, worst load."""
@@ -188,25 +234,13 @@ class OpenPatch:
     def measurable(self) -> bool:
         """Whether the patch can be measured at all, before the next load buries it."""
         least = HURRIED_SHARES[min(len(self.landings), len(HURRIED_SHARES)) - 1]
-        return self.share_with(HURRIED_LOOKS) >= least
+        return self.share_with(self.least_looks) >= least
 
     def after_m(self) -> Floats:
-        """Return the mean of the kept looks without their extremes, NaN unseen, shape (k,)."""
+        """Return the mean of the looks without their extremes, NaN unseen, shape (k,) [m]."""
         if self._after_m is None:
-            self._after_m = self._middle_m()
+            self._after_m = middle_m(self.told_m)
         return self._after_m
-
-    def _middle_m(self) -> Floats:
-        """Work that out."""
-        ordered = np.sort(self.kept_m, axis=0).astype(float)
-        count = self.count()
-        # Sorting puts NaN last; with five looks or more the lowest and the highest third are
-        # left out: a passing thing, and looks from before a slow drum was empty.
-        cut = np.where(count >= 5, count // 3, 0)
-        rank = np.arange(len(ordered))[:, None]
-        used = (rank >= cut) & (rank < count - cut)
-        total = np.where(used, ordered, 0.0).sum(axis=0)
-        return np.where(count > 0, total / np.maximum(used.sum(axis=0), 1), np.nan)
 
     def standing(self, moved: NDArray[np.bool_]) -> tuple[Floats, Floats]:
         """
@@ -229,3 +263,22 @@ class OpenPatch:
         whole = count + self.before_looks
         joined = (self.before_m * self.before_looks + after * count) / whole
         return np.where(still, joined, after), np.where(still, whole, count)
+
+
+def times_seen(looks_m: NDArray[np.float32]) -> NDArray[np.intp]:
+    """Return how many of some looks (l, k) show each cell, shape (k,)."""
+    out: NDArray[np.intp] = np.isfinite(looks_m).sum(axis=0)
+    return out
+
+
+def middle_m(looks_m: NDArray[np.float32]) -> Floats:
+    """Return the mean of looks (l, k) without their extremes, NaN unseen, shape (k,) [m]."""
+    ordered = np.sort(looks_m, axis=0).astype(float)
+    count = times_seen(looks_m)
+    # Sorting puts NaN last; with five looks or more the lowest and the highest third are left
+    # out: a passing thing, and looks from before a slow drum was empty.
+    cut = np.where(count >= 5, count // 3, 0)
+    rank = np.arange(len(ordered))[:, None]
+    used = (rank >= cut) & (rank < count - cut)
+    total = np.where(used, ordered, 0.0).sum(axis=0)
+    return np.where(count > 0, total / np.maximum(used.sum(axis=0), 1), np.nan)

@@ -184,11 +184,16 @@ class DumpWatch:
     def mask(self) -> NDArray[np.bool_]:
         """Tell which cells belong to open dumps, shape (n,), read-only; made when that changes."""
         if self._mask is None:
-            self._mask = np.zeros(len(self.points_xy), dtype=bool)
-            for patch in self.patches:
-                self._mask[patch.cells] = True
+            self._mask = self.mask_of(np.concatenate(
+                [np.empty(0, dtype=np.intp), *(patch.cells for patch in self.patches)]))
             self._mask.flags.writeable = False
         return self._mask
+
+    def mask_of(self, cells: NDArray[np.intp]) -> NDArray[np.bool_]:
+        """Return some cells as a mask, shape (n,)."""
+        out = np.zeros(len(self.points_xy), dtype=bool)
+        out[cells] = True
+        return out
 
     def look(self, level: LevelLook | NDArray[np.floating], stamp_ns: int) -> None:
         """Show the open dumps a look: heights freed of shared errors, shape (n,) [m]."""

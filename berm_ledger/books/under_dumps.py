@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from .accounts import Books, DumpRecord
 from .changes import Cells, Change, clusters, Evidence, FRINGE
 from .charts import Canvas
-from .patches import Floats, HURRIED_LOOKS, OpenPatch, Rise
+from .patches import Floats, HURRIED_LOOKS, middle_m, OpenPatch, Rise, times_seen
 from .suspects import Accepted
 from .verdicts import assessed_losses, is_plain, LEAST_RISE_M
 from .yield_model import estimate_yield, WINDOW_LOADS, YieldEstimate
@@ -113,7 +113,7 @@ def losses_beside(patch: OpenPatch, around: Surroundings) -> list[Loss]:
 
     """
     # It may have gone after some of the looks: those that tell most are taken.
-    whole = len(patch.kept_m)
+    whole = len(patch.told_m)
     index, accepted = _accepted(patch, around)
     told = [_losses_in(patch, count, around, index, accepted)
             for count in sorted({whole, whole // 2, HURRIED_LOOKS}, reverse=True)]
@@ -166,12 +166,12 @@ def _with_looks(
     accepted: Evidence, patch: OpenPatch, count: int, index: NDArray[np.intp]
 ) -> Evidence:
     """Return evidence with so many last looks of a patch."""
-    last = replace(patch, kept_m=patch.kept_m[-count:])
+    last_m = patch.told_m[-count:]
     at = np.searchsorted(index, patch.cells)
     mean_m, looks = accepted.mean_m.copy(), accepted.looks.copy()
-    mean_m[at], looks[at] = last.after_m(), last.count()
+    mean_m[at], looks[at] = middle_m(last_m), times_seen(last_m)
     return replace(accepted, mean_m=mean_m, looks=looks, newest_m=mean_m,
-                   judged=accepted.judged & (looks >= HURRIED_LOOKS))
+                   judged=accepted.judged & (looks >= patch.least_looks))
 
 
 def _risen(evidence: Evidence, smooth_m: Floats) -> Cells:

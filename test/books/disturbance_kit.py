@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 import copy
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from berm_ledger.books.entries import Entry
@@ -18,6 +18,7 @@ from berm_ledger.simulation.sensor import SensorOptions
 from berm_ledger.site_source import load_site
 from berm_ledger.updates import Update
 import numpy as np
+from numpy.typing import NDArray
 
 CONFIG = Path(__file__).resolve().parents[2] / 'config'
 # From here the whole berm of the demo is in view and nothing of it under the rover.
@@ -37,6 +38,25 @@ def feed(pipeline: Pipeline, event: SimEvent) -> Update:
     if event.kind == 'grid':
         return pipeline.add_grid(event.value)
     return pipeline.add_dump(event.value)
+
+
+@dataclass(frozen=True)
+class Dust:
+    """A cloud that the sensor takes for ground: other heights in every look, here and there."""
+
+    centre_xy: tuple[float, float]
+    radius_m: float
+    tall_m: float
+    until_s: float
+
+    def height_m(self, points_xy: NDArray[np.float64], time_s: float) -> NDArray[np.float64]:
+        """Return what it seems to add to the ground at points (..., 2) [m]."""
+        if time_s > self.until_s:
+            return np.zeros(points_xy.shape[:-1])
+        rng = np.random.default_rng(round(1000 * time_s))
+        gap = np.hypot(*np.moveaxis(points_xy - self.centre_xy, -1, 0))
+        height = self.tall_m * rng.random(gap.shape) * (rng.random(gap.shape) < 0.7)
+        return np.where(gap < self.radius_m, height, 0.0)
 
 
 class Watched:

@@ -4,14 +4,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from berm_ledger.geometry import Pose2
 from berm_ledger.pipeline import Pipeline
 from berm_ledger.simulation import Intrusion
-from disturbance_kit import demo_site, Watched, WEST
+from disturbance_kit import demo_site, Dust, Watched, WEST
 import numpy as np
-from numpy.typing import NDArray
 import pytest
 
 SECOND_NS = 1_000_000_000
@@ -23,25 +20,6 @@ AWAY = Pose2(-2.5, 0.0, np.pi)
 def finished() -> Watched:
     """Return a watched berm as designed; tests spoil copies of it."""
     return Watched(demo_site(), seed=4)
-
-
-@dataclass(frozen=True)
-class Dust:
-    """A cloud that the sensor takes for ground: other heights in every look, here and there."""
-
-    centre_xy: tuple[float, float]
-    radius_m: float
-    tall_m: float
-    until_s: float
-
-    def height_m(self, points_xy: NDArray[np.float64], time_s: float) -> NDArray[np.float64]:
-        """Return what it seems to add to the ground at points (..., 2) [m]."""
-        if time_s > self.until_s:
-            return np.zeros(points_xy.shape[:-1])
-        rng = np.random.default_rng(round(1000 * time_s))
-        gap = np.hypot(*np.moveaxis(points_xy - self.centre_xy, -1, 0))
-        height = self.tall_m * rng.random(gap.shape) * (rng.random(gap.shape) < 0.7)
-        return np.where(gap < self.radius_m, height, 0.0)
 
 
 def kinds(watched: Watched, since: int) -> set[str]:

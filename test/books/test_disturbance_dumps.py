@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from berm_ledger.pipeline import Pipeline
 from berm_ledger.simulation import Intrusion
-from disturbance_kit import demo_site, Watched
+from disturbance_kit import demo_site, Dust, Watched
 import pytest
 
 
@@ -148,3 +148,47 @@ def test_soil_taken_out_of_a_heap_not_yet_measured_is_a_doubt(unfinished: Watche
         told.append(rise.data.get('text', ''))
     assert told[0] == ''
     assert 'less rose than was weighed' in told[1]
+
+
+def dump_in_dust(watched: Watched, *, tall_m: float, last_s: float, looks: int) -> None:
+    """Dump a load that raises dust for so long, and look so many times in all but two."""
+    x_m, y_m = watched.yard.site.berms[0].centreline.point_at(1.1)
+    watched.yard.things.append(
+        Dust((float(x_m), float(y_m)), 0.3, tall_m, watched.yard.elapsed_s + last_s))
+    watched.dump_at(1.1, looks=looks)
+
+
+@pytest.mark.parametrize(
+    ('tall_m', 'last_s'), [(0.06, 8.0), (0.06, 20.0), (0.2, 8.0), (0.06, 1.5)])
+def test_dust_that_a_load_raises_is_no_soil(
+    unfinished: Watched, tall_m: float, last_s: float
+) -> None:
+    """The load is measured when two looks have shown the same; what has sunk is no loss."""
+    watched = unfinished.copy()
+    since = watched.seq
+    dump_in_dust(watched, tall_m=tall_m, last_s=last_s, looks=32)
+    assert watched.changes(since) == []
+    assert abs(rise_error_m3(watched)) < 2.0 * watched.pipeline.books.dumps[-1].volume_se_m3
+
+
+def test_a_loss_right_after_the_dust_is_found(unfinished: Watched) -> None:
+    """Half a litre goes from the fresh load 15 s after it fell, 7 s after its dust has sunk."""
+    watched = unfinished.copy()
+    since = watched.seq
+    dump_in_dust(watched, tall_m=0.06, last_s=8.0, looks=11)
+    watched.yard.intrude(Intrusion('remove', 0.0005, 1.1))
+    watched.look(6)
+    assert lost_m3(watched, since) == pytest.approx(0.0005, abs=0.0001)
+    assert abs(rise_error_m3(watched)) < 2.0 * watched.pipeline.books.dumps[-1].volume_se_m3
+
+
+def test_the_only_look_without_dust_must_do_before_the_next_load(unfinished: Watched) -> None:
+    """All looks but the last are of dust when the next load falls on it: that one measures it."""
+    watched = unfinished.copy()
+    since = watched.seq
+    dump_in_dust(watched, tall_m=0.1, last_s=9.0, looks=5)
+    watched.dump_at(1.1, looks=8)
+    assert watched.changes(since) == []
+    first, second = watched.pipeline.books.dumps[-2:]
+    for dump, truth in ((first, watched.yard.dumps[-2]), (second, watched.yard.dumps[-1])):
+        assert abs(dump.volume_m3 - truth['volume_m3']) < 2.0 * dump.volume_se_m3

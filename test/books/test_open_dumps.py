@@ -25,7 +25,7 @@ from berm_ledger.geometry import Lattice
 from berm_ledger.pipeline import Pipeline
 from berm_ledger.survey.noise import GridNoise
 from berm_ledger.survey.snapshot import NamedSurface
-from disturbance_kit import demo_site, Watched
+from disturbance_kit import demo_site, Dust, Watched
 import numpy as np
 import pytest
 from scipy import sparse
@@ -192,3 +192,19 @@ def test_killed_after_any_look_the_rise_comes_with_the_same_look(
     assert again.changes() == straight.changes()
     # Books from before these layers begin to look anew.
     assert looks_until_measured(old)[0] == IN_ALL
+
+
+@pytest.mark.parametrize('looks', [0, 2, 5, 7])
+def test_killed_in_the_dust_the_rise_comes_with_the_same_look(
+        finished: Watched, looks: int) -> None:
+    """Looks of dust that did not count before do not count after."""
+    straight = finished.copy()
+    x_m, y_m = straight.yard.site.berms[0].centreline.point_at(1.0)
+    straight.yard.things.append(
+        Dust((float(x_m), float(y_m)), 0.3, 0.1, straight.yard.elapsed_s + 8.5))
+    straight.dump_at(1.0, looks=looks)
+    again = killed(straight)
+    count, volume_m3 = looks_until_measured(straight)
+    found, found_m3 = looks_until_measured(again)
+    assert found == count
+    assert abs(found_m3 - volume_m3) < 0.1 * straight.pipeline.books.dumps[-1].volume_se_m3

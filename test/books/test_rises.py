@@ -8,6 +8,7 @@ import math
 
 from berm_ledger.books.charts import Canvas
 from berm_ledger.books.patches import (
+    DUST_NS,
     HURRIED_LOOKS,
     KEPT_LOOKS,
     Landing,
@@ -281,6 +282,50 @@ def test_looks_before_a_slow_drum_was_empty_do_not_count() -> None:
     for fallen in (0, 0, 1, 1, 1, 1, 1, 1):
         patch.add(fallen * square.height_m, 1)
     assert patch.after_m() == pytest.approx(square.height_m[patch.cells], abs=1e-6)
+
+
+def test_looks_of_which_none_shows_the_same_do_not_count() -> None:
+    """Dust hangs over half of the heap in three looks, and blows over it once more later on."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    patch = square.watch.patches[0]
+    over = (POINTS[patch.cells, 0] < 0.9) & (square.height_m[patch.cells] > 0.01)
+    for turn, dusty in enumerate((1, 1, 1, 0, 0, 1, 0, 0)):
+        look_m = square.height_m.copy()
+        look_m[patch.cells[over]] += dusty * square.rng.exponential(0.06, over.sum())
+        assert not patch.ready
+        patch.add(look_m, turn + 1)
+        # In a hurry the newest of several looks of dust must do; it alone is no measure.
+        assert patch.measurable == (turn > 0)
+    assert patch.ready
+    assert patch.after_m() == pytest.approx(square.height_m[patch.cells], abs=1e-6)
+    assert patch.stamps_ns == (4, 5, 7, 8)
+
+
+def test_what_two_looks_have_shown_counts_although_it_falls_later() -> None:
+    """Somebody took soil between the second look and the third: that is no dust."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    patch = square.watch.patches[0]
+    for turn, left in enumerate((1.0, 1.0, 0.5, 0.5)):
+        patch.add(left * square.height_m, turn + 1)
+    assert patch.ready
+    assert patch.after_m() == pytest.approx(0.75 * square.height_m[patch.cells], abs=1e-6)
+
+
+def test_what_never_shows_the_same_counts_after_a_while() -> None:
+    """A minute after the load dust has sunk: whatever moves there still is not waited for."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    patch = square.watch.patches[0]
+    for turn in range(20):
+        assert not patch.ready
+        square.height_m[patch.cells] += square.rng.exponential(0.06, len(patch.cells))
+        patch.add(square.height_m, 1 + turn)
+    for turn in range(SETTLED_LOOKS - 1):
+        assert not patch.ready
+        patch.add(square.height_m, DUST_NS + 1 + turn)
+    assert patch.ready
 
 
 def test_only_the_last_looks_are_kept_and_holes_are_no_looks() -> None:
