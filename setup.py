@@ -45,7 +45,8 @@ kernels = [
         extra_compile_args=['-O3', '-ffp-contract=off', '-fno-math-errno', '-fno-trapping-math'],
         optional=True)
     for name in (
-        'cells', 'crest', 'decode', 'fits', 'ground', 'groups', 'readings', 'sampling', 'watch')
+        'cells', 'crest', 'decode', 'fits', 'gaps', 'ground', 'groups', 'readings', 'sampling',
+        'watch')
 ]
 
 

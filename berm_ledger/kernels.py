@@ -24,6 +24,7 @@ class Kernels:
     crest: ModuleType | None = None
     decode: ModuleType | None = None
     fits: ModuleType | None = None
+    gaps: ModuleType | None = None
     ground: ModuleType | None = None
     groups: ModuleType | None = None
     readings: ModuleType | None = None
@@ -34,9 +35,20 @@ class Kernels:
 #: The one that all look at.
 compiled = Kernels()
 try:
-    from . import _cells, _crest, _decode, _fits, _ground, _groups, _readings, _sampling, _watch
+    from . import (
+        _cells,
+        _crest,
+        _decode,
+        _fits,
+        _gaps,
+        _ground,
+        _groups,
+        _readings,
+        _sampling,
+        _watch,
+    )
     compiled = Kernels(
-        _cells, _crest, _decode, _fits, _ground, _groups, _readings, _sampling, _watch)
+        _cells, _crest, _decode, _fits, _gaps, _ground, _groups, _readings, _sampling, _watch)
 except ImportError:
     pass
 

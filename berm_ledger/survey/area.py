@@ -225,6 +225,11 @@ class SurveyArea:
         out: NDArray[np.float32] = steps.sum(axis=0) / np.float32(self.lattice.cell_m**2)
         return out
 
+    def row_areas_m2(self) -> list[float]:
+        """Return the area of the corridor of each segment, in the order of the books [m2]."""
+        return [float(self.shares[row].sum()) * self.lattice.cell_area_m2
+                for row in range(len(self.segments))]
+
     def on_lattice(self, values: NDArray[AnyValue], fill: float) -> NDArray[AnyValue]:
         """Spread values per cell (n,) over the lattice, ``fill`` elsewhere."""
         out = np.full(self.lattice.shape, fill, dtype=values.dtype)

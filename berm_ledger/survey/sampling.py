@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from .area import SurveyArea
 from .attitude import Attitude
 from .carried import CarriedOver, without_carried
+from .gaps import Gaps, is_sparse, without_gaps
 from .grid import ElevationGrid
 from .nearby import grow
 from .registration import LIMIT_XY_M, Shift
@@ -59,11 +60,15 @@ class Cleaned:
     Parameters
     ----------
     grid : ElevationGrid
-        Without single-cell spikes, and what was not measured anew.
+        Without single-cell spikes, and what was not measured anew; small gaps of a sparse grid
+        are filled.
     fresh : array or None
-        Which cells were measured anew, as ``CarriedOver.fresh`` gives it.
+        Which cells were measured anew, as ``CarriedOver.fresh`` gives it; None where all others
+        are gaps, filled or not.
     spikes, carried_over : int
         How many cells were left out as such.
+    gaps : Gaps or None
+        What its gaps are; None of a dense grid.
 
     """
 
@@ -71,16 +76,22 @@ class Cleaned:
     fresh: NDArray[np.bool_] | None
     spikes: int
     carried_over: int
+    gaps: Gaps | None
 
 
 def cleaned(part: ElevationGrid, carried: CarriedOver) -> Cleaned:
     """Return what is to be believed of a part of a grid, compared with the grid before."""
     height, spikes = without_spikes(part.height_m)
     fresh = carried.fresh(part)
-    height = without_carried(height, fresh)
-    clean = part if height is part.height_m else replace(part, height_m=height)
     repeated = 0 if fresh is None else np.count_nonzero(np.isfinite(part.height_m) & ~fresh)
-    return Cleaned(clean, fresh, spikes, int(repeated))
+    anew = height if fresh is None else np.where(fresh, height, np.float32('nan'))
+    anew, gaps = without_gaps(anew, part.axes.cell_m) if is_sparse(anew) else (anew, None)
+    if gaps is not None and gaps.enough:
+        height, fresh = anew, None
+    else:
+        height = without_carried(height, fresh)
+    clean = part if height is part.height_m else replace(part, height_m=height)
+    return Cleaned(clean, fresh, spikes, int(repeated), gaps)
 
 
 def sampled_anew(clean: Cleaned, area: SurveyArea, shift: Shift) -> NDArray[np.float32]:

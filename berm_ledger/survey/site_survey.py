@@ -24,6 +24,7 @@ from .crest_lines import CrestLines
 from .datum import Datum, plane_datum, surveyed_datum, with_late_survey
 from .designed import Designed, designed_over
 from .far_noise import NoiseByDistance
+from .gaps import Sparseness
 from .grid import ElevationGrid
 from .look import Look
 from .middle import median
@@ -89,10 +90,8 @@ class SiteSurvey:
         self._crests = CrestLines(self.area, self.sections, self.places)
         self._other_flank = OtherFlank(self.area, self.sections)
         self._turns = Turns(self.area)
-        self._carried, self._standstill = CarriedOver(), Standstill()
-        self._corridors_m2 = [
-            float(self.area.shares[row].sum()) * self.area.lattice.cell_area_m2
-            for row in range(len(self.area.segments))]
+        self._carried, self._standstill, self._sparse = CarriedOver(), Standstill(), Sparseness()
+        self._corridors_m2 = self.area.row_areas_m2()
         # What the datum is worth under each segment, and whether all of it is given there.
         self._beneath, self._given = [Ground()], np.zeros(1, dtype=bool)
         self.datum: Datum | None = None
@@ -201,8 +200,9 @@ class SiteSurvey:
         if isinstance(shift, Refused):
             return shift
         self.shift = shift
-        self.use_cell(grid.axes.cell_m)
-        self.places.take(grid.axes, (shift.dx_m, shift.dy_m))
+        self.use_cell(grid.axes.cell_m * self._sparse.coarser(clean.gaps))
+        if clean.gaps is None:
+            self.places.take(grid.axes, (shift.dx_m, shift.dy_m))
         measured = sampled_anew(clean, self.area, shift)
         shown = shown_pieces(measured, self.area)
         under = under_rover(self.area, shift, site_from_base, FOOTPRINT_PAD_M + slack_m)
@@ -218,7 +218,8 @@ class SiteSurvey:
         self._crests.touch_rows(turn)
         return Look(shift, fused, clean.spikes, clean.carried_over, len(under), len(objects),
                     measured, shown, self.registration.raised_m,
-                    self._standstill.findings(grid, site_from_base, fused.seen),
+                    (*self._standstill.findings(grid, site_from_base, fused.seen),
+                     *self._sparse.findings(clean.gaps, grid.stamp_ns)),
                     self._by_distance.too_noisy(site_from_base))
 
     def part_of(self, grid: ElevationGrid) -> ElevationGrid:
