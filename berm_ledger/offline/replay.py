@@ -28,6 +28,7 @@ from ..errors import BagError, UsageError
 from ..findings import Finding, Severity
 from ..pipeline import Pipeline
 from ..ros.borrow_text import borrow_line
+from ..survey.gaps import SPARSE_GRID, SPARSE_GRID_TEXT
 from ..survey.snapshot import NamedSurface
 from ..survey.standstill import STANDS_STILL, STANDS_STILL_TEXT
 from ..updates import Update
@@ -39,6 +40,8 @@ PROGRESS_EVERY = 16
 NO_GROUND = ('the natural ground under the berms was never seen well enough for a datum: every '
              'segment is unseen')
 NO_SEGMENT = 'no segment was seen: is this the site file of this bag?'
+# What is told of grids that are not refused and tell nothing.
+OF_NO_USE = {STANDS_STILL: STANDS_STILL_TEXT, SPARSE_GRID: SPARSE_GRID_TEXT}
 
 
 @dataclass(frozen=True)
@@ -95,14 +98,14 @@ class Tally:
     """
     What became of the messages: how many there were and were used, and why not the others.
 
-    Also how many grids came from a sensor or mapper that stood still.
+    Also how many grids were of no use, by code.
     """
 
     messages: Counter[str] = field(default_factory=Counter)
     used: Counter[str] = field(default_factory=Counter)
     refusals: dict[str, Counter[str]] = field(default_factory=dict)
     texts: dict[tuple[str, str], str] = field(default_factory=dict)
-    still: int = 0
+    of_no_use: Counter[str] = field(default_factory=Counter)
 
     def note(self, event: BagEvent, findings: Sequence[Finding]) -> None:
         """Count a message and what was found about it."""
@@ -111,7 +114,7 @@ class Tally:
         self.messages[role] += 1
         refusals = [finding for finding in findings if finding.severity == Severity.REFUSAL]
         self.used[role] += not refusals
-        self.still += any(finding.code == STANDS_STILL for finding in findings)
+        self.of_no_use.update(f.code for f in findings if f.code in OF_NO_USE)
         for finding in refusals:
             self.refusals.setdefault(role, Counter())[finding.code] += 1
             text = finding.text.removeprefix(f'{role}: ')
@@ -128,9 +131,10 @@ class Tally:
 
     def lines(self) -> tuple[str, ...]:
         """Return one line per role and reason."""
-        still = (f'{self.still} of {self.messages["elevation"]} elevation messages of no use: '
-                 f'{STANDS_STILL}: {STANDS_STILL_TEXT}')
-        return (*([still] if self.still else ()), *(
+        return (*(
+            f'{count} of {self.messages["elevation"]} elevation messages of no use: {code}: '
+            f'{OF_NO_USE[code]}'
+            for code, count in sorted(self.of_no_use.items())), *(
             f'{count} of {self.messages[role]} {role} messages refused: {code}: '
             f'{self.texts[role, code]}'
             for role in sorted(self.refusals)

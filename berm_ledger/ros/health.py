@@ -122,7 +122,8 @@ def input_statuses(
     mistaken : callable
         Says what a topic is published as, where that is not what is subscribed; empty else.
     silence : str
-        That no look could be used for long, and why; empty when that is not so.
+        That no look could be used for long, and why, or that grids are too sparse; empty when that
+        is not so.
     pipeline : Pipeline
         When it has seen each segment last.
     drop_point : str

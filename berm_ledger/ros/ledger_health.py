@@ -21,6 +21,7 @@ from .live import LiveBooks
 from .messages.diagnostics import Status
 from ..books.landings import drop_point_text
 from ..findings import Finding, Severity
+from ..survey.gaps import SPARSE_GRID
 
 
 class LedgerHealth:
@@ -29,6 +30,8 @@ class LedgerHealth:
     def __init__(self) -> None:
         """Begin with nothing received."""
         self.refusals: Counter[str] = Counter()
+        # That the last grid was too sparse; empty where it was not.
+        self._sparse = ''
         self._refusal_monitor = RefusalMonitor()
         self._monitors = {
             POSE: InputMonitor(POSE), DUMP: InputMonitor(DUMP, steady=False),
@@ -49,6 +52,8 @@ class LedgerHealth:
 
         """
         self.refusals.update(f.code for f in findings if f.severity > Severity.NOTE)
+        if kind == ELEVATION:
+            self._sparse = next((f.text for f in findings if f.code == SPARSE_GRID), '')
         refusals = (f.text for f in findings if f.severity == Severity.REFUSAL)
         monitor = self._monitors.setdefault(kind, InputMonitor(kind, steady=False))
         monitor.note(stamp_ns, next(refusals, ''))
@@ -76,7 +81,7 @@ class LedgerHealth:
         """
         health, books = live.pipeline.health, live.pipeline.books
         return [
-            *input_statuses(self._monitors, mistaken, silence, live.pipeline,
+            *input_statuses(self._monitors, mistaken, silence or self._sparse, live.pipeline,
                             drop_point_text(books.dumps)),
             self._refusal_monitor.report(self.refusals),
             registration_status(health),

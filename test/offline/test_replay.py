@@ -24,6 +24,7 @@ from berm_ledger.offline.replay import (
 )
 from berm_ledger.simulation import BuildOptions, SensorOptions, SimulatedBuild, YardOptions
 from berm_ledger.site_source import load_site
+from berm_ledger.survey.gaps import SPARSE_GRID, SPARSE_GRID_TEXT
 from berm_ledger.survey.snapshot import NamedSurface
 from berm_ledger.survey.standstill import STANDS_STILL, STANDS_STILL_TEXT
 from berm_ledger.updates import Update
@@ -69,6 +70,16 @@ def test_tally_tells_of_grids_of_a_mapper_that_stands_still() -> None:
     assert tally.used == {'elevation': 4}
     assert tally.lines() == (
         f'2 of 4 elevation messages of no use: stands_still: {STANDS_STILL_TEXT}',)
+
+
+def test_tally_tells_of_grids_that_are_too_sparse() -> None:
+    tally = Tally()
+    for codes in ([], [SPARSE_GRID], [SPARSE_GRID, STANDS_STILL]):
+        tally.note(event('grid'), [Finding(code, '', Severity.WARNING, 0) for code in codes])
+    assert tally.used == {'elevation': 3}
+    assert tally.lines() == (
+        f'2 of 3 elevation messages of no use: sparse_grid: {SPARSE_GRID_TEXT}',
+        f'1 of 3 elevation messages of no use: stands_still: {STANDS_STILL_TEXT}')
 
 
 class Kept:

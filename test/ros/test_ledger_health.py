@@ -11,6 +11,7 @@ from berm_ledger.design.site_file import site_from_text
 from berm_ledger.findings import Finding, Severity
 from berm_ledger.ros.ledger_health import LedgerHealth
 from berm_ledger.ros.messages.diagnostics import ERROR, OK, WARN
+from berm_ledger.survey.gaps import SPARSE_GRID, SPARSE_GRID_TEXT
 from ledger_kit import FakePipeline, SITE_TEXT
 
 LIVE: Any = SimpleNamespace(
@@ -47,6 +48,19 @@ def test_refusals_and_warnings_are_counted_and_notes_are_not() -> None:
     assert (statuses['elevation'].level, statuses['refusals'].level) == (ERROR, WARN)
     assert statuses['elevation'].values['last_refusal'] == 'it is old'
     assert statuses['dump'].level == OK
+
+
+def test_grids_that_are_too_sparse_are_a_warning_of_the_grids_until_one_is_not() -> None:
+    health = LedgerHealth()
+    levels = []
+    for sparse in (False, True, True, False):
+        found = [Finding(SPARSE_GRID, SPARSE_GRID_TEXT, Severity.WARNING, 5)] if sparse else []
+        health.note('elevation', 5, found)
+        health.note('pose', 5, ())
+        status = reported(health)['elevation']
+        levels.append(status.level)
+        assert (status.message == SPARSE_GRID_TEXT) == sparse
+    assert levels == [OK, WARN, WARN, OK]
 
 
 def test_ground_that_nobody_has_surveyed_is_told() -> None:
