@@ -1,7 +1,7 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
 """
-Where loads really come to lie, against where the drop point of the site file says.
+Where loads really come to lie, against where the drop point of the site file says, if it is seen.
 
 Poses and drop point tell where a load should have fallen, the looks where soil rose. One load
 scatters by some centimetres as soil runs down the berm; what many have in common is an error of
@@ -26,6 +26,9 @@ LEAST_LOADS = 8
 # What is told is as large as this [m] and so many standard errors.
 LEAST_OFF_M = 0.05
 SIGMAS = 4.0
+# Loads on a berm are told of when so many running were not measured; the newest still may be.
+LEAST_UNMEASURED = 5
+OPEN_LOADS = 2
 # Standard error of a median of normal values per that of their mean.
 MEDIAN_GAIN = math.sqrt(math.pi / 2.0)
 
@@ -96,6 +99,38 @@ def drop_point_text(dumps: Sequence[DumpRecord]) -> str:
     """Return what to tell of where the last loads came to lie; empty where nothing is to tell."""
     error = drop_point_error(dumps)
     return '' if error is None else error.text
+
+
+def unmeasured_text(dumps: Sequence[DumpRecord]) -> str:
+    """
+    Return what to tell where load after load could not be measured; empty where they are.
+
+    Parameters
+    ----------
+    dumps : sequence of DumpRecord
+        The dumps so far.
+
+    Returns
+    -------
+    str
+        One sentence: what, and what to do.
+
+    """
+    on_berm = [dump for dump in dumps if dump.berm is not None and not dump.stray]
+    over = on_berm[:-OPEN_LOADS]
+    measured = [place for place, dump in enumerate(over) if math.isfinite(dump.volume_m3)]
+    running = len(over) - (measured[-1] + 1 if measured else 0)
+    # One of those still open may have been measured before its time.
+    if running < LEAST_UNMEASURED or any(
+            math.isfinite(dump.volume_m3) for dump in on_berm[-OPEN_LOADS:]):
+        return ''
+    return (f'{running} loads running could not be measured: too little is seen of where they '
+            f'fall; look there after each, gather more scans into each grid, or use larger cells')
+
+
+def loads_text(dumps: Sequence[DumpRecord]) -> str:
+    """Return what to tell of the loads so far; empty where nothing is to tell."""
+    return unmeasured_text(dumps) or drop_point_text(dumps)
 
 
 def _middle(values: NDArray[np.float64]) -> tuple[float, float]:

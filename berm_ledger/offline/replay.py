@@ -23,7 +23,7 @@ from .opened import BOOKS_NAME
 from .outputs import OUTPUT_NAMES, write_outputs
 from ..books import Books, Entry
 from ..books.journal import Journal
-from ..books.landings import drop_point_text
+from ..books.landings import loads_text
 from ..errors import BagError, UsageError
 from ..findings import Finding, Severity
 from ..pipeline import Pipeline
@@ -199,8 +199,8 @@ def replay(
             _check_used(tally, bags, broken)
             found = [finding.text for finding in stream.findings]
         summary = write_outputs(path, folder, loaded=earlier.loaded)
-    off = drop_point_text(books.dumps)
-    warnings = (*broken, *found, *tally.lines(), *([off] if off else ()), *_unseen(books))
+    loads = loads_text(books.dumps)
+    warnings = (*broken, *found, *tally.lines(), *([loads] if loads else ()), *_unseen(books))
     return Replayed(books, summary, warnings, borrow)
 
 

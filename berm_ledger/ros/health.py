@@ -110,7 +110,7 @@ class InputMonitor:
 
 def input_statuses(
     monitors: Mapping[str, InputMonitor], mistaken: Callable[[str], str], silence: str,
-    pipeline: Any, drop_point: str,
+    pipeline: Any, loads: str,
 ) -> list[Status]:
     """
     Return the status of every topic since the last report.
@@ -126,14 +126,14 @@ def input_statuses(
         is not so.
     pipeline : Pipeline
         When it has seen each segment last.
-    drop_point : str
-        That loads come to lie off the drop point; empty when that is not so.
+    loads : str
+        That loads come to lie off the drop point, or are not measured; empty when that is not so.
 
     Returns
     -------
     list of Status
         That of elevation is a warning where grids come in and tell nothing, that of dumps where
-        loads come to lie elsewhere.
+        loads come to lie elsewhere or are not measured.
 
     """
     statuses = {kind: monitor.report(partial(mistaken, kind))
@@ -146,8 +146,8 @@ def input_statuses(
         unseen = age_text(pipeline.stamp_ns, last_ns)
         statuses[ELEVATION] = replace(
             status, message=f'{status.message}, nothing new of the berm for {unseen}')
-    if drop_point and DUMP in statuses and statuses[DUMP].level == OK:
-        statuses[DUMP] = replace(statuses[DUMP], level=WARN, message=drop_point)
+    if loads and DUMP in statuses and statuses[DUMP].level == OK:
+        statuses[DUMP] = replace(statuses[DUMP], level=WARN, message=loads)
     return list(statuses.values())
 
 

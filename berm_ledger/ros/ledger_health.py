@@ -19,7 +19,7 @@ from .health import (
 )
 from .live import LiveBooks
 from .messages.diagnostics import Status
-from ..books.landings import drop_point_text
+from ..books.landings import loads_text
 from ..findings import Finding, Severity
 from ..survey.gaps import SPARSE_GRID
 
@@ -82,7 +82,7 @@ class LedgerHealth:
         health, books = live.pipeline.health, live.pipeline.books
         return [
             *input_statuses(self._monitors, mistaken, silence or self._sparse, live.pipeline,
-                            drop_point_text(books.dumps)),
+                            loads_text(books.dumps)),
             self._refusal_monitor.report(self.refusals),
             registration_status(health),
             masked_status(health.counters),

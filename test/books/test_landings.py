@@ -7,7 +7,12 @@ import math
 from pathlib import Path
 
 from berm_ledger.books.accounts import DumpRecord
-from berm_ledger.books.landings import drop_point_error, drop_point_text
+from berm_ledger.books.landings import (
+    drop_point_error,
+    drop_point_text,
+    loads_text,
+    unmeasured_text,
+)
 from berm_ledger.design import Site
 from berm_ledger.geometry import Pose2
 from berm_ledger.pipeline import Pipeline
@@ -93,3 +98,24 @@ def test_a_build_with_a_wrong_drop_point_says_so_once_and_a_right_one_nothing() 
     assert error.left_m == pytest.approx(0.0, abs=0.03)
     texts, last, _ = booked(site, site)
     assert (texts, last) == ([], '')
+
+
+def loads(volumes_m3, **changes):
+    """Return loads on a berm with such rises."""
+    return [DumpRecord(seq, seq, 6.0, 0.0, 0.0, 0.0, **{
+        'berm': 'west', 'volume_m3': volume_m3, **changes})
+        for seq, volume_m3 in enumerate(volumes_m3)]
+
+
+def test_load_after_load_that_is_not_measured_is_told() -> None:
+    assert unmeasured_text(loads([0.004] + [NAN] * 6)) == ''
+    assert unmeasured_text(loads([0.004] + [NAN] * 7)).startswith('5 loads running could not be')
+    assert loads_text(loads([NAN] * 9)).startswith('7 loads running could not be measured')
+
+
+def test_loads_that_are_measured_again_or_fell_beside_the_berm_are_not() -> None:
+    assert unmeasured_text(loads([NAN] * 9 + [0.004])) == ''
+    assert unmeasured_text(loads([NAN] * 9 + [0.004, NAN, NAN])) == ''
+    assert unmeasured_text(loads([NAN] * 9, stray=True)) == ''
+    assert unmeasured_text(loads([NAN] * 9, berm=None)) == ''
+    assert unmeasured_text([]) == ''
