@@ -22,11 +22,11 @@ from ..findings import Finding, Severity
 from ..kernels import compiled
 
 # Rows that tell whether a grid is sparse, and the known cells in them that it takes. It is dense
-# where so large a share of these begins a whole neighbourhood: of three cells in four known here
-# and there two in five do, and loads are still measured.
+# where so large a share of these begins a whole neighbourhood: of four cells in five known here
+# and there half do, and loads are still measured.
 SAMPLE_ROWS = 8
 LEAST_KNOWN = 50
-DENSE_SHARE = 0.4
+DENSE_SHARE = 0.5
 # How far around a gap cells have a say and how far they have much of one [cells].
 REACH = 2
 NEARNESS = 1.0
@@ -46,8 +46,11 @@ SPREAD_CELLS2 = 0.85
 # that much off: whatever leans on the cell is worked out anew then.
 MEMORY_LOOKS = 32
 STEP, SLACK = 0.25, 0.2
-# Loads are measured as long as so much of what a grid knows comes to have a whole neighbourhood.
+# Loads are measured where so much of what a grid knows comes to have a whole neighbourhood; what
+# is filled elsewhere is too little of the surface to follow it. Grids may be dense near the robot
+# and sparse further off: this is judged by tiles of so many cells.
 LEAST_OF_USE = 0.67
+TILE_CELLS = 16
 # That they are not is told when so many looks running were too sparse, and none since the start
 # was not, or none for that long: from afar grids are sparse [ns].
 RUNNING_LOOKS = 10
@@ -128,8 +131,8 @@ def without_gaps(
     Returns
     -------
     array
-        Shape (rows, cols) [m]; what was known is as it was. Nothing is filled where all that would
-        not do to measure by.
+        Shape (rows, cols) [m]; what was known is as it was. Nothing is filled where that would not
+        do to measure by.
     Gaps
         What the gaps were.
 
@@ -155,11 +158,23 @@ def without_gaps(
             padded, REACH, steps, _TERMS, LEAST_CELLS, MOST_UNSURE, LEAST_SIZE, steep_m, out)
     else:
         _fill(padded, steps, np.float32(steep_m), out)
-    known, used = np.isfinite(height_m), _beside_whole(np.isfinite(out))
-    measured = int(np.count_nonzero(known & used))
-    of_use = measured / max(1, int(np.count_nonzero(known)))
-    gaps = Gaps(1.0 - measured / max(1, int(np.count_nonzero(used))), of_use)
-    return (out, gaps) if gaps.enough else (height_m, gaps._replace(filled=0.0))
+    known = np.isfinite(height_m)
+    out = np.where(_where_enough(known, known & _beside_whole(np.isfinite(out))), out, height_m)
+    used = _beside_whole(np.isfinite(out))
+    measured, count, of_all = (
+        int(np.count_nonzero(each)) for each in (known & used, used, known))
+    return out, Gaps((count - measured) / max(1, count), measured / max(1, of_all))
+
+
+def _where_enough(known: NDArray[np.bool_], used: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Tell where so much of what is known (r, c) is of use that loads are measured, by tiles."""
+    firsts = [np.arange(0, count, TILE_CELLS) for count in known.shape]
+    of_all, measured = (
+        np.add.reduceat(np.add.reduceat(each, firsts[0], axis=0, dtype=int), firsts[1], axis=1)
+        for each in (known, used))
+    enough = measured >= LEAST_OF_USE * np.maximum(1, of_all)
+    tall = np.repeat(enough, TILE_CELLS, axis=0)[:known.shape[0]]
+    return np.repeat(tall, TILE_CELLS, axis=1)[:, :known.shape[1]]
 
 
 def _terms() -> NDArray[np.float64]:

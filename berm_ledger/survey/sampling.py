@@ -86,7 +86,7 @@ def cleaned(part: ElevationGrid, carried: CarriedOver) -> Cleaned:
     repeated = 0 if fresh is None else np.count_nonzero(np.isfinite(part.height_m) & ~fresh)
     anew = height if fresh is None else np.where(fresh, height, np.float32('nan'))
     anew, gaps = without_gaps(anew, part.axes.cell_m) if is_sparse(anew) else (anew, None)
-    if gaps is not None and gaps.enough:
+    if gaps is not None and (fresh is None or gaps.enough):
         height, fresh = anew, None
     else:
         height = without_carried(height, fresh)

@@ -82,6 +82,17 @@ def test_of_too_little_nothing_is_made() -> None:
     assert gaps.of_use < 0.5
 
 
+def test_what_is_dense_enough_is_filled_beside_what_is_not() -> None:
+    """As of a scan that is sparse far off."""
+    true_m = plane((64, 160))
+    given_m = known_here_and_there(true_m, 0.5)
+    given_m[:, 80:] = known_here_and_there(true_m, 0.1)[:, 80:]
+    filled_m, gaps = without_gaps(given_m, CELL_M)
+    npt.assert_array_equal(filled_m[:, 80:], given_m[:, 80:])
+    assert np.isfinite(filled_m[:, :78]).mean() > 0.9
+    assert gaps.filled == pytest.approx(0.5, abs=0.05)
+
+
 def test_a_grid_with_holes_is_dense_and_one_of_single_cells_is_not() -> None:
     rng = np.random.default_rng(3)
     holes = plane()
