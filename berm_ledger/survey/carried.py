@@ -165,8 +165,10 @@ def _is_carried(now_m: NDArray[np.float32], was_m: NDArray[np.float32]) -> bool:
     if np.count_nonzero(same) <= least:
         return False
     rows_m = now_m[::every]
-    return is_no_chance(
-        own[same], np.where(rows_m == was_m[::every], rows_m, np.float32('nan')), least=least)
+    carried_m = np.where(rows_m == was_m[::every], rows_m, np.float32('nan'))
+    # Of cells carried over here and there no five lie in a row: then all must tell of the noise.
+    return (is_no_chance(own[same], carried_m, least=least)
+            or is_no_chance(own[same], now_m, least=least))
 
 
 def is_no_chance(

@@ -184,6 +184,15 @@ def test_one_height_for_what_was_never_seen_hides_nothing():
     assert np.isnan(left_m[:, :29]).all()
 
 
+def test_what_is_carried_over_here_and_there_is_found_where_no_five_lie_in_a_row():
+    """A mapper that shows the last three scans, each of a quarter of the cells."""
+    scan = np.random.default_rng(6).random((120, 120))
+    before = np.where(scan < 0.6, rough(scan.shape, 7), NAN)
+    now = np.where(scan < 0.25, before, np.where(scan < 0.6, rough(scan.shape, 8), NAN))
+    fresh = carried_after(grid(before)).fresh(grid(now, look=1))
+    np.testing.assert_array_equal(fresh, (scan >= 0.25) & (scan < 0.6))
+
+
 def test_a_sensor_that_shows_cells_here_and_there_is_believed_for_these():
     site = straight(plane=None)
     survey, chance = SiteSurvey(site), np.random.default_rng(2)
