@@ -26,7 +26,7 @@ class AttitudeFit(NamedTuple):
     Parameters
     ----------
     found : array
-        Slopes along x and y [m/m] and a level [m], or a yaw [rad], nothing and a level; shape (3,).
+        Slopes along x and y [m/m] and a level [m], or yaw [rad], nothing and a level; shape (3,).
     covariance : array
         Of them, shape (3, 3).
     about_xy : array

@@ -116,7 +116,8 @@ class Fitting(NamedTuple):
         height_m = self.height_m + tilt.up_m(points) if tilt else self.height_m
         return shift_between(
             self.grid, yaw.moved_xy(points) if yaw else points, height_m, self.slope,
-            expected=expected, information=information, noise_m=self.noise_m, per_independent=self.per_independent)
+            expected=expected, information=information, noise_m=self.noise_m,
+            per_independent=self.per_independent)
 
     def best(self, expected: Floats, spread: Floats) -> Placed | None:
         """

@@ -3,8 +3,8 @@
 """
 The yaw of a grid against the site surface, and how far grids are turned as a rule.
 
-A heading that is off by half a degree shows a flank a metre away 9 mm beside where it is. Over level
-ground that is not seen, and does nothing. What is believed is learned as that of a tilt
+A heading that is off by half a degree shows a flank a metre away 9 mm beside where it is. Over
+level ground that is not seen, and does nothing. What is believed is learned as that of a tilt
 (`tilt.py`).
 """
 

@@ -256,8 +256,8 @@ def test_what_does_not_fit_the_fits_is_refused() -> None:
         with pytest.raises(ValueError, match=text):
             fits.shared(*whole[:place], wrong, *whole[place + 1:])
     assert not fits.shared(*whole[:6], 6, whole[7])
-    whole = [rows, single, rows, three, False, 5, np.eye(3), pair + 6.0, 0.1, 1.0, 5, np.zeros((4, 3)),
-             np.zeros(2)]
+    whole = [rows, single, rows, three, False, 5, np.eye(3), pair + 6.0, 0.1, 1.0, 5,
+             np.zeros((4, 3)), np.zeros(2)]
     assert fits.attitude(*whole)
     for place, wrong, text in (
             (0, rows[:4], '10 values, got 8'), (2, rows[:4], '10 values, got 8'),
