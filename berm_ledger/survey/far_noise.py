@@ -30,7 +30,7 @@ LEAST_CELLS, WEIGHT, MOST_SIGMAS = 20, 0.2, 8.0
 # Mean size of normal values per standard deviation.
 MEAN_PER_SD = math.sqrt(2.0 / math.pi)
 # Cells are too noisy from so many times the noise that is assumed for all.
-TOO_NOISY = 1.3
+TOO_NOISY = 1.15
 
 
 class NoiseByDistance:

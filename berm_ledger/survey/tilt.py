@@ -17,15 +17,12 @@ import math
 from typing import NamedTuple
 
 from .attitude_fit import fitted
+from .habit import Habit
 from .robust import Floats
 from .shift_fit import Fit
 
-# A slope of so many standard errors is one, whatever grids before were like.
-CLEAR_SIGMAS = 4.5
 # Grids are level where they are tilted by less than this as a rule [m/m].
 LEAST_TILT = 0.0003
-# Weight of the newest grid.
-WEIGHT = 0.1
 
 
 @dataclass(frozen=True)
@@ -114,16 +111,16 @@ class TiltOfGrids:
 
     Parameters
     ----------
-    variance : float
-        Variance of their slopes along x and along y; 0 where they come level.
+    habit : Habit
+        What is usual of their slopes along x and along y.
 
     """
 
-    variance: float = 0.0
+    habit: Habit = Habit()
 
     def believed(self, fit: FittedTilt) -> Tilt:
         """Return what is believed of a fit."""
-        variance = max(self.variance, self._clear(fit))
+        variance = self.habit.now(*_size(fit))
         if not variance:
             return LEVEL
         (xx, xy), (_, yy) = fit.covariance.tolist()
@@ -136,7 +133,7 @@ class TiltOfGrids:
 
     def error_m(self, fit: FittedTilt, at_xy: Floats) -> float:
         """Return what is not known of a tilt comes to at a place (2,) [m]."""
-        variance = max(self.variance, self._clear(fit))
+        variance = self.habit.now(*_size(fit))
         if not variance:
             return 0.0
         (xx, xy), (_, yy) = fit.covariance.tolist()
@@ -149,19 +146,14 @@ class TiltOfGrids:
 
     def learned(self, fit: FittedTilt) -> TiltOfGrids:
         """Return how far they are after one more."""
-        x, y = fit.slope_xy.tolist()
-        xx, yy = fit.covariance.diagonal().tolist()
-        newest = (x * x + y * y - xx - yy) / 2.0
-        variance = self.variance or self._clear(fit)
-        if not variance:
-            return self
-        variance += WEIGHT * (newest - variance)
-        return TiltOfGrids(variance if variance > LEAST_TILT**2 else 0.0)
+        (xx, _), (_, yy) = fit.covariance.tolist()
+        square, ratio = _size(fit)
+        return TiltOfGrids(self.habit.learned(square, (xx + yy) / 2.0, ratio, LEAST_TILT))
 
-    @staticmethod
-    def _clear(fit: FittedTilt) -> float:
-        """Return the mean square of slopes that are far beyond their errors, else 0."""
-        (xx, xy), (_, yy) = fit.covariance.tolist()
-        x, y = fit.slope_xy.tolist()
-        square = (yy * x * x - 2.0 * xy * x * y + xx * y * y) / (xx * yy - xy * xy)
-        return (x * x + y * y) / 2.0 if square > CLEAR_SIGMAS**2 else 0.0
+
+def _size(fit: FittedTilt) -> tuple[float, float]:
+    """Return the mean square of the slopes of a fit, and the same over their errors."""
+    (xx, xy), (_, yy) = fit.covariance.tolist()
+    x, y = fit.slope_xy.tolist()
+    ratio = (yy * x * x - 2.0 * xy * x * y + xx * y * y) / (xx * yy - xy * xy) / 2.0
+    return (x * x + y * y) / 2.0, ratio

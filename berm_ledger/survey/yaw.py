@@ -17,15 +17,12 @@ from typing import NamedTuple
 import numpy as np
 
 from .attitude_fit import fitted
+from .habit import Habit
 from .robust import Floats
 from .shift_fit import Fit
 
-# A yaw of so many standard errors is one, whatever grids before were like.
-CLEAR_SIGMAS = 4.5
 # Grids lie straight where they are turned by less than this as a rule [rad].
 LEAST_YAW_RAD = 0.0005
-# Weight of the newest grid.
-WEIGHT = 0.1
 
 
 @dataclass(frozen=True)
@@ -95,16 +92,17 @@ class YawOfGrids:
 
     Parameters
     ----------
-    variance : float
-        Variance of their yaw [rad2]; 0 where they lie straight.
+    habit : Habit
+        What is usual of their yaw.
 
     """
 
-    variance: float = 0.0
+    habit: Habit = Habit()
 
     def believed(self, fit: FittedYaw) -> Yaw:
         """Return what is believed of a fit."""
-        variance = max(self.variance, self._clear(fit))
+        square = fit.yaw_rad**2
+        variance = self.habit.now(square, square / fit.variance)
         if not variance:
             return STRAIGHT
         x_m, y_m = fit.about_xy_m.tolist()
@@ -112,14 +110,6 @@ class YawOfGrids:
 
     def learned(self, fit: FittedYaw) -> YawOfGrids:
         """Return how far they are after one more."""
-        variance = self.variance or self._clear(fit)
-        if not variance:
-            return self
-        variance += WEIGHT * (fit.yaw_rad**2 - fit.variance - variance)
-        return YawOfGrids(variance if variance > LEAST_YAW_RAD**2 else 0.0)
-
-    @staticmethod
-    def _clear(fit: FittedYaw) -> float:
-        """Return the square of a yaw that is far beyond its error, else 0."""
         square = fit.yaw_rad**2
-        return square if square > CLEAR_SIGMAS**2 * fit.variance else 0.0
+        return YawOfGrids(self.habit.learned(
+            square, fit.variance, square / fit.variance, LEAST_YAW_RAD))

@@ -5,6 +5,7 @@
 import math
 
 from berm_ledger.survey.area import survey_area
+from berm_ledger.survey.habit import Habit
 from berm_ledger.survey.opening import GRIDS
 from berm_ledger.survey.registration import Refused, Registration
 from berm_ledger.survey.resample import bilinear
@@ -115,7 +116,7 @@ def test_a_strip_too_narrow_to_tell_is_not_believed() -> None:
     assert found is not None
     along, across = np.sqrt(found.covariance.diagonal())
     assert across > 20.0 * along
-    usual = TiltOfGrids(0.002**2).believed(found)
+    usual = TiltOfGrids(Habit(0.002**2)).believed(found)
     assert usual.slope_xy[0] == pytest.approx(0.005, abs=0.001)
     assert abs(usual.slope_xy[1]) < 0.002
 
@@ -131,7 +132,7 @@ def test_how_far_grids_are_tilted_is_learned_and_forgotten() -> None:
         found = fitted_tilt(points, fit, 10.0, LEVEL)
         assert found is not None
         tilts = tilts.learned(found)
-        learned.append(tilts.variance)
+        learned.append(tilts.habit.variance)
     assert np.mean(learned[50:200]) == pytest.approx(0.005**2, rel=0.5)
     assert not any(learned[300:])
 

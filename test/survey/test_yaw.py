@@ -98,7 +98,7 @@ def test_how_far_grids_are_turned_is_learned_and_forgotten() -> None:
     for n in range(400):
         true = rng.normal(0.0, 0.006) if n < 200 else 0.0
         yaws = yaws.learned(FittedYaw(true + rng.normal(0.0, 0.001), 0.001**2, np.zeros(2)))
-        learned.append(yaws.variance)
+        learned.append(yaws.habit.variance)
     assert np.mean(learned[50:200]) == pytest.approx(0.006**2, rel=0.5)
     assert not any(learned[300:])
 
