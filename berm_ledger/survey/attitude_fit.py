@@ -14,7 +14,7 @@ from .shift_in_common import LEAST_CELLS, LEAST_SPREAD_M, ROBUST_SPREADS, shift_
 from ..kernels import compiled
 
 # About so many points are enough: those between say the same.
-ENOUGH_POINTS = 500
+ENOUGH_POINTS = 300
 # Information beforehand: next to none.
 OPEN_PRIOR = np.eye(3) * 1e-6
 

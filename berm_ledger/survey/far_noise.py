@@ -23,7 +23,7 @@ Floats = NDArray[np.float64]
 # Width of a ring and how many there are [m]; what lies further belongs to the last.
 RING_M, RINGS = 0.25, 32
 # Every so manieth look is learned from, at about so many cells, known by so many looks.
-EVERY, CELLS, LEAST_LOOKS = 4, 1500, 5.0
+EVERY, CELLS, LEAST_LOOKS = 8, 1000, 5.0
 # Fewer cells of a ring tell nothing, weight of the newest look, and what a difference counts at
 # most, in times the noise that is assumed.
 LEAST_CELLS, WEIGHT, MOST_SIGMAS = 20, 0.2, 8.0

@@ -69,3 +69,6 @@ class Habit:
             return Habit(0.0, excess)
         variance += WEIGHT * (square - error2 - variance)
         return Habit(variance if variance > least**2 else 0.0, excess)
+
+
+NO_HABIT = Habit()

@@ -13,7 +13,7 @@ the planar part has no information and stays where it was.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 import math
 
 import numpy as np
@@ -266,12 +266,14 @@ class Registration:
             self.covariance = prior
         return self._shift(float('nan'), 0)
 
-    def _shift(self, residual_m: float, cells: int, observed: bool = False) -> Shift:
+    def _shift(
+        self, residual_m: float, cells: int, observed: bool = False, attitude: Attitude = UPRIGHT,
+    ) -> Shift:
         """Return the present expectation as a shift."""
         dx, dy, dz = self.mean.tolist()
         se_xy = math.sqrt(max(0.0, _eigenvalues(self.covariance)[1]))
         se_z = math.sqrt(max(0.0, float(self.covariance[2, 2])))
-        return Shift(dx, dy, dz, se_xy, se_z, residual_m, cells, observed)
+        return Shift(dx, dy, dz, se_xy, se_z, residual_m, cells, observed, attitude)
 
     def _ground(
         self, surface: SiteSurface, worked: NDArray[np.bool_], noise_m: float
@@ -353,8 +355,7 @@ class Registration:
         attitude = self._open(surface, placed.attitude)
         # Information from the ground itself must outweigh a centimetre of ignorance.
         observed = _eigenvalues(fit.normal)[0] > 1.0 / 0.01**2
-        shift = self._shift(placed.residual_m, placed.cells, observed)
-        return replace(shift, attitude=attitude)
+        return self._shift(placed.residual_m, placed.cells, observed, attitude)
 
 
 def _eigenvalues(matrix: NDArray[np.float64]) -> tuple[float, float]:

@@ -17,7 +17,7 @@ import math
 from typing import NamedTuple
 
 from .attitude_fit import fitted
-from .habit import Habit
+from .habit import Habit, NO_HABIT
 from .robust import Floats
 from .shift_fit import Fit
 
@@ -116,7 +116,7 @@ class TiltOfGrids:
 
     """
 
-    habit: Habit = Habit()
+    habit: Habit = NO_HABIT
 
     def believed(self, fit: FittedTilt) -> Tilt:
         """Return what is believed of a fit."""

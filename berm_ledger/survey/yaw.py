@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 
 from .attitude_fit import fitted
-from .habit import Habit
+from .habit import Habit, NO_HABIT
 from .robust import Floats
 from .shift_fit import Fit
 
@@ -97,7 +97,7 @@ class YawOfGrids:
 
     """
 
-    habit: Habit = Habit()
+    habit: Habit = NO_HABIT
 
     def believed(self, fit: FittedYaw) -> Yaw:
         """Return what is believed of a fit."""
