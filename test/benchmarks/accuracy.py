@@ -71,6 +71,8 @@ CONDITIONS = (
               sensor=SensorOptions(cell_m=0.03)),
     Condition('demo, drifting, sensor 0.5 m high', noise='drifting',
               sensor=SensorOptions(mast_m=0.5)),
+    Condition('demo, drifting, sensor askew by 0.6 deg', noise='drifting',
+              sensor=SensorOptions(askew_rad=0.010)),
     Condition('demo, drifting, half built', noise='drifting', loads=12),
     Condition('arc on a plane, field', site='arc'),
     Condition('arc on a plane, drifting', site='arc', noise='drifting'),
