@@ -27,11 +27,14 @@ class Habit:
         Variance of each part of what is fitted; 0 where all is chance.
     excess : float
         Moving average of squares over those that errors alone make, less one.
+    parts : int
+        How many parts a fit has, whose squares are averaged.
 
     """
 
     variance: float = 0.0
     excess: float = 0.0
+    parts: int = 1
 
     def now(self, square: float, ratio: float) -> float:
         """
@@ -45,7 +48,7 @@ class Habit:
             The same over their errors.
 
         """
-        return max(self.variance, square if ratio > CLEAR_SIGMAS**2 else 0.0)
+        return max(self.variance, self._clear(square, ratio))
 
     def learned(self, square: float, error2: float, ratio: float, least: float) -> Habit:
         """
@@ -62,13 +65,14 @@ class Habit:
 
         """
         excess = self.excess + WEIGHT * (min(ratio - 1.0, MOST_EXCESS) - self.excess)
-        variance = self.variance or (square if ratio > CLEAR_SIGMAS**2 else 0.0)
+        variance = self.variance or self._clear(square, ratio)
         if not variance and excess > CLEAR_EXCESS:
             variance = excess * error2
         if not variance:
-            return Habit(0.0, excess)
+            return Habit(0.0, excess, self.parts)
         variance += WEIGHT * (square - error2 - variance)
-        return Habit(variance if variance > least**2 else 0.0, excess)
+        return Habit(variance if variance > least**2 else 0.0, excess, self.parts)
 
-
-NO_HABIT = Habit()
+    def _clear(self, square: float, ratio: float) -> float:
+        """Return the square of a fit that is clearly no chance, else 0."""
+        return square if self.parts * ratio > CLEAR_SIGMAS**2 else 0.0

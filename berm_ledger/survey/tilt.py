@@ -17,10 +17,12 @@ import math
 from typing import NamedTuple
 
 from .attitude_fit import fitted
-from .habit import Habit, NO_HABIT
+from .habit import Habit
 from .robust import Floats
 from .shift_fit import Fit
 
+# What is usual of slopes along x and along y, before anything is.
+NO_HABIT = Habit(parts=2)
 # Grids are level where they are tilted by less than this as a rule [m/m].
 LEAST_TILT = 0.0003
 

@@ -17,10 +17,12 @@ from typing import NamedTuple
 import numpy as np
 
 from .attitude_fit import fitted
-from .habit import Habit, NO_HABIT
+from .habit import Habit
 from .robust import Floats
 from .shift_fit import Fit
 
+# What is usual before anything is.
+NO_HABIT = Habit()
 # Grids lie straight where they are turned by less than this as a rule [rad].
 LEAST_YAW_RAD = 0.0005
 

@@ -116,7 +116,7 @@ def test_a_strip_too_narrow_to_tell_is_not_believed() -> None:
     assert found is not None
     along, across = np.sqrt(found.covariance.diagonal())
     assert across > 20.0 * along
-    usual = TiltOfGrids(Habit(0.002**2)).believed(found)
+    usual = TiltOfGrids(Habit(0.002**2, parts=2)).believed(found)
     assert usual.slope_xy[0] == pytest.approx(0.005, abs=0.001)
     assert abs(usual.slope_xy[1]) < 0.002
 
