@@ -13,8 +13,8 @@ from .shift_fit import Fit
 from .shift_in_common import LEAST_CELLS, LEAST_SPREAD_M, ROBUST_SPREADS, shift_in_common
 from ..kernels import compiled
 
-# About so many points are enough: those between say the same.
-ENOUGH_POINTS = 300
+# About so many points are enough to see that there is something, and to know what it is.
+SOME_POINTS, ENOUGH_POINTS = 300, 2000
 # Information beforehand: next to none.
 OPEN_PRIOR = np.eye(3) * 1e-6
 
@@ -40,7 +40,7 @@ class AttitudeFit(NamedTuple):
 
 
 def fitted(
-    points_xy: Floats, fit: Fit, per_independent: float, *, of_yaw: bool
+    points_xy: Floats, fit: Fit, per_independent: float, *, of_yaw: bool, many: int
 ) -> AttitudeFit | None:
     """
     Return the tilt or the yaw of a grid in what its shift leaves.
@@ -58,6 +58,8 @@ def fitted(
         How many of the points are worth one that shares nothing with the others.
     of_yaw : bool
         Whether the yaw is sought, on ground that slopes; otherwise the tilt, everywhere.
+    many : int
+        About how many points to take.
 
     Returns
     -------
@@ -68,14 +70,14 @@ def fitted(
     if compiled.fits is not None:
         out, about = np.empty((4, 3)), np.empty(2)
         enough = compiled.fits.attitude(
-            points_xy, fit.left_m, fit.slope, fit.step, of_yaw, ENOUGH_POINTS, OPEN_PRIOR,
+            points_xy, fit.left_m, fit.slope, fit.step, of_yaw, many, OPEN_PRIOR,
             ROBUST_SPREADS, LEAST_SPREAD_M, per_independent, LEAST_CELLS, out, about)
         return AttitudeFit(out[0], out[1:], about) if enough else None
     usable = np.isfinite(fit.left_m)
     if of_yaw:
         usable &= (fit.slope != 0.0).any(axis=0)
     picked = np.flatnonzero(usable)
-    every = max(1, len(picked) // ENOUGH_POINTS)
+    every = max(1, len(picked) // many)
     picked = picked[::every]
     if not len(picked):
         return None

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import math
 from typing import NamedTuple
 
-from .attitude_fit import fitted
+from .attitude_fit import ENOUGH_POINTS, fitted, SOME_POINTS
 from .habit import Habit
 from .robust import Floats
 from .shift_fit import Fit
@@ -101,7 +101,8 @@ def fitted_tilt(
         None where too few of the points are seen.
 
     """
-    of = fitted(points_xy, fit, per_independent, of_yaw=False)
+    many = ENOUGH_POINTS if taken_off else SOME_POINTS
+    of = fitted(points_xy, fit, per_independent, of_yaw=False, many=many)
     return None if of is None else FittedTilt(
         of.found[:2] + taken_off.slope_xy, of.covariance[:2, :2], of.about_xy)
 

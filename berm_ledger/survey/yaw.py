@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .attitude_fit import fitted
+from .attitude_fit import ENOUGH_POINTS, fitted, SOME_POINTS
 from .habit import Habit
 from .robust import Floats
 from .shift_fit import Fit
@@ -82,7 +82,8 @@ def fitted_yaw(
         None where too little ground that slopes is seen.
 
     """
-    of = fitted(points_xy, fit, per_independent, of_yaw=True)
+    many = ENOUGH_POINTS if taken_off else SOME_POINTS
+    of = fitted(points_xy, fit, per_independent, of_yaw=True, many=many)
     return None if of is None else FittedYaw(
         float(of.found[0]) + taken_off.yaw_rad, float(of.covariance[0, 0]), of.about_xy)
 

@@ -23,12 +23,13 @@ def test_a_tilt_and_a_yaw_that_show_as_they_should_are_found() -> None:
     """Without noise: a plane, and a cone turned about a point beside its top."""
     points = np.random.default_rng(0).uniform(-1.0, 1.0, (600, 2))
     found = fitted(points, fit_of(points @ np.array([0.01, -0.02]), np.zeros((2, 600))), 10.0,
-                   of_yaw=False)
+                   of_yaw=False, many=2000)
     assert found is not None
     npt.assert_allclose(found.found[:2], [0.01, -0.02], atol=1e-9)
     slope = np.ascontiguousarray((points - [0.4, 0.1]).T)
     x, y = points.T
-    found = fitted(points, fit_of(0.01 * (slope[0] * y - slope[1] * x), slope), 10.0, of_yaw=True)
+    found = fitted(points, fit_of(0.01 * (slope[0] * y - slope[1] * x), slope), 10.0, of_yaw=True,
+                   many=2000)
     assert found is not None
     middle = (points.min(axis=0) + points.max(axis=0)) / 2.0
     npt.assert_allclose(found.about_xy, middle)
@@ -37,14 +38,15 @@ def test_a_tilt_and_a_yaw_that_show_as_they_should_are_found() -> None:
 
 def test_level_ground_tells_no_yaw() -> None:
     points = np.random.default_rng(0).uniform(-1.0, 1.0, (600, 2))
-    assert fitted(points, fit_of(np.zeros(600), np.zeros((2, 600))), 10.0, of_yaw=True) is None
+    assert fitted(points, fit_of(np.zeros(600), np.zeros((2, 600))), 10.0, of_yaw=True,
+                   many=2000) is None
 
 
 @built
 @given(st.integers(0, 2**32 - 1), st.integers(0, 4000), st.sampled_from((0.0, 0.3, 0.97, 1.0)),
-       st.booleans())
+       st.booleans(), st.sampled_from((1, 300, 2000)))
 def test_fits_are_the_same_by_compiled_loops(
-        seed: int, count: int, unknown: float, of_yaw: bool) -> None:
+        seed: int, count: int, unknown: float, of_yaw: bool, many: int) -> None:
     rng = np.random.default_rng(seed)
     points = rng.uniform(-3.0, 3.0, (count, 2))
     left = rng.normal(0.0, 0.004, count) + 0.01 * points[:, 0]
@@ -52,9 +54,9 @@ def test_fits_are_the_same_by_compiled_loops(
     left[rng.random(count) < 0.01] = np.inf
     slope = np.ascontiguousarray(rng.normal(0.0, 0.2, (2, count)) * (rng.random(count) < 0.5))
     fit = Fit(np.zeros(3), np.eye(3), left, slope, rng.normal(0.0, 0.01, 3))
-    ours = fitted(points, fit, 10.0, of_yaw=of_yaw)
+    ours = fitted(points, fit, 10.0, of_yaw=of_yaw, many=many)
     with numpy_only():
-        plain = fitted(points, fit, 10.0, of_yaw=of_yaw)
+        plain = fitted(points, fit, 10.0, of_yaw=of_yaw, many=many)
     assert (ours is None) == (plain is None)
     if ours is not None and plain is not None:
         for one, other in zip(ours, plain):
