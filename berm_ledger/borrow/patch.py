@@ -166,7 +166,7 @@ class BorrowPatch:
 
         """
         self._grid_cell_m = grid.axes.cell_m
-        points = self.points_xy + np.array([shift.dx_m, shift.dy_m])
+        points = shift.moved_xy(self.points_xy)
         part = part_around(grid, points.min(axis=0), points.max(axis=0))
         measured = bilinear(cleaned(part, self._carried).grid, points)
         measured -= shift.up_m(self.points_xy)

@@ -89,6 +89,12 @@ class Shift:
     planar_observed: bool = False
     attitude: Attitude = UPRIGHT
 
+    def moved_xy(self, points_xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return where the grid shows points of the site, shape (n, 2) [m]."""
+        yaw = self.attitude.yaw
+        turned = yaw.moved_xy(points_xy) if yaw else points_xy
+        return turned + np.array([self.dx_m, self.dy_m])
+
     def up_m(self, points_xy: NDArray[np.float64]) -> NDArray[np.float32]:
         """Return by how much points (n, 2) are shown too high, shape (n,) [m]."""
         return (self.dz_m + self.attitude.tilt.up_m(points_xy)).astype(np.float32)

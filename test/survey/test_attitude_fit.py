@@ -28,8 +28,8 @@ def test_a_tilt_and_a_yaw_that_show_as_they_should_are_found() -> None:
     npt.assert_allclose(found.found[:2], [0.01, -0.02], atol=1e-9)
     slope = np.ascontiguousarray((points - [0.4, 0.1]).T)
     x, y = points.T
-    found = fitted(points, fit_of(0.01 * (slope[0] * y - slope[1] * x), slope), 10.0, of_yaw=True,
-                   many=2000)
+    turned = fit_of(0.01 * (slope[0] * y - slope[1] * x), slope)
+    found = fitted(points, turned, 10.0, of_yaw=True, many=2000)
     assert found is not None
     middle = (points.min(axis=0) + points.max(axis=0)) / 2.0
     npt.assert_allclose(found.about_xy, middle)
@@ -38,8 +38,8 @@ def test_a_tilt_and_a_yaw_that_show_as_they_should_are_found() -> None:
 
 def test_level_ground_tells_no_yaw() -> None:
     points = np.random.default_rng(0).uniform(-1.0, 1.0, (600, 2))
-    assert fitted(points, fit_of(np.zeros(600), np.zeros((2, 600))), 10.0, of_yaw=True,
-                   many=2000) is None
+    level = fit_of(np.zeros(600), np.zeros((2, 600)))
+    assert fitted(points, level, 10.0, of_yaw=True, many=2000) is None
 
 
 @built

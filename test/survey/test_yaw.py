@@ -52,8 +52,7 @@ def test_known_yaws_are_taken_off(yaw_rad: float) -> None:
     assert isinstance(shift, Shift)
     assert shift.attitude.yaw.yaw_rad == pytest.approx(yaw_rad, abs=0.002)
     # Where the grid is sampled for each cell shows that cell.
-    at = shift.attitude.yaw.moved_xy(XY) + np.array([shift.dx_m, shift.dy_m])
-    npt.assert_allclose(back_m(at, yaw_rad), XY, atol=0.005)
+    npt.assert_allclose(back_m(shift.moved_xy(XY), yaw_rad), XY, atol=0.005)
 
 
 def test_grids_that_lie_straight_are_left_as_they_are() -> None:
