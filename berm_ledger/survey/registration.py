@@ -93,7 +93,8 @@ class Shift:
         """Return where the grid shows points of the site, shape (n, 2) [m]."""
         yaw = self.attitude.yaw
         turned = yaw.moved_xy(points_xy) if yaw else points_xy
-        return turned + np.array([self.dx_m, self.dy_m])
+        out: NDArray[np.float64] = turned + np.array([self.dx_m, self.dy_m])
+        return out
 
     def up_m(self, points_xy: NDArray[np.float64]) -> NDArray[np.float32]:
         """Return by how much points (n, 2) are shown too high, shape (n,) [m]."""
