@@ -234,8 +234,6 @@ class Registration:
         ).best(self.mean, prior)
         if placed is None:
             return self._unseen(surface, prior, shows)
-        if placed.found is not None:
-            self._attitudes = self._attitudes.learned(placed.found)
         return self._judge(placed, surface)
 
     def _expected(self, surface: SiteSurface) -> NDArray[np.float64]:
@@ -357,6 +355,8 @@ class Registration:
                 f'the grid is tilted by {math.degrees(math.atan(steepest)):.1f} and turned by '
                 f'{math.degrees(yaw.yaw_rad):.1f} degrees against the site surface, more than is '
                 f'believed; check the attitude and how the sensor is mounted'))
+        if placed.found is not None:
+            self._attitudes = self._attitudes.learned(placed.found)
         self.mean = mean
         self.covariance = inverse(fit.normal + placed.information)
         attitude = self._open(surface, placed.attitude)

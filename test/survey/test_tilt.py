@@ -75,6 +75,20 @@ def test_a_grid_tilted_too_far_is_refused() -> None:
     assert 'tilted by 3.4 and turned by 0.0 degrees' in refused.text
 
 
+def test_grids_that_are_refused_teach_nothing() -> None:
+    """After a jump of the localisation level grids are level, as before it."""
+    registration, surface = Registration(AREA), known_surface()
+
+    def elsewhere_m(points):
+        return relief_m(points - np.array([0.4, 0.3])) + 0.2 * np.sin(3.0 * points[..., 0])
+    for seed in range(10):
+        grid = tilted(0.0, 0.0, seed=seed, ground=elsewhere_m)
+        assert isinstance(registration.register(grid, surface, NOBODY, NOISE_M), Refused)
+    for seed in range(10, 20):
+        shift = registration.register(tilted(0.0, 0.0, seed=seed), surface, NOBODY, NOISE_M)
+        assert shift.attitude.tilt is LEVEL
+
+
 def test_level_grids_are_left_as_they_are() -> None:
     """A hundred of them; 4.5 standard errors of two slopes are 1 in 25 000 (closed form)."""
     for seed in range(100):
