@@ -27,6 +27,9 @@ EVERY, CELLS, LEAST_LOOKS = 8, 1000, 5.0
 # Fewer cells of a ring tell nothing, weight of the newest look, and what a difference counts at
 # most, in times the noise that is assumed.
 LEAST_CELLS, WEIGHT, MOST_SIGMAS = 20, 0.2, 8.0
+# What a look counts at most, in times what was known of its ring: soil that has just gone from much
+# of it is no noise, and must be told. The surface follows before some looks more are learned from.
+MOST_GROWTH = 1.25
 # Mean size of normal values per standard deviation.
 MEAN_PER_SD = math.sqrt(2.0 / math.pi)
 # Cells are too noisy from so many times the noise that is assumed for all.
@@ -88,7 +91,8 @@ class NoiseByDistance:
         newest = np.bincount(ring, size, RINGS)[told] / cells[told] / MEAN_PER_SD
         before = self._noise_m[told]
         self._noise_m[told] = np.where(
-            np.isnan(before), newest, before + WEIGHT * (newest - before))
+            np.isnan(before), newest,
+            before + WEIGHT * (np.minimum(newest, MOST_GROWTH * before) - before))
         self.within_m = self._reach_m(assumed_m)
 
     def _reach_m(self, assumed_m: float) -> float:

@@ -60,3 +60,19 @@ def test_where_loads_land_nothing_is_learned() -> None:
     worked = np.hypot(*(POINTS - ROBOT.xy).T) > 1.5
     by_distance, _ = learned(lambda d: NEAR_M, worked=worked, lowered=0.05)
     assert by_distance.within_m == math.inf
+
+
+@pytest.mark.parametrize('lost_until', [1, 2])
+def test_soil_that_has_just_gone_far_off_is_no_noise(lost_until: int) -> None:
+    """A half of all that is seen beyond 1.9 m falls by 60 mm; the surface follows soon."""
+    rng, surface = np.random.default_rng(1), SiteSurface(len(POINTS))
+    surface.height_m[:], surface.looks[:] = 0.0, 30.0
+    by_distance = NoiseByDistance(POINTS)
+    distance = np.hypot(*(POINTS - ROBOT.xy).T)
+    gone = (distance > 1.9) & (POINTS[:, 1] > ROBOT.y_m)
+    seen = np.where(distance < 2.5, np.float32(0.0), np.float32(np.nan))
+    for n in range(10 * EVERY):
+        lost = 5 * EVERY <= n < (5 + lost_until) * EVERY
+        look = NEAR_M * rng.standard_normal(len(POINTS)) - 0.06 * (gone & lost) + seen
+        by_distance.learn(look.astype(np.float32), surface, NOBODY, ROBOT, NEAR_M)
+        assert by_distance.within_m == math.inf
