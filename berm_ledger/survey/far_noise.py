@@ -27,8 +27,8 @@ EVERY, CELLS, LEAST_LOOKS = 8, 1000, 5.0
 # Fewer cells of a ring tell nothing, weight of the newest look, and what a difference counts at
 # most, in times the noise that is assumed.
 LEAST_CELLS, WEIGHT, MOST_SIGMAS = 20, 0.2, 8.0
-# What a look counts at most, in times what was known of its ring: soil that has just gone from much
-# of it is no noise, and must be told. The surface follows before some looks more are learned from.
+# What a look counts at most, in times what was known of its ring: soil that has just gone from
+# much of it is no noise, and must be told. The surface follows before many more are learned from.
 MOST_GROWTH = 1.25
 # Mean size of normal values per standard deviation.
 MEAN_PER_SD = math.sqrt(2.0 / math.pi)
