@@ -135,7 +135,9 @@ def under_rover(
 ) -> NDArray[np.intp]:
     """Return the cells that a grid shows under the rover or within a pad around it."""
     footprint = area.site.rover.footprint
-    moved_xy = np.array([shift.dx_m, shift.dy_m])
+    moved_xy, yaw = np.array([shift.dx_m, shift.dy_m]), shift.attitude.yaw
+    if yaw:
+        site_from_base = yaw.turned_back(site_from_base, moved_xy)
     if compiled.sampling is not None:
         yaw_rad, lattice = site_from_base.yaw_rad, area.lattice
         return np.frombuffer(compiled.sampling.cells_under(

@@ -20,6 +20,7 @@ from .attitude_fit import ENOUGH_POINTS, fitted, SOME_POINTS
 from .habit import Habit
 from .robust import Floats
 from .shift_fit import Fit
+from ..geometry import Pose2
 
 # What is usual before anything is.
 NO_HABIT = Habit()
@@ -50,6 +51,12 @@ class Yaw:
         out[:, 0] = east * cos - north * sin + x_m
         out[:, 1] = east * sin + north * cos + y_m
         return out
+
+    def turned_back(self, pose: Pose2, shift_xy: Floats) -> Pose2:
+        """Return a pose in a grid that is turned so and then shifted (2,) [m], not turned."""
+        x_m, y_m = (np.array(self.about_xy_m) + shift_xy).tolist()
+        back = Yaw(-self.yaw_rad, (x_m, y_m)).moved_xy(pose.xy[None, :])
+        return Pose2(float(back[0, 0]), float(back[0, 1]), pose.yaw_rad - self.yaw_rad)
 
 
 STRAIGHT = Yaw()

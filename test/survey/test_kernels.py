@@ -5,6 +5,7 @@
 from berm_ledger.geometry import GridAxes, Lattice, Polygon, Pose2
 from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.survey.area import survey_area
+from berm_ledger.survey.attitude import Attitude
 from berm_ledger.survey.gates import _greatest_m
 from berm_ledger.survey.grid import ElevationGrid
 from berm_ledger.survey.registration import Shift
@@ -12,6 +13,7 @@ from berm_ledger.survey.resample import at_cells, bilinear, under_footprint, wit
 from berm_ledger.survey.sampling import under_rover
 from berm_ledger.survey.surface import SiteSurface
 from berm_ledger.survey.turns import Turns
+from berm_ledger.survey.yaw import Yaw
 from hypothesis import given
 from hypothesis import strategies as st
 import numpy as np
@@ -166,6 +168,18 @@ def test_cells_under_a_rover_are_the_same(
     npt.assert_array_equal(plain, np.flatnonzero(every))
     if abs(x_m - 0.6) < 0.5 and abs(y_m) < 0.1:
         assert len(plain)
+
+
+@built
+def test_cells_under_a_rover_are_those_that_a_turned_grid_shows_there() -> None:
+    """Turned by 2.3 degrees about a place 2 m off: 80 mm beside where they are."""
+    pose, yaw = Pose2(0.3, -0.2, 0.5), Yaw(0.04, (2.3, -0.2))
+    shift = Shift(0.01, 0.02, attitude=Attitude(yaw=yaw))
+    ours, plain = both(lambda: under_rover(AREA, shift, pose, 0.1))
+    npt.assert_array_equal(ours, plain)
+    every = under_footprint(yaw.moved_xy(AREA.centres_xy) + np.array([0.01, 0.02]),
+                            AREA.site.rover.footprint, pose, 0.1)
+    npt.assert_array_equal(plain, np.flatnonzero(every))
 
 
 @built
