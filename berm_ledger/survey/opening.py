@@ -88,7 +88,7 @@ class Opening:
         self._frame = self._frame + shown / self.grids
         # It differs from the mean of those before by 1 + 1 / (k - 1) of the variance of one.
         self._steps.append(shown * math.sqrt(1.0 - 1.0 / self.grids))
-        if self.grids == GRIDS:
+        if self.grids >= GRIDS:
             self.end()
         return up_m / self.grids, tilt.part(1.0 / self.grids)
 

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Known tilts are found, with honest errors; level grids and real losses are left alone."""
 
+from dataclasses import replace
 import math
 
 from berm_ledger.survey.area import survey_area
@@ -177,3 +178,21 @@ def test_the_first_grids_agree_on_the_tilt_of_the_frame() -> None:
     lever_m = math.sqrt(float(np.mean((XY - XY.mean(axis=0)) ** 2)))
     scatter_m = math.sqrt(2.0) * lever_m * 0.004 / math.sqrt(GRIDS)
     assert 0.7 * scatter_m < registration.opening.error_m < 2.0 * scatter_m
+
+
+def test_the_opening_ends_where_grids_told_nothing_at_first() -> None:
+    """Of as many as it takes too few cells are seen to say where the frame lies."""
+    surface, registration = SiteSurface(len(AREA)), Registration(AREA)
+
+    def show(grid):
+        shift = registration.register(grid, surface, NOBODY, NOISE_M)
+        surface.fuse(bilinear(grid, XY) - shift.up_m(XY), grid.stamp_ns, NOISE_M)
+    whole = tilted(0.0, 0.0)
+    few_m = np.full_like(whole.height_m, np.nan)
+    few_m[60:75, 60:75] = whole.height_m[60:75, 60:75]
+    for _ in range(GRIDS):
+        show(replace(whole, height_m=few_m))
+    assert registration.opening.lasts
+    show(whole)
+    show(whole)
+    assert not registration.opening.lasts
