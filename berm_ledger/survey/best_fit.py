@@ -92,7 +92,8 @@ class Fitting(NamedTuple):
     def about(self, expected: Floats, spread: Floats) -> Placed | None:
         """Return the fit about a shift (3,) [m] of which so much is unsure, (3, 3) [m2]."""
         information = inverse(spread)
-        attitude, fit = UPRIGHT, self._upright(UPRIGHT, expected, information)
+        upright = self._upright(UPRIGHT, expected, information)
+        attitude, fit = UPRIGHT, upright
         found: FittedAttitude | None = None
         # Again with the attitude that the fit before has shown.
         for _ in range(FURTHER_FITS):
@@ -103,8 +104,19 @@ class Fitting(NamedTuple):
             if better.is_like(attitude):
                 break
             attitude, fit = better, self._upright(better, expected, information)
-        if fit is None:
+        if fit is None or upright is None:
             return None
+        placed = self._placed(fit, information, attitude, found)
+        if attitude is UPRIGHT:
+            return placed
+        # Soil that has gone on one side is no tilt, which would leave less than none does.
+        level = self._placed(upright, information, UPRIGHT, None)
+        return placed if placed.residual_m < level.residual_m else level
+
+    def _placed(
+        self, fit: Fit, information: Floats, attitude: Attitude, found: FittedAttitude | None
+    ) -> Placed:
+        """Return the grid as a fit lays it, with what that leaves."""
         left = fit.left_over(max(DIFFERS_M, DIFFERS_SIGMAS * self.noise_m))
         return Placed(fit, information, *left, attitude, found)
 

@@ -111,11 +111,12 @@ def test_stated_errors_of_a_tilt_are_honest() -> None:
     assert np.sqrt(np.mean(np.square(ratios))) == pytest.approx(1.0, abs=0.12)
 
 
-def test_soil_taken_on_one_side_is_no_tilt() -> None:
-    """A fifth of the ground lies 30 mm lower, all on one side."""
+@pytest.mark.parametrize('depth_m', [0.015, 0.02, 0.03, 0.06])
+def test_soil_taken_on_one_side_is_no_tilt(depth_m) -> None:
+    """A fifth of the ground lies lower, all on one side."""
     west = np.quantile(XY[:, 0], 0.2)
     shift = Registration(AREA).register(
-        tilted(0.0, 0.0, ground=lambda p: relief_m(p) - 0.03 * (p[..., 0] < west)),
+        tilted(0.0, 0.0, ground=lambda p: relief_m(p) - depth_m * (p[..., 0] < west)),
         known_surface(), NOBODY, NOISE_M)
     rest = XY[:, 0] >= west
     npt.assert_allclose(left_after(shift, 0.0, 0.0)[rest], 0.0, atol=0.0015)
