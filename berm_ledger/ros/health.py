@@ -216,9 +216,9 @@ def registration_status(health: Any) -> Status:
             f'removed')
     if tilt:
         degrees = math.degrees(math.atan(math.hypot(*tilt.slope_xy)))
-        text += f'; tilted by {degrees:.1f} degrees'
+        text += f'; tilted by {degrees:.2f} degrees'
     if yaw:
-        text += f'; turned by {math.degrees(yaw.yaw_rad):.1f} degrees'
+        text += f'; turned by {math.degrees(yaw.yaw_rad):.2f} degrees'
     if math.isfinite(health.judged_within_m):
         text += (f'; further than {health.judged_within_m:.2f} m off the grids are too noisy to '
                  f'tell what came or went')

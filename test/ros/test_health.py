@@ -185,8 +185,8 @@ def test_registration_says_how_a_grid_was_tilted_and_where_it_is_too_noisy():
         shift=shift, grid_ns=5, noise_m=0.004, judged_within_m=1.25))
 
     assert status.message == (
-        'map shift 12, -3, 4 mm removed; tilted by 0.6 degrees; turned by 0.7 degrees; further '
-        'than 1.25 m off the grids are too noisy to tell what came or went')
+        'map shift 12, -3, 4 mm removed; tilted by 0.57 degrees; turned by 0.70 degrees; '
+        'further than 1.25 m off the grids are too noisy to tell what came or went')
     told = [status.values[key] for key in ('tilt_x', 'tilt_y', 'yaw_rad')]
     assert told == [0.006, -0.008, 0.0122]
 

@@ -12,7 +12,7 @@ from berm_ledger.survey.registration import Refused, Registration
 from berm_ledger.survey.resample import bilinear
 from berm_ledger.survey.shift_fit import Fit
 from berm_ledger.survey.surface import SiteSurface
-from berm_ledger.survey.tilt import fitted_tilt, LEVEL, Tilt, TiltOfGrids
+from berm_ledger.survey.tilt import fitted_tilt, FittedTilt, LEVEL, Tilt, TiltOfGrids
 import numpy as np
 import numpy.testing as npt
 import pytest
@@ -96,6 +96,14 @@ def test_level_grids_are_left_as_they_are() -> None:
         shift = Registration(AREA).register(
             tilted(0.0, 0.0, seed=seed), known_surface(), NOBODY, NOISE_M)
         assert shift.attitude.tilt is LEVEL
+
+
+@pytest.mark.parametrize(('sigmas', 'clear'), [(4.4, False), (4.6, True), (-5.0, True)])
+def test_a_slope_along_one_axis_is_clear_by_itself(sigmas, clear) -> None:
+    error = 0.001
+    fit = FittedTilt(np.array([0.0, sigmas * error]), np.eye(2) * error**2, np.zeros(2))
+    assert bool(TiltOfGrids().believed(fit)) is clear
+    assert bool(TiltOfGrids().learned(fit).habit.variance) is clear
 
 
 def test_stated_errors_of_a_tilt_are_honest() -> None:
