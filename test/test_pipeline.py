@@ -25,6 +25,7 @@ from berm_ledger.simulation import (
 )
 from berm_ledger.site_source import load_site
 from berm_ledger.survey import ElevationGrid
+from berm_ledger.survey.attitude import AttitudeOfGrids
 from berm_ledger.survey.gates import MOST_LAG_NS
 from berm_ledger.updates import Update
 import numpy as np
@@ -203,7 +204,7 @@ def test_a_restart_goes_on_with_the_same_books(site: Site, events: list[SimEvent
 
 def test_a_restart_knows_what_the_grids_have_taught_of_themselves(
         site: Site, events: list[SimEvent]) -> None:
-    """Noise, place and level of the map are as before, so that errors are stated alike."""
+    """Noise, place, level and attitude of the map are as before; errors are stated alike."""
     on_plane = replace(site, datum_plane=Plane(0.0, 0.0, 0.0))
     straight, entries = Pipeline(on_plane), []
     at = [index for index, event in enumerate(events) if event.kind == 'grid'][50]
@@ -211,12 +212,14 @@ def test_a_restart_knows_what_the_grids_have_taught_of_themselves(
         entries += feed(straight, event).entries
     # As if the grids had the cells of the site: those here say nothing of where they lie.
     straight.survey.places.toward = (0.5 - 0.25j, -1.0 + 0.0j)
+    straight.survey.registration.attitudes = AttitudeOfGrids.of_figures((1e-6, 3.0, 2e-6, 2.0))
     again = Pipeline(on_plane, entries=entries, surfaces=straight.finish().surfaces)
     before, after = straight.survey, again.survey
     assert not before.registration.opening.lasts
     assert after.noise == before.noise
     assert after.places.looks == before.places.looks == 50.0
     assert after.places.toward == before.places.toward
+    assert after.registration.attitudes == before.registration.attitudes
     assert after.registration.opening.error_m == before.registration.opening.error_m
     assert np.abs(before.registration.mean).max() > 0.0
     for name in ('dx_m', 'dy_m', 'dz_m'):

@@ -15,6 +15,7 @@ from .profile import CrestProfile
 from ..design import Site
 from ..geometry import Lattice
 from ..survey.area import rough_ground_m, ROUGH_HEIGHT_M
+from ..survey.attitude import AttitudeOfGrids
 from ..survey.crest import Crest
 from ..survey.datum import Datum, Source
 from ..survey.noise import GridNoise
@@ -33,6 +34,8 @@ CREST_SPREAD, CREST_ERROR = 'crest_spread:', 'crest_error_m:'
 # along x, y and z [m], error of the level of the site frame [m], and the cell of the grids [m],
 # which older layers do not tell.
 LEARNED, LEARNED_FIGURES = 'learned', (6, 7, 12)
+# How far grids are tilted and turned: variance and excess of either, as ``Habit`` has them.
+ATTITUDES, ATTITUDE_FIGURES = 'attitudes', 4
 # Level of the natural ground that the surveyed cells were laid out for, one figure [m].
 GROUND = 'ground_m'
 # Least height of a level crest above the median of the first grid that tells its width [m].
@@ -77,7 +80,8 @@ def layers_of(
         NamedSurface(name, seen_ns or stamp_ns, area.lattice,
                      area.on_lattice(values, _blank(values)))
         for name, (seen_ns, values) in watch.evidence().items()]
-    out += [*_crests(survey, stamp_ns), _learned(survey, stamp_ns)]
+    out += [*_crests(survey, stamp_ns), _learned(survey, stamp_ns), _row_of(
+        ATTITUDES, survey.registration.attitudes.figures(), stamp_ns)]
     if surface.known.any():
         # Before the first grid it is a guess.
         out.append(_row_of(GROUND, [survey.ground_m], stamp_ns))
@@ -206,7 +210,7 @@ def restore(
 
 
 def _restore_learned(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None:
-    """Go on from the noise, and the place of the map, that were found before."""
+    """Go on from noise, place of the map and attitudes that were found before."""
     for layer in layers:
         if layer.name == LEARNED and layer.values.size in LEARNED_FIGURES:
             total_m, shared, dx_m, dy_m, dz_m, level_error_m, *later = (
@@ -218,6 +222,9 @@ def _restore_learned(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None
                 _, looks, *toward = later
                 survey.places.resume(looks, (complex(*toward[:2]), complex(*toward[2:])))
             survey.expect(Shift(dx_m, dy_m, dz_m), layer.stamp_ns, level_error_m)
+        elif layer.name == ATTITUDES and layer.values.size == ATTITUDE_FIGURES:
+            survey.registration.attitudes = AttitudeOfGrids.of_figures(
+                layer.values.ravel().tolist())
 
 
 def _restore_crests(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None:

@@ -4,12 +4,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 from .robust import Floats
 from .shift_fit import Fit
-from .tilt import fitted_tilt, FittedTilt, LEVEL, Tilt, TiltOfGrids
-from .yaw import fitted_yaw, FittedYaw, STRAIGHT, Yaw, YawOfGrids
+from .tilt import fitted_tilt, FittedTilt, LEVEL, NO_TILTS, Tilt, TiltOfGrids
+from .yaw import fitted_yaw, FittedYaw, NO_YAWS, STRAIGHT, Yaw, YawOfGrids
 
 
 class Attitude(NamedTuple):
@@ -62,6 +64,18 @@ class AttitudeOfGrids(NamedTuple):
 
     tilts: TiltOfGrids = TiltOfGrids()
     yaws: YawOfGrids = YawOfGrids()
+
+    @classmethod
+    def of_figures(cls, figures: Sequence[float]) -> AttitudeOfGrids:
+        """Return what ``figures`` has told."""
+        tilt, tilt_excess, yaw, yaw_excess = figures
+        return cls(TiltOfGrids(replace(NO_TILTS, variance=tilt, excess=tilt_excess)),
+                   YawOfGrids(replace(NO_YAWS, variance=yaw, excess=yaw_excess)))
+
+    def figures(self) -> tuple[float, float, float, float]:
+        """Return variance and excess of tilts, and of yaws."""
+        tilt, yaw = self.tilts.habit, self.yaws.habit
+        return tilt.variance, tilt.excess, yaw.variance, yaw.excess
 
     def believed(self, found: FittedAttitude) -> Attitude:
         """Return what is believed of a fit."""

@@ -128,7 +128,7 @@ class Registration:
     #: By how much the last grid has raised the surface at the cells (n,) [m]; None for not at all.
     raised_m: NDArray[np.float32] | None = None
     _expected_ns: int = -1
-    _attitudes: AttitudeOfGrids = field(default_factory=AttitudeOfGrids)
+    attitudes: AttitudeOfGrids = field(default_factory=AttitudeOfGrids)
 
     def __post_init__(self) -> None:
         """Pick the cells to compare and their neighbours."""
@@ -230,7 +230,7 @@ class Registration:
         if not len(height):
             return self._unseen(surface, prior, shows)
         placed = Fitting(
-            grid, points, height, slope, noise_m, self._per_independent, self._attitudes,
+            grid, points, height, slope, noise_m, self._per_independent, self.attitudes,
         ).best(self.mean, prior)
         if placed is None:
             return self._unseen(surface, prior, shows)
@@ -356,7 +356,7 @@ class Registration:
                 f'{math.degrees(yaw.yaw_rad):.1f} degrees against the site surface, more than is '
                 f'believed; check the attitude and how the sensor is mounted'))
         if placed.found is not None:
-            self._attitudes = self._attitudes.learned(placed.found)
+            self.attitudes = self.attitudes.learned(placed.found)
         self.mean = mean
         self.covariance = inverse(fit.normal + placed.information)
         attitude = self._open(surface, placed.attitude)

@@ -22,7 +22,7 @@ from .robust import Floats
 from .shift_fit import Fit
 
 # What is usual of slopes along x and along y, before anything is.
-NO_HABIT = Habit(parts=2)
+NO_TILTS = Habit(parts=2)
 # Grids are level where they are tilted by less than this as a rule [m/m].
 LEAST_TILT = 0.0003
 
@@ -119,7 +119,7 @@ class TiltOfGrids:
 
     """
 
-    habit: Habit = NO_HABIT
+    habit: Habit = NO_TILTS
 
     def believed(self, fit: FittedTilt) -> Tilt:
         """Return what is believed of a fit."""

@@ -23,7 +23,7 @@ from .shift_fit import Fit
 from ..geometry import Pose2
 
 # What is usual before anything is.
-NO_HABIT = Habit()
+NO_YAWS = Habit()
 # Grids lie straight where they are turned by less than this as a rule [rad].
 LEAST_YAW_RAD = 0.0005
 
@@ -107,7 +107,7 @@ class YawOfGrids:
 
     """
 
-    habit: Habit = NO_HABIT
+    habit: Habit = NO_YAWS
 
     def believed(self, fit: FittedYaw) -> Yaw:
         """Return what is believed of a fit."""
