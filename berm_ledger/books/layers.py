@@ -18,6 +18,7 @@ from ..survey.area import rough_ground_m, ROUGH_HEIGHT_M
 from ..survey.attitude import AttitudeOfGrids
 from ..survey.crest import Crest
 from ..survey.datum import Datum, Source
+from ..survey.far_noise import RINGS
 from ..survey.noise import GridNoise
 from ..survey.registration import Shift
 from ..survey.site_survey import SiteSurvey
@@ -36,6 +37,8 @@ CREST_SPREAD, CREST_ERROR = 'crest_spread:', 'crest_error_m:'
 LEARNED, LEARNED_FIGURES = 'learned', (6, 7, 12)
 # How far grids are tilted and turned: variance and excess of either, as ``Habit`` has them.
 ATTITUDES, ATTITUDE_FIGURES = 'attitudes', 4
+# Noise in rings about the robot [m], NaN where it is not known.
+FAR_NOISE = 'far_noise'
 # Level of the natural ground that the surveyed cells were laid out for, one figure [m].
 GROUND = 'ground_m'
 # Least height of a level crest above the median of the first grid that tells its width [m].
@@ -81,7 +84,8 @@ def layers_of(
                      area.on_lattice(values, _blank(values)))
         for name, (seen_ns, values) in watch.evidence().items()]
     out += [*_crests(survey, stamp_ns), _learned(survey, stamp_ns), _row_of(
-        ATTITUDES, survey.registration.attitudes.figures(), stamp_ns)]
+        ATTITUDES, survey.registration.attitudes.figures(), stamp_ns), _row_of(
+        FAR_NOISE, survey.by_distance.noise_m.tolist(), stamp_ns)]
     if surface.known.any():
         # Before the first grid it is a guess.
         out.append(_row_of(GROUND, [survey.ground_m], stamp_ns))
@@ -211,20 +215,28 @@ def restore(
 
 def _restore_learned(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None:
     """Go on from noise, place of the map and attitudes that were found before."""
-    for layer in layers:
-        if layer.name == LEARNED and layer.values.size in LEARNED_FIGURES:
-            total_m, shared, dx_m, dy_m, dz_m, level_error_m, *later = (
-                layer.values.ravel().tolist())
-            survey.noise = GridNoise(total_m, shared)
-            if later and later[0] > 0.0:
-                survey.use_cell(later[0])
-            if len(later) > 1:
-                _, looks, *toward = later
-                survey.places.resume(looks, (complex(*toward[:2]), complex(*toward[2:])))
-            survey.expect(Shift(dx_m, dy_m, dz_m), layer.stamp_ns, level_error_m)
-        elif layer.name == ATTITUDES and layer.values.size == ATTITUDE_FIGURES:
-            survey.registration.attitudes = AttitudeOfGrids.of_figures(
-                layer.values.ravel().tolist())
+    kept = {layer.name: layer for layer in layers}
+    learned = _figures(kept.get(LEARNED), LEARNED_FIGURES)
+    if learned:
+        total_m, shared, dx_m, dy_m, dz_m, level_error_m, *later = learned
+        survey.noise = GridNoise(total_m, shared)
+        if later and later[0] > 0.0:
+            survey.use_cell(later[0])
+        if len(later) > 1:
+            _, looks, *toward = later
+            survey.places.resume(looks, (complex(*toward[:2]), complex(*toward[2:])))
+        survey.expect(Shift(dx_m, dy_m, dz_m), kept[LEARNED].stamp_ns, level_error_m)
+    if attitudes := _figures(kept.get(ATTITUDES), (ATTITUDE_FIGURES,)):
+        survey.registration.attitudes = AttitudeOfGrids.of_figures(attitudes)
+    if rings := _figures(kept.get(FAR_NOISE), (RINGS,)):
+        survey.by_distance.resume(np.array(rings), survey.noise.total_m)
+
+
+def _figures(layer: NamedSurface | None, counts: tuple[int, ...]) -> list[float]:
+    """Return the figures of a layer of one row, none where there are not so many."""
+    if layer is None or layer.values.size not in counts:
+        return []
+    return [float(value) for value in layer.values.ravel().tolist()]
 
 
 def _restore_crests(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None:

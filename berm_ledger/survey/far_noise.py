@@ -51,7 +51,8 @@ class NoiseByDistance:
         """Nothing is known yet."""
         self._points_xy = points_xy
         self._picked = slice(0, None, max(1, len(points_xy) // CELLS))
-        self._noise_m = np.full(RINGS, np.nan)
+        #: Noise of each ring, NaN where it is not known [m].
+        self.noise_m = np.full(RINGS, np.nan)
         self._looks = 0
         #: Up to which distance from the robot cells can be judged by [m]; may be infinite.
         self.within_m = math.inf
@@ -89,16 +90,21 @@ class NoiseByDistance:
         cells = np.bincount(ring, minlength=RINGS)
         told = cells >= LEAST_CELLS
         newest = np.bincount(ring, size, RINGS)[told] / cells[told] / MEAN_PER_SD
-        before = self._noise_m[told]
-        self._noise_m[told] = np.where(
+        before = self.noise_m[told]
+        self.noise_m[told] = np.where(
             np.isnan(before), newest,
             before + WEIGHT * (np.minimum(newest, MOST_GROWTH * before) - before))
         self.within_m = self._reach_m(assumed_m)
 
+    def resume(self, noise_m: Floats, assumed_m: float) -> None:
+        """Go on from the noise of rings of an earlier run, shape (RINGS,) [m]."""
+        self.noise_m = noise_m
+        self.within_m = self._reach_m(assumed_m)
+
     def _reach_m(self, assumed_m: float) -> float:
         """Return where the rings begin that are all too noisy [m]; infinite for none."""
-        known = np.flatnonzero(np.isfinite(self._noise_m))
-        good = known[self._noise_m[known] <= TOO_NOISY * assumed_m]
+        known = np.flatnonzero(np.isfinite(self.noise_m))
+        good = known[self.noise_m[known] <= TOO_NOISY * assumed_m]
         beyond = known[known > good[-1]] if len(good) else known
         return RING_M * float(beyond[0]) if len(beyond) else math.inf
 

@@ -80,7 +80,7 @@ class SiteSurvey:
         self.surface = SiteSurface(len(self.area))
         self.registration = Registration(self.area)
         self.noise = GridNoise()
-        self._by_distance = NoiseByDistance(self.area.centres_xy)
+        self.by_distance = NoiseByDistance(self.area.centres_xy)
         self.shift = Shift()
         self.sections: tuple[Sections, ...] = tuple(
             sections_of_berm(self.area, i) for i in range(len(site.berms)))
@@ -210,7 +210,7 @@ class SiteSurvey:
         objects = self._too_high(measured, shown)
         measured[objects] = np.nan
         self._learn_noise(measured, worked)
-        self._by_distance.learn(
+        self.by_distance.learn(
             measured, self.surface, worked, site_from_base, self.noise.total_m)
         fused = self.surface.fuse(
             measured, grid.stamp_ns, self._look_noise_m(shift), expected, shown)
@@ -220,7 +220,7 @@ class SiteSurvey:
                     measured, shown, self.registration.raised_m,
                     (*self._standstill.findings(grid, site_from_base, fused.seen),
                      *self._sparse.findings(clean.gaps, grid.stamp_ns)),
-                    self._by_distance.too_noisy(site_from_base))
+                    self.by_distance.too_noisy(site_from_base))
 
     def part_of(self, grid: ElevationGrid) -> ElevationGrid:
         """Return the part of a grid that may show a surveyed cell."""
@@ -229,7 +229,7 @@ class SiteSurvey:
     @property
     def judged_within_m(self) -> float:
         """Up to which distance from the robot looks tell what came or went [m]; may be inf."""
-        return self._by_distance.within_m
+        return self.by_distance.within_m
 
     def move_surface(
         self, cells: NDArray[np.intp], height_m: NDArray[np.float64], looks: NDArray[Any]
