@@ -17,21 +17,36 @@ import numpy as np
 import pytest
 from targeting_kit import rectangle, ring, site_of, straight
 
-# Small builds: an arc, one along a wall, an intruder; loads well below the limit of what is
-# feasible, so that the chance of single loads does not decide.
-SMALL = (22, 46, 189)
+# Small builds: an arc, one along a wall, two intruders; loads well below the limit of what is
+# feasible.
+SMALL = (22, 46, 119, 189)
+
+
+@pytest.fixture(scope='module')
+def results() -> dict[int, Result]:
+    """Build each of them, once."""
+    return {number: Build(draw(number)).run() for number in SMALL}
 
 
 @pytest.mark.parametrize('number', SMALL)
-def test_a_build_ends_at_grade_without_a_fault(number):
-    result = Build(draw(number)).run()
+def test_a_build_ends_at_grade_without_a_fault(results, number):
+    result = results[number]
 
     assert result.trouble == ''
     assert result.faults == {}
-    # Issue of the planner: at grade, at most 1.10 times the least loads; one more for rounding.
+    # Issue of the planner: at grade.
     assert min(result.crest) >= 0.9
-    assert result.loads <= 1.10 * result.least_loads + 1.0
-    assert f'| {result.family} | 1 | 100.0 % |' in table([result])
+
+
+def test_small_builds_take_hardly_more_loads_than_the_least(results):
+    """
+    At most 1.10 times as many, the limit of the issue of the planner.
+
+    All together: of 18 loads one is 6 %, and where an intruder comes by chance decides on a few.
+    """
+    loads, least = (sum(getattr(result, name) for result in results.values())
+                    for name in ('loads', 'least_loads'))
+    assert loads <= 1.10 * least
 
 
 WIDE = """\
