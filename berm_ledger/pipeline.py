@@ -128,7 +128,7 @@ class Pipeline:
         """How the inputs fare."""
         pose_ns = self._gate.pose.stamp_ns if self._gate.pose else None
         return Health(pose_ns, self._gate.last_grid_ns, self._dump_ns, self.survey.shift,
-                      self.survey.noise.total_m, self.survey.judged_within_m,
+                      self.survey.noise.total_m, self.survey.by_distance.within_m,
                       dict(self._counters))
 
     @property

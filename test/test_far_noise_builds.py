@@ -8,6 +8,7 @@ from pathlib import Path
 from berm_ledger.pipeline import Pipeline
 from berm_ledger.simulation import BuildOptions, NOISE_PRESETS, SimulatedBuild, YardOptions
 from berm_ledger.site_source import load_site
+from disturbance_kit import feed
 
 SITE = Path(__file__).parents[1] / 'config' / 'demo_site.yaml'
 # 5 mm at 1 m, 20 mm at 2 m; near the robot it is that of other builds.
@@ -20,9 +21,7 @@ def test_cells_that_are_seen_badly_are_not_taken_for_soil_that_came_or_went() ->
     build = SimulatedBuild(load_site(str(SITE)).site, seed=2, options=BuildOptions(
         yard=YardOptions(noise=STEREO), most_loads=LOADS))
     pipeline = Pipeline(build.site)
-    take = {'pose': pipeline.add_pose, 'grid': pipeline.add_grid, 'dump': pipeline.add_dump}
-    kinds = [entry.kind for event in build.events()
-             for entry in take[event.kind](event.value).entries]
+    kinds = [entry.kind for event in build.events() for entry in feed(pipeline, event).entries]
     assert kinds.count('rise') == kinds.count('dump') == LOADS
     assert not {'disturbed', 'hold', 'slump', 'unbooked_fill', 'stray_dump'} & {*kinds}
     assert 1.0 <= pipeline.health.judged_within_m <= 2.0

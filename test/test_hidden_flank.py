@@ -15,6 +15,7 @@ from berm_ledger.simulation import (
 )
 from berm_ledger.simulation.sensor import SensorOptions
 from berm_ledger.site_source import load_site
+from disturbance_kit import feed
 import numpy as np
 import pytest
 from survey_kit import grid_of, SECOND_NS, START_NS, straight
@@ -48,9 +49,7 @@ def booked(
     yard = YardOptions(noise=NOISE_PRESETS['field'], sensor=SensorOptions(mast_m=MAST_M))
     build = SimulatedBuild(load_site(str(path)).site, seed=1, options=BuildOptions(yard=yard))
     pipeline = Pipeline(build.site)
-    take = {'pose': pipeline.add_pose, 'grid': pipeline.add_grid, 'dump': pipeline.add_dump}
-    entries = [entry for event in build.events()
-               for entry in take[event.kind](event.value).entries]
+    entries = [entry for event in build.events() for entry in feed(pipeline, event).entries]
     return build, pipeline, entries
 
 

@@ -28,6 +28,7 @@ from berm_ledger.survey import ElevationGrid
 from berm_ledger.survey.attitude import AttitudeOfGrids
 from berm_ledger.survey.gates import MOST_LAG_NS
 from berm_ledger.updates import Update
+from disturbance_kit import feed
 import numpy as np
 import pytest
 
@@ -41,15 +42,6 @@ AWAY = Pose2(-2.5, -1.0, 0.0)
 def site() -> Site:
     """Return the site of the demo."""
     return load_site(CONFIG / 'shelter_site.yaml').site
-
-
-def feed(pipeline: Pipeline, event: SimEvent) -> Update:
-    """Hand one simulated message to a pipeline."""
-    if event.kind == 'pose':
-        return pipeline.add_pose(event.value)
-    if event.kind == 'grid':
-        return pipeline.add_grid(event.value)
-    return pipeline.add_dump(event.value)
 
 
 @pytest.fixture(scope='module')
@@ -222,7 +214,7 @@ def test_a_restart_knows_what_the_grids_have_taught_of_themselves(
     assert after.places.toward == before.places.toward
     assert after.registration.attitudes == before.registration.attitudes
     np.testing.assert_array_equal(after.by_distance.noise_m, before.by_distance.noise_m)
-    assert after.judged_within_m == 2.0
+    assert after.by_distance.within_m == 2.0
     assert after.registration.opening.error_m == before.registration.opening.error_m
     assert np.abs(before.registration.mean).max() > 0.0
     for name in ('dx_m', 'dy_m', 'dz_m'):

@@ -9,6 +9,7 @@ from pathlib import Path
 from berm_ledger.pipeline import Pipeline
 from berm_ledger.simulation import BuildOptions, NOISE_PRESETS, SimulatedBuild, YardOptions
 from berm_ledger.site_source import load_site
+from disturbance_kit import feed
 import numpy as np
 import pytest
 
@@ -21,14 +22,14 @@ def built(share, seed, *, most_loads=None):
     options = BuildOptions(yard=YardOptions(noise=NOISE_PRESETS['field']), most_loads=most_loads)
     build = SimulatedBuild(load_site(SITE).site, seed=seed, options=options)
     pipeline, rng = Pipeline(build.site), np.random.default_rng(seed)
-    take = {'pose': pipeline.add_pose, 'grid': pipeline.add_grid, 'dump': pipeline.add_dump}
     kinds, found = Counter(), Counter()
     for event in build.events():
-        value = event.value
         if event.kind == 'grid':
-            seen = rng.random(value.height_m.shape) < share
-            value = replace(value, height_m=np.where(seen, value.height_m, np.float32('nan')))
-        update = take[event.kind](value)
+            height_m = event.value.height_m
+            seen = rng.random(height_m.shape) < share
+            event = event._replace(value=replace(
+                event.value, height_m=np.where(seen, height_m, np.float32('nan'))))
+        update = feed(pipeline, event)
         kinds.update(entry.kind for entry in update.entries)
         found.update(finding.code for finding in update.findings)
     return build, pipeline, kinds, found

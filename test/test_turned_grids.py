@@ -15,6 +15,7 @@ from berm_ledger.simulation import (
 )
 from berm_ledger.simulation.sensor import SensorOptions
 from berm_ledger.site_source import load_site
+from disturbance_kit import feed
 import numpy as np
 import pytest
 
@@ -56,10 +57,7 @@ def booked(
     build = SimulatedBuild(load_site(str(path)).site, seed=1, options=BuildOptions(
         yard=request.param, most_loads=LOADS))
     pipeline = Pipeline(build.site)
-    take = {'pose': pipeline.add_pose, 'grid': pipeline.add_grid, 'dump': pipeline.add_dump,
-            'drum_current': pipeline.add_drum_current}
-    entries = [entry for event in build.events()
-               for entry in take[event.kind](event.value).entries]
+    entries = [entry for event in build.events() for entry in feed(pipeline, event).entries]
     return build, pipeline, entries
 
 

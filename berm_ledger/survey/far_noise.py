@@ -15,10 +15,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from .robust import Floats
 from .surface import SiteSurface
 from ..geometry import Pose2
-
-Floats = NDArray[np.float64]
 
 # Width of a ring and how many there are [m]; what lies further belongs to the last.
 RING_M, RINGS = 0.25, 32

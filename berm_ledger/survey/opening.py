@@ -81,9 +81,8 @@ class Opening:
 
         """
         self.grids += 1
-        slopes = np.array(tilt.slope_xy)
-        middle_m = up_m + float(slopes @ (self._middle_xy - tilt.about_xy_m))
-        shown = np.array([middle_m, *slopes])
+        middle_m = up_m + float(tilt.up_m(self._middle_xy[None, :])[0])
+        shown = np.array([middle_m, *tilt.slope_xy])
         self._shown.append(self._frame + shown)
         self._frame = self._frame + shown / self.grids
         # It differs from the mean of those before by 1 + 1 / (k - 1) of the variance of one.

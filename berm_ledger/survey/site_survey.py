@@ -226,11 +226,6 @@ class SiteSurvey:
         """Return the part of a grid that may show a surveyed cell."""
         return part_of_area(grid, self.area, self.registration.mean)
 
-    @property
-    def judged_within_m(self) -> float:
-        """Up to which distance from the robot looks tell what came or went [m]; may be inf."""
-        return self.by_distance.within_m
-
     def move_surface(
         self, cells: NDArray[np.intp], height_m: NDArray[np.float64], looks: NDArray[Any]
     ) -> None:

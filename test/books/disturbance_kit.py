@@ -33,11 +33,9 @@ def demo_site() -> Site:
 
 def feed(pipeline: Pipeline, event: SimEvent) -> Update:
     """Hand one simulated message to a pipeline."""
-    if event.kind == 'pose':
-        return pipeline.add_pose(event.value)
-    if event.kind == 'grid':
-        return pipeline.add_grid(event.value)
-    return pipeline.add_dump(event.value)
+    take = {'pose': pipeline.add_pose, 'grid': pipeline.add_grid, 'dump': pipeline.add_dump,
+            'drum_current': pipeline.add_drum_current}
+    return take[event.kind](event.value)
 
 
 @dataclass(frozen=True)

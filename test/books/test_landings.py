@@ -18,6 +18,7 @@ from berm_ledger.geometry import Pose2
 from berm_ledger.pipeline import Pipeline
 from berm_ledger.simulation import BuildOptions, NOISE_PRESETS, SimulatedBuild, YardOptions
 from berm_ledger.site_source import load_site
+from disturbance_kit import feed
 from hypothesis import given
 from hypothesis import strategies as st
 import numpy as np
@@ -78,9 +79,8 @@ def booked(site: Site, believed: Site) -> tuple[list[str], str, Pipeline]:
     build = SimulatedBuild(site, seed=1, options=BuildOptions(
         yard=YardOptions(noise=NOISE_PRESETS['drifting']), most_loads=14))
     pipeline = Pipeline(believed)
-    take = {'pose': pipeline.add_pose, 'grid': pipeline.add_grid, 'dump': pipeline.add_dump}
     texts = [finding.text for event in build.events()
-             for finding in take[event.kind](event.value).findings
+             for finding in feed(pipeline, event).findings
              if finding.code == 'drop_point_off']
     return texts, drop_point_text(pipeline.books.dumps), pipeline
 

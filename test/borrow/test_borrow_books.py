@@ -24,8 +24,8 @@ from berm_ledger.simulation import (
 )
 from berm_ledger.survey import ElevationGrid
 from berm_ledger.targeting import choose_target, Ground, Target
-from berm_ledger.updates import Update
 from borrow_kit import a_site
+from disturbance_kit import feed
 import numpy as np
 import pytest
 
@@ -36,12 +36,6 @@ YARD = YardOptions(
 LOADS = 4
 SECOND_NS = 1_000_000_000
 KINDS = ('borrow_datum', 'cut', 'load', 'void', 'balance', 'imbalance')
-
-
-def feed(pipeline: Pipeline, event: SimEvent) -> Update:
-    take = {'pose': pipeline.add_pose, 'grid': pipeline.add_grid, 'dump': pipeline.add_dump,
-            'drum_current': pipeline.add_drum_current}
-    return take[event.kind](event.value)
 
 
 @pytest.fixture(scope='module')
