@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+import gc
 import time
 from typing import Any
 import warnings
@@ -45,6 +46,9 @@ class World:
         for node in self.nodes:
             self.drop(node)
         self.executor.shutdown()
+        # A node in a circle of references goes later, and with it goes the log topic of the
+        # node that has its name by then.
+        gc.collect()
 
     def node(self, name: str, **options: Any) -> Any:
         """Return a plain node of the test's own."""
