@@ -5,7 +5,8 @@ A dump that is still to be measured: where it fell, and the looks since at the c
 
 The surface after it is the mean of the last looks, each freed of what all its cells share, without
 the lowest and the highest third; the site surface, which is pulled over slowly, is not used. A
-look counts when the one before or after it shows the same: dust over the load never does.
+look counts when the one before or after it shows the same: dust over the load never does. Looks
+at a drum that may still have been emptying tell only until there are enough later ones.
 """
 
 from __future__ import annotations
@@ -33,6 +34,8 @@ HURRIED_LOOKS = 2
 LEAST_SHARES = ((16, 0.5), (32, 0.25))
 # Looks kept of a patch.
 KEPT_LOOKS = 8
+# So long after a load was announced its drum may still be emptying (a guess) [ns].
+EMPTYING_NS = 10_000_000_000
 # So long after the last load every look counts: by then dust has sunk (a guess) [ns].
 DUST_NS = 60_000_000_000
 
@@ -198,9 +201,25 @@ class OpenPatch:
         return self._alone
 
     @property
+    def _end(self) -> int:
+        """Return how many of the looks kept count, the newest if nothing contradicts it."""
+        return len(self.kept_m) - (self._is_alone and self._since > 1)
+
+    @property
+    def _rested(self) -> int:
+        """Return how many of these show the last load when its drum was empty for certain."""
+        return sum(stamp_ns > self._landed_ns + EMPTYING_NS
+                   for stamp_ns in self.stamps_ns[:self._end])
+
+    @property
+    def may_be_coming(self) -> bool:
+        """Whether the looks that tell may show soil of the last load still coming."""
+        return self._rested < SETTLED_LOOKS
+
+    @property
     def told_m(self) -> NDArray[np.float32]:
-        """Return the looks that count, shape (l, k) [m]; the newest if nothing contradicts it."""
-        return self.kept_m[:-1] if self._is_alone and self._since > 1 else self.kept_m
+        """Return the looks that tell, shape (l, k) [m]: those at an empty drum if enough."""
+        return self.kept_m[0 if self.may_be_coming else self._end - self._rested:self._end]
 
     @property
     def least_looks(self) -> int:

@@ -27,6 +27,9 @@ from ..survey.noise import GridNoise
 
 # A rise of less than this part of the expected load is a dump that missed.
 STRAY_SHARE = 0.25
+# Of less than this part the rest may still be coming, where a load is announced as its drum begins
+# to turn.
+WHOLE_SHARE = 0.85
 # Spread of the soil of a load around its drop point, beyond the drum's width [m].
 HEAP_M = 0.16
 # A dump of which less than this part is known before and after is not measured.
@@ -200,9 +203,16 @@ class DumpWatch:
         for patch in self.patches:
             self.are_news |= patch.add(level, stamp_ns)
 
-    def settled(self) -> list[OpenPatch]:
-        """Return the open patches that can be measured."""
-        return [patch for patch in self.patches if patch.ready]
+    def settled(self, noise: GridNoise) -> list[OpenPatch]:
+        """Return the open patches that can be measured, with looks of that noise."""
+        return [patch for patch in self.patches
+                if patch.ready and not (patch.may_be_coming and self._is_short(patch, noise))]
+
+    def _is_short(self, patch: OpenPatch, noise: GridNoise) -> bool:
+        """Tell whether less than a whole load shows of any, by all that rose."""
+        fell = patch.after_m() < patch.before_m
+        return any(rise.volume_m3 < WHOLE_SHARE * rise.landing.expected_m3
+                   for rise in self.measured(patch, noise, 0.0, fell))
 
     def close(
         self, patch: OpenPatch, noise: GridNoise, shared_m: float,

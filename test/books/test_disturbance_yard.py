@@ -119,7 +119,7 @@ def test_a_change_is_booked_on_the_segments_that_it_is_about(
 def test_a_dump_that_left_nothing_is_a_stray(finished: Watched) -> None:
     """An empty drum is announced: no rise where the load should lie."""
     watched = finished.copy()
-    assert kinds(watched.dump_at(1.0, fill=0.0)) == ['dump', 'stray_dump']
+    assert kinds(watched.dump_at(1.0, fill=0.0, looks=16)) == ['dump', 'stray_dump']
 
 
 def test_a_passing_person_is_nothing(finished: Watched) -> None:

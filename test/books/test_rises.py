@@ -9,6 +9,7 @@ import math
 from berm_ledger.books.charts import Canvas
 from berm_ledger.books.patches import (
     DUST_NS,
+    EMPTYING_NS,
     HURRIED_LOOKS,
     KEPT_LOOKS,
     Landing,
@@ -57,11 +58,12 @@ class Square:
         self, seq: int, x_m: float, y_m: float, volume_m3: float = LOAD_M3,
         fell_m: tuple[float, float] = (0.0, 0.0),
     ) -> None:
-        """Announce a full load and let another volume fall, so far from there."""
+        """Announce a full load, let another volume fall, so far from there; the drum is empty."""
         self.watch.announce(
             Landing(seq, self.stamp_ns, x_m, y_m, LOAD_M3), self.known_m,
             np.full(SIDE * SIDE, 30.0))
         self.height_m += cone_m(x_m + fell_m[0], y_m + fell_m[1], volume_m3)
+        self.stamp_ns += EMPTYING_NS
 
     def look(self, count: int, seen: np.ndarray | None = None) -> list[Rise]:
         """Look so many times; return what was measured."""
@@ -71,7 +73,7 @@ class Square:
             self.stamp_ns += 1
             self.watch.look(level if seen is None else np.where(seen, level, np.nan),
                             self.stamp_ns)
-            for patch in self.watch.settled():
+            for patch in self.watch.settled(NOISE):
                 out += self.watch.close(patch, NOISE, 0.0002)
                 self.known_m[patch.cells] = self.height_m[patch.cells]
         return out
@@ -90,7 +92,7 @@ def test_where_nothing_fell_a_few_looks_do_not_replace_many() -> None:
     patch = square.watch.patches[0]
     aside = np.hypot(*(POINTS - (0.9, 0.45)).T) < 0.06
     for _ in range(SETTLED_LOOKS):
-        square.watch.look(square.height_m + 0.005 * aside, 1)
+        square.watch.look(square.height_m + 0.005 * aside, square.stamp_ns + 1)
     moved = square.watch.moved(patch, NOISE)
     height, looks = patch.standing(moved)
     lifted = aside[patch.cells]
@@ -125,7 +127,7 @@ def test_a_grid_made_before_the_dump_says_nothing_of_it() -> None:
     square.look(1)
     square.dump(1, 0.9, 0.9)
     for _ in range(3):
-        square.watch.look(square.known_m, square.stamp_ns)
+        square.watch.look(square.known_m, square.stamp_ns - EMPTYING_NS)
     rise, = square.look(SETTLED_LOOKS)
     assert rise.volume_m3 == pytest.approx(LOAD_M3, rel=0.03)
 
@@ -137,7 +139,7 @@ def test_a_rise_on_a_coarse_grid_is_known_less_well() -> None:
     for _ in range(SETTLED_LOOKS):
         square.stamp_ns += 1
         square.watch.look(square.height_m, square.stamp_ns)
-    patch, = square.watch.settled()
+    patch, = square.watch.settled(NOISE)
     fine, coarse = (
         square.watch.measured(patch, GridNoise(0.003, 0.999).of_cell(cell_m), 0.0)[0].volume_se_m3
         for cell_m in (0.02, 0.2))
@@ -284,6 +286,34 @@ def test_looks_before_a_slow_drum_was_empty_do_not_count() -> None:
     assert patch.after_m() == pytest.approx(square.height_m[patch.cells], abs=1e-6)
 
 
+@pytest.mark.parametrize(('period_s', 'off'), [(0.1, 0.15), (0.5, 0.15), (2.0, 0.02)])
+def test_a_load_announced_when_its_drum_began_to_turn(period_s: float, off: float) -> None:
+    """The soil comes evenly over eight seconds from then on; what is measured is a whole load."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    time_s, settled = 0.0, []
+    while not settled:
+        time_s += period_s
+        square.watch.look(min(time_s / 8.0, 1.0) * square.height_m, int(time_s * 1e9))
+        settled = square.watch.settled(NOISE)
+    rise, = square.watch.close(settled[0], NOISE, 0.0002)
+    assert rise.volume_m3 == pytest.approx(LOAD_M3, rel=off)
+
+
+@pytest.mark.parametrize(('share', 'turns'), [(1.0, 4), (0.5, 14)])
+def test_a_load_that_falls_short_is_waited_for(share: float, turns: int) -> None:
+    """For ten seconds its drum may still be emptying; then four looks measure what there is."""
+    square = Square()
+    square.dump(1, 0.9, 0.9, share * LOAD_M3)
+    for turn in range(turns):
+        assert not square.watch.settled(NOISE)
+        assert square.watch.patches[0].measurable == (turn >= HURRIED_LOOKS)
+        square.watch.look(square.height_m, (turn + 1) * 1_000_000_000)
+    patch, = square.watch.settled(NOISE)
+    rise, = square.watch.close(patch, NOISE, 0.0002)
+    assert rise.volume_m3 == pytest.approx(share * LOAD_M3, rel=0.03)
+
+
 def test_looks_of_which_none_shows_the_same_do_not_count() -> None:
     """Dust hangs over half of the heap in three looks, and blows over it once more later on."""
     square = Square()
@@ -294,12 +324,12 @@ def test_looks_of_which_none_shows_the_same_do_not_count() -> None:
         look_m = square.height_m.copy()
         look_m[patch.cells[over]] += dusty * square.rng.exponential(0.06, over.sum())
         assert not patch.ready
-        patch.add(look_m, turn + 1)
+        patch.add(look_m, square.stamp_ns + turn + 1)
         # In a hurry the newest of several looks of dust must do; it alone is no measure.
         assert patch.measurable == (turn > 0)
     assert patch.ready
     assert patch.after_m() == pytest.approx(square.height_m[patch.cells], abs=1e-6)
-    assert patch.stamps_ns == (4, 5, 7, 8)
+    assert patch.stamps_ns == tuple(square.stamp_ns + turn for turn in (4, 5, 7, 8))
 
 
 def test_what_two_looks_have_shown_counts_although_it_falls_later() -> None:
@@ -308,7 +338,7 @@ def test_what_two_looks_have_shown_counts_although_it_falls_later() -> None:
     square.dump(1, 0.9, 0.9)
     patch = square.watch.patches[0]
     for turn, left in enumerate((1.0, 1.0, 0.5, 0.5)):
-        patch.add(left * square.height_m, turn + 1)
+        patch.add(left * square.height_m, square.stamp_ns + turn + 1)
     assert patch.ready
     assert patch.after_m() == pytest.approx(0.75 * square.height_m[patch.cells], abs=1e-6)
 
@@ -321,7 +351,7 @@ def test_what_never_shows_the_same_counts_after_a_while() -> None:
     for turn in range(20):
         assert not patch.ready
         square.height_m[patch.cells] += square.rng.exponential(0.06, len(patch.cells))
-        patch.add(square.height_m, 1 + turn)
+        patch.add(square.height_m, square.stamp_ns + 1 + turn)
     for turn in range(SETTLED_LOOKS - 1):
         assert not patch.ready
         patch.add(square.height_m, DUST_NS + 1 + turn)
