@@ -256,12 +256,13 @@ class Pipeline:
 
     def _book_dump(self, mass_kg: float, pose: StampedPose) -> None:
         """Book a dump at a pose."""
-        drop_xy = self._drop_xy(pose)
         # The looks of the last seconds may have seen the load fall.
-        self.survey.surface.put_back_risen(self._clerk.dumps.cells_under(*drop_xy), pose.stamp_ns)
+        self.survey.surface.put_back_risen(
+            self._clerk.dumps.cells_under(*self._drop_xy(pose)), pose.stamp_ns)
         if self.survey.datum is None and not self._take_datum(pose.stamp_ns):
             self._note('dump_before_datum', (
                 'a dump was announced before any ground was surveyed; its rise is not known'))
+        drop_xy = self._drop_xy(pose)  # In a frame that may just have moved.
         self._books = None  # What the load would bury is booked first, and the crest moves.
         if doubt := doubtful_mass(mass_kg, self.site.rover.payload_kg):
             self._note('odd_mass', doubt)

@@ -11,6 +11,7 @@ high to be soil, learn the noise, fuse.
 from __future__ import annotations
 
 from bisect import bisect_left
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,7 @@ from .crest_lines import CrestLines
 from .datum import Datum, plane_datum, surveyed_datum, with_late_survey
 from .designed import Designed, designed_over
 from .far_noise import NoiseByDistance
+from .frame import FrameOfSurvey
 from .gaps import Sparseness
 from .grid import ElevationGrid
 from .look import Look
@@ -79,6 +81,7 @@ class SiteSurvey:
         self.area: SurveyArea = survey_area(site, ground_m=ground_m)
         self.surface = SiteSurface(len(self.area))
         self.registration = Registration(self.area)
+        self._frame = FrameOfSurvey(self.area)
         self.noise = GridNoise()
         self.by_distance = NoiseByDistance(self.area.centres_xy)
         self.shift = Shift()
@@ -121,6 +124,10 @@ class SiteSurvey:
     def take_datum(self, stamp_ns: int) -> bool:
         """Take the present surface for the datum; tell whether enough of it is known."""
         surface = self.surface
+        x_m, y_m = self._frame.settle(surface).tolist()
+        self.registration.mean = self.registration.mean - np.array([x_m, y_m, 0.0])
+        self.shift = replace(
+            self.shift, dx_m=self.shift.dx_m - x_m, dy_m=self.shift.dy_m - y_m)
         datum = surveyed_datum(
             self.area, surface.height_m, surface.effective_looks(), stamp_ns)
         if datum is not None:
@@ -200,6 +207,8 @@ class SiteSurvey:
         if isinstance(shift, Refused):
             return shift
         self.shift = shift
+        if self.datum is None:
+            self._frame.note(shift)
         self.use_cell(grid.axes.cell_m * self._sparse.coarser(clean.gaps))
         if clean.gaps is None:
             self.places.take(grid.axes, (shift.dx_m, shift.dy_m))

@@ -1,0 +1,94 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Where the site frame lies among the grids of the survey.
+
+The first grids lay it down, and all later ones are placed on what they showed. Made while the
+robot turned, by a mapper that lags behind it, they lie off all the others; then the surveyed
+ground is moved to where most grids show it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .area import SurveyArea
+from .grid import ElevationGrid
+from .registration import Shift
+from .resample import bilinear
+from .robust import Floats
+from .surface import SiteSurface
+from .yaw import Yaw
+from ..geometry import GridAxes
+
+# Fewer grids tell nothing of where most lie. What is less than this off is as the map drifts, and
+# as single grids lie, anyway [m, rad].
+LEAST_GRIDS = 8
+LEAST_MOVE_M = 0.012
+LEAST_TURN_RAD = 0.005
+
+
+class FrameOfSurvey:
+    """
+    Follows where grids lie until there is a datum.
+
+    Parameters
+    ----------
+    area : SurveyArea
+        The surveyed cells.
+
+    """
+
+    def __init__(self, area: SurveyArea) -> None:
+        """Begin with no grid."""
+        self._area = area
+        self._middle_xy = area.centres_xy.mean(axis=0)
+        # Of each: how far it shows the middle moved, and its yaw; shapes (3,) [m, m, rad].
+        self._places: list[Floats] = []
+
+    def note(self, shift: Shift) -> None:
+        """Note where one more grid lies."""
+        if shift.cells:
+            moved = shift.moved_xy(self._middle_xy[None, :])[0] - self._middle_xy
+            self._places.append(np.array([*moved, shift.attitude.yaw.yaw_rad]))
+
+    def settle(self, surface: SiteSurface) -> Floats:
+        """
+        Move a surface to where most grids show it, where that is clearly elsewhere.
+
+        Parameters
+        ----------
+        surface : SiteSurface
+            The surveyed ground.
+
+        Returns
+        -------
+        array
+            How far its middle was moved, shape (2,) [m].
+
+        """
+        if len(self._places) < LEAST_GRIDS:
+            return np.zeros(2)
+        x_m, y_m, yaw_rad = np.median(self._places, axis=0).tolist()
+        moved = np.array([x_m, y_m])
+        if np.hypot(x_m, y_m) < LEAST_MOVE_M and abs(yaw_rad) < LEAST_TURN_RAD:
+            return np.zeros(2)
+        x, y = (self._middle_xy + moved).tolist()
+        was_at = Yaw(-yaw_rad, (x, y)).moved_xy(self._area.centres_xy) - moved
+        self._place(surface, was_at)
+        self._places = []
+        return moved
+
+    def _place(self, surface: SiteSurface, was_at: Floats) -> None:
+        """Let each cell stand as the surface does at a point, shape (n, 2) [m]."""
+        area, lattice = self._area, self._area.lattice
+        cells = area.cells_at(was_at)
+        height_m = np.full(lattice.shape, np.nan, dtype=np.float32)
+        height_m.ravel()[area.corridor.flat_index] = surface.height_m
+        axes = GridAxes(
+            (lattice.x0_m, lattice.y0_m), (0.0, lattice.cell_m), (lattice.cell_m, 0.0))
+        heights = bilinear(ElevationGrid(0, '', axes, height_m), was_at)
+        known = np.isfinite(heights) & (cells >= 0)
+        surface.put(
+            np.arange(len(area)), np.where(known, heights, np.float32('nan')),
+            np.where(known, surface.looks[cells], np.float32(0.0)))
