@@ -354,8 +354,10 @@ class Clerk:
     def changes_of(self, look: Look, stamp_ns: int) -> list[Change]:
         """Return changes just confirmed that no dump explains."""
         survey = self._survey
-        # A look past the berm tells nothing, and must not push out those that have begun to tell.
-        if survey.datum is None or self._level is None or not survey.shows_berm(look):
+        # A look past the berm tells nothing, and must not push out those that have begun to tell;
+        # nor must one that may be placed wrong.
+        if survey.datum is None or self._level is None or look.shift.is_far or (
+                not survey.shows_berm(look)):
             return []
         slope = max(berm.side_slope for berm in survey.site.berms)
         shift_error = math.hypot(slope * look.shift.se_xy_m, look.shift.se_z_m)

@@ -13,7 +13,7 @@ the planar part has no information and stays where it was.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 import math
 
 import numpy as np
@@ -23,6 +23,7 @@ from .area import SLOPE_REACH, SurveyArea
 from .attitude import Attitude, AttitudeOfGrids, UPRIGHT
 from .best_fit import Fitting, JUMP_SPREAD_M, Placed
 from .grid import ElevationGrid
+from .map_steps import MapSteps
 from .opening import Opening
 from .resample import bilinear
 from .shift_fit import CELLS_PER_INDEPENDENT
@@ -76,6 +77,8 @@ class Shift:
         Whether the ground had enough relief to see the planar part.
     attitude : Attitude
         How the grid is tilted and turned, about the places where dx, dy and dz hold.
+    is_far : bool
+        Whether it lies far from where the grid before lay.
 
     """
 
@@ -88,6 +91,7 @@ class Shift:
     cells: int = 0
     planar_observed: bool = False
     attitude: Attitude = UPRIGHT
+    is_far: bool = False
 
     def moved_xy(self, points_xy: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return where the grid shows points of the site, shape (n, 2) [m]."""
@@ -133,6 +137,7 @@ class Registration:
     def __post_init__(self) -> None:
         """Pick the cells to compare and their neighbours."""
         self.opening = Opening(self.area.centres_xy)
+        self._steps = MapSteps()
         self._slope = np.empty((2, 0))
         self._slope_age = 0
         flat = self.area.corridor.flat_index
@@ -362,7 +367,9 @@ class Registration:
         attitude = self._open(surface, placed.attitude)
         # Information from the ground itself must outweigh a centimetre of ignorance.
         observed = _eigenvalues(fit.normal)[0] > 1.0 / 0.01**2
-        return self._shift(placed.residual_m, placed.cells, observed, attitude)
+        shift = self._shift(placed.residual_m, placed.cells, observed, attitude)
+        corners_xy = np.array(self.area.corners_xy)
+        return replace(shift, is_far=self._steps.is_far(shift.moved_xy(corners_xy)))
 
 
 def _eigenvalues(matrix: NDArray[np.float64]) -> tuple[float, float]:

@@ -71,6 +71,22 @@ def test_soil_goes_while_the_map_jumps(jumpy: Watched, looks: int) -> None:
     assert len({e.stamp_ns for e in watched.changes(since)}) == 1
 
 
+def test_grids_that_lie_far_from_those_before_tell_of_nothing(finished: Watched) -> None:
+    """Every other one lies 60 mm off while a litre goes; told as soon as they lie still."""
+    watched = finished.copy()
+    since = watched.seq
+    watched.yard.intrude(Intrusion('remove', 0.001, 1.1, 0.0))
+    for turn, event in enumerate(watched.yard.look_round(7)):
+        if event.kind == 'grid' and turn % 4 == 1:
+            axes = event.value.axes.moved(0.06, 0.0)
+            event = event._replace(value=replace(event.value, axes=axes))
+        watched.run([event])
+    assert kinds(watched, since) == set()
+    watched.look(6)
+    assert kinds(watched, since) == {'disturbed'}
+    assert lost_m3(watched, since) == pytest.approx(0.001, rel=0.15)
+
+
 def test_soil_goes_right_on_the_border_of_segments(finished: Watched) -> None:
     """Both segments are named, each with its part; the parts meet at the border."""
     watched = finished.copy()
