@@ -326,13 +326,13 @@ def test_a_dump_off_every_berm_strays(site: Site) -> None:
 
 
 def test_a_load_lies_where_it_fell_however_the_map_has_drifted(site: Site) -> None:
-    """Grids and poses come to lie 36 mm off: the place of the dump is that in the site's frame."""
+    """Fewer than half come to lie 36 mm off: the place of the dump is that in the site's frame."""
     pipeline, plain = Pipeline(site), flat_grid(site, START_NS)
     y_m, x_m = np.indices(plain.height_m.shape) * 0.02 + np.array([-2.0, 0.0])[:, None, None]
     reach_m = site.rover.drop_point_xy[0]
     for step in range(24):
         stamp_ns = START_NS + step * SECOND_NS
-        dx_m, dy_m = (0.03, -0.02) if step >= 12 else (0.0, 0.0)
+        dx_m, dy_m = (0.03, -0.02) if step >= 14 else (0.0, 0.0)
         pipeline.add_pose(pose_at(site, stamp_ns, Pose2(1.45 - reach_m + dx_m, dy_m, 0.0)))
         ground_m = 0.03 * np.sin(5.0 * (x_m - dx_m)) * np.cos(4.0 * (y_m - dy_m))
         pipeline.add_grid(replace(plain, stamp_ns=stamp_ns, height_m=ground_m))

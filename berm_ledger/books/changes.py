@@ -169,7 +169,8 @@ class Evidence:
         one = smoothed_noise_m(self.noise)
         looks = np.maximum(self.looks, 1.0)
         out = np.array(level_of_detection(
-            one / np.sqrt(self.accepted_looks), one / np.sqrt(looks), shared_m=self.shared_m))
+            one / np.sqrt(self.accepted_looks), one / np.sqrt(looks),
+            shared_m=self.shared_m + self.noise.staying_m))
         out.flags.writeable = False
         return out
 
@@ -179,7 +180,8 @@ class Evidence:
                    + 1.0 / self.accepted_looks[cells]).astype(float)
         # A bilinear value of a coarser grid shares cells with its neighbours.
         own = 1.5 * self.noise.white_m * np.sqrt(inverse)
-        common = self.noise.correlated_m * math.sqrt(float(np.mean(inverse)))
+        common = math.hypot(self.noise.correlated_m * math.sqrt(float(np.mean(inverse))),
+                            self.noise.staying_m)
         return volume_error(
             self.canvas.lattice.cell_m, own, correlated_m=common, range_m=self.noise.range_m,
             systematic_m=float(np.mean(self.shared_m[cells])) / 2.0).total_m3

@@ -62,7 +62,7 @@ def chord_error_m(
 
 
 def beyond_chord(
-    smooth_m: NDArray[np.float32], chord_m: NDArray[np.float32]
+    smooth_m: NDArray[np.float32], chord_m: NDArray[np.float32] | np.float32
 ) -> NDArray[np.float32]:
     """
     Return by how much differences are more than a coarse grid may be off, zero below, (n,) [m].

@@ -271,6 +271,8 @@ class DisturbanceWatch:
         smooth = self._canvas.box_mean(left, of_unknown=False, rows=rows)
         chord_m = self._chords.of(noise.cell_m, self.accepted_m, self._at)
         beyond = smooth if chord_m is None else beyond_chord(smooth, chord_m)
+        if noise.staying_m:
+            beyond = beyond_chord(beyond, np.float32(noise.staying_m))
         shift = ShiftError(self._steep, planar_m, shift_error_m, chord_m)
         alarms = self._charts.take(
             Compared(left, beyond, shift, noise, stamp_ns), self, self._at, self._pieces, pieces)

@@ -35,6 +35,8 @@ CREST_SPREAD, CREST_ERROR = 'crest_spread:', 'crest_error_m:'
 # along x, y and z [m], error of the level of the site frame [m], and the cell of the grids [m],
 # which older layers do not tell.
 LEARNED, LEARNED_FIGURES = 'learned', (6, 7, 12)
+# Variance that two looks from one place share [m2].
+STAYING = 'staying'
 # How far grids are tilted and turned: variance and excess of either, as ``Habit`` has them.
 ATTITUDES, ATTITUDE_FIGURES = 'attitudes', 4
 # Noise in rings about the robot [m], NaN where it is not known.
@@ -85,7 +87,8 @@ def layers_of(
         for name, (seen_ns, values) in watch.evidence().items()]
     out += [*_crests(survey, stamp_ns), _learned(survey, stamp_ns), _row_of(
         ATTITUDES, survey.registration.attitudes.figures(), stamp_ns), _row_of(
-        FAR_NOISE, survey.by_distance.noise_m.tolist(), stamp_ns)]
+        FAR_NOISE, survey.by_distance.noise_m.tolist(), stamp_ns), _row_of(
+        STAYING, [survey.staying.shared_m2], stamp_ns)]
     if surface.known.any():
         # Before the first grid it is a guess.
         out.append(_row_of(GROUND, [survey.ground_m], stamp_ns))
@@ -230,6 +233,8 @@ def _restore_learned(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None
         survey.registration.attitudes = AttitudeOfGrids.of_figures(attitudes)
     if rings := _figures(kept.get(FAR_NOISE), (RINGS,)):
         survey.by_distance.resume(np.array(rings), survey.noise.total_m)
+    if staying := _figures(kept.get(STAYING), (1,)):
+        survey.staying.resume(*staying)
 
 
 def _figures(layer: NamedSurface | None, counts: tuple[int, ...]) -> list[float]:

@@ -10,11 +10,13 @@ ground is moved to where most grids show it.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from .area import SurveyArea
 from .grid import ElevationGrid
-from .registration import Shift
+from .registration import Registration, Shift
 from .resample import bilinear
 from .robust import Floats
 from .surface import SiteSurface
@@ -52,32 +54,37 @@ class FrameOfSurvey:
             moved = shift.moved_xy(self._middle_xy[None, :])[0] - self._middle_xy
             self._places.append(np.array([*moved, shift.attitude.yaw.yaw_rad]))
 
-    def settle(self, surface: SiteSurface) -> Floats:
+    def settled(
+        self, surface: SiteSurface, registration: Registration, shift: Shift
+    ) -> Shift:
         """
         Move a surface to where most grids show it, where that is clearly elsewhere.
 
         Parameters
         ----------
-        surface : SiteSurface
-            The surveyed ground.
+        surface, registration : SiteSurface and Registration
+            The surveyed ground, and where grids are expected on it.
+        shift : Shift
+            Where the last one lies.
 
         Returns
         -------
-        array
-            How far its middle was moved, shape (2,) [m].
+        Shift
+            Where that one lies then.
 
         """
         if len(self._places) < LEAST_GRIDS:
-            return np.zeros(2)
+            return shift
         x_m, y_m, yaw_rad = np.median(self._places, axis=0).tolist()
-        moved = np.array([x_m, y_m])
         if np.hypot(x_m, y_m) < LEAST_MOVE_M and abs(yaw_rad) < LEAST_TURN_RAD:
-            return np.zeros(2)
+            return shift
+        moved = np.array([x_m, y_m])
         x, y = (self._middle_xy + moved).tolist()
         was_at = Yaw(-yaw_rad, (x, y)).moved_xy(self._area.centres_xy) - moved
         self._place(surface, was_at)
         self._places = []
-        return moved
+        registration.mean = registration.mean - np.array([x_m, y_m, 0.0])
+        return replace(shift, dx_m=shift.dx_m - x_m, dy_m=shift.dy_m - y_m)
 
     def _place(self, surface: SiteSurface, was_at: Floats) -> None:
         """Let each cell stand as the surface does at a point, shape (n, 2) [m]."""

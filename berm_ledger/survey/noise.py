@@ -48,6 +48,8 @@ class GridNoise:
         How far they share it (range of a spherical variogram) [m].
     cell_m : float
         Edge of a cell of the grids, 0 before the first [m].
+    staying_m : float
+        Part of the standard deviation that stays from look to look while the robot stands [m].
 
     """
 
@@ -55,6 +57,7 @@ class GridNoise:
     shared: float = OPENING_SHARED
     range_m: float = RANGE_M
     cell_m: float = 0.0
+    staying_m: float = 0.0
 
     @property
     def white_m(self) -> float:
@@ -106,7 +109,7 @@ class GridNoise:
         total = math.sqrt(self.total_m**2 + WEIGHT * (variance - self.total_m**2))
         total = min(MOST_NOISE_M, max(LEAST_NOISE_M, total))
         shared = self.shared + WEIGHT * (shared - self.shared)
-        return GridNoise(total, shared, self.range_m, self.cell_m)
+        return replace(self, total_m=total, shared=shared)
 
 
 def _alike(left_m: Floats, beside_m: Floats) -> Floats:

@@ -11,7 +11,6 @@ high to be soil, learn the noise, fuse.
 from __future__ import annotations
 
 from bisect import bisect_left
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -45,6 +44,7 @@ from .sampling import (
 from .sections import Sections, sections_of_berm
 from .standing import Ground, ground_at, mean_inverse, spread_along
 from .standstill import Standstill
+from .staying import StayingNoise
 from .surface import SiteSurface
 from .turns import Turns
 from .volumes import VolumeSums
@@ -84,6 +84,7 @@ class SiteSurvey:
         self._frame = FrameOfSurvey(self.area)
         self.noise = GridNoise()
         self.by_distance = NoiseByDistance(self.area.centres_xy)
+        self.staying = StayingNoise(len(self.area))
         self.shift = Shift()
         self.sections: tuple[Sections, ...] = tuple(
             sections_of_berm(self.area, i) for i in range(len(site.berms)))
@@ -124,10 +125,7 @@ class SiteSurvey:
     def take_datum(self, stamp_ns: int) -> bool:
         """Take the present surface for the datum; tell whether enough of it is known."""
         surface = self.surface
-        x_m, y_m = self._frame.settle(surface).tolist()
-        self.registration.mean = self.registration.mean - np.array([x_m, y_m, 0.0])
-        self.shift = replace(
-            self.shift, dx_m=self.shift.dx_m - x_m, dy_m=self.shift.dy_m - y_m)
+        self.shift = self._frame.settled(surface, self.registration, self.shift)
         datum = surveyed_datum(
             self.area, surface.height_m, surface.effective_looks(), stamp_ns)
         if datum is not None:
@@ -218,9 +216,7 @@ class SiteSurvey:
         measured[under] = np.nan
         objects = self._too_high(measured, shown)
         measured[objects] = np.nan
-        self._learn_noise(measured, worked)
-        self.by_distance.learn(
-            measured, self.surface, worked, site_from_base, self.noise.total_m)
+        self._learn_noise(measured, worked, site_from_base)
         fused = self.surface.fuse(
             measured, grid.stamp_ns, self._look_noise_m(shift), expected, shown)
         turn = self._turns.after_look(fused.seen, self.surface.looks, fused.moved)
@@ -266,12 +262,16 @@ class SiteSurvey:
         return too_high(self.area, measured_m, self.datum.level_m, self.datum.lowest_m,
                         self._designed.highest_m + OBJECT_M, shown)
 
-    def _learn_noise(self, measured_m: NDArray[np.float32], worked: NDArray[np.bool_]) -> None:
+    def _learn_noise(
+        self, measured_m: NDArray[np.float32], worked: NDArray[np.bool_], robot: Pose2
+    ) -> None:
         """Learn the noise on the ground that registration uses."""
         left, right, looks, spacing_m = self.registration.pairs(
             measured_m, self.surface, worked)
         if len(left):
             self.noise = self.noise.learned(left, right, median(looks), spacing_m)
+        self.by_distance.learn(measured_m, self.surface, worked, robot, self.noise.total_m)
+        self.noise = self.staying.learned(self.noise, measured_m, self.surface, worked, robot)
 
     # ---- readings ----------------------------------------------------------------------------
 

@@ -82,7 +82,10 @@ def test_what_lies_past_the_surveyed_edge_is_not_known() -> None:
     survey.surface.looks[:] = 20.0
     for _ in range(10):
         survey._frame.note(Shift(dx_m=0.10, cells=100))
-    assert survey._frame.settle(survey.surface) == pytest.approx([0.10, 0.0])
+    shift = survey._frame.settled(
+        survey.surface, survey.registration, Shift(dx_m=0.12, dy_m=0.01))
+    assert (shift.dx_m, shift.dy_m) == pytest.approx((0.02, 0.01))
+    assert survey.registration.mean == pytest.approx([-0.10, 0.0, 0.0])
     known = survey.surface.known
     assert 0.8 < known.mean() < 0.99
     assert np.isfinite(survey.surface.height_m[known]).all()
