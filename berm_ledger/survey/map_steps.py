@@ -10,8 +10,8 @@ the ends. One that stays is one look lost; one that passes tells of no soil that
 from __future__ import annotations
 
 from collections import deque
-
-import numpy as np
+import math
+from statistics import median
 
 from .robust import Floats
 
@@ -47,7 +47,8 @@ class MapSteps:
         before, self._at_xy = self._at_xy, at_xy
         if before is None:
             return False
-        step_m = float(np.hypot(*(at_xy - before).T).max())
-        usual_m = float(np.median(self._steps_m)) if self._steps_m else 0.0
+        # Plain numbers are quicker than arrays of two.
+        step_m = max(math.hypot(x_m, y_m) for x_m, y_m in (at_xy - before).tolist())
+        usual_m = median(self._steps_m) if self._steps_m else 0.0
         self._steps_m.append(step_m)
         return step_m > max(FAR_M, FAR_STEPS * usual_m)

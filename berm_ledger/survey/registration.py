@@ -137,7 +137,7 @@ class Registration:
     def __post_init__(self) -> None:
         """Pick the cells to compare and their neighbours."""
         self.opening = Opening(self.area.centres_xy)
-        self._steps = MapSteps()
+        self._steps, self._corners_xy = MapSteps(), np.array(self.area.corners_xy)
         self._slope = np.empty((2, 0))
         self._slope_age = 0
         flat = self.area.corridor.flat_index
@@ -368,8 +368,7 @@ class Registration:
         # Information from the ground itself must outweigh a centimetre of ignorance.
         observed = _eigenvalues(fit.normal)[0] > 1.0 / 0.01**2
         shift = self._shift(placed.residual_m, placed.cells, observed, attitude)
-        corners_xy = np.array(self.area.corners_xy)
-        return replace(shift, is_far=self._steps.is_far(shift.moved_xy(corners_xy)))
+        return replace(shift, is_far=self._steps.is_far(shift.moved_xy(self._corners_xy)))
 
 
 def _eigenvalues(matrix: NDArray[np.float64]) -> tuple[float, float]:
