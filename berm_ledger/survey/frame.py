@@ -10,6 +10,7 @@ ground is moved to where most grids show it.
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import replace
 
 import numpy as np
@@ -23,9 +24,9 @@ from .surface import SiteSurface
 from .yaw import Yaw
 from ..geometry import GridAxes
 
-# Fewer grids tell nothing of where most lie. What is less than this off is as the map drifts, and
-# as single grids lie, anyway [m, rad].
-LEAST_GRIDS = 8
+# Fewer grids tell nothing of where most lie, and more are not remembered. What is less than this
+# off is as the map drifts, and as single grids lie, anyway [m, rad].
+LEAST_GRIDS, MOST_GRIDS = 8, 1000
 LEAST_MOVE_M = 0.012
 LEAST_TURN_RAD = 0.005
 
@@ -46,7 +47,7 @@ class FrameOfSurvey:
         self._area = area
         self._middle_xy = area.centres_xy.mean(axis=0)
         # Of each: how far it shows the middle moved, and its yaw; shapes (3,) [m, m, rad].
-        self._places: list[Floats] = []
+        self._places: deque[Floats] = deque(maxlen=MOST_GRIDS)
 
     def note(self, shift: Shift) -> None:
         """Note where one more grid lies."""
@@ -82,7 +83,7 @@ class FrameOfSurvey:
         x, y = (self._middle_xy + moved).tolist()
         was_at = Yaw(-yaw_rad, (x, y)).moved_xy(self._area.centres_xy) - moved
         self._place(surface, was_at)
-        self._places = []
+        self._places.clear()
         registration.mean = registration.mean - np.array([x_m, y_m, 0.0])
         return replace(shift, dx_m=shift.dx_m - x_m, dy_m=shift.dy_m - y_m)
 
