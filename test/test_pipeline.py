@@ -206,7 +206,7 @@ def test_a_restart_knows_what_the_grids_have_taught_of_themselves(
     straight.survey.places.toward = (0.5 - 0.25j, -1.0 + 0.0j)
     straight.survey.registration.attitudes = AttitudeOfGrids.of_figures((1e-6, 3.0, 2e-6, 2.0))
     straight.survey.by_distance.noise_m[8:12] = 0.05
-    straight.survey.staying.shared_m2 = 4e-6
+    straight.survey.staying.resume(4e-6, 7)
     again = Pipeline(on_plane, entries=entries, surfaces=straight.finish().surfaces)
     before, after = straight.survey, again.survey
     assert not before.registration.opening.lasts
@@ -216,7 +216,7 @@ def test_a_restart_knows_what_the_grids_have_taught_of_themselves(
     assert after.registration.attitudes == before.registration.attitudes
     np.testing.assert_array_equal(after.by_distance.noise_m, before.by_distance.noise_m)
     assert after.by_distance.within_m == 2.0
-    assert after.staying.shared_m2 == before.staying.shared_m2
+    assert after.staying.figures() == before.staying.figures() == (4e-6, 7)
     assert after.registration.opening.error_m == before.registration.opening.error_m
     assert np.abs(before.registration.mean).max() > 0.0
     for name in ('dx_m', 'dy_m', 'dz_m'):

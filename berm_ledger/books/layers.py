@@ -35,8 +35,8 @@ CREST_SPREAD, CREST_ERROR = 'crest_spread:', 'crest_error_m:'
 # along x, y and z [m], error of the level of the site frame [m], and the cell of the grids [m],
 # which older layers do not tell.
 LEARNED, LEARNED_FIGURES = 'learned', (6, 7, 12)
-# Variance that two looks from one place share [m2].
-STAYING = 'staying'
+# Variance that two looks from one place share [m2], and of how many pairs that is.
+STAYING, STAYING_FIGURES = 'staying', 2
 # How far grids are tilted and turned: variance and excess of either, as ``Habit`` has them.
 ATTITUDES, ATTITUDE_FIGURES = 'attitudes', 4
 # Noise in rings about the robot [m], NaN where it is not known.
@@ -88,7 +88,7 @@ def layers_of(
     out += [*_crests(survey, stamp_ns), _learned(survey, stamp_ns), _row_of(
         ATTITUDES, survey.registration.attitudes.figures(), stamp_ns), _row_of(
         FAR_NOISE, survey.by_distance.noise_m.tolist(), stamp_ns), _row_of(
-        STAYING, [survey.staying.shared_m2], stamp_ns)]
+        STAYING, survey.staying.figures(), stamp_ns)]
     if surface.known.any():
         # Before the first grid it is a guess.
         out.append(_row_of(GROUND, [survey.ground_m], stamp_ns))
@@ -233,7 +233,7 @@ def _restore_learned(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None
         survey.registration.attitudes = AttitudeOfGrids.of_figures(attitudes)
     if rings := _figures(kept.get(FAR_NOISE), (RINGS,)):
         survey.by_distance.resume(np.array(rings), survey.noise.total_m)
-    if staying := _figures(kept.get(STAYING), (1,)):
+    if staying := _figures(kept.get(STAYING), (STAYING_FIGURES,)):
         survey.staying.resume(*staying)
 
 

@@ -59,9 +59,13 @@ class StayingNoise:
         #: Variance that two looks from one place share beyond their means [m2].
         self.shared_m2 = 0.0
 
-    def resume(self, shared_m2: float) -> None:
-        """Go on from what an earlier run has learned [m2]."""
-        self.shared_m2, self._pairs = shared_m2, round(1.0 / WEIGHT)
+    def figures(self) -> tuple[float, int]:
+        """Return the variance that looks from one place share [m2], and of how many pairs."""
+        return self.shared_m2, self._pairs
+
+    def resume(self, shared_m2: float, pairs: float) -> None:
+        """Go on from what ``figures`` has told in an earlier run."""
+        self.shared_m2, self._pairs = shared_m2, int(pairs)
 
     def learned(
         self, noise: GridNoise, measured_m: NDArray[np.float32], surface: SiteSurface,
