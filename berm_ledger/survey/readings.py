@@ -35,6 +35,8 @@ INTERPOLATION_GAIN = 9.0 / 4.0
 # Standard error of what lies hidden behind a crest, as a share of it: flanks are as unlike as that
 # (six simulated builds looked at from one side: 18 % of what was hidden).
 HIDDEN_SHARE = 0.20
+# So many looks come from one place of the rover, and err alike where noise stays (a guess).
+LOOKS_OF_PLACE = 5.0
 # Width of the strip along the crest that decides the height [m].
 STRIP_M = 0.20
 
@@ -123,7 +125,9 @@ class Budget:
         """
         cells = max(1.0, area_m2 / self.grid_cell_m**2)
         white = weight**2 * INTERPOLATION_GAIN * self.noise.white_m**2 / cells
-        shared = self.noise.correlated_m**2 / effective_sample_size(area_m2, self.noise.range_m)
+        again = (LOOKS_OF_PLACE - 1.0) * self.noise.staying_m**2
+        shared = (self.noise.correlated_m**2 + again) / effective_sample_size(
+            area_m2, self.noise.range_m)
         looks = max(self.looks, 1e-3)
         floor = COMMON_FLOOR_M**2 + self.level_m**2
         return math.sqrt((white + shared + self.common_m**2) / looks + floor)
