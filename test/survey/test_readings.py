@@ -153,7 +153,7 @@ def test_white_noise_alone_averages_as_simulated() -> None:
 
 
 def test_where_noise_stays_looks_from_one_place_average_less_away() -> None:
-    """Of noise that all stays five looks are worth one; white noise and the floor are as before."""
+    """Of noise that all stays five looks are worth one; white noise and floor are as before."""
     def error_m(noise: GridNoise) -> float:
         return Budget(noise, 16.0, 0.0, 0.0, 0.015, 0.02).mean_error_m(0.02)
     alone, with_it = (error_m(GridNoise(0.004, 1.0, staying_m=m)) for m in (0.0, 0.004))
