@@ -279,7 +279,7 @@ class Clerk:
             # Only looks of dust have shown them: where they stand is not known.
             if len(patch.unseen):
                 self._survey.surface.loosen(self.dumps.mask_of(patch.unseen))
-        settled = self.dumps.settled(self._survey.noise)
+        settled = self.dumps.settled(self._survey.noise, stamp_ns)
         for patch in settled:
             self._settle(patch, stamp_ns)
         return bool(settled)

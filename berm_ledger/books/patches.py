@@ -211,15 +211,15 @@ class OpenPatch:
         return sum(stamp_ns > self._landed_ns + EMPTYING_NS
                    for stamp_ns in self.stamps_ns[:self._end])
 
-    @property
-    def may_be_coming(self) -> bool:
-        """Whether the looks that tell may show soil of the last load still coming."""
-        return self._rested < SETTLED_LOOKS
+    def may_be_coming(self, now_ns: int) -> bool:
+        """Tell whether looks may show soil still coming, and others that will tell may come."""
+        return self._rested < SETTLED_LOOKS and now_ns <= self._landed_ns + 2 * EMPTYING_NS
 
     @property
     def told_m(self) -> NDArray[np.float32]:
         """Return the looks that tell, shape (l, k) [m]: those at an empty drum if enough."""
-        return self.kept_m[0 if self.may_be_coming else self._end - self._rested:self._end]
+        enough = self._rested >= SETTLED_LOOKS
+        return self.kept_m[self._end - self._rested if enough else 0:self._end]
 
     @property
     def least_looks(self) -> int:

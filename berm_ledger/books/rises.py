@@ -203,10 +203,10 @@ class DumpWatch:
         for patch in self.patches:
             self.are_news |= patch.add(level, stamp_ns)
 
-    def settled(self, noise: GridNoise) -> list[OpenPatch]:
-        """Return the open patches that can be measured, with looks of that noise."""
-        return [patch for patch in self.patches
-                if patch.ready and not (patch.may_be_coming and self._is_short(patch, noise))]
+    def settled(self, noise: GridNoise, now_ns: int) -> list[OpenPatch]:
+        """Return the open patches that can be measured at a time [ns], with looks of a noise."""
+        return [patch for patch in self.patches if patch.ready and not (
+            patch.may_be_coming(now_ns) and self._is_short(patch, noise))]
 
     def _is_short(self, patch: OpenPatch, noise: GridNoise) -> bool:
         """Tell whether less than a whole load shows of any, by all that rose."""

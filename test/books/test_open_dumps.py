@@ -50,7 +50,7 @@ def look(dumps: DumpWatch, turn: int) -> list[str]:
     level[rng.random(len(POINTS)) < 0.01] = np.nan
     dumps.look(level, 100 + turn)
     return [repr((r.landing, r.volume_m3, r.volume_se_m3, r.by_row_m3.tolist(), r.missed))
-            for patch in dumps.settled(GridNoise(0.003, 0.2))
+            for patch in dumps.settled(GridNoise(0.003, 0.2), 100 + turn)
             for r in dumps.close(patch, GridNoise(0.003, 0.2), 0.0002)]
 
 

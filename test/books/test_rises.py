@@ -73,7 +73,7 @@ class Square:
             self.stamp_ns += 1
             self.watch.look(level if seen is None else np.where(seen, level, np.nan),
                             self.stamp_ns)
-            for patch in self.watch.settled(NOISE):
+            for patch in self.watch.settled(NOISE, self.stamp_ns):
                 out += self.watch.close(patch, NOISE, 0.0002)
                 self.known_m[patch.cells] = self.height_m[patch.cells]
         return out
@@ -139,7 +139,7 @@ def test_a_rise_on_a_coarse_grid_is_known_less_well() -> None:
     for _ in range(SETTLED_LOOKS):
         square.stamp_ns += 1
         square.watch.look(square.height_m, square.stamp_ns)
-    patch, = square.watch.settled(NOISE)
+    patch, = square.watch.settled(NOISE, square.stamp_ns)
     fine, coarse = (
         square.watch.measured(patch, GridNoise(0.003, 0.999).of_cell(cell_m), 0.0)[0].volume_se_m3
         for cell_m in (0.02, 0.2))
@@ -295,7 +295,7 @@ def test_a_load_announced_when_its_drum_began_to_turn(period_s: float, off: floa
     while not settled:
         time_s += period_s
         square.watch.look(min(time_s / 8.0, 1.0) * square.height_m, int(time_s * 1e9))
-        settled = square.watch.settled(NOISE)
+        settled = square.watch.settled(NOISE, int(time_s * 1e9))
     rise, = square.watch.close(settled[0], NOISE, 0.0002)
     assert rise.volume_m3 == pytest.approx(LOAD_M3, rel=off)
 
@@ -306,12 +306,24 @@ def test_a_load_that_falls_short_is_waited_for(share: float, turns: int) -> None
     square = Square()
     square.dump(1, 0.9, 0.9, share * LOAD_M3)
     for turn in range(turns):
-        assert not square.watch.settled(NOISE)
+        assert not square.watch.settled(NOISE, turn * 1_000_000_000)
         assert square.watch.patches[0].measurable == (turn >= HURRIED_LOOKS)
         square.watch.look(square.height_m, (turn + 1) * 1_000_000_000)
-    patch, = square.watch.settled(NOISE)
+    patch, = square.watch.settled(NOISE, turns * 1_000_000_000)
     rise, = square.watch.close(patch, NOISE, 0.0002)
     assert rise.volume_m3 == pytest.approx(share * LOAD_M3, rel=0.03)
+
+
+def test_a_short_load_that_goes_out_of_view_is_not_waited_for_ever() -> None:
+    """Twenty seconds after it was told what was seen at first must do."""
+    square = Square()
+    square.dump(1, 0.9, 0.9, 0.5 * LOAD_M3)
+    for turn in range(SETTLED_LOOKS):
+        square.watch.look(square.height_m, turn + 1)
+    assert not square.watch.settled(NOISE, 2 * EMPTYING_NS)
+    patch, = square.watch.settled(NOISE, 2 * EMPTYING_NS + 1)
+    rise, = square.watch.close(patch, NOISE, 0.0002)
+    assert rise.volume_m3 == pytest.approx(0.5 * LOAD_M3, rel=0.03)
 
 
 def test_looks_of_which_none_shows_the_same_do_not_count() -> None:

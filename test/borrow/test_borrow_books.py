@@ -370,9 +370,11 @@ def test_a_restart_with_a_full_drum_finds_no_imbalance(
 
 def test_strays_from_before_an_operators_datum_are_not_spilled_again() -> None:
     """The second of four loads strays; the datum is taken with an empty drum after the third."""
-    # A grid a second: a load is measured well before the next one is dug.
+    # A grid a second while it stands there: a load, also the small third one, is measured well
+    # before the next one is dug.
     made = SimulatedBuild(SITE, seed=3, options=BuildOptions(
-        most_loads=4, stray_loads=(2,), final_looks=2, yard=replace(YARD, grid_period_s=1.0)))
+        most_loads=4, stray_loads=(2,), final_looks=2,
+        yard=replace(YARD, grid_period_s=1.0, dump_s=16.0)))
     pipeline, done, before = Pipeline(SITE), 0, None
     for event in made.events():
         feed(pipeline, event)
