@@ -91,11 +91,10 @@ class FrameOfSurvey:
         """Let each cell stand as the surface does at a point, shape (n, 2) [m]."""
         area, lattice = self._area, self._area.lattice
         cells = area.cells_at(was_at)
-        height_m = np.full(lattice.shape, np.nan, dtype=np.float32)
-        height_m.ravel()[area.corridor.flat_index] = surface.height_m
         axes = GridAxes(
             (lattice.x0_m, lattice.y0_m), (0.0, lattice.cell_m), (lattice.cell_m, 0.0))
-        heights = bilinear(ElevationGrid(0, '', axes, height_m), was_at)
+        stands = ElevationGrid(0, '', axes, area.on_lattice(surface.height_m, np.nan))
+        heights = bilinear(stands, was_at)
         known = np.isfinite(heights) & (cells >= 0)
         surface.put(
             np.arange(len(area)), np.where(known, heights, np.float32('nan')),

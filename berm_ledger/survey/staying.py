@@ -21,6 +21,7 @@ from .middle import median_size, SD_FROM_MAD
 from .noise import GridNoise
 from .surface import SiteSurface
 from ..geometry import Pose2
+from ..geometry.poses import wrap_rad
 
 # Looks are compared at about so many cells known by so many looks, and so many at one place.
 CELLS, LEAST_LOOKS, LOOKS_OF_PLACE = 1000, 5.0, 3
@@ -135,7 +136,7 @@ class StayingNoise:
 
 def _stood(robot: Pose2, before: Pose2) -> bool:
     """Tell whether the robot stood still in between."""
-    turn = math.remainder(robot.yaw_rad - before.yaw_rad, 2.0 * math.pi)
+    turn = wrap_rad(robot.yaw_rad - before.yaw_rad)
     return math.dist(robot.xy.tolist(), before.xy.tolist()) < STOOD_M and abs(turn) < STOOD_RAD
 
 
