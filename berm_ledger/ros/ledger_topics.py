@@ -29,7 +29,7 @@ from .messages import (
     Status,
 )
 from .table_text import table_text
-from .wire import latched_qos, wire_types
+from .wire import latched_publishers, wire_types
 from ..books import Books
 from ..books.profile import CrestProfile
 from ..borrow.lanes import Lane
@@ -76,18 +76,18 @@ class LedgerTopics:
         """Offer the topics; nothing is published yet."""
         self._node, self._site, self._types = node, loaded.site, wire_types()
         self._site_text = loaded.text
-        qos = latched_qos()
-        self._segments = node.create_publisher(PointCloud2, 'segments', qos)
-        self._crest = node.create_publisher(PointCloud2, 'crest', qos)
-        self._table = node.create_publisher(String, 'table', qos)
-        self._rework = node.create_publisher(DiagnosticArray, 'rework', qos)
-        self._no_go = node.create_publisher(OccupancyGrid, 'no_go', qos)
-        self._markers = node.create_publisher(MarkerArray, 'markers', qos)
+        create_publisher = latched_publishers(node)
+        self._segments = create_publisher(PointCloud2, 'segments')
+        self._crest = create_publisher(PointCloud2, 'crest')
+        self._table = create_publisher(String, 'table')
+        self._rework = create_publisher(DiagnosticArray, 'rework')
+        self._no_go = create_publisher(OccupancyGrid, 'no_go')
+        self._markers = create_publisher(MarkerArray, 'markers')
         # By convention one absolute topic for all nodes of a machine.
-        self._diagnostics = node.create_publisher(DiagnosticArray, '/diagnostics', qos)
-        self._borrow = node.create_publisher(DiagnosticArray, 'borrow', qos)
-        self._borrow_pose = node.create_publisher(PoseStamped, 'borrow_pose', qos)
-        self._site_file = node.create_publisher(String, 'site_file', qos)
+        self._diagnostics = create_publisher(DiagnosticArray, '/diagnostics')
+        self._borrow = create_publisher(DiagnosticArray, 'borrow')
+        self._borrow_pose = create_publisher(PoseStamped, 'borrow_pose')
+        self._site_file = create_publisher(String, 'site_file')
         self._blocked: NDArray[np.bool_] | None = None
         self._lane: Lane | None = None
         self._borrow_line = ''

@@ -44,6 +44,7 @@ from .target_inputs import JUDGED, TargetInputs
 from .wire import (
     DUMP_DEPTH,
     event_qos,
+    latched_publishers,
     latched_qos,
     POSE_DEPTH,
     POSE_TYPES,
@@ -122,11 +123,11 @@ class TargetNode(ManagedNode[TargetParameters]):
     def set_up(self) -> None:
         """Read the site, offer topics and services."""
         self._known = TargetInputs(load_site(self.parameters.site_file))
-        qos = latched_qos()
-        self._pose_out = self.create_publisher(PoseStamped, 'target_pose', qos)
-        self._path_out = self.create_publisher(Path, 'target_path', qos)
-        self._status_out = self.create_publisher(DiagnosticStatus, 'target', qos)
-        self._health_out = self.create_publisher(DiagnosticArray, '/diagnostics', qos)
+        create_publisher = latched_publishers(self)
+        self._pose_out = create_publisher(PoseStamped, 'target_pose')
+        self._path_out = create_publisher(Path, 'target_path')
+        self._status_out = create_publisher(DiagnosticStatus, 'target')
+        self._health_out = create_publisher(DiagnosticArray, '/diagnostics')
         self._offers = [
             self.create_service(Trigger, '~/next_target', self._next_target),
             self.create_service(GetPlan, '~/plan_approach', self._plan_approach)]

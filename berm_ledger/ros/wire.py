@@ -4,6 +4,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 import importlib
 from typing import Any
 
@@ -14,6 +16,11 @@ from sensor_msgs.msg import PointCloud2
 
 from .messages import message_types, MessageTypes
 from ..errors import UsageError
+
+try:
+    from rclpy.event_handler import PublisherEventCallbacks
+except ImportError:  # before ROS 2 Iron
+    from rclpy.qos_event import PublisherEventCallbacks
 
 POSE_TYPES = {
     'pose_stamped': PoseStamped,
@@ -90,3 +97,15 @@ def latched_qos() -> QoSProfile:
         depth=1, history=QoSHistoryPolicy.KEEP_LAST,
         reliability=QoSReliabilityPolicy.RELIABLE,
         durability=QoSDurabilityPolicy.TRANSIENT_LOCAL)
+
+
+def latched_publishers(node: Any) -> Callable[[type, str], Any]:
+    """
+    Return what offers a topic of a node, given class and name, with the quality of states.
+
+    None of a publisher's events is waited for: each costs every turn of an executor, and what they
+    tell by themselves, a subscription that does not fit, its own side says too. Those of
+    subscriptions are: of a robot whose topics do not fit nothing else is heard.
+    """
+    return partial(node.create_publisher, qos_profile=latched_qos(),
+                   event_callbacks=PublisherEventCallbacks(use_default_callbacks=False))
