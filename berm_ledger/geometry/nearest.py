@@ -3,12 +3,14 @@
 """
 The nearest place on a chain of straight pieces, for many points at once.
 
-Points are handled tile by tile. Against a tile of radius r around its middle, a piece is looked at
+Points are handled tile by tile, unless the pieces are few. Against a tile of radius r around its middle, a piece is looked at
 only if it is no further from the middle than the nearest piece and 2 r: no other can be the
 nearest to any point of the tile. So the result is that of trying every piece.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +18,8 @@ from numpy.typing import NDArray
 from .segments2 import cross2
 
 TILE_POINTS = 256
+# Of so few pieces all are looked at, for so many points at a time as stay in the cache.
+FEW_PIECES, MANY_POINTS = 4, 8192
 SLACK_M = 1e-6
 STRAIGHT_ON = 1e-12
 ON_LINE_M = 1e-9
@@ -69,11 +73,20 @@ class Chain:
         """
         piece = np.zeros(len(points_xy), dtype=np.intp)
         run, offset = np.zeros(len(points_xy)), np.zeros(len(points_xy))
-        for part in _tiles(points_xy):
+        for part in self._parts(points_xy):
             points = points_xy[part]
             which = self._candidates(points)
             piece[part], run[part], offset[part] = self._search(points, which)
         return piece, run, offset
+
+    def _parts(
+        self, points_xy: NDArray[np.float64]
+    ) -> Sequence[slice] | Sequence[NDArray[np.intp]]:
+        """Return the places of points that are handled together."""
+        if len(self.length_m) >= FEW_PIECES:
+            return _tiles(points_xy)
+        return [slice(first, first + MANY_POINTS)
+                for first in range(0, len(points_xy), MANY_POINTS)]
 
     def _run_and_gap(
         self, points: NDArray[np.float64], which: NDArray[np.intp]
@@ -89,7 +102,7 @@ class Chain:
     def _candidates(self, points: NDArray[np.float64]) -> NDArray[np.intp]:
         """Return the pieces that may be the nearest to one of the points, in order."""
         every = np.arange(len(self.length_m))
-        if len(points) < 4 or len(every) < 4:
+        if len(points) < 4 or len(every) < FEW_PIECES:
             return every
         low, high = points.min(axis=0), points.max(axis=0)
         middle = 0.5 * (low + high)

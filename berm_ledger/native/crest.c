@@ -341,6 +341,55 @@ static PyObject *tops(PyObject *self, PyObject *const *args, Py_ssize_t given)
     return done(&held, Py_None);
 }
 
+/*
+ * visible(height (n,), pairs (m, c, 2), weights (m, c, 4), own (m, 2), from, beside, band, top (s,),
+ *         around (s, 3))
+ *
+ * Of s sections from one on: the sample of the top of their heights, each averaged with so many on
+ * either side of the s, and the averages at it and next to it; -1 where none are known.
+ */
+static PyObject *visible(PyObject *self, PyObject *const *args, Py_ssize_t given)
+{
+    if (!wanted(given, 9)) return NULL;
+    Held held = {.count = 0};
+    Py_ssize_t cells = length(args[0]), count = length(args[7]);
+    const float *height = flat(&held, args[0], 'f', cells, 0);
+    Py_buffer *pairs = view_of(&held, args[1], 'i', PyBUF_C_CONTIGUOUS);
+    Py_ssize_t from = PyLong_AsSsize_t(args[4]);
+    Search search = {count, 0, PyLong_AsSsize_t(args[5]), 0, 1, PyFloat_AsDouble(args[6]), 0.0};
+    if (!pairs || PyErr_Occurred()) return done(&held, NULL);
+    if (pairs->ndim != 3 || pairs->shape[2] != 2 || pairs->shape[1] < 3 || from < 0
+        || from > pairs->shape[0] || count > pairs->shape[0] - from || search.pooled < 0) {
+        PyErr_SetString(PyExc_ValueError, "wanted two pairs to each sample of each section");
+        return done(&held, NULL);
+    }
+    Py_ssize_t all = pairs->shape[0], samples = search.samples = pairs->shape[1];
+    const float *weights = flat(&held, args[2], 'f', 4 * all * samples, 0);
+    const int32_t *own_ground = flat(&held, args[3], 'i', 2 * all, 0);
+    int64_t *top = flat(&held, args[7], 'q', count, 1);
+    double *around = flat(&held, args[8], 'd', 3 * count, 1);
+    Room room;
+    if (held.failed || !all_fit(own_ground, 2 * all, samples, "a sample that there is not")
+        || !all_fit((const int32_t *)pairs->buf + 2 * from * samples, 2 * count * samples, cells - 1,
+                    "a pair that there is not")
+        || !make_room(&room, &search))
+        return done(&held, NULL);
+    for (Py_ssize_t s = 0; s < count; s++) {
+        Py_ssize_t own = (from + s) * samples;
+        room.whole[s] = (uint8_t)profile(
+            height, (const int32_t *)pairs->buf + 2 * own, weights + 4 * own,
+            room.own + s * samples, room.shown + s * samples, room.number + s * samples, samples);
+    }
+    for (Py_ssize_t s = 0; s < count; s++, around += 3) {
+        pool(&search, &room, s);
+        top[s] = top_of(room.mean, own_ground + 2 * (from + s), search.band);
+        Py_ssize_t middle = top[s] < 1 ? 1 : top[s] > samples - 2 ? samples - 2 : top[s];
+        for (int k = 0; k < 3; k++) around[k] = room.mean[middle - 1 + k];
+    }
+    Py_INCREF(Py_None);
+    return done(&held, Py_None);
+}
+
 /* ---- roofs --------------------------------------------------------------------------------- */
 
 typedef struct {
@@ -512,6 +561,7 @@ static PyObject *choose(PyObject *self, PyObject *const *args, Py_ssize_t given)
 static PyMethodDef methods[] = {
     {"choose", (PyCFunction)(void (*)(void))choose, METH_FASTCALL, NULL},
     {"tops", (PyCFunction)(void (*)(void))tops, METH_FASTCALL, NULL},
+    {"visible", (PyCFunction)(void (*)(void))visible, METH_FASTCALL, NULL},
     {NULL, NULL, 0, NULL},
 };
 

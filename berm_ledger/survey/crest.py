@@ -88,43 +88,6 @@ def crest_of_sections(
     return Crest(*(np.where(seen, values, np.nan) for values in (height, offset, spread)))
 
 
-def visible_top_m(
-    profile_m: NDArray[np.float32], sections: Sections, part: slice, beside: int
-) -> NDArray[np.float64]:
-    """
-    Return the offset of the top of what is seen of some cross-sections.
-
-    Parameters
-    ----------
-    profile_m : array
-        Heights above the datum at their samples, shape (s, k) [m]; NaN is unknown.
-    sections : Sections
-        Layout of their berm.
-    part : slice
-        Which of its sections they are.
-    beside : int
-        So many on either side are averaged with each.
-
-    Returns
-    -------
-    array
-        Offset, left positive, shape (s,) [m]; NaN where nothing is seen.
-
-    """
-    # Not averaged along the sections: at the edge of what is seen that would move the top.
-    pooled = _mean_known(profile_m.astype(float), beside, 0)
-    top = _top(pooled, sections.own[part])
-    middle = np.clip(top, 1, pooled.shape[1] - 2)
-    left, own, right = np.take_along_axis(
-        pooled, middle[:, None] + np.array([-1, 0, 1]), axis=1).T
-    # Between samples: where the parabola through three of them has its top.
-    bend = left - 2.0 * own + right
-    step = sections.offset_m[1] - sections.offset_m[0]
-    between = 0.5 * (left - right) / np.where(bend < 0.0, bend, np.inf)
-    offset_m = sections.offset_m[middle] + step * np.clip(np.nan_to_num(between), -1.0, 1.0)
-    return np.where(top >= 0, offset_m, np.nan)
-
-
 def pooled_noise_m(noise_m: Noise, reach: int) -> Noise:
     """Return the noise of samples that are means of so many sections on either side [m]."""
     return noise_m * POOLED_NOISE / math.sqrt(2 * reach + 1)
@@ -158,8 +121,8 @@ def _tops(
 
     """
     samples, width = profile_m.shape[1], 2 * window + 1
-    pooled = _mean_known(profile_m.astype(float), reach, 0)
-    top = _top(_mean_known(pooled, ROUGH, 1), own)
+    pooled = mean_known(profile_m.astype(float), reach, 0)
+    top = top_of(mean_known(pooled, ROUGH, 1), own)
     first = np.clip(top - window, 0, samples - width)
     columns = first[:, None] + np.arange(width)
     part = np.take_along_axis(pooled, columns, axis=1)
@@ -169,7 +132,7 @@ def _tops(
     return first, np.where(seen[:, None], _bridged(part, seen), 0.0), seen
 
 
-def _mean_known(values: NDArray[np.float64], reach: int, axis: int) -> NDArray[np.float64]:
+def mean_known(values: NDArray[np.float64], reach: int, axis: int) -> NDArray[np.float64]:
     """Return the running mean of what is known along an axis; NaN where nothing is."""
     known = np.isfinite(values)
     pair = np.stack([np.where(known, values, 0.0), known])
@@ -182,7 +145,7 @@ def _mean_known(values: NDArray[np.float64], reach: int, axis: int) -> NDArray[n
         return np.where(sums[1] > 0.0, sums[0] / sums[1], np.nan)
 
 
-def _top(rough_m: NDArray[np.float64], own: NDArray[np.int32]) -> NDArray[np.intp]:
+def top_of(rough_m: NDArray[np.float64], own: NDArray[np.int32]) -> NDArray[np.intp]:
     """Return the index of the middle of the highest of each section's own samples, -1 for none."""
     samples = rough_m.shape[1]
     index = np.arange(samples)

@@ -285,4 +285,6 @@ def _known_cells(
     cells: NDArray[np.int32], weights: NDArray[np.float32]
 ) -> NDArray[np.intp]:
     """Return the surveyed cells among those given, each once."""
-    return np.unique(cells[np.isfinite(weights)]).astype(np.intp)
+    known = np.zeros(int(cells.max(initial=-1)) + 1, dtype=bool)
+    known[cells[np.isfinite(weights)]] = True
+    return np.flatnonzero(known)

@@ -16,12 +16,13 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from .area import SurveyArea
-from .crest import visible_top_m
 from .datum import Datum
 from .sections import PAST_VALLEY_M, Sections
 from .surface import SEEN_LOOKS, SiteSurface
+from .visible_top import visible_top_m
 
 # The top of a section is the mean of those of so many sections on either side.
 BESIDE = 10
@@ -61,6 +62,7 @@ class OtherFlank:
         """Know the ground; nothing is filled in yet."""
         self._area, self._sections = area, sections
         self._last: tuple[int, Datum | None, Filled] | None = None
+        self._hidden = _hidden(area, sections, np.empty(0, dtype=np.intp))
 
     def filled(self, surface: SiteSurface, datum: Datum | None) -> Filled:
         """
@@ -85,69 +87,122 @@ class OtherFlank:
 
     def _filled(self, surface: SiteSurface, datum: Datum | None) -> Filled:
         """Fill in what is hidden now."""
-        area = self._area
-        hidden = surface.hidden[area.in_corridor[surface.hidden]]
-        if datum is None or not len(hidden):
+        area, cells = self._area, surface.hidden
+        cells = cells[area.in_corridor[cells]]
+        if datum is None or not len(cells):
             return Filled(surface, np.zeros(len(area.segments)))
+        if not np.array_equal(cells, self._hidden.cells):
+            self._hidden = _hidden(area, self._sections, cells)
         shown_m = surface.height_m - datum.level_m
-        was_m = shown_m[hidden]
-        shown_m[hidden] = np.nan
-        across = np.full(len(hidden), -1, dtype=np.intp)
-        berm = area.corridor.berm_index[hidden]
-        for index in np.unique(berm).tolist():
-            own = berm == index
-            across[own] = opposite(area, self._sections[index], shown_m, hidden[own])
+        was_m = shown_m[cells]
+        shown_m[cells] = np.nan
+        across = np.full(len(cells), -1, dtype=np.intp)
+        for flank in self._hidden.flanks:
+            across[flank.places] = flank.across(area, shown_m)
         told = across >= 0
         told[told] = surface.looks[across[told]] >= SEEN_LOOKS
         # Soil has come, if anything; where no height was known any is more.
         told[told] = ~(shown_m[across[told]] <= was_m[told])
-        hidden, above_m, looks = hidden[told], shown_m[across[told]], surface.looks[across[told]]
+        above_m = np.where(told, shown_m[across], np.float32(0.0))
         return Filled(
-            surface.otherwise_at(hidden, datum.level_m[hidden] + above_m, looks),
-            area.shares[:, hidden] @ above_m.astype(float) * area.lattice.cell_area_m2)
+            surface.otherwise_at(
+                cells[told], datum.level_m[cells[told]] + above_m[told],
+                surface.looks[across[told]]),
+            self._hidden.shares @ above_m.astype(float) * area.lattice.cell_area_m2)
 
 
-def opposite(
-    area: SurveyArea, sections: Sections, shown_m: NDArray[np.float32], cells: NDArray[np.intp]
-) -> NDArray[np.intp]:
+class _Hidden(NamedTuple):
+    """Some hidden cells (k,), their shares of the segments (segments, k), berm by berm."""
+
+    cells: NDArray[np.intp]
+    shares: sparse.csr_matrix
+    flanks: tuple[_Flank, ...]
+
+
+class _Flank(NamedTuple):
     """
-    Return the cells across the top from some cells of one berm.
+    Hidden cells of one berm, and all that stays as long as they are the same.
 
     Parameters
     ----------
-    area : SurveyArea
-        The surveyed cells.
+    places : array
+        Their places among all that are hidden, shape (k,).
     sections : Sections
         Cross-sections of the berm.
-    shown_m : array
-        Height above the datum, shape (n,) [m]; NaN where hidden or unknown.
-    cells : array
-        The cells, shape (k,).
-
-    Returns
-    -------
-    array
-        Shape (k,); -1 where nothing is surveyed there, where soil of another stretch of berm lies,
-        or where no top is seen.
+    few : slice
+        Those around the cells.
+    station_m : array
+        Stations of the cells, shape (k,) [m].
+    points_xy, beneath_xy, left_xy : array
+        Their centres, the points of the line nearest to them, and the directions to the left of
+        it there, shape (k, 2) [m].
+    beside_m : array
+        How far to the left of those points they lie, shape (k,) [m]: past an end, where heaps are
+        round, across the line run on.
 
     """
-    line, station_m = (
-        area.site.berms[sections.berm_index].centreline, area.corridor.station_m[cells])
+
+    places: NDArray[np.intp]
+    sections: Sections
+    few: slice
+    station_m: NDArray[np.float64]
+    points_xy: NDArray[np.float64]
+    beneath_xy: NDArray[np.float64]
+    left_xy: NDArray[np.float64]
+    beside_m: NDArray[np.float64]
+
+    def across(self, area: SurveyArea, shown_m: NDArray[np.float32]) -> NDArray[np.intp]:
+        """
+        Return the cells across the top.
+
+        Parameters
+        ----------
+        area : SurveyArea
+            The surveyed cells.
+        shown_m : array
+            Height above the datum, shape (n,) [m]; NaN where hidden or unknown.
+
+        Returns
+        -------
+        array
+            Shape (k,); -1 where nothing is surveyed there, where soil of another stretch of berm
+            lies, or where no top is seen.
+
+        """
+        top_m = visible_top_m(shown_m, self.sections, self.few, BESIDE)
+        known = np.isfinite(top_m)
+        if not known.any():
+            return np.full(len(self.places), -1, dtype=np.intp)
+        offset_m = np.interp(
+            self.station_m, self.sections.station_m[self.few][known], top_m[known])
+        mirrored = self.points_xy - 2.0 * (self.beside_m - offset_m)[:, None] * self.left_xy
+        # What lies nearer to another stretch, or to another berm, tells nothing of this one.
+        across = area.cells_at(mirrored)
+        away_m = np.hypot(*(mirrored - self.beneath_xy).T)
+        own = away_m - np.abs(area.corridor.offset_m[across]) <= PAST_VALLEY_M
+        return np.where(own, across, -1)
+
+
+def _hidden(
+    area: SurveyArea, sections: Sequence[Sections], cells: NDArray[np.intp]
+) -> _Hidden:
+    """Return hidden cells of the corridor with all that stays as long as they are the same."""
+    berm = area.corridor.berm_index[cells]
+    return _Hidden(cells, area.shares[:, cells], tuple(
+        _flank(area, sections[index], cells, np.flatnonzero(berm == index))
+        for index in np.unique(berm).tolist()))
+
+
+def _flank(
+    area: SurveyArea, sections: Sections, cells: NDArray[np.intp], places: NDArray[np.intp]
+) -> _Flank:
+    """Return the hidden cells of one berm, given all of them and which are its own."""
+    line, own = area.site.berms[sections.berm_index].centreline, cells[places]
+    station_m, points = area.corridor.station_m[own], area.centres_xy[own]
     near = np.searchsorted(sections.station_m, station_m)
-    few = slice(max(0, int(near.min()) - BESIDE), int(near.max()) + BESIDE + 1)
-    top_m = visible_top_m(sections.sample(shown_m, few), sections, few, BESIDE)
-    known = np.isfinite(top_m)
-    if not known.any():
-        return np.full(len(cells), -1, dtype=np.intp)
-    offset_m = np.interp(station_m, sections.station_m[few][known], top_m[known])
+    few = slice(max(0, int(near.min()) - BESIDE),
+                min(len(sections.station_m), int(near.max()) + BESIDE + 1))
     beneath = line.point_at(station_m)
     left = line.point_at(station_m, 1.0) - beneath
-    # Across the line where it is nearest; past an end, where heaps are round, across it run on.
-    points = area.centres_xy[cells]
-    beside_m = ((points - beneath) * left).sum(axis=-1) - offset_m
-    mirrored = points - 2.0 * beside_m[:, None] * left
-    # What lies nearer to another stretch, or to another berm, tells nothing of this one.
-    across = area.cells_at(mirrored)
-    away_m = np.hypot(*(mirrored - beneath).T)
-    own = away_m - np.abs(area.corridor.offset_m[across]) <= PAST_VALLEY_M
-    return np.where(own, across, -1)
+    return _Flank(places, sections, few, station_m, points, beneath, left,
+                  ((points - beneath) * left).sum(axis=-1))

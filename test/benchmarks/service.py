@@ -241,6 +241,7 @@ def rows() -> Iterator[Line]:
         os.environ['RMW_FASTRTPS_USE_QOS_FROM_XML'] = '1'
         for word in ('FASTDDS_DEFAULT_PROFILES_FILE', 'RMW_FASTRTPS_USE_QOS_FROM_XML'):
             undo.callback(os.environ.pop, word)
+        have_bytecode(folder / 'bytecode', undo)
         watcher = Watcher()
         undo.callback(watcher.close)
         since_s = time.monotonic()
@@ -261,6 +262,22 @@ def rows() -> Iterator[Line]:
         peer_mb = memory_mb(other.pid)
         yield Line('memory of the ledger [MB]', f'{held_mb:.0f} MB', f'{peer_mb:.0f} MB', held_mb,
                    MOST_MB, note='without memory shared with the other nodes')
+
+
+def have_bytecode(folder: Path, undo: contextlib.ExitStack) -> None:
+    """
+    Have all that a node imports compiled, in a folder.
+
+    An installed package is; a clone on a machine that may write no bytecode (as many containers
+    say) would be compiled anew at every start, for a fifth of the time.
+    """
+    before = os.environ.pop('PYTHONDONTWRITEBYTECODE', None)
+    if before is not None:
+        undo.callback(os.environ.update, PYTHONDONTWRITEBYTECODE=before)
+    os.environ['PYTHONPYCACHEPREFIX'] = str(folder)
+    undo.callback(os.environ.pop, 'PYTHONPYCACHEPREFIX')
+    for kind in ('ledger', 'target'):
+        subprocess.run([sys.executable, '-c', f'import berm_ledger.ros.{kind}'], check=True)
 
 
 def memory_mb(pid: int) -> float:
