@@ -3,9 +3,10 @@
 """
 The nearest place on a chain of straight pieces, for many points at once.
 
-Points are handled tile by tile, unless the pieces are few. Against a tile of radius r around its middle, a piece is looked at
-only if it is no further from the middle than the nearest piece and 2 r: no other can be the
-nearest to any point of the tile. So the result is that of trying every piece.
+Points are handled tile by tile, unless the pieces are few. Against a tile of radius r around its
+middle, a piece is looked at only if it is no further from the middle than the nearest piece and
+2 r: no other can be the nearest to any point of the tile. So the result is that of trying every
+piece.
 """
 
 from __future__ import annotations

@@ -153,6 +153,11 @@ class SurveyArea:
         return np.asarray(near[near >= 0], dtype=np.intp)
 
     @cached_property
+    def shares_by_cell(self) -> sparse.csr_matrix:
+        """The shares the other way round, shape (n, segments): quick to ask for a few cells."""
+        return self.shares.T.tocsr()
+
+    @cached_property
     def corners_xy(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Least and greatest coordinates of the centres of all cells, shape (2,) each [m]."""
         return self.centres_xy.min(axis=0), self.centres_xy.max(axis=0)

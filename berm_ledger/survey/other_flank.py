@@ -115,7 +115,7 @@ class _Hidden(NamedTuple):
     """Some hidden cells (k,), their shares of the segments (segments, k), berm by berm."""
 
     cells: NDArray[np.intp]
-    shares: sparse.csr_matrix
+    shares: sparse.csc_matrix
     flanks: tuple[_Flank, ...]
 
 
@@ -188,7 +188,7 @@ def _hidden(
 ) -> _Hidden:
     """Return hidden cells of the corridor with all that stays as long as they are the same."""
     berm = area.corridor.berm_index[cells]
-    return _Hidden(cells, area.shares[:, cells], tuple(
+    return _Hidden(cells, area.shares_by_cell[cells].T, tuple(
         _flank(area, sections[index], cells, np.flatnonzero(berm == index))
         for index in np.unique(berm).tolist()))
 
