@@ -154,7 +154,7 @@ class SurveyArea:
 
     @cached_property
     def shares_by_cell(self) -> sparse.csr_matrix:
-        """The shares the other way round, shape (n, segments): quick to ask for a few cells."""
+        """Return the shares turned round, shape (n, segments): quick to ask for a few cells."""
         return self.shares.T.tocsr()
 
     @cached_property
