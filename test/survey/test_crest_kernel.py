@@ -10,6 +10,7 @@ from berm_ledger.survey.crest_fit import Blurred, fit_crest
 from berm_ledger.survey.crest_lines import CrestLines
 from berm_ledger.survey.roof import DETAILS, roof_templates
 from berm_ledger.survey.sections import Sections, sections_of_berm
+from berm_ledger.survey.visible_top import visible_top_m
 from hypothesis import given
 from hypothesis import strategies as st
 import numpy as np
@@ -134,6 +135,27 @@ def test_fits_are_the_same(
 
 
 @built
+@given(st.integers(0, 2**32 - 1), st.integers(1, 40), st.integers(0, 12),
+       st.sampled_from((0.0, 0.1, 0.5, 0.95)))
+def test_tops_of_what_is_seen_are_the_same(
+        seed: int, count: int, beside: int, unknown: float) -> None:
+    rng = np.random.default_rng(seed)
+    profile = profiles_of(rng, count, unknown, 0.003)
+    middle = profile.shape[1] // 2
+    own = (middle + rng.integers(0, middle + 1, (count, 2)) * [-1, 1]).astype(np.int32)
+    sections, surface = laid_out(profile, 1, own, closed=False)
+    first = int(rng.integers(count))
+    part = slice(first, int(rng.integers(first + 1, count + 1)))
+
+    def found() -> np.ndarray:
+        return visible_top_m(surface.height_m, sections, part, beside)
+
+    npt.assert_array_equal(found(), plainly(found))
+    if not unknown:
+        assert np.isfinite(found()).any() or count < 20
+
+
+@built
 def test_what_does_not_fit_the_crest_is_refused() -> None:
     single, two = np.float32, np.zeros(2)
     runs = np.array([[1, 4, 1, -1, 0, 0]], np.int32)
@@ -177,6 +199,32 @@ def test_what_does_not_fit_the_crest_is_refused() -> None:
             ({'left': np.zeros((1, 9), single)}, 'wanted 18')):
         with pytest.raises(ValueError, match=says):
             tops(**changes)
+
+
+@built
+def test_what_does_not_fit_what_is_seen_is_refused() -> None:
+    def visible(**changes) -> None:
+        given = {
+            'height': np.zeros(6, np.float32), 'pairs': np.zeros((3, 9, 2), np.int32),
+            'weights': np.zeros((3, 9, 4), np.float32), 'own': np.full((3, 2), 8, np.int32),
+            'low': 1, 'beside': 40, 'band': 0.1, 'top': np.zeros(2, dtype=np.intp),
+            'around': np.zeros((2, 3)), **changes}
+        compiled.crest.visible(*given.values())
+
+    visible()
+    for changes, says in (
+            ({'pairs': np.full((3, 9, 2), 5, np.int32)}, 'a pair that'),
+            ({'pairs': np.full((3, 9, 2), -1, np.int32)}, 'a pair that'),
+            ({'pairs': np.zeros((3, 9, 3), np.int32)}, 'two pairs'), ({'low': 2}, 'two pairs'),
+            ({'pairs': np.zeros((3, 2, 2), np.int32)}, 'two pairs'), ({'low': -1}, 'two pairs'),
+            ({'low': 4}, 'two pairs'), ({'beside': -1}, 'two pairs'),
+            ({'own': np.full((3, 2), 9, np.int32)}, 'a sample that'),
+            ({'own': np.full((3, 2), -1, np.int32)}, 'a sample that'),
+            ({'own': np.zeros((2, 2), np.int32)}, 'wanted 6 values, got 4'),
+            ({'weights': np.zeros((2, 9, 4), np.float32)}, 'wanted 108'),
+            ({'around': np.zeros((2, 2))}, 'wanted 6 values, got 4')):
+        with pytest.raises(ValueError, match=says):
+            visible(**changes)
 
 
 @built

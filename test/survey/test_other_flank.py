@@ -7,6 +7,7 @@ import math
 
 from berm_ledger.design import Site
 from berm_ledger.geometry import Polyline, Pose2
+from berm_ledger.survey.other_flank import OtherFlank
 from berm_ledger.survey.site_survey import SiteSurvey
 import numpy as np
 import numpy.testing as npt
@@ -164,3 +165,19 @@ def test_soil_of_a_berm_beside_is_not_taken_for_what_lies_across() -> None:
     assert placed == pytest.approx(RIDGE_M3, rel=0.03)
     beyond = survey.area.centres_xy[:, 1] < -HEIGHT_M / TAN
     assert survey.likely_height_m()[beyond].max() < 0.05
+
+
+def test_what_is_hidden_is_followed_as_it_comes_and_goes() -> None:
+    """A survey that has filled in other cells before fills in what one made anew would."""
+    site = straight()
+    survey = poured(site, design_of(site))
+    before = survey.likely_height_m()
+    looked_at(survey, lambda points: np.where(
+        points[..., 0] < 0.5 * LENGTH_M, design_of(site)(points), np.nan), 6, 24)
+    halfway = survey.likely_height_m()
+    alone = OtherFlank(survey.area, survey.sections).filled(survey.surface, survey.datum)
+    npt.assert_array_equal(halfway, (alone.surface.height_m - survey.datum.level_m).astype(float))
+    behind = survey.area.in_footprint & (survey.area.centres_xy[:, 1] > 2.0 * PAST_CREST_M)
+    right = survey.area.centres_xy[:, 0] > 0.6 * LENGTH_M
+    assert np.abs(halfway - before)[behind & right].max() < 0.01
+    assert not np.array_equal(halfway[behind & ~right], before[behind & ~right])
