@@ -29,8 +29,9 @@ CELLS, LEAST_LOOKS, LOOKS_OF_PLACE = 1000, 5.0, 3
 STOOD_M, STOOD_RAD = 0.05, 0.05
 # Fewer cells tell nothing; what is further off is soil that came or went [times the noise].
 LEAST_CELLS, MOST_SIGMAS = 200, 4.0
-# Weight of the newest of many pairs; less than this share of the variance of a look is chance.
-WEIGHT, LEAST_SHARE = 0.1, 0.15
+# Weight of the newest of many pairs, and how much of the variance of a look one pair may have in
+# common by chance: their mean so much less.
+WEIGHT, CHANCE_SHARE = 0.1, 0.32
 # Once the robot has moved all of the noise may stay, until so many pairs are compared; but not for
 # ever, where it never stands still [looks].
 LEAST_PAIRS, OPENING_LOOKS = 2, 20
@@ -100,9 +101,14 @@ class StayingNoise:
         staying_m = 0.0
         if self._pairs < LEAST_PAIRS and 0 < self._looks_since <= OPENING_LOOKS:
             staying_m = max(noise.total_m, self._spread_m)
-        elif self.shared_m2 > LEAST_SHARE * noise.total_m**2:
+        elif self.shared_m2 > self._chance_share() * noise.total_m**2:
             staying_m = math.sqrt(self.shared_m2)
         return noise if staying_m == noise.staying_m else replace(noise, staying_m=staying_m)
+
+    def _chance_share(self) -> float:
+        """Return how much of the variance of a look so many pairs may share by chance."""
+        # Of many the newest count most: their moving average is worth 2 / WEIGHT - 1 of them.
+        return CHANCE_SHARE / math.sqrt(min(max(self._pairs, 1), 2.0 / WEIGHT - 1.0))
 
     def _arrive(self, robot: Pose2) -> None:
         """Count the looks at a place, and those since there was another."""

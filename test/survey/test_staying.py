@@ -20,7 +20,7 @@ NOBODY = np.zeros(CELLS, dtype=bool)
 
 
 def after(
-    places: int, staying_m: float, *, seed: int = 0, looks: int = 6,
+    places: int, staying_m: float, *, white_m: float = WHITE_M, seed: int = 0, looks: int = 6,
     robot: Callable[[int], Pose2] | None = None,
     soil_m: Callable[[int], np.ndarray] = lambda n: np.zeros(CELLS),
 ) -> GridNoise:
@@ -30,13 +30,13 @@ def after(
     Where the robot stands the looks share another error at each place.
     """
     rng, surface, staying = np.random.default_rng(seed), SiteSurface(CELLS), StayingNoise(CELLS)
-    noise = GridNoise(math.hypot(WHITE_M, staying_m), 0.5)
+    noise = GridNoise(math.hypot(white_m, staying_m), 0.5)
     own_m = np.zeros(CELLS)
     for n in range(places * looks):
         if n % looks == 0:
             own_m = rng.normal(0.0, 1.0, CELLS) * staying_m
         at = Pose2(0.5 * (n // looks), 0.0, 0.0) if robot is None else robot(n)
-        look_m = (soil_m(n) + own_m + rng.normal(0.0, WHITE_M, CELLS)).astype(np.float32)
+        look_m = (soil_m(n) + own_m + rng.normal(0.0, white_m, CELLS)).astype(np.float32)
         noise = staying.learned(noise, look_m, surface, NOBODY, at)
         surface.fuse(look_m, (n + 1) * 1_000_000_000, noise.total_m)
     return noise
@@ -52,6 +52,13 @@ def test_what_stays_is_known(staying_m: float, looks: int) -> None:
     """A little more, as the surface errs by the mean of all places."""
     found_m = after(20, staying_m, looks=looks).staying_m
     assert found_m == pytest.approx(1.05 * staying_m, rel=0.12)
+
+
+def test_a_little_that_stays_is_known_once_many_places_show_it() -> None:
+    """A tenth of the variance, as where noise grows far off; few pairs may share that by chance."""
+    assert after(20, 0.002, white_m=0.006).staying_m == pytest.approx(0.0021, rel=0.25)
+    assert [after(8, 0.0, white_m=0.006, looks=3, seed=seed).staying_m
+            for seed in range(20)] == [0.0] * 20
 
 
 def test_where_the_robot_stands_long_the_surface_errs_as_there() -> None:
