@@ -288,17 +288,53 @@ static double middle_of(const double *points, const int32_t *at, Py_ssize_t coun
 }
 
 /*
+ * Move a place to where a turn about it is least like a shift, given what the turn shows on slopes and
+ * the slopes themselves: sums in the order of the points.
+ */
+static void move_apart(const double *shown, const double *slope_x, const double *slope_y,
+                       Py_ssize_t count, double least_share, double *about)
+{
+    double all = (double)count, u = 0, v = 0, w = 0, uu = 0, uv = 0, vv = 0, uw = 0, vw = 0;
+    for (Py_ssize_t k = 0; k < count; k++) {
+        double own_u = -slope_y[k], own_v = slope_x[k], own_w = shown[k];
+        u += own_u, v += own_v, w += own_w;
+        uu += own_u * own_u, uv += own_u * own_v, vv += own_v * own_v;
+        uw += own_u * own_w, vw += own_v * own_w;
+    }
+    uu -= u * u / all, uv -= u * v / all, vv -= v * v / all;
+    uw -= u * w / all, vw -= v * w / all;
+    double least = least_share * (uu + vv);
+    uu += least, vv += least;
+    double area = uu * vv - uv * uv;
+    if (!(area > 0.0)) return;
+    about[0] -= (vv * uw - uv * vw) / area;
+    about[1] -= (uu * vw - uv * uw) / area;
+}
+
+/* What a turn about a place shows at points. */
+static void turn_shows(const double *points, const int32_t *at, const double *about,
+                       const double *slope_x, const double *slope_y, double *out, Py_ssize_t count)
+{
+    for (Py_ssize_t k = 0; k < count; k++) {
+        double x = about[0] - points[2 * at[k]], y = about[1] - points[2 * at[k] + 1];
+        out[k] = slope_x[k] * y - slope_y[k] * x;
+    }
+}
+
+/*
  * attitude(points (n, 2), left (n,), slope (2, n), step (3,), of_yaw, many, prior (3, 3), widths
- *          (k,), least, per_independent, enough, out (4, 3), about (2,)) -> whether there are enough
+ *          (k,), least, per_independent, enough, least share, out (4, 3), about (2,)) -> whether there
+ *          are enough
  *
  * As `shared`, of what the step leaves of differences at about `many` points. Of a tilt: as over
  * ground that slopes by one the other way for every metre from `about`, which is the middle of the
  * points; the shift is the slope. Of a yaw: as over ground of which a turn about there shows what it
- * does to slopes; the first of the shift is the angle.
+ * does to slopes; the first of the shift is the angle, and `about` is where that is least like a
+ * shift.
  */
 static PyObject *attitude(PyObject *self, PyObject *const *args, Py_ssize_t given)
 {
-    if (!wanted(given, 13)) return NULL;
+    if (!wanted(given, 14)) return NULL;
     Held held = {.count = 0};
     Py_ssize_t count = length(args[1]), every;
     const double *points = flat(&held, args[0], 'd', 2 * count, 0);
@@ -313,7 +349,8 @@ static PyObject *attitude(PyObject *self, PyObject *const *args, Py_ssize_t give
     sought.least = PyFloat_AsDouble(args[8]);
     double per_independent = PyFloat_AsDouble(args[9]);
     Py_ssize_t enough = PyLong_AsSsize_t(args[10]);
-    double *out = flat(&held, args[11], 'd', 12, 1), *about = flat(&held, args[12], 'd', 2, 1);
+    double least_share = PyFloat_AsDouble(args[11]);
+    double *out = flat(&held, args[12], 'd', 12, 1), *about = flat(&held, args[13], 'd', 2, 1);
     if (held.failed || PyErr_Occurred()) return done(&held, NULL);
     if (many < 1 || count > INT32_MAX) {
         PyErr_SetString(PyExc_ValueError, "wanted some of so many points");
@@ -332,8 +369,12 @@ static PyObject *attitude(PyObject *self, PyObject *const *args, Py_ssize_t give
     for (Py_ssize_t k = 0; k < sought.count; k++) {
         double x = about[0] - points[2 * at[k]], y = about[1] - points[2 * at[k] + 1];
         apart[k] = left[at[k]], slope_x[k] = slope[at[k]], slope_y[k] = slope[count + at[k]];
-        ways[k] = of_yaw ? slope_x[k] * y - slope_y[k] * x : x;
-        across[k] = of_yaw ? 0.0 : y;
+        ways[k] = x, across[k] = of_yaw ? 0.0 : y;
+    }
+    if (of_yaw) {
+        turn_shows(points, at, about, slope_x, slope_y, ways, sought.count);
+        move_apart(ways, slope_x, slope_y, sought.count, least_share, about);
+        turn_shows(points, at, about, slope_x, slope_y, ways, sought.count);
     }
     unexplained(apart, slope_x, slope_y, step, value, sought.count);
     sought.value = value, sought.slope = ways, sought.prior = symmetric_of(before);

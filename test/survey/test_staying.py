@@ -55,7 +55,7 @@ def test_what_stays_is_known(staying_m: float, looks: int) -> None:
 
 
 def test_a_little_that_stays_is_known_once_many_places_show_it() -> None:
-    """A tenth of the variance, as where noise grows far off; few pairs may share that by chance."""
+    """A tenth of the variance, where noise grows far off; few pairs may share that by chance."""
     assert after(20, 0.002, white_m=0.006).staying_m == pytest.approx(0.0021, rel=0.25)
     assert [after(8, 0.0, white_m=0.006, looks=3, seed=seed).staying_m
             for seed in range(20)] == [0.0] * 20

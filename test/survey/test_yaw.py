@@ -13,7 +13,7 @@ from berm_ledger.survey.yaw import fitted_yaw, FittedYaw, STRAIGHT, Yaw, YawOfGr
 import numpy as np
 import numpy.testing as npt
 import pytest
-from survey_kit import grid_of, relief_m, straight
+from survey_kit import arc, grid_of, relief_m, straight
 
 SITE: Site = straight(2.0, turn_deg=20.0)
 AREA = survey_area(SITE)
@@ -53,6 +53,36 @@ def test_known_yaws_are_taken_off(yaw_rad: float) -> None:
     assert shift.attitude.yaw.yaw_rad == pytest.approx(yaw_rad, abs=0.002)
     # Where the grid is sampled for each cell shows that cell.
     npt.assert_allclose(back_m(shift.moved_xy(XY), yaw_rad), XY, atol=0.005)
+
+
+@pytest.mark.parametrize('yaw_rad', [0.004, -0.01])
+def test_a_yaw_along_a_bend_is_no_shift(yaw_rad: float) -> None:
+    """About its middle an arc is turned onto itself, but for its ends; the rest is a shift."""
+    site = arc(2.5, sweep_deg=100.0)
+    area, line = survey_area(site), site.berms[0].centreline
+    seen_from = np.array([0.0, 1.2])
+
+    def berm_m(points):
+        # Past an end straight on: a round end.
+        _, offset = line.station_offset(points.reshape(-1, 2))
+        return np.maximum(0.0, 0.16 - 0.65 * np.abs(offset)).reshape(points.shape[:-1])
+
+    cos, sin = math.cos(yaw_rad), math.sin(yaw_rad)
+
+    def shown_m(points):
+        back = (points - seen_from) @ np.array([[cos, -sin], [sin, cos]]) + seen_from
+        return berm_m(back)
+
+    surface = SiteSurface(len(area))
+    surface.height_m[:], surface.looks[:] = berm_m(area.centres_xy), 30.0
+    shift = Registration(area).register(
+        grid_of(site, shown_m, noise_m=0.003), surface, np.zeros(len(area), dtype=bool), 0.003)
+    assert isinstance(shift, Shift)
+    assert shift.attitude.yaw.yaw_rad == pytest.approx(yaw_rad, abs=0.001)
+    ends = line.points_xy[[0, -1]]
+    out = shift.moved_xy(ends)
+    back = (out - seen_from) @ np.array([[cos, -sin], [sin, cos]]) + seen_from
+    npt.assert_allclose(back, ends, atol=0.003)
 
 
 def test_grids_that_lie_straight_are_left_as_they_are() -> None:
