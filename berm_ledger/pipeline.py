@@ -272,8 +272,9 @@ class Pipeline:
 
     def _drop_xy(self, pose: StampedPose) -> tuple[float, float]:
         """Return where a load falls at a pose, in the frame of the site [m]."""
-        x_m, y_m = pose.pose.apply([self.site.rover.drop_point_xy])[0].tolist()
-        return x_m - self.survey.shift.dx_m, y_m - self.survey.shift.dy_m
+        pose_of_site = self.survey.shift.site_pose(pose.pose)
+        x_m, y_m = pose_of_site.apply([self.site.rover.drop_point_xy])[0].tolist()
+        return x_m, y_m
 
     def _end_wait(self, early: EarlyDump, pose: StampedPose) -> None:
         """Book the dump that waited for the first pose, or say why not."""

@@ -123,7 +123,7 @@ class BorrowClerk:
         """Take in a pose that was used; places are those of the site."""
         if not self.desks:
             return
-        here = Pose2(pose.pose.x_m - shift.dx_m, pose.pose.y_m - shift.dy_m, pose.pose.yaw_rad)
+        here = shift.site_pose(pose.pose)
         drop_xy = here.apply([self._site.rover.drop_point_xy])[0]
         inside = False
         for desk in self.desks:

@@ -50,9 +50,9 @@ def fitted(
     Return the tilt or the yaw of a grid in what its shift leaves.
 
     Of a point at p less ``about_xy`` a tilt t raises the grid by t . p; a small yaw moves what it
-    shows by yaw x p, which on ground of slope s shows as yaw (s_x p_y - s_y p_x). Along a bend, from
-    the middle of the points, most of that is like a shift, which has been fitted before; about the
-    place where none of it is, what is left is the yaw.
+    shows by yaw x p, which on ground of slope s shows as yaw (s_x p_y - s_y p_x). Along a bend
+    most of that, about the middle of the points, is like a shift, which has been fitted before;
+    about the place where none of it is, what is left is the yaw.
 
     Parameters
     ----------

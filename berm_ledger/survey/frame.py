@@ -84,8 +84,16 @@ class FrameOfSurvey:
         was_at = Yaw(-yaw_rad, (x, y)).moved_xy(self._area.centres_xy) - moved
         self._place(surface, was_at)
         self._places.clear()
-        registration.mean = registration.mean - np.array([x_m, y_m, 0.0])
-        return replace(shift, dx_m=shift.dx_m - x_m, dy_m=shift.dy_m - y_m)
+        # The shift of a grid that is turned is that of the place about which it is.
+        yaw = shift.attitude.yaw
+        about = np.array(yaw.about_xy_m) if yaw else self._middle_xy
+        middle_x, middle_y = self._middle_xy.tolist()
+        now_at = Yaw(yaw_rad, (middle_x, middle_y)).moved_xy(about[None, :])[0] + moved
+        step_x, step_y = (now_at - about).tolist()
+        registration.mean = registration.mean - np.array([step_x, step_y, 0.0])
+        left = Yaw(yaw.yaw_rad - yaw_rad, (about[0] + step_x, about[1] + step_y))
+        return replace(shift, dx_m=shift.dx_m - step_x, dy_m=shift.dy_m - step_y,
+                       attitude=shift.attitude._replace(yaw=left))
 
     def _place(self, surface: SiteSurface, was_at: Floats) -> None:
         """Let each cell stand as the surface does at a point, shape (n, 2) [m]."""

@@ -29,6 +29,7 @@ from .resample import bilinear
 from .shift_fit import CELLS_PER_INDEPENDENT
 from .surface import SiteSurface
 from .symmetric import inverse
+from ..geometry import Pose2
 from ..kernels import compiled
 
 # What the shift may do between two grids (standard deviations) [m]: placement and drift.
@@ -99,6 +100,12 @@ class Shift:
         turned = yaw.moved_xy(points_xy) if yaw else points_xy
         out: NDArray[np.float64] = turned + np.array([self.dx_m, self.dy_m])
         return out
+
+    def site_pose(self, pose: Pose2) -> Pose2:
+        """Return where in the site a pose lies that was told in the frame of the grid."""
+        yaw = self.attitude.yaw
+        back = yaw.turned_back(pose, np.array([self.dx_m, self.dy_m])) if yaw else pose
+        return Pose2(back.x_m - self.dx_m, back.y_m - self.dy_m, back.yaw_rad)
 
     def up_m(self, points_xy: NDArray[np.float64]) -> NDArray[np.float32]:
         """Return by how much points (n, 2) are shown too high, shape (n,) [m]."""

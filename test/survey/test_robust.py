@@ -256,14 +256,14 @@ def test_what_does_not_fit_the_fits_is_refused() -> None:
         with pytest.raises(ValueError, match=text):
             fits.shared(*whole[:place], wrong, *whole[place + 1:])
     assert not fits.shared(*whole[:6], 6, whole[7])
-    whole = [rows, single, rows, three, False, 5, np.eye(3), pair + 6.0, 0.1, 1.0, 5,
+    whole = [rows, single, rows, three, False, 5, np.eye(3), pair + 6.0, 0.1, 1.0, 5, 1e-3,
              np.zeros((4, 3)), np.zeros(2)]
     assert fits.attitude(*whole)
     for place, wrong, text in (
             (0, rows[:4], '10 values, got 8'), (2, rows[:4], '10 values, got 8'),
             (3, pair, '3 values, got 2'), (5, 0, 'some of so many points'),
-            (6, out, '9 values, got 15'), (11, three, '12 values, got 3'),
-            (12, three, '2 values, got 3'), (6, -np.eye(3), 'not positive definite')):
+            (6, out, '9 values, got 15'), (12, three, '12 values, got 3'),
+            (13, three, '2 values, got 3'), (6, -np.eye(3), 'not positive definite')):
         with pytest.raises(ValueError, match=text):
             fits.attitude(*whole[:place], wrong, *whole[place + 1:])
     assert not fits.attitude(*whole[:10], 6, *whole[11:])

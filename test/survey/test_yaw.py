@@ -5,7 +5,9 @@
 import math
 
 from berm_ledger.design import Site
+from berm_ledger.geometry import Pose2
 from berm_ledger.survey.area import survey_area
+from berm_ledger.survey.attitude import Attitude
 from berm_ledger.survey.registration import Refused, Registration, Shift
 from berm_ledger.survey.shift_fit import Fit
 from berm_ledger.survey.surface import SiteSurface
@@ -138,3 +140,15 @@ def test_points_are_turned_about_the_place_told() -> None:
         quarter.moved_xy(np.array([[1.0, 2.0], [2.0, 2.0]])), [[1.0, 2.0], [1.0, 3.0]])
     assert quarter
     assert not STRAIGHT
+
+
+def test_a_pose_told_in_a_turned_grid_lies_where_the_grid_shows_its_place() -> None:
+    shift = Shift(0.05, -0.02, attitude=Attitude(yaw=Yaw(0.02, (4.0, -1.0))))
+    robot = Pose2(1.2, 0.7, 0.4)
+    shown = shift.moved_xy(robot.apply(np.array([[0.0, 0.0], [0.8, 0.0]])))
+    told = Pose2(*shown[0].tolist(), 0.42)
+    found = shift.site_pose(told)
+    npt.assert_allclose([found.x_m, found.y_m, found.yaw_rad], [1.2, 0.7, 0.4], atol=1e-12)
+    npt.assert_allclose(told.apply([[0.8, 0.0]])[0], shown[1], atol=1e-12)
+    plain = Shift(0.05, -0.02).site_pose(robot)
+    npt.assert_allclose([plain.x_m, plain.y_m, plain.yaw_rad], [1.15, 0.72, 0.4])
