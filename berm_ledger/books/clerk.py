@@ -274,7 +274,8 @@ class Clerk:
         """Show a look to the open dumps and book those that can be measured; tell if any."""
         self._level, self._planar_m = self.changes.level(
             look.measured_m, self.dumps.mask(), look.shown)
-        self.dumps.look(self._level, stamp_ns)
+        if not look.shift.is_odd:
+            self.dumps.look(self._level, stamp_ns)
         for patch in self.dumps.patches:
             # Only looks of dust have shown them: where they stand is not known.
             if len(patch.unseen):
@@ -356,8 +357,8 @@ class Clerk:
         survey = self._survey
         # A look past the berm tells nothing, and must not push out those that have begun to tell;
         # nor must one that may be placed wrong.
-        if survey.datum is None or self._level is None or look.shift.is_far or (
-                not survey.shows_berm(look)):
+        if survey.datum is None or self._level is None or not survey.shows_berm(look) or (
+                look.shift.is_far or look.shift.is_odd):
             return []
         slope = max(berm.side_slope for berm in survey.site.berms)
         shift_error = math.hypot(slope * look.shift.se_xy_m, look.shift.se_z_m)

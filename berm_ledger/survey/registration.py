@@ -24,6 +24,7 @@ from .attitude import Attitude, AttitudeOfGrids, UPRIGHT
 from .best_fit import Fitting, JUMP_SPREAD_M, Placed
 from .grid import ElevationGrid
 from .map_steps import MapSteps
+from .odd_grids import OddGrids
 from .opening import Opening
 from .resample import bilinear
 from .shift_fit import CELLS_PER_INDEPENDENT
@@ -80,6 +81,8 @@ class Shift:
         How the grid is tilted and turned, about the places where dx, dy and dz hold.
     is_far : bool
         Whether it lies far from where the grid before lay.
+    is_odd : bool
+        Whether much more of the ground disagrees with it than with those before.
 
     """
 
@@ -93,6 +96,7 @@ class Shift:
     planar_observed: bool = False
     attitude: Attitude = UPRIGHT
     is_far: bool = False
+    is_odd: bool = False
 
     def moved_xy(self, points_xy: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return where the grid shows points of the site, shape (n, 2) [m]."""
@@ -144,7 +148,8 @@ class Registration:
     def __post_init__(self) -> None:
         """Pick the cells to compare and their neighbours."""
         self.opening = Opening(self.area.centres_xy)
-        self._steps, self._corners_xy = MapSteps(), np.array(self.area.corners_xy)
+        self._steps, self._odd = MapSteps(), OddGrids()
+        self._corners_xy = np.array(self.area.corners_xy)
         self._slope = np.empty((2, 0))
         self._slope_age = 0
         flat = self.area.corridor.flat_index
@@ -375,7 +380,8 @@ class Registration:
         # Information from the ground itself must outweigh a centimetre of ignorance.
         observed = _eigenvalues(fit.normal)[0] > 1.0 / 0.01**2
         shift = self._shift(placed.residual_m, placed.cells, observed, attitude)
-        return replace(shift, is_far=self._steps.is_far(shift.moved_xy(self._corners_xy)))
+        return replace(shift, is_far=self._steps.is_far(shift.moved_xy(self._corners_xy)),
+                       is_odd=self._odd.is_odd(placed.disagreeing))
 
 
 def _eigenvalues(matrix: NDArray[np.float64]) -> tuple[float, float]:

@@ -203,3 +203,25 @@ def test_the_only_look_without_dust_must_do_before_the_next_load(unfinished: Wat
     first, second = watched.pipeline.books.dumps[-2:]
     for dump, truth in ((first, watched.yard.dumps[-2]), (second, watched.yard.dumps[-1])):
         assert abs(dump.volume_m3 - truth['volume_m3']) < 2.0 * dump.volume_se_m3
+
+
+def test_a_load_is_not_measured_by_a_grid_that_is_odd_by_itself(
+    unfinished: Watched, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One of its few looks: where the localisation slipped, it would count much."""
+    watched = unfinished.copy()
+    watched.dump_at(1.1, looks=1)
+    dumps, odd = watched.pipeline._clerk.dumps, watched.pipeline.survey.registration._odd
+
+    def looks() -> list[int]:
+        return [int(patch.count().max()) for patch in dumps.patches]
+
+    before = looks()
+    assert before
+    with monkeypatch.context() as slipped:
+        slipped.setattr(odd, 'is_odd', lambda _disagreeing: True)
+        watched.look(1)
+    assert watched.pipeline.survey.shift.is_odd
+    assert looks() == before
+    watched.look(1)
+    assert looks() == [count + 1 for count in before]

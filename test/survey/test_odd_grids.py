@@ -1,0 +1,67 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""A grid that alone disagrees with the site is told from what comes into view and stays."""
+
+from __future__ import annotations
+
+import math
+
+from berm_ledger.survey.area import survey_area
+from berm_ledger.survey.odd_grids import ODD_SHARE, OddGrids
+from berm_ledger.survey.registration import Registration, Shift
+from berm_ledger.survey.surface import SiteSurface
+import numpy as np
+import pytest
+from survey_kit import arc, grid_of
+
+SITE = arc(2.5, sweep_deg=100.0)
+AREA = survey_area(SITE)
+NOISE_M = 0.003
+
+
+def told(shares: list[float]) -> list[int]:
+    """Return which grids, by number, are told to be odd."""
+    odd = OddGrids()
+    return [n for n, share in enumerate(shares) if odd.is_odd(share)]
+
+
+def test_one_grid_alone_is_odd() -> None:
+    assert told([0.001] * 10 + [0.2] + [0.001] * 5 + [0.1]) == [10, 16]
+
+
+def test_what_stays_is_odd_once() -> None:
+    assert told([0.001] * 10 + [0.2] * 30 + [0.001] * 20) == [10]
+
+
+def test_what_is_usual_is_not_odd() -> None:
+    """Nor is a little more of it, nor are the first grids, of which nothing is usual yet."""
+    assert told([0.3, 0.0] * 3 + [0.2] * 20) == []
+    assert told([0.1] * 20 + [0.1 + 0.9 * ODD_SHARE] * 3) == []
+
+
+def berm_m(points):
+    """Return a berm along the arc, round at its ends, at points (..., 2) [m]."""
+    _, offset = SITE.berms[0].centreline.station_offset(points.reshape(-1, 2))
+    return np.maximum(0.0, 0.16 - 0.65 * np.abs(offset)).reshape(points.shape[:-1])
+
+
+def misplaced_m(points):
+    """Return the same as a grid shows it that is off by a third of a metre and two degrees."""
+    cos, sin = math.cos(0.035), math.sin(0.035)
+    return berm_m((points - [0.3, -0.15]) @ np.array([[cos, -sin], [sin, cos]]))
+
+
+@pytest.mark.parametrize(('heights', 'odd'), [(berm_m, False), (misplaced_m, True)])
+def test_a_grid_that_no_fit_finds_the_place_of_is_odd(heights, odd: bool) -> None:
+    surface = SiteSurface(len(AREA))
+    surface.height_m[:], surface.looks[:] = berm_m(AREA.centres_xy), 30.0
+    registration, nobody = Registration(AREA), np.zeros(len(AREA), dtype=bool)
+
+    def shift_of(heights_of, seed: int) -> Shift:
+        shift = registration.register(
+            grid_of(SITE, heights_of, noise_m=NOISE_M, seed=seed), surface, nobody, NOISE_M)
+        assert isinstance(shift, Shift)
+        return shift
+    assert not any(shift_of(berm_m, seed).is_odd for seed in range(10))
+    assert shift_of(heights, 10).is_odd is odd
+    assert not shift_of(berm_m, 11).is_odd
