@@ -19,10 +19,7 @@ from typing import Any
 
 from rclpy.subscription import Subscription
 
-try:
-    from rclpy.event_handler import SubscriptionEventCallbacks
-except ImportError:  # before ROS 2 Iron
-    from rclpy.qos_event import SubscriptionEventCallbacks
+from .wire import EVENTS
 
 
 @dataclass(frozen=True)
@@ -90,7 +87,7 @@ class Intake:
             # hands over then comes before what waits.
             callback = partial(on_message, info={})
         make = partial(self._node.create_subscription, msg_type, topic, callback)
-        events = None if weaker_qos is None else SubscriptionEventCallbacks(
+        events = None if weaker_qos is None else EVENTS.SubscriptionEventCallbacks(
             incompatible_qos=lambda _: self._weaken(rank, partial(make, weaker_qos)))
         self._subscriptions.append((kind, make(qos, event_callbacks=events)))
 

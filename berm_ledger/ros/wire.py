@@ -18,9 +18,12 @@ from .messages import message_types, MessageTypes
 from ..errors import UsageError
 
 try:
-    from rclpy.event_handler import PublisherEventCallbacks
+    from rclpy import event_handler
 except ImportError:  # before ROS 2 Iron
-    from rclpy.qos_event import PublisherEventCallbacks
+    from rclpy import qos_event as event_handler
+
+#: Where rclpy keeps the callbacks for events of publishers and subscriptions.
+EVENTS: Any = event_handler
 
 POSE_TYPES = {
     'pose_stamped': PoseStamped,
@@ -108,4 +111,4 @@ def latched_publishers(node: Any) -> Callable[[type, str], Any]:
     subscriptions are: of a robot whose topics do not fit nothing else is heard.
     """
     return partial(node.create_publisher, qos_profile=latched_qos(),
-                   event_callbacks=PublisherEventCallbacks(use_default_callbacks=False))
+                   event_callbacks=EVENTS.PublisherEventCallbacks(use_default_callbacks=False))

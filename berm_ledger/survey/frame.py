@@ -16,6 +16,7 @@ from dataclasses import replace
 import numpy as np
 
 from .area import SurveyArea
+from .attitude import Attitude
 from .grid import ElevationGrid
 from .registration import Registration, Shift
 from .resample import bilinear
@@ -88,8 +89,8 @@ class FrameOfSurvey:
         yaw = shift.attitude.yaw
         about = np.array(yaw.about_xy_m) if yaw else self._middle_xy
         middle_x, middle_y = self._middle_xy.tolist()
-        now_at = Yaw(yaw_rad, (middle_x, middle_y)).moved_xy(about[None, :])[0] + moved
-        step_x, step_y = (now_at - about).tolist()
+        most = Shift(x_m, y_m, attitude=Attitude(yaw=Yaw(yaw_rad, (middle_x, middle_y))))
+        step_x, step_y = (most.moved_xy(about[None, :])[0] - about).tolist()
         registration.mean = registration.mean - np.array([step_x, step_y, 0.0])
         left = Yaw(yaw.yaw_rad - yaw_rad, (about[0] + step_x, about[1] + step_y))
         return replace(shift, dx_m=shift.dx_m - step_x, dy_m=shift.dy_m - step_y,

@@ -62,7 +62,7 @@ class OtherFlank:
         """Know the ground; nothing is filled in yet."""
         self._area, self._sections = area, sections
         self._last: tuple[int, Datum | None, Filled] | None = None
-        self._hidden = _hidden(area, sections, np.empty(0, dtype=np.intp))
+        self._hidden: _Hidden | None = None
 
     def filled(self, surface: SiteSurface, datum: Datum | None) -> Filled:
         """
@@ -91,7 +91,7 @@ class OtherFlank:
         cells = cells[area.in_corridor[cells]]
         if datum is None or not len(cells):
             return Filled(surface, np.zeros(len(area.segments)))
-        if not np.array_equal(cells, self._hidden.cells):
+        if self._hidden is None or not np.array_equal(cells, self._hidden.cells):
             self._hidden = _hidden(area, self._sections, cells)
         shown_m = surface.height_m - datum.level_m
         was_m = shown_m[cells]

@@ -105,10 +105,14 @@ class Shift:
         out: NDArray[np.float64] = turned + np.array([self.dx_m, self.dy_m])
         return out
 
+    def turned_back(self, pose: Pose2) -> Pose2:
+        """Return a pose told in the frame of the grid as if that were shifted only, not turned."""
+        yaw = self.attitude.yaw
+        return yaw.turned_back(pose, np.array([self.dx_m, self.dy_m])) if yaw else pose
+
     def site_pose(self, pose: Pose2) -> Pose2:
         """Return where in the site a pose lies that was told in the frame of the grid."""
-        yaw = self.attitude.yaw
-        back = yaw.turned_back(pose, np.array([self.dx_m, self.dy_m])) if yaw else pose
+        back = self.turned_back(pose)
         return Pose2(back.x_m - self.dx_m, back.y_m - self.dy_m, back.yaw_rad)
 
     def up_m(self, points_xy: NDArray[np.float64]) -> NDArray[np.float32]:

@@ -135,9 +135,8 @@ def under_rover(
 ) -> NDArray[np.intp]:
     """Return the cells that a grid shows under the rover or within a pad around it."""
     footprint = area.site.rover.footprint
-    moved_xy, yaw = np.array([shift.dx_m, shift.dy_m]), shift.attitude.yaw
-    if yaw:
-        site_from_base = yaw.turned_back(site_from_base, moved_xy)
+    moved_xy = np.array([shift.dx_m, shift.dy_m])
+    site_from_base = shift.turned_back(site_from_base)
     if compiled.sampling is not None:
         yaw_rad, lattice = site_from_base.yaw_rad, area.lattice
         return np.frombuffer(compiled.sampling.cells_under(

@@ -163,11 +163,8 @@ def test_whatever_listener_can_hear_what_is_published(
 
 def silent() -> Any:
     """Return callbacks of a publisher that say nothing."""
-    try:
-        from rclpy.event_handler import PublisherEventCallbacks
-    except ImportError:  # before ROS 2 Iron
-        from rclpy.qos_event import PublisherEventCallbacks
-    return PublisherEventCallbacks(use_default_callbacks=False)
+    from berm_ledger.ros.wire import EVENTS
+    return EVENTS.PublisherEventCallbacks(use_default_callbacks=False)
 
 
 @pytest.mark.parametrize('number', range(4))

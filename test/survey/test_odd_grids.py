@@ -12,10 +12,10 @@ from berm_ledger.survey.registration import Registration, Shift
 from berm_ledger.survey.surface import SiteSurface
 import numpy as np
 import pytest
-from survey_kit import arc, grid_of
+from survey_kit import arc, design_of, grid_of
 
 SITE = arc(2.5, sweep_deg=100.0)
-AREA = survey_area(SITE)
+AREA, berm_m = survey_area(SITE), design_of(SITE)
 NOISE_M = 0.003
 
 
@@ -37,12 +37,6 @@ def test_what_is_usual_is_not_odd() -> None:
     """Nor is a little more of it, nor are the first grids, of which nothing is usual yet."""
     assert told([0.3, 0.0] * 3 + [0.2] * 20) == []
     assert told([0.1] * 20 + [0.1 + 0.9 * ODD_SHARE] * 3) == []
-
-
-def berm_m(points):
-    """Return a berm along the arc, round at its ends, at points (..., 2) [m]."""
-    _, offset = SITE.berms[0].centreline.station_offset(points.reshape(-1, 2))
-    return np.maximum(0.0, 0.16 - 0.65 * np.abs(offset)).reshape(points.shape[:-1])
 
 
 def misplaced_m(points):

@@ -15,7 +15,7 @@ from berm_ledger.survey.yaw import fitted_yaw, FittedYaw, STRAIGHT, Yaw, YawOfGr
 import numpy as np
 import numpy.testing as npt
 import pytest
-from survey_kit import arc, grid_of, relief_m, straight
+from survey_kit import arc, design_of, grid_of, relief_m, straight
 
 SITE: Site = straight(2.0, turn_deg=20.0)
 AREA = survey_area(SITE)
@@ -32,10 +32,10 @@ def ridge_m(points):
         0.0, 0.16 - 0.65 * np.abs(offset)).reshape(points.shape[:-1])
 
 
-def back_m(points, yaw_rad):
-    """Return where ground shown at points (..., 2) lies if the grid is turned about the middle."""
+def back_m(points, yaw_rad, about_xy=MIDDLE_XY):
+    """Return where ground shown at points (..., 2) lies if the grid is turned about a place."""
     cos, sin = math.cos(yaw_rad), math.sin(yaw_rad)
-    return (points - MIDDLE_XY) @ np.array([[cos, -sin], [sin, cos]]) + MIDDLE_XY
+    return (points - about_xy) @ np.array([[cos, -sin], [sin, cos]]) + about_xy
 
 
 def turned(yaw_rad, seed=0, ground=ridge_m):
@@ -62,18 +62,10 @@ def test_a_yaw_along_a_bend_is_no_shift(yaw_rad: float) -> None:
     """About its middle an arc is turned onto itself, but for its ends; the rest is a shift."""
     site = arc(2.5, sweep_deg=100.0)
     area, line = survey_area(site), site.berms[0].centreline
-    seen_from = np.array([0.0, 1.2])
-
-    def berm_m(points):
-        # Past an end straight on: a round end.
-        _, offset = line.station_offset(points.reshape(-1, 2))
-        return np.maximum(0.0, 0.16 - 0.65 * np.abs(offset)).reshape(points.shape[:-1])
-
-    cos, sin = math.cos(yaw_rad), math.sin(yaw_rad)
+    berm_m, seen_from = design_of(site), np.array([0.0, 1.2])
 
     def shown_m(points):
-        back = (points - seen_from) @ np.array([[cos, -sin], [sin, cos]]) + seen_from
-        return berm_m(back)
+        return berm_m(back_m(points, yaw_rad, seen_from))
 
     surface = SiteSurface(len(area))
     surface.height_m[:], surface.looks[:] = berm_m(area.centres_xy), 30.0
@@ -82,9 +74,8 @@ def test_a_yaw_along_a_bend_is_no_shift(yaw_rad: float) -> None:
     assert isinstance(shift, Shift)
     assert shift.attitude.yaw.yaw_rad == pytest.approx(yaw_rad, abs=0.001)
     ends = line.points_xy[[0, -1]]
-    out = shift.moved_xy(ends)
-    back = (out - seen_from) @ np.array([[cos, -sin], [sin, cos]]) + seen_from
-    npt.assert_allclose(back, ends, atol=0.003)
+    npt.assert_allclose(
+        back_m(shift.moved_xy(ends), yaw_rad, seen_from), ends, atol=0.003)
 
 
 def test_grids_that_lie_straight_are_left_as_they_are() -> None:
