@@ -157,6 +157,9 @@ def berms_lie_inside(draft: Draft) -> Iterator[Fault]:
 def lines_lie_apart(draft: Draft) -> Iterator[Fault]:
     """Refuse a berm that runs along another all its length: no ground would be its own."""
     cell = draft.root.number('cell_m')
+    if _cells_around(draft) > MAX_CELLS:
+        # That is told already, and to go along such lines would take all memory there is.
+        return
     for k, part in enumerate(draft.berms):
         for other in draft.berms[:k]:
             if cell is None or part.line is None or other.line is None:
@@ -222,15 +225,24 @@ def full_drum_draws_more(draft: Draft) -> Iterator[Fault]:
             f'mass'))
 
 
+def _extent_m(draft: Draft) -> tuple[float, float]:
+    """Return width and height of the lines of all berms together [m]; zeros without any."""
+    points = [part.line.points_xy for part in draft.berms if part.line is not None]
+    width, height = np.ptp(np.vstack(points), axis=0).tolist() if points else (0.0, 0.0)
+    return width, height
+
+
+def _cells_around(draft: Draft) -> float:
+    """Return how many cells a lattice around all berms has; 0 where the cell is not known."""
+    cell, (width, height) = draft.root.number('cell_m'), _extent_m(draft)
+    return 0.0 if cell is None else (width / cell + 1) * (height / cell + 1)
+
+
 def lattice_fits(draft: Draft) -> Iterator[Fault]:
     """Refuse a lattice around all berms that would not fit in memory."""
-    cell = draft.root.number('cell_m')
-    points = [part.line.points_xy for part in draft.berms if part.line is not None]
-    if cell is None or not points:
-        return
-    width, height = np.ptp(np.vstack(points), axis=0)
-    cells = (width / cell + 1) * (height / cell + 1)
+    cell, cells = draft.root.number('cell_m'), _cells_around(draft)
     if cells > MAX_CELLS:
+        width, height = _extent_m(draft)
         yield draft.root.fault('cell_m', (
             f'the berms lie {width:.4g} x {height:.4g} m apart: {cells:.2g} cells of {cell:g} m, '
             f'more than {MAX_CELLS:.2g}; use larger cells or a file for each berm'))
