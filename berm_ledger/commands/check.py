@@ -20,8 +20,9 @@ def run(args: argparse.Namespace) -> int:
     from ..borrow.lanes import areas_without_lanes
     from ..design.summary import check_lines
     from ..site_source import load_site
+    from ..targeting.buried import buried_crests
     from ..targeting.coarse import coarse_loads
     site = load_site(args.site).site
-    cautions = (*coarse_loads(site), *areas_without_lanes(site))
+    cautions = (*coarse_loads(site), *buried_crests(site), *areas_without_lanes(site))
     sys.stdout.write('\n'.join(check_lines(site, cautions)) + '\n')
     return 0

@@ -100,3 +100,15 @@ def test_a_borrow_area_without_a_lane_is_noted(
     assert done.code == 0
     said = f'note: borrow area {area["name"]}: no lane fits into it, as wide as the drum (0.36 m)'
     assert (said in ' '.join(done.out.split())) is noted
+
+
+def test_a_crest_that_begins_under_a_higher_one_is_noted(call: Call, tmp_path: Path) -> None:
+    site = yaml.safe_load(SITE.read_text(encoding='utf-8'))
+    low = {**site['berms'][0], 'name': 'stub', 'crest_height_m': 0.08,
+           'centreline': [[1.45, 0.2], [0.45, 0.2]]}
+    site['berms'].append(low)
+    path = tmp_path / 'site.yaml'
+    path.write_text(yaml.safe_dump(site), encoding='utf-8')
+    done = call('check', path)
+    assert done.code == 0
+    assert 'note: berm stub: from 0.01 to 0.1' in ' '.join(done.out.split())
