@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 import shutil
+import sqlite3
 from typing import Any
 
 from rosbags.interfaces import (
@@ -122,7 +123,7 @@ def write_bag(
         writer.set_compression(COMPRESSIONS[compression], CompressionFormat.ZSTD)
         with writer:
             return _write(writer, events, fillers, topics or BagTopics())
-    except (OSError, WriterError, apsw.Error) as exc:
+    except (OSError, WriterError, apsw.Error, sqlite3.Error) as exc:
         shutil.rmtree(target, ignore_errors=True)
         msg = f'{target}: cannot be written: {reason_of(exc)}'
         raise BagError(msg) from exc

@@ -2,6 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """Bags that are written: the same every time, and nothing half done."""
 
+import resource
+
 from bags_kit import assert_events, events, read, small_bag
 from berm_ledger.errors import BagError, MessageError, UsageError
 from berm_ledger.offline.bag_writer import BagTopics, write_bag
@@ -54,6 +56,19 @@ def test_a_place_that_cannot_be_written(tmp_path):
     (tmp_path / 'file').touch()
     with pytest.raises(BagError, match='cannot be written'):
         small_bag(tmp_path / 'file' / 'bag')
+
+
+@pytest.mark.parametrize('storage', ['mcap', 'sqlite3'])
+def test_a_disk_that_gets_full(tmp_path, storage):
+    """A limit on the size of files makes the system refuse to write, as a full disk does."""
+    unlimited = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (40_000, unlimited[1]))
+    try:
+        with pytest.raises(BagError, match='bag: cannot be written'):
+            write_bag(tmp_path / 'bag', events(300), storage=storage)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, unlimited)
+    assert not (tmp_path / 'bag').exists()
 
 
 @pytest.mark.parametrize('options', [
