@@ -7,9 +7,10 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 import contextlib
 from contextlib import ExitStack
+import errno
 from pathlib import Path
 import re
-from tempfile import TemporaryDirectory
+from tempfile import gettempdir, TemporaryDirectory
 from typing import Any, Protocol
 
 from rosbags.interfaces import MessageDefinitionFormat
@@ -27,6 +28,7 @@ from ..errors import BagError
 SUFFIXES = ('.mcap', '.db3', '.mcap.zstd', '.db3.zstd')
 METADATA = 'metadata.yaml'
 ROS1_MAGIC = b'#ROSBAG V'
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT)
 Found = tuple[str, int, Any]
 
 
@@ -169,6 +171,9 @@ def open_sources(path: Path, stack: ExitStack) -> tuple[list[BagSource], list[st
         return _open_folder(path, stack) if path.is_dir() else _open_file(path, path, stack)
     except OSError as exc:
         msg = f'{path}: {exc.strerror or reason_of(exc)}'
+        if exc.errno in NO_ROOM:
+            msg = (f'{path}: there is no room to unpack it in {gettempdir()}; free some there, or '
+                   f'name another folder in the variable TMPDIR')
         raise BagError(msg) from exc
 
 

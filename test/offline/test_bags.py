@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Bags that are as they should be: every kind of storage, topics, order, time."""
 
+import errno
 import math
 import re
 import sqlite3
@@ -92,6 +93,18 @@ def test_a_single_file_that_is_compressed(tmp_path):
     found, codes = read(storage_file(path))
     assert_events(found, events())
     assert codes == []
+
+
+@pytest.mark.parametrize('name', ['bag', 'bag/bag.mcap.zstd'])
+def test_no_room_to_unpack_says_where(tmp_path, monkeypatch, name):
+    def full(*_):
+        raise OSError(errno.ENOSPC, 'No space left on device')
+
+    small_bag(tmp_path / 'bag', compression='file')
+    for reader in ('WholeBag', 'unpack_file'):
+        monkeypatch.setattr(f'berm_ledger.offline.bag_sources.{reader}', full)
+    with pytest.raises(BagError, match=f'{name}: there is no room to unpack it in .*TMPDIR'):
+        open_bag(tmp_path / name)
 
 
 def test_compressed_in_chunks(tmp_path):
