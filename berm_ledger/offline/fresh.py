@@ -96,10 +96,18 @@ def check_writable(path: Path) -> None:
 
 def write_whole(path: Path, text: str) -> None:
     """Write a text file that is there whole or not at all, replacing one of its name."""
+    write_whole_bytes(path, text.encode())
+
+
+def write_whole_bytes(path: Path, data: bytes) -> None:
+    """Write a file that is there whole or not at all, replacing one of its name."""
     part = path.with_name(f'.{path.name}.{os.getpid()}{ENDING}')
     try:
-        with open(part, 'w', encoding='utf-8', newline='\n') as file:
-            file.write(text)
+        part.write_bytes(data)
         os.replace(part, path)
+    except OSError as exc:
+        # A write that fails, as on a full disk, names no file.
+        exc.filename = str(path)
+        raise
     finally:
         part.unlink(missing_ok=True)

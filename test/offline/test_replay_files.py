@@ -7,6 +7,7 @@ from __future__ import annotations
 import json
 import os
 from pathlib import Path
+import resource
 import stat
 
 from berm_ledger.books import Entry
@@ -77,6 +78,21 @@ def test_text_replaces_the_file_at_once_and_keeps_its_line_ends(tmp_path: Path) 
     write_whole(path, 'ä\nb\n')
     assert path.read_bytes() == b'\xc3\xa4\nb\n'
     assert names(tmp_path) == ['a.csv']
+
+
+def test_a_file_for_which_there_is_no_room_is_named(tmp_path: Path) -> None:
+    """A limit on the size of files makes the system refuse to write, as a full disk does."""
+    path = tmp_path / 'a.csv'
+    write_whole(path, 'old')
+    unlimited = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (4, unlimited[1]))
+    try:
+        with pytest.raises(OSError, match='File too large') as caught:
+            write_whole(path, 'newer')
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, unlimited)
+    assert caught.value.filename == str(path)
+    assert (path.read_text(encoding='utf-8'), names(tmp_path)) == ('old', ['a.csv'])
 
 
 def books_file(path: Path) -> Path:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from .facts import gather
 from .page import draw, page
-from ..fresh import ENDING, write_whole
+from ..fresh import write_whole, write_whole_bytes
 
 
 def write_report(
@@ -44,7 +44,7 @@ def write_report(
     pictures = draw(facts)
     for group in pictures:
         for picture in group:
-            _write_bytes(path.with_name(f'{path.stem}-{picture.name}.png'), picture.png)
+            write_whole_bytes(path.with_name(f'{path.stem}-{picture.name}.png'), picture.png)
     write_whole(path, page(facts, pictures, path.stem))
     return bool(facts.summary['accepted'])
 
@@ -54,13 +54,3 @@ def picture_names(html_path: str | os.PathLike[str]) -> tuple[str, ...]:
     path = Path(html_path)
     return tuple(sorted(p.name for p in path.parent.glob('*.png')
                         if p.name.startswith(f'{path.stem}-')))
-
-
-def _write_bytes(path: Path, data: bytes) -> None:
-    """Write a file that is there whole or not at all, replacing one of its name."""
-    part = path.with_name(f'.{path.name}.{os.getpid()}{ENDING}')
-    try:
-        part.write_bytes(data)
-        os.replace(part, path)
-    finally:
-        part.unlink(missing_ok=True)
