@@ -20,6 +20,7 @@ from ..errors import BooksError
 
 ADVICE = {
     'full': 'free some space on the disk',
+    'I/O': 'free some space on the disk, or look whether it fails',
     'locked': 'close the other program that writes to it',
     'readonly': 'make file and folder writable',
     'unable to open': 'copy it, and the files -wal and -shm beside it, to a writable folder',

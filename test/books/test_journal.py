@@ -572,6 +572,19 @@ def test_full_disk_books_nothing_and_the_next_try_may_work(path: Path) -> None:
         assert len(list(journal.entries())) == 210
 
 
+def test_old_books_on_a_full_disk_say_what_to_do(written: Path) -> None:
+    """There is no room for the file in which readers and writer share what is in the log."""
+    unlimited = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (4096, unlimited[1]))
+    try:
+        with pytest.raises(BooksError, match=r'cannot be opened for writing: .*; free some space'):
+            Journal.open(written, *SITE)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, unlimited)
+    with Journal.open(written, *SITE) as journal:
+        assert journal.last_seq == len(BUILD)
+
+
 def limit_file_size() -> None:
     signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
     resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, 60_000))
