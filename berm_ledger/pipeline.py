@@ -181,6 +181,7 @@ class Pipeline:
         """Take in a pose of base_link."""
         finding = check_pose(pose, self._gate)
         if finding:
+            self._gate = self._gate.after_lost_pose(pose.stamp_ns)
             return self._refuse(finding)
         self._gate = self._gate.after_pose(pose)
         self._track.add(pose)
@@ -299,7 +300,9 @@ class Pipeline:
         return self._update()
 
     def refuse(self, code: str, text: str, stamp_ns: int = 0) -> Update:
-        """Book an input that could not even be read."""
+        """Book an input that could not even be read; the text begins with what it is."""
+        if text.startswith('pose:'):
+            self._gate = self._gate.after_lost_pose(stamp_ns or self.stamp_ns)
         return self._refuse(refusal(code, text, stamp_ns or self.stamp_ns))
 
     def take_datum(self) -> Update:

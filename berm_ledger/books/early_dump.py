@@ -1,7 +1,7 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
 """
-A dump that was announced before the first pose, as after a restart of the ledger.
+A dump announced before the first pose, as after a restart, or while no pose can be used.
 
 It has no place yet: it waits for the first pose, which is taken for its own when it comes soon
 enough and the drop point is at a berm then. There is no clock here: what passes meanwhile is

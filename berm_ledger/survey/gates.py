@@ -28,6 +28,8 @@ MOST_POSE_AGE_NS = 2 * SECOND_NS
 # have agreed on it: one bad stamp must not make all good ones too old.
 MOST_LEAP_NS = 60 * SECOND_NS
 LEAP_MESSAGES = 3
+# When so many poses running were refused, the rover may stand elsewhere than at the last one used.
+LOST_POSES = 3
 # Of a frame's name no more than this is repeated [characters].
 MOST_QUOTED = 60
 # A pose less certain than this is no use [m, rad].
@@ -63,6 +65,10 @@ class GateState(NamedTuple):
         Messages running that agreed on it.
     told_ns : int or None
         Stamp of the last pose when a dump was told last, booked or told again [ns].
+    lost_ns : int or None
+        Stamp of the last pose that was refused since one was used [ns].
+    lost : int
+        Poses running that were refused.
 
     """
 
@@ -74,6 +80,14 @@ class GateState(NamedTuple):
     leap_ns: int | None = None
     leaps: int = 0
     told_ns: int | None = None
+    lost_ns: int | None = None
+    lost: int = 0
+
+    @property
+    def is_lost(self) -> bool:
+        """Tell whether poses come in and none has been of use since the last one grew old."""
+        return self.lost >= LOST_POSES and self.pose is not None and self.lost_ns is not None and (
+            abs(self.lost_ns - self.pose.stamp_ns) > MOST_POSE_AGE_NS)
 
     def agrees(self, stamp_ns: int) -> bool:
         """Tell whether a stamp lies by the last one that was far ahead."""
@@ -91,7 +105,12 @@ class GateState(NamedTuple):
     def after_pose(self, pose: StampedPose) -> GateState:
         """Return the state after a pose was used."""
         return self._replace(
-            newest_ns=self._newest_ns(pose.stamp_ns), pose=pose, leap_ns=None, leaps=0)
+            newest_ns=self._newest_ns(pose.stamp_ns), pose=pose, leap_ns=None, leaps=0,
+            lost_ns=None, lost=0)
+
+    def after_lost_pose(self, stamp_ns: int) -> GateState:
+        """Return the state after a pose of a stamp was refused."""
+        return self._replace(lost_ns=stamp_ns, lost=self.lost + 1)
 
     def after_grid(self, stamp_ns: int) -> GateState:
         """Return the state after a grid of a stamp was used."""
@@ -274,6 +293,8 @@ def check_dump(mass_kg: float, state: GateState) -> Finding | None:
         return refusal('repeated_dump', (
             f'a dump was announced again within {LEAST_CYCLE_NS / 1e9:g} s, sooner than a load '
             f'can be fetched; announce each load once'), stamp_ns)
+    if state.is_lost:
+        return refusal('no_pose', 'a dump was announced while no pose could be used', stamp_ns)
     return None
 
 

@@ -121,3 +121,44 @@ def test_the_first_stamp_counts_and_no_stamp_tells_nothing():
     assert dump.since_ns == 5 * NS
     assert dump.objection(stamped(AT_BERM, 5.0 + MOST_WAIT_NS / NS), True) == ''
     assert dump.objection(stamped(AT_BERM, 5.001 + MOST_WAIT_NS / NS), True)
+
+
+LOST = {'frame': {'frame': 'odom'}, 'uncertain': {'std_xy_m': 5.0}}
+
+
+def lost(between, *, poses=6, unreadable=False):
+    """Return a pipeline that knows a pose far off the berm, and then gets none that is of use."""
+    pipeline = Pipeline(SITE)
+    pipeline.add_pose(stamped(OFF_BERM))
+    for k in range(poses):
+        stamp_s = BEGIN_S + 1.0 + k
+        if unreadable:
+            pipeline.refuse('bad_message', 'pose: not finite', int(stamp_s * NS))
+        else:
+            pipeline.add_pose(stamped(AT_BERM, stamp_s, **between))
+    return pipeline
+
+
+@pytest.mark.parametrize('between', LOST.values(), ids=LOST)
+@pytest.mark.parametrize('unreadable', [False, True])
+def test_a_dump_while_every_pose_is_refused_waits_for_the_next_that_is_used(between, unreadable):
+    """It was booked where the rover had stood when last known, and so as one gone astray."""
+    pipeline = lost(between, unreadable=unreadable)
+    assert [f.code for f in pipeline.add_dump(6.0).findings] == ['dump_waits']
+    entry, = dumps(pipeline.add_pose(stamped(AT_BERM, BEGIN_S + 8.0)))
+    assert (entry.berm, entry.segment) == ('west', 1)
+
+
+def test_one_or_two_poses_that_are_refused_do_not_hold_a_dump_up():
+    entry, = dumps(lost(LOST['frame'], poses=2).add_dump(6.0))
+    assert entry.stamp_ns == int(BEGIN_S * NS)
+
+
+def test_a_dump_told_again_while_poses_are_refused_is_the_same_dump():
+    pipeline = Pipeline(SITE)
+    pipeline.add_pose(stamped(AT_BERM))
+    assert len(dumps(pipeline.add_dump(6.0))) == 1
+    for k in range(6):
+        pipeline.add_pose(stamped(AT_BERM, BEGIN_S + 1.0 + k, **LOST['uncertain']))
+        assert [f.code for f in pipeline.add_dump(6.0).findings] == ['repeated_dump']
+    assert len(pipeline.books.dumps) == 1
