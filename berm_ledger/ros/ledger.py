@@ -177,7 +177,8 @@ class LedgerNode(ManagedNode[LedgerParameters]):
             self._topics = None
         if self.live is not None:
             self.live.book(self.pipeline.finish())
-            self.live.close()
+            if lost := self.live.close():
+                self.get_logger().error(lost)
             self.live = None
 
     def give_up(self) -> None:

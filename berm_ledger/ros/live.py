@@ -8,6 +8,7 @@ Knows no ROS, so that the rule can be tested without it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from ..books import Entry
@@ -94,9 +95,33 @@ class LiveBooks:
         self._entries, self._surfaces = (), {}
         return written
 
-    def close(self) -> None:
-        """Write what waits, if it can be written now, and close the file."""
+    def close(self) -> str:
+        """
+        Write what waits, if it can be written now, and close the file.
+
+        Returns
+        -------
+        str
+            What is lost as it could not be written, and what comes of that; empty for nothing.
+
+        """
         try:
             self.flush()
+            return lost_text(self.fault, self._entries) if self._entries else ''
         finally:
             self.journal.close()
+
+
+def lost_text(fault: str, entries: Sequence[Entry]) -> str:
+    """
+    Return what it means that entries could never be written.
+
+    Examples
+    --------
+    >>> lost_text('disk full', [Entry(1, 0, 'hold'), Entry(2, 0, 'dump')])
+    'disk full; entries lost: 2, dumps among them: 1, whose soil will be unbooked_fill'
+
+    """
+    dumps = sum(entry.kind == 'dump' for entry in entries)
+    soil = f', dumps among them: {dumps}, whose soil will be unbooked_fill' if dumps else ''
+    return f'{fault}; entries lost: {len(entries)}{soil}'

@@ -177,7 +177,8 @@ def process(site_file, books):
     """Run a ledger as a process."""
     command = [sys.executable, '-m', 'berm_ledger.ros.ledger_node', '--ros-args',
                '-p', f'site_file:={site_file}', '-p', f'books_file:={books}']
-    with subprocess.Popen(command, stderr=subprocess.DEVNULL) as made:
+    with open(books.with_name('log'), 'wb') as log, subprocess.Popen(
+            command, stderr=log) as made:
         yield made
         made.kill()
 
@@ -208,3 +209,18 @@ def test_a_full_disk_stops_the_topics_until_there_is_room_and_loses_nothing(
         numbers = [entry.seq for entry in journal.entries()]
     assert numbers == list(range(1, len(numbers) + 1))
     assert len(numbers) > 199
+
+
+def test_who_closes_it_while_the_disk_is_full_is_told_what_is_lost(world, books, process):
+    watcher = Watcher(world)
+    watcher.until_ready()
+    resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (4096, resource.RLIM_INFINITY))
+    watcher.look(10.0)
+    watcher.until_level(JOURNAL_ERROR)
+
+    process.send_signal(signal.SIGTERM)
+    assert process.wait() == 0
+
+    last = books.with_name('log').read_text().splitlines()[-1]
+    assert 'cannot be written, nothing was booked' in last
+    assert 'entries lost: ' in last

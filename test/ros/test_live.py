@@ -111,3 +111,13 @@ def test_close_writes_what_waits(live, disk, path):
 
     with Journal.read(path) as other:
         assert [entry.seq for entry in other.entries()] == [1]
+
+
+def test_close_tells_what_is_lost_as_it_could_not_be_written(live, disk):
+    assert live.close() == ''
+    disk.full = True
+    live.book(SimpleNamespace(entries=(
+        Entry(1, 1, 'hold'), Entry(2, 2, 'dump', data={}), Entry(3, 3, 'dump', data={})),
+        surfaces=()))
+    assert live.close() == (
+        'disk full; entries lost: 3, dumps among them: 2, whose soil will be unbooked_fill')
