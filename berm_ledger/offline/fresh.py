@@ -110,4 +110,6 @@ def write_whole_bytes(path: Path, data: bytes) -> None:
         exc.filename = str(path)
         raise
     finally:
-        part.unlink(missing_ok=True)
+        # Where nothing can be written nothing can be removed either; the first error tells.
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)

@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 from pathlib import Path
@@ -93,6 +94,19 @@ def test_a_file_for_which_there_is_no_room_is_named(tmp_path: Path) -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, unlimited)
     assert caught.value.filename == str(path)
     assert (path.read_text(encoding='utf-8'), names(tmp_path)) == ('old', ['a.csv'])
+
+
+def test_where_nothing_can_be_removed_either_the_file_itself_is_named(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """So it is on a disk that is mounted to be read only."""
+    def refused(path: Path, *_: object, **__: object) -> int:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS), str(path))
+
+    for name in ('open', 'write_bytes', 'unlink'):
+        monkeypatch.setattr(Path, name, refused)
+    with pytest.raises(OSError, match='Read-only file system') as caught:
+        write_whole(tmp_path / 'a.csv', 'new')
+    assert caught.value.filename == str(tmp_path / 'a.csv')
 
 
 def books_file(path: Path) -> Path:
