@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator, Sequence
 import contextlib
+import io
 import os
 import signal
 import sys
@@ -69,6 +70,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         Exit code.
 
     """
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # A letter that the terminal cannot show is spelled out, as on the standard error.
+        sys.stdout.reconfigure(errors='backslashreplace')
     try:
         with terminable():
             code = _run(argv)

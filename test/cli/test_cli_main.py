@@ -129,6 +129,18 @@ def test_entry_point_and_module_are_the_same_program() -> None:
 BLOCKED = ('rclpy', 'rosbags', 'apsw', 'lz4', 'backports', 'matplotlib', 'rich')
 
 
+def test_a_name_that_the_terminal_cannot_show_is_spelled_out(
+        monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    text = SITE.read_text(encoding='utf-8')
+    assert '- name: windward' in text
+    path = tmp_path / 'site.yaml'
+    path.write_text(text.replace('- name: windward', '- name: sever\u0148'), encoding='utf-8')
+    monkeypatch.setenv('PYTHONIOENCODING', 'latin-1')
+    done = python('-m', 'berm_ledger.cli', 'check', str(path))
+    assert (done.returncode, done.stderr) == (0, '')
+    assert "berm 'sever\\u0148': open" in done.stdout
+
+
 def without_extras(*arguments: str, folder: Path = ROOT) -> subprocess.CompletedProcess[str]:
     """Run the program where nothing but the run-time dependencies can be imported."""
     script = (f'import sys; sys.modules.update(dict.fromkeys({BLOCKED!r}))\n'
