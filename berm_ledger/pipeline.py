@@ -288,7 +288,8 @@ class Pipeline:
             self._reject(refusal('no_pose', NOT_BOOKED.format(objection), pose.stamp_ns))
             return
         self._book_dump(early.mass_kg, pose)
-        self._note('dump_waited', 'a dump announced before the first pose is booked there')
+        self._note(
+            'dump_waited', 'a dump announced without a usable pose is booked at the next one')
 
     def add_drum_current(self, current_a: float) -> Update:
         """Take in a drum current [A]; its time is that of the last pose before it."""
