@@ -17,10 +17,10 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from .mean_looks import middle_m, times_seen
 from .same_soil import shows_same
 from .shared_shift import LevelLook
-
-Floats = NDArray[np.float64]
+from ..survey.robust import Floats
 
 # Settled when the cells that hold this share of the expected soil have this many looks; in a
 # hurry, because the next load falls there, the smaller figures do: of one load, of two measured
@@ -155,13 +155,20 @@ class OpenPatch:
     unseen: NDArray[np.intp] = field(init=False)
     _after_m: Floats | None = field(init=False, default=None)
     _alone: bool | None = field(init=False, default=None)
+    _usual_share: float = field(init=False, default=0.0)
 
     def __post_init__(self) -> None:
         """Start with no look left out."""
         self.unseen = self.cells[:0]
 
-    def add(self, level: LevelLook | NDArray[np.floating], stamp_ns: int) -> bool:
-        """Keep a look at all surveyed cells, shape (n,), if it shows any of the patch since."""
+    def add(
+        self, level: LevelLook | NDArray[np.floating], stamp_ns: int, usual_share: float = 0.0
+    ) -> bool:
+        """
+        Keep a look at all surveyed cells, shape (n,), if it shows any of the patch since.
+
+        ``usual_share`` of the cells are wrong in looks at ground at rest, too, 0 to 1.
+        """
         # A slow grid may come after the dump and still show the ground before it.
         if stamp_ns <= self._landed_ns:
             return False
@@ -169,7 +176,7 @@ class OpenPatch:
         self.unseen = self.cells[:0]
         shown = bool(np.isfinite(own).any())
         if shown:
-            if self._is_alone and not shows_same(self.kept_m[-1], own):
+            if self._is_alone and not shows_same(self.kept_m[-1], own, usual_share):
                 only = np.isfinite(self.kept_m[-1]) & np.isnan(own)
                 self.kept_m, self.stamps_ns = self.kept_m[:-1], self.stamps_ns[:-1]
                 self.looks = max(self.looks - 1, 0)
@@ -179,6 +186,7 @@ class OpenPatch:
             self.kept_m = np.concatenate([self.kept_m[-(KEPT_LOOKS - 1):], own[None, :]])
             self.stamps_ns = (*self.stamps_ns, stamp_ns)[-KEPT_LOOKS:]
             self._after_m = self._alone = None
+            self._usual_share = usual_share
         return shown
 
     @property
@@ -197,7 +205,8 @@ class OpenPatch:
         if self._alone is None:
             since = self._since
             self._alone = since > 0 and self.stamps_ns[-1] - self._landed_ns <= DUST_NS and (
-                since == 1 or not shows_same(self.kept_m[-2], self.kept_m[-1]))
+                since == 1 or not shows_same(
+                    self.kept_m[-2], self.kept_m[-1], self._usual_share))
         return self._alone
 
     @property
@@ -282,22 +291,3 @@ class OpenPatch:
         whole = count + self.before_looks
         joined = (self.before_m * self.before_looks + after * count) / whole
         return np.where(still, joined, after), np.where(still, whole, count)
-
-
-def times_seen(looks_m: NDArray[np.float32]) -> NDArray[np.intp]:
-    """Return how many of some looks (l, k) show each cell, shape (k,)."""
-    out: NDArray[np.intp] = np.isfinite(looks_m).sum(axis=0)
-    return out
-
-
-def middle_m(looks_m: NDArray[np.float32]) -> Floats:
-    """Return the mean of looks (l, k) without their extremes, NaN unseen, shape (k,) [m]."""
-    ordered = np.sort(looks_m, axis=0).astype(float)
-    count = times_seen(looks_m)
-    # Sorting puts NaN last; with five looks or more the lowest and the highest third are left
-    # out: a passing thing, and looks from before a slow drum was empty.
-    cut = np.where(count >= 5, count // 3, 0)
-    rank = np.arange(len(ordered))[:, None]
-    used = (rank >= cut) & (rank < count - cut)
-    total = np.where(used, ordered, 0.0).sum(axis=0)
-    return np.where(count > 0, total / np.maximum(used.sum(axis=0), 1), np.nan)

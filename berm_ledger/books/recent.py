@@ -7,6 +7,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from .mean_looks import mean_m, times_seen
 from .sheets import Sheets
 
 LOOKS_KEPT = 8
@@ -76,10 +77,7 @@ class RecentLooks:
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the mean height since a time [m], NaN where unseen, and of how many looks."""
         rows = self._at(np.flatnonzero(self._stamp_ns >= max(stamp_ns, 1)), cells)
-        known = np.isfinite(rows)
-        count = known.sum(axis=0).astype(float)
-        total = np.where(known, rows, 0.0).sum(axis=0, dtype=float)
-        return np.where(count > 0.0, total / np.maximum(count, 1.0), np.nan), count
+        return mean_m(rows), times_seen(rows).astype(float)
 
     def course(
         self, cells: NDArray[np.intp], reference_m: NDArray[np.floating], least: float

@@ -19,11 +19,12 @@ from scipy import ndimage, sparse
 
 from .changes import smoothed_noise_m
 from .charts import Canvas
-from .patches import Floats, Landing, LEAST_SHARES, OpenPatch, Rise, SETTLED_SHARE
+from .patches import Landing, LEAST_SHARES, OpenPatch, Rise, SETTLED_SHARE
 from .shared_shift import LevelLook
 from ..survey.error_budget import volume_error
 from ..survey.nearby import grow
 from ..survey.noise import GridNoise
+from ..survey.robust import Floats
 
 # A rise of less than this part of the expected load is a dump that missed.
 STRAY_SHARE = 0.25
@@ -198,10 +199,16 @@ class DumpWatch:
         out[cells] = True
         return out
 
-    def look(self, level: LevelLook | NDArray[np.floating], stamp_ns: int) -> None:
-        """Show the open dumps a look: heights freed of shared errors, shape (n,) [m]."""
+    def look(
+        self, level: LevelLook | NDArray[np.floating], stamp_ns: int, usual_share: float = 0.0
+    ) -> None:
+        """
+        Show the open dumps a look: heights freed of shared errors, shape (n,) [m].
+
+        ``usual_share`` of the cells are wrong in looks at ground at rest, too, 0 to 1.
+        """
         for patch in self.patches:
-            self.are_news |= patch.add(level, stamp_ns)
+            self.are_news |= patch.add(level, stamp_ns, usual_share)
 
     def settled(self, noise: GridNoise, now_ns: int) -> list[OpenPatch]:
         """Return the open patches that can be measured at a time [ns], with looks of a noise."""

@@ -4,7 +4,8 @@
 Whether two looks at a fresh load show the same soil.
 
 A load raises dust, which sensors take for soil: here and there, other heights in every look, never
-lower than the ground. Soil that has come to rest looks the same twice.
+lower than the ground. Soil that has come to rest looks the same twice, but for what single cells
+of every grid show wrong on ground at rest, too.
 """
 
 from __future__ import annotations
@@ -19,11 +20,16 @@ STIRRED_SHARE = 0.001
 STIRRED_CELLS = 2
 STIRRED_M = 0.02
 STIRRED_SIGMAS = 6.0
+# As many times more may differ as is wrong on ground at rest: twice for two looks, and what is
+# wrong comes in clumps.
+USUAL_TIMES = 8.0
 # A quarter of normal values is closer to zero than this [standard deviations].
 QUARTER_SIGMAS = 0.3186
 
 
-def shows_same(one_m: NDArray[np.float32], other_m: NDArray[np.float32]) -> bool:
+def shows_same(
+    one_m: NDArray[np.float32], other_m: NDArray[np.float32], usual_share: float = 0.0
+) -> bool:
     """
     Tell whether two looks show the same soil.
 
@@ -31,6 +37,8 @@ def shows_same(one_m: NDArray[np.float32], other_m: NDArray[np.float32]) -> bool
     ----------
     one_m, other_m : array
         Heights of the same cells, shape (k,) [m]; NaN is not seen.
+    usual_share : float
+        Share of the cells that a look shows wrong where nothing has changed, 0 to 1.
 
     Returns
     -------
@@ -53,4 +61,5 @@ def shows_same(one_m: NDArray[np.float32], other_m: NDArray[np.float32]) -> bool
     quarter = len(gap_m) // 4
     spread_m = float(np.partition(gap_m, quarter)[quarter]) / QUARTER_SIGMAS
     far = np.count_nonzero(gap_m > max(STIRRED_M, STIRRED_SIGMAS * spread_m))
-    return bool(far <= max(STIRRED_CELLS, STIRRED_SHARE * len(gap_m)))
+    share = STIRRED_SHARE + USUAL_TIMES * usual_share
+    return bool(far <= max(STIRRED_CELLS, share * len(gap_m)))

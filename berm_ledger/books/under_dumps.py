@@ -21,13 +21,15 @@ from numpy.typing import NDArray
 from .accounts import Books, DumpRecord
 from .changes import Cells, Change, clusters, Evidence, FRINGE
 from .charts import Canvas
-from .patches import Floats, HURRIED_LOOKS, middle_m, OpenPatch, Rise, times_seen
+from .mean_looks import middle_m, times_seen
+from .patches import HURRIED_LOOKS, OpenPatch, Rise
 from .suspects import Accepted
 from .verdicts import assessed_losses, is_plain, LEAST_RISE_M
 from .yield_model import estimate_yield, WINDOW_LOADS, YieldEstimate
 from ..design import Site
 from ..survey.middle import median_ns
 from ..survey.noise import GridNoise
+from ..survey.robust import Floats
 
 # A rise is soil of the load where it is so many times beyond detection in some cells.
 PLAIN_RISES = 2.0

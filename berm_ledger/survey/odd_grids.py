@@ -11,6 +11,7 @@ does much soil that goes; both stay for the next grid.
 from __future__ import annotations
 
 from collections import deque
+import math
 from statistics import median
 
 # Of an odd grid so much more disagrees than the median of the last ones, where there are some.
@@ -25,6 +26,11 @@ class OddGrids:
         """Begin with no grid."""
         self._shares: deque[float] = deque(maxlen=KEPT_GRIDS)
         self._was_odd = False
+
+    @property
+    def usual(self) -> float:
+        """Share of a grid that disagrees as a rule, 0 to 1; NaN before there are some grids."""
+        return median(self._shares) if len(self._shares) >= LEAST_GRIDS else math.nan
 
     def is_odd(self, disagreeing: float) -> bool:
         """
@@ -41,8 +47,7 @@ class OddGrids:
             False of the first grids.
 
         """
-        usual = median(self._shares) if len(self._shares) >= LEAST_GRIDS else 1.0
-        odd = disagreeing > usual + ODD_SHARE
+        odd = disagreeing > self.usual + ODD_SHARE
         alone, self._was_odd = odd and not self._was_odd, odd
         self._shares.append(disagreeing)
         return alone

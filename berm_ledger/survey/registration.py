@@ -357,6 +357,11 @@ class Registration:
         out[:, ~np.isfinite(out).all(axis=0)] = 0.0
         return out
 
+    @property
+    def usual_disagreeing(self) -> float:
+        """Share of a grid that disagrees with the site as a rule, 0 to 1."""
+        return 0.0 if math.isnan(self._odd.usual) else self._odd.usual
+
     def _judge(self, placed: Placed, surface: SiteSurface) -> Shift | Refused:
         """Believe the shift or say why not."""
         fit, mean = placed.fit, placed.fit.mean

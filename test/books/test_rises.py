@@ -344,6 +344,22 @@ def test_looks_of_which_none_shows_the_same_do_not_count() -> None:
     assert patch.stamps_ns == tuple(square.stamp_ns + turn for turn in (4, 5, 7, 8))
 
 
+@pytest.mark.parametrize('usual_share', [0.0, 0.004])
+def test_what_is_wrong_everywhere_in_every_look_is_no_dust(usual_share: float) -> None:
+    """Each look has other clumps of nine cells 4 cm too high, half a per cent of all cells."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    patch = square.watch.patches[0]
+    for turn in range(SETTLED_LOOKS):
+        wrong = np.zeros((SIDE, SIDE))
+        wrong[30 + 10 * turn:33 + 10 * turn, 50:53] = wrong[80:83, 20 * turn:20 * turn + 3] = 0.04
+        square.watch.look(square.height_m + wrong.ravel(), square.stamp_ns + turn + 1, usual_share)
+    assert patch.ready is (usual_share > 0.0)
+    if patch.ready:
+        # What one look shows by itself does not count.
+        assert patch.after_m() == pytest.approx(square.height_m[patch.cells], abs=1e-6)
+
+
 def test_what_two_looks_have_shown_counts_although_it_falls_later() -> None:
     """Somebody took soil between the second look and the third: that is no dust."""
     square = Square()

@@ -7,7 +7,7 @@ from __future__ import annotations
 import math
 
 from berm_ledger.survey.area import survey_area
-from berm_ledger.survey.odd_grids import ODD_SHARE, OddGrids
+from berm_ledger.survey.odd_grids import KEPT_GRIDS, LEAST_GRIDS, ODD_SHARE, OddGrids
 from berm_ledger.survey.registration import Registration, Shift
 from berm_ledger.survey.surface import SiteSurface
 import numpy as np
@@ -45,6 +45,16 @@ def misplaced_m(points):
     return berm_m((points - [0.3, -0.15]) @ np.array([[cos, -sin], [sin, cos]]))
 
 
+def test_what_is_usual_is_known_after_some_grids() -> None:
+    odd = OddGrids()
+    for share in [0.0] * (LEAST_GRIDS - 1):
+        odd.is_odd(share)
+        assert math.isnan(odd.usual)
+    for share in [0.004] * KEPT_GRIDS:
+        odd.is_odd(share)
+    assert odd.usual == 0.004
+
+
 @pytest.mark.parametrize(('heights', 'odd'), [(berm_m, False), (misplaced_m, True)])
 def test_a_grid_that_no_fit_finds_the_place_of_is_odd(heights, odd: bool) -> None:
     surface = SiteSurface(len(AREA))
@@ -56,6 +66,8 @@ def test_a_grid_that_no_fit_finds_the_place_of_is_odd(heights, odd: bool) -> Non
             grid_of(SITE, heights_of, noise_m=NOISE_M, seed=seed), surface, nobody, NOISE_M)
         assert isinstance(shift, Shift)
         return shift
+    assert registration.usual_disagreeing == 0.0
     assert not any(shift_of(berm_m, seed).is_odd for seed in range(10))
+    assert registration.usual_disagreeing <= 0.001
     assert shift_of(heights, 10).is_odd is odd
     assert not shift_of(berm_m, 11).is_odd
