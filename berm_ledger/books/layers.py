@@ -20,6 +20,7 @@ from ..survey.crest import Crest
 from ..survey.datum import Datum, Source
 from ..survey.far_noise import RINGS
 from ..survey.noise import GridNoise
+from ..survey.noise_range import LAGS_M
 from ..survey.registration import Shift
 from ..survey.site_survey import SiteSurvey
 from ..survey.snapshot import NamedSurface
@@ -37,6 +38,8 @@ CREST_SPREAD, CREST_ERROR = 'crest_spread:', 'crest_error_m:'
 LEARNED, LEARNED_FIGURES = 'learned', (6, 7, 12)
 # Variance that two looks from one place share [m2], and of how many pairs that is.
 STAYING, STAYING_FIGURES = 'staying', 2
+# How many looks have told how far errors are shared; their mean square and mean products [m2].
+NOISE_RANGE, NOISE_RANGE_FIGURES = 'noise_range', 2 + len(LAGS_M)
 # How far grids are tilted and turned: variance and excess of either, as ``Habit`` has them.
 ATTITUDES, ATTITUDE_FIGURES = 'attitudes', 4
 # Noise in rings about the robot [m], NaN where it is not known.
@@ -88,7 +91,8 @@ def layers_of(
     out += [*_crests(survey, stamp_ns), _learned(survey, stamp_ns), _row_of(
         ATTITUDES, survey.registration.attitudes.figures(), stamp_ns), _row_of(
         FAR_NOISE, survey.by_distance.noise_m.tolist(), stamp_ns), _row_of(
-        STAYING, survey.staying.figures(), stamp_ns)]
+        STAYING, survey.staying.figures(), stamp_ns), _row_of(
+        NOISE_RANGE, survey.noise_range.figures(), stamp_ns)]
     if surface.known.any():
         # Before the first grid it is a guess.
         out.append(_row_of(GROUND, [survey.ground_m], stamp_ns))
@@ -235,6 +239,9 @@ def _restore_learned(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None
         survey.by_distance.resume(np.array(rings), survey.noise.total_m)
     if staying := _figures(kept.get(STAYING), (STAYING_FIGURES,)):
         survey.staying.resume(*staying)
+    if alike := _figures(kept.get(NOISE_RANGE), (NOISE_RANGE_FIGURES,)):
+        survey.noise_range.resume(*alike)
+        survey.noise = survey.noise_range.of(survey.noise)
 
 
 def _figures(layer: NamedSurface | None, counts: tuple[int, ...]) -> list[float]:

@@ -4,7 +4,7 @@
 How noisy the grids are, learned from what registration leaves over on ground nobody works on.
 
 The spread splits into a part that is independent from cell to cell and one that neighbours share
-(spherical variogram of fixed range); only the first averages out within a segment.
+(spherical variogram); only the first averages out within a segment.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ OPENING_NOISE_M = 0.005
 OPENING_SHARED = 0.2
 LEAST_NOISE_M = 0.0005
 MOST_NOISE_M = 0.05
-# Range of the shared part [m], and the fewest cells of the grid that it spans: what a coarse
-# grid's neighbours share they share over a wider area.
+# Range of the shared part until it is known, and at least [m], and the fewest cells of the grid
+# that it spans: what a coarse grid's neighbours share they share over a wider area.
 RANGE_M = 0.15
 RANGE_CELLS = 4.0
 # Weight of the newest grid, and the fewest cells that say anything.
@@ -102,14 +102,28 @@ class GridNoise:
         if pairs < LEAST_CELLS:
             return self
         variance, common = squares / near, products / pairs
-        ratio = min(1.0, spacing_m / RANGE_M)
-        likeness = max(0.1, 1.0 - 1.5 * ratio + 0.5 * ratio**3)
-        shared = min(0.9, max(0.0, common / likeness / max(variance, 1e-12)))
+        alike = max(0.1, float(likeness(np.array(spacing_m / self.range_m))))
+        shared = min(0.9, max(0.0, common / alike / max(variance, 1e-12)))
         variance /= 1.0 + 1.0 / max(1.0, looks)
         total = math.sqrt(self.total_m**2 + WEIGHT * (variance - self.total_m**2))
         total = min(MOST_NOISE_M, max(LEAST_NOISE_M, total))
         shared = self.shared + WEIGHT * (shared - self.shared)
         return replace(self, total_m=total, shared=shared)
+
+
+def likeness(ratio: Floats) -> Floats:
+    """
+    Return what errors have in common by their distance over the range, spherical variogram.
+
+    Examples
+    --------
+    >>> likeness(np.array([0.0, 0.5, 1.0, 7.0]))
+    array([1.    , 0.3125, 0.    , 0.    ])
+
+    """
+    near = np.minimum(ratio, 1.0)
+    out: Floats = 1.0 - 1.5 * near + 0.5 * near**3
+    return out
 
 
 def _alike(left_m: Floats, beside_m: Floats) -> Floats:

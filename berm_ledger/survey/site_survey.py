@@ -30,6 +30,7 @@ from .grid import ElevationGrid
 from .look import Look
 from .middle import median
 from .noise import GridNoise
+from .noise_range import NoiseRange
 from .other_flank import Filled, OtherFlank
 from .readings import Budget, crest_figures, CrestFigures, Reading, segment_reading
 from .registration import Refused, Registration, Shift
@@ -82,7 +83,7 @@ class SiteSurvey:
         self.surface = SiteSurface(len(self.area))
         self.registration = Registration(self.area)
         self._frame = FrameOfSurvey(self.area)
-        self.noise = GridNoise()
+        self.noise, self.noise_range = GridNoise(), NoiseRange(self.area)
         self.by_distance = NoiseByDistance(self.area.centres_xy)
         self.staying = StayingNoise(len(self.area))
         self.shift = Shift()
@@ -271,7 +272,8 @@ class SiteSurvey:
         if len(left):
             self.noise = self.noise.learned(left, right, median(looks), spacing_m)
         self.by_distance.learn(measured_m, self.surface, worked, robot, self.noise.total_m)
-        self.noise = self.staying.learned(self.noise, measured_m, self.surface, worked, robot)
+        noise = self.noise_range.learned(self.noise, measured_m, self.surface, worked)
+        self.noise = self.staying.learned(noise, measured_m, self.surface, worked, robot)
 
     # ---- readings ----------------------------------------------------------------------------
 
