@@ -4,8 +4,9 @@
 Where a grid fits the surface best: about where it is expected, after a jump, or far off.
 
 A linearised fit finds its way over some 0.15 m, about the width of what it goes by. A grid that
-lies much further off is fitted to the wrong slopes, and leaves far more than noise; where it does,
-the whole neighbourhood is searched for a place that leaves far less.
+lies much further off is fitted to the wrong slopes, and leaves far more than noise, or more of the
+ground in disagreement than others do; where it does, the whole neighbourhood is searched for a
+place that leaves far less.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 
 from .attitude import Attitude, AttitudeOfGrids, fitted_attitude, FittedAttitude, UPRIGHT
 from .grid import ElevationGrid
-from .middle import median, median_size
+from .middle import median
 from .resample import differences
 from .shift_fit import Fit, shift_between
 from .symmetric import inverse, square_by
@@ -33,13 +34,17 @@ JUMP_SIGMAS = 3.0
 DIFFERS_M, DIFFERS_SIGMAS = 0.02, 5.0
 # What is left is more than noise from so many times that on; it is about two thirds of it.
 SUSPECT_SIGMAS = 2.0
+# So is what disagrees from this share beyond the usual on: where most of what is seen is flat.
+SUSPECT_SHARE = 0.04
 # A grid that is tilted or turned is fitted so often with that known better.
 FURTHER_FITS = 2
 # How far around and how close together places are tried then [m], and by how many points.
 SEARCH_M, STEP_M = 1.0, 0.1
 SEARCH_POINTS = 1000
-# A place is the better one where no more than this share of the spread is left.
-BETTER_SHARE = 0.5
+# A place is the better one where no more than this share of the spread is left, or of what
+# disagrees; to find it, a difference counts no more than this [m].
+BETTER_SHARE, AGREEING_SHARE = 0.5, 0.25
+MOST_DIFFERENCE_M = 0.06
 
 
 class Placed(NamedTuple):
@@ -78,7 +83,8 @@ class Fitting(NamedTuple):
     """
     A grid, what it is held against as ``shift_between`` takes it, and what grids are like.
 
-    The noise of a look is ``noise_m``, how far they are tilted and turned ``attitudes``.
+    The noise of a look is ``noise_m``, how far they are tilted and turned ``attitudes``, and of
+    ``usual_share`` of the ground they disagree; NaN is unknown.
     """
 
     grid: ElevationGrid
@@ -88,6 +94,7 @@ class Fitting(NamedTuple):
     noise_m: float
     per_independent: float
     attitudes: AttitudeOfGrids
+    usual_share: float = float('nan')
 
     def about(self, expected: Floats, spread: Floats) -> Placed | None:
         """Return the fit about a shift (3,) [m] of which so much is unsure, (3, 3) [m2]."""
@@ -153,13 +160,16 @@ class Fitting(NamedTuple):
                 placed.information, placed.fit.mean - expected) > JUMP_SIGMAS**2:
             # A walk does not explain a jump of the localisation: look again with an open mind.
             placed = self.about(expected, np.eye(3) * JUMP_SPREAD_M**2)
-        if placed is None or placed.residual_m <= SUSPECT_SIGMAS * self.noise_m:
+        if placed is None or not self._is_suspect(placed):
             return placed
         start = self._searched(expected)
         other = None if start is None else self.about(start, np.eye(3) * STEP_M**2)
-        if other is None or other.residual_m > BETTER_SHARE * placed.residual_m:
-            return placed
-        return other
+        return other if other is not None and _is_better(other, placed) else placed
+
+    def _is_suspect(self, placed: Placed) -> bool:
+        """Tell whether more than noise is left, or more disagrees than usual."""
+        return (placed.residual_m > SUSPECT_SIGMAS * self.noise_m
+                or placed.disagreeing > self.usual_share + SUSPECT_SHARE)
 
     def _searched(self, expected: Floats) -> Floats | None:
         """Return the shift around an expected one that leaves the least spread, (3,) [m]."""
@@ -174,6 +184,13 @@ class Fitting(NamedTuple):
             if shown < max(1, enough // 2):
                 continue
             level_m = median(left)
-            if (spread_m := median_size(left, level_m)) < best_m:
-                best_m, best = spread_m, start + np.array([0.0, 0.0, level_m])
+            left_m = float(np.nanmean(np.minimum(np.abs(left - level_m), MOST_DIFFERENCE_M)))
+            if left_m < best_m:
+                best_m, best = left_m, start + np.array([0.0, 0.0, level_m])
         return best
+
+
+def _is_better(other: Placed, placed: Placed) -> bool:
+    """Tell whether another place leaves far less."""
+    return (other.residual_m <= BETTER_SHARE * placed.residual_m
+            or other.disagreeing <= AGREEING_SHARE * placed.disagreeing)

@@ -252,7 +252,7 @@ class Registration:
             return self._unseen(surface, prior, shows)
         placed = Fitting(
             grid, points, height, slope, noise_m, self._per_independent, self.attitudes,
-        ).best(self.mean, prior)
+            self._odd.usual).best(self.mean, prior)
         if placed is None:
             return self._unseen(surface, prior, shows)
         return self._judge(placed, surface)

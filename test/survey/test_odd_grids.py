@@ -5,10 +5,11 @@
 from __future__ import annotations
 
 import math
+import re
 
 from berm_ledger.survey.area import survey_area
 from berm_ledger.survey.odd_grids import KEPT_GRIDS, LEAST_GRIDS, ODD_SHARE, OddGrids
-from berm_ledger.survey.registration import Registration, Shift
+from berm_ledger.survey.registration import Refused, Registration, Shift
 from berm_ledger.survey.surface import SiteSurface
 import numpy as np
 import pytest
@@ -71,3 +72,22 @@ def test_a_grid_that_no_fit_finds_the_place_of_is_odd(heights, odd: bool) -> Non
     assert registration.usual_disagreeing <= 0.001
     assert shift_of(heights, 10).is_odd is odd
     assert not shift_of(berm_m, 11).is_odd
+
+
+@pytest.mark.parametrize('off_xy', [(0.22, -0.1), (-0.3, 0.1)])
+def test_a_grid_of_which_a_little_disagrees_is_looked_for_where_it_lies(off_xy) -> None:
+    """Most of what it shows is flat, so that hardly more is left there than of any other."""
+    surface = SiteSurface(len(AREA))
+    surface.height_m[:], surface.looks[:] = berm_m(AREA.centres_xy), 30.0
+    registration, nobody = Registration(AREA), np.zeros(len(AREA), dtype=bool)
+
+    def shift_of(heights_of, seed: int) -> Shift | Refused:
+        return registration.register(
+            grid_of(SITE, heights_of, noise_m=NOISE_M, seed=seed), surface, nobody, NOISE_M)
+    assert all(isinstance(shift_of(berm_m, seed), Shift) for seed in range(10))
+    expected = registration.mean
+    refused = shift_of(lambda points: berm_m(points - off_xy), 10)
+    assert isinstance(refused, Refused)
+    told = [float(figure) for figure in re.findall(r'[+-]\d\.\d+', refused.text)]
+    assert told == pytest.approx([*off_xy, 0.0], abs=0.005)
+    assert registration.mean is expected
