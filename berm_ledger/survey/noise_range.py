@@ -23,11 +23,12 @@ from .surface import SiteSurface
 # How far apart errors are compared [m], and the ranges they are held against.
 LAGS_M = (0.075, 0.15, 0.225, 0.3, 0.45, 0.6)
 RANGES_M = np.geomspace(RANGE_M, 1.2, 32)
-# Every so manieth look is learned from, at about so many cells, known by so many looks.
-EVERY, CELLS, LEAST_LOOKS = 4, 1000, 8.0
+# Every so manieth look is learned from, until the range is known and then, at about so many cells,
+# known by so many looks.
+OPENING_EVERY, EVERY, CELLS, LEAST_LOOKS = 4, 16, 2000, 8.0
 # Fewer pairs of a lag tell nothing; what is further off is soil that came or went [times the
 # noise].
-LEAST_PAIRS, MOST_SIGMAS = 200, 4.0
+LEAST_PAIRS, MOST_SIGMAS = 100, 4.0
 # Weight of the newest look, how many tell a range, and the least share of the variance in common
 # at the first lag that has any.
 WEIGHT, LEAST_LEARNED, LEAST_SHARE = 0.1, 5, 0.05
@@ -103,7 +104,7 @@ class NoiseRange:
 
         """
         self._looks += 1
-        if self._looks % EVERY == 0:
+        if self._looks % (EVERY if self._learned >= LEAST_LEARNED else OPENING_EVERY) == 0:
             self._compare(measured_m, surface, worked, noise.total_m)
         return self.of(noise)
 
