@@ -1,6 +1,6 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
-"""Builds under a sensor that shows clumps of cells too high, other ones in every grid."""
+"""Builds under a sensor that shows clumps of cells too high or too low, others in every grid."""
 
 from pathlib import Path
 
@@ -14,26 +14,32 @@ from scipy.ndimage import maximum_filter
 
 SITE = Path(__file__).parents[1] / 'config' / 'demo_site.yaml'
 LOADS = 12
-# So many of a million cells are the middle of a clump of 3 x 3 that stands so much too high [m].
-CLUMPS, LEAST_M, MOST_M = 300, 0.02, 0.06
+# By so much a clump of 3 x 3 cells is off [m].
+LEAST_M, MOST_M = 0.02, 0.06
 
 
-@pytest.fixture
-def clumped(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Let each simulated grid have its clumps."""
+def clumped(monkeypatch: pytest.MonkeyPatch, per_million: int, up: int) -> None:
+    """Let so many of a million cells of each simulated grid be the middle of a clump."""
     measured, rng = yard.measured, np.random.default_rng(3)
 
     def with_clumps(*args, **settings):
         height_m = measured(*args, **settings)
-        middles = rng.random(height_m.shape) < 1e-6 * CLUMPS
-        up_m = np.where(middles, rng.uniform(LEAST_M, MOST_M, height_m.shape), 0.0)
-        return (height_m + maximum_filter(up_m, 3)).astype(np.float32)
+        middles = rng.random(height_m.shape) < 1e-6 * per_million
+        off_m = np.where(middles, rng.uniform(LEAST_M, MOST_M, height_m.shape), 0.0)
+        return (height_m + up * maximum_filter(off_m, 3)).astype(np.float32)
     monkeypatch.setattr(yard, 'measured', with_clumps)
 
 
-@pytest.mark.usefixtures('clumped')
-def test_clumps_of_wrong_cells_are_neither_dust_nor_soil() -> None:
-    """Taken for dust, each look but the last was thrown away, and its clumps for soil."""
+@pytest.mark.parametrize(('per_million', 'up'), [(300, 1), (1000, -1)])
+def test_clumps_of_wrong_cells_are_neither_dust_nor_soil(
+    monkeypatch: pytest.MonkeyPatch, per_million: int, up: int
+) -> None:
+    """
+    Taken for dust, each look but the last was thrown away, and its clumps for soil.
+
+    And where two of four looks had clumps too low at the same cells, soil was taken to be gone.
+    """
+    clumped(monkeypatch, per_million, up)
     build = SimulatedBuild(load_site(str(SITE)).site, seed=0, options=BuildOptions(
         yard=YardOptions(noise=NOISE_PRESETS['field']), most_loads=LOADS))
     pipeline = Pipeline(build.site)

@@ -364,7 +364,7 @@ class DisturbanceWatch:
             if len(passed) > (1.0 - STAYING_SHARE) * len(group):
                 return out
             began = scene.began(group, gain=gain)
-        if began is None:
+        if began is None or not began.steady:
             return out
         first_ns = began.since_ns if not gain else self._risen.first_ns(
             group, began.since_ns, all_along=began.all_along)

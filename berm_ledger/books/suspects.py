@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+import math
 from typing import NamedTuple, Protocol
 
 import numpy as np
@@ -50,6 +51,9 @@ PASSED_SHARE = 0.5
 PASSED_SIGMAS = 2.5
 PLAIN_SIGMAS = 6.0
 STAYING_SHARE = 0.8
+# Looks show one and the same change when its mean is so many times its standard error by how they
+# differ: what two of four show, wrong at the same cells, is none.
+STEADY_SIGMAS = 3.5
 # Where a load is about to bury it, a loss seen so often is booked if it is plain.
 BURIED_LOOKS = 2
 
@@ -61,10 +65,15 @@ class Accepted(Reference, Protocol):
 
 
 class Began(NamedTuple):
-    """When a change began by the looks kept [ns], and whether all that show its place show it."""
+    """
+    When a change began by the looks kept [ns].
+
+    And whether all that show its place show it, and whether those since show it one like another.
+    """
 
     since_ns: int
     all_along: bool
+    steady: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,10 +167,10 @@ class Scene:
         stamps, course = self.recent.course(group, self.reference_m(group), SEEN_SHARE)
         if not len(course):
             return None
-        since = np.cumsum((course if gain else -course)[::-1]) / np.sqrt(
-            np.arange(1, len(course) + 1))
+        toward = course if gain else -course
+        since = np.cumsum(toward[::-1]) / np.sqrt(np.arange(1, len(course) + 1))
         first = len(course) - 1 - int(np.argmax(since))
-        return Began(int(stamps[first]), all_along=first == 0)
+        return Began(int(stamps[first]), all_along=first == 0, steady=_is_steady(toward[first:]))
 
     def evidence(
         self, group: NDArray[np.intp], since_ns: int
@@ -226,7 +235,18 @@ class Scene:
             if not buried[self.at[group]].any():
                 continue
             began = self.began(group, gain=False)
-            for change in self.assessed(group, began.since_ns, gain=False) if began else ():
+            if began is None or not began.steady:
+                continue
+            for change in self.assessed(group, began.since_ns, gain=False):
                 if (change.kind == 'disturbed' and change.seen >= BURIED_LOOKS
                         and is_plain(change)):
                     yield change
+
+
+def _is_steady(course_m: NDArray[np.float64]) -> bool:
+    """Tell whether some looks, one by one (l,) [m], show one change; of two it is not asked."""
+    count = len(course_m)
+    if count <= 2:
+        return True
+    error_m = course_m.std(ddof=1) / math.sqrt(count)
+    return bool(course_m.mean() >= STEADY_SIGMAS * error_m)
