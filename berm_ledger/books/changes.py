@@ -20,7 +20,7 @@ from scipy import ndimage
 from .charts import Canvas
 from .detection import level_of_detection
 from ..kernels import compiled
-from ..survey.error_budget import volume_error
+from ..survey.error_budget import between_points, volume_error
 from ..survey.nearby import grow
 from ..survey.noise import GridNoise
 from ..survey.surface import without_nan
@@ -182,6 +182,7 @@ class Evidence:
         own = 1.5 * self.noise.white_m * np.sqrt(inverse)
         common = math.hypot(self.noise.correlated_m * math.sqrt(float(np.mean(inverse))),
                             self.noise.staying_m)
+        common *= between_points(len(own) * self.area_m2, self.noise.range_m)
         return volume_error(
             self.canvas.lattice.cell_m, own, correlated_m=common, range_m=self.noise.range_m,
             systematic_m=float(np.mean(self.shared_m[cells])) / 2.0).total_m3

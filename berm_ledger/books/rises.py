@@ -21,7 +21,7 @@ from .changes import smoothed_noise_m
 from .charts import Canvas
 from .patches import Landing, LEAST_SHARES, OpenPatch, Rise, SETTLED_SHARE
 from .shared_shift import LevelLook
-from ..survey.error_budget import volume_error
+from ..survey.error_budget import between_points, volume_error
 from ..survey.nearby import grow
 from ..survey.noise import GridNoise
 from ..survey.robust import Floats
@@ -326,9 +326,11 @@ class DumpWatch:
             return np.zeros(len(patch.landings))
         looks = np.maximum(patch.count()[known], 1)
         inverse = 1.0 / looks + 1.0 / patch.before_looks[known]
+        area_m2 = len(inverse) * self.canvas.lattice.cell_area_m2
+        common = between_points(area_m2, noise.range_m) * noise.correlated_m
         total = volume_error(
             self.canvas.lattice.cell_m,
             INTERPOLATION_GAIN * noise.white_m * np.sqrt(inverse),
-            correlated_m=noise.correlated_m * math.sqrt(float(np.mean(inverse))),
+            correlated_m=common * math.sqrt(float(np.mean(inverse))),
             range_m=noise.range_m, systematic_m=shared_m).total_m3
         return np.full(len(patch.landings), total / math.sqrt(len(patch.landings)))

@@ -15,6 +15,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from .error_budget import likeness
 from .middle import median_size, SD_FROM_MAD
 from .robust import Floats, lane_sums
 from ..kernels import compiled
@@ -109,21 +110,6 @@ class GridNoise:
         total = min(MOST_NOISE_M, max(LEAST_NOISE_M, total))
         shared = self.shared + WEIGHT * (shared - self.shared)
         return replace(self, total_m=total, shared=shared)
-
-
-def likeness(ratio: Floats) -> Floats:
-    """
-    Return what errors have in common by their distance over the range, spherical variogram.
-
-    Examples
-    --------
-    >>> likeness(np.array([0.0, 0.5, 1.0, 7.0]))
-    array([1.    , 0.3125, 0.    , 0.    ])
-
-    """
-    near = np.minimum(ratio, 1.0)
-    out: Floats = 1.0 - 1.5 * near + 0.5 * near**3
-    return out
 
 
 def _alike(left_m: Floats, beside_m: Floats) -> Floats:

@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .area import SurveyArea
-from .noise import GridNoise, likeness, RANGE_CELLS, RANGE_M
+from .error_budget import likeness
+from .noise import GridNoise, RANGE_CELLS, RANGE_M
 from .robust import Floats
 from .surface import SiteSurface
 

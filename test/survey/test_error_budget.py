@@ -4,7 +4,7 @@
 
 import math
 
-from berm_ledger.survey.error_budget import effective_sample_size, volume_error
+from berm_ledger.survey.error_budget import between_points, effective_sample_size, volume_error
 from hypothesis import given
 from hypothesis import strategies as st
 import numpy as np
@@ -73,6 +73,7 @@ def test_correlated_part_is_what_simulation_gives() -> None:
     x, y = np.meshgrid(np.arange(-10, 11) * cell_m, np.arange(-10, 11) * cell_m)
     inside = np.hypot(x, y) <= radius_m
     points = np.stack([x[inside], y[inside]], axis=-1)
+    area_m2 = len(points) * cell_m**2
     lag = np.linalg.norm(points[:, None] - points[None], axis=-1) / range_m
     covariance = np.where(lag < 1.0, 1.0 - 1.5 * lag + 0.5 * lag ** 3, 0.0)
     # The variance of the sum follows from the covariance without drawing fields.
@@ -82,6 +83,23 @@ def test_correlated_part_is_what_simulation_gives() -> None:
     # The formula measures lags from the middle of the disk: known to be on the safe side.
     assert error.total_m3 == pytest.approx(exact_m3, rel=0.25)
     assert error.total_m3 >= exact_m3
+    assert error.total_m3 * between_points(area_m2, range_m) == pytest.approx(exact_m3, rel=0.02)
+
+
+def test_the_ratio_to_pairs_of_points_is_that_of_their_distances() -> None:
+    """
+    While none are further apart than the range, two mean powers of their distance tell all.
+
+    Mean distance 128 / (45 pi) radii (Solomon 1978, Geometric Probability), mean cube
+    2048 / (525 pi); both from memory.
+    """
+    for ratio in (0.1, 0.3, 0.5):
+        first, third = 128.0 / (45.0 * math.pi) * ratio, 2048.0 / (525.0 * math.pi) * ratio**3
+        worth = effective_sample_size(math.pi * ratio**2, 1.0)
+        assert between_points(math.pi * ratio**2, 1.0)**2 == pytest.approx(
+            (1.0 - 1.5 * first + 0.5 * third) * worth, rel=2e-3)
+    assert between_points(1.0, 0.0) == 1.0
+    assert between_points(1e6, 1.0) == pytest.approx(1.0, abs=0.003)
 
 
 @given(st.floats(1e-6, 1e6), st.floats(0.01, 1e3))
