@@ -3,10 +3,10 @@
 """
 Where the time of a cycle goes: digging, hauling, dumping, told from poses alone.
 
-A cycle runs from one dump to the next. The rover digs while it is in a borrow area, dumps while
-it stands where a dump was announced, just before and just after it, and hauls the rest of the
-time, which includes the way back empty and any looking about. A cycle with a break in it, such as
-a night, tells nothing of how the work goes: its times are unknown.
+A cycle runs from one dump to the next. The rover dumps while it stands where a dump was announced,
+just before and just after it; it digs while it is in a borrow area else, and hauls the rest of
+the time, which includes the way back empty and any looking about. A cycle with a break in it, such
+as a night, tells nothing of how the work goes: its times are unknown.
 """
 
 from __future__ import annotations
@@ -76,14 +76,12 @@ class CycleClock:
         step_ns = stamp_ns - last[0]
         if step_ns > MOST_GAP_NS:
             self._whole = False
+        if self._dumped_at is not None and _apart_m(pose, self._dumped_at) <= STANDING_M:
+            self._after_ns += step_ns
+            return
+        self._dumped_at = None
         if digging:
             self._dig_ns += step_ns
-            self._dumped_at = None
-        elif self._dumped_at is not None:
-            if _apart_m(pose, self._dumped_at) <= STANDING_M:
-                self._after_ns += step_ns
-            else:
-                self._dumped_at = None
 
     def _look_for_break(self, stamp_ns: int, pose: Pose2) -> None:
         """Note whether the work rested up to a pose."""

@@ -103,3 +103,16 @@ def test_a_night_is_no_cycle_and_the_next_one_is(rested: Callable[[], CycleClock
 def test_no_pose_no_times() -> None:
     """A dump before any pose is refused elsewhere; here it is unknown."""
     assert math.isnan(CycleClock().dump().cycle_s)
+
+
+def test_standing_at_the_dump_is_no_digging_where_a_pit_reaches_up_to_the_berm() -> None:
+    """Dumped on from within the area, at the other end of which it digs for 10 s."""
+    clock = CycleClock()
+    there = [(x_m, x_m < 0.5) for x_m, _ in cycle()]
+    now_s = drive(clock, 0, there[-2:])
+    clock.dump()
+    drive(clock, now_s, there)
+    times = clock.dump()
+    assert times.cycle_s == 22.0
+    assert times.dump_s == pytest.approx(5.0)
+    assert times.dig_s == pytest.approx(17.0)
