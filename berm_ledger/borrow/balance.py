@@ -19,6 +19,7 @@ import math
 
 from .account import Balance, BorrowAccount
 from .load import SIGMAS
+from .put_back import is_put_back
 from .swell import loose_from_bank_m3, SWELL_SPREAD
 from ..books import Books, DumpRecord
 from ..design import Site
@@ -64,7 +65,8 @@ def balance_of(site: Site, books: Books, account: BorrowAccount, stamp_ns: int) 
         return None
     masses = {load.dump_seq: (load.mass_kg, load.mass_se_kg) for load in account.loads}
     density = site.material.loose_density_kg_m3
-    dumps = [dump for dump in books.dumps if dump.seq > account.since_seq]
+    dumps = [dump for dump in books.dumps if dump.seq > account.since_seq
+             and not is_put_back(site, dump.berm, dump.x_m, dump.y_m)]
     stray_m3, stray_se_m3 = _sum_m3(
         (d for d in dumps if d.stray), masses, books, density, STRAY_SPREAD)
     carried_m3, carried_se_m3 = _sum_m3(

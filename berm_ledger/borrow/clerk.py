@@ -33,6 +33,7 @@ from .lanes import Lane
 from .layers import layers_of, restore
 from .load import CurrentLine, Estimate, load_of, weighed
 from .patch import BorrowPatch
+from .put_back import is_put_back
 from .swell import loose_from_bank_m3, SWELL_SPREAD
 from ..books import Books, Entry
 from ..books.booking import rounded
@@ -92,7 +93,7 @@ class BorrowClerk:
         self._clock = CycleClock(last_ns)
         self._line = CurrentLine.of_rover(site.rover)
         self._currents: deque[float] = deque(maxlen=KEPT_CURRENTS)
-        self._carrying = self._inside = False
+        self._carrying = False
         #: Whether a load is aboard; None while neither a dump nor a lane to dig was seen.
         self.aboard: bool | None = None
         # Whether the drum may hold, and the cut lack, what an earlier run has seen dug.
@@ -130,7 +131,6 @@ class BorrowClerk:
             if desk.holds(here, drop_xy):
                 desk.visit(here, pose.stamp_ns)
                 inside = True
-        self._inside = inside
         if inside:
             # What the drum draws while it digs is not the weight of the load.
             self._currents.clear()
@@ -192,8 +192,9 @@ class BorrowClerk:
             Noise of one look.
 
         """
-        if not self.desks or self._inside:
-            # What is dumped where it was dug was put back; the cycle goes on.
+        data = entry.data
+        if not self.desks or is_put_back(self._site, entry.berm, data['x_m'], data['y_m']):
+            # The cycle goes on.
             return
         times = self._clock.dump()
         visited = [desk for desk in self.desks if desk.before is not None]
