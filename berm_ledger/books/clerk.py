@@ -86,7 +86,8 @@ class Clerk:
         half = float(np.abs(area.corridor.offset_m[area.in_footprint]).max())
         radius = 0.5 * survey.site.rover.drum_width_m + half + SLIDE_M
         canvas = Canvas(area.lattice, area.corridor.flat_index)
-        self.dumps = DumpWatch(area.centres_xy, area.shares, canvas, radius)
+        self.dumps = DumpWatch(
+            area.centres_xy, area.shares, canvas, radius, survey.site.load_volume_m3)
         self.changes = DisturbanceWatch(canvas, area.in_corridor)
         self._level: LevelLook | None = None
         self._planar_m = 0.0
@@ -293,6 +294,7 @@ class Clerk:
         Not where soil was taken meanwhile, which is returned: the looks to come will tell of it.
         """
         survey = self._survey
+        self.dumps.heed_newest(patch, survey.noise)
         taken, slid = self._lost_beside(patch)
         lost = np.isin(patch.cells, np.concatenate(
             [patch.cells[:0], *(change.cells for change in taken)]))

@@ -21,6 +21,12 @@ def times_seen(looks_m: NDArray[np.float32]) -> NDArray[np.intp]:
     return out
 
 
+def newest_m(looks_m: NDArray[np.float32], count: int) -> NDArray[np.float32]:
+    """Return looks (l, k) with all but the newest few that show each cell left out [m]."""
+    since = np.cumsum(np.isfinite(looks_m)[::-1], axis=0)[::-1]
+    return np.where(since <= count, looks_m, np.float32(np.nan))
+
+
 def mean_m(looks_m: NDArray[np.float32]) -> Floats:
     """
     Return the mean of looks (l, k), NaN unseen, shape (k,) [m].

@@ -17,7 +17,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from .mean_looks import middle_m, times_seen
+from .mean_looks import middle_m, newest_m, times_seen
 from .same_soil import shows_same
 from .shared_shift import LevelLook
 from ..survey.robust import Floats
@@ -29,6 +29,9 @@ SETTLED_SHARE = 0.9
 SETTLED_LOOKS = 4
 HURRIED_SHARES = (0.7, 0.5, 0.25)
 HURRIED_LOOKS = 2
+# Where a load came short, and few looks are later than its drum can have been emptying, so many of
+# the newest at a cell tell: those before may show soil still coming.
+NEWEST_LOOKS = 3
 # After so many looks at a patch of which the rest does not come into view it must do as it is,
 # with so much of the soil seen: behind a crest no more may ever be.
 LEAST_SHARES = ((16, 0.5), (32, 0.25))
@@ -156,6 +159,7 @@ class OpenPatch:
     _after_m: Floats | None = field(init=False, default=None)
     _alone: bool | None = field(init=False, default=None)
     _usual_share: float = field(init=False, default=0.0)
+    _newest_tell: bool = field(init=False, default=False)
 
     def __post_init__(self) -> None:
         """Start with no look left out."""
@@ -227,13 +231,19 @@ class OpenPatch:
     @property
     def told_m(self) -> NDArray[np.float32]:
         """Return the looks that tell, shape (l, k) [m]: those at an empty drum if enough."""
-        enough = self._rested >= SETTLED_LOOKS
-        return self.kept_m[self._end - self._rested if enough else 0:self._end]
+        if self._rested >= SETTLED_LOOKS:
+            return self.kept_m[self._end - self._rested:self._end]
+        looks_m = self.kept_m[:self._end]
+        return newest_m(looks_m, NEWEST_LOOKS) if self._newest_tell else looks_m
 
     @property
     def least_looks(self) -> int:
         """Return how many looks must do in a hurry: one where those before it were of dust."""
         return 1 if self._since == 1 > self.looks else HURRIED_LOOKS
+
+    def let_newest_tell(self) -> None:
+        """Leave out early looks at cells with enough later ones, as at a drum still emptying."""
+        self._newest_tell, self._after_m = True, None
 
     def raise_by(self, step_m: NDArray[np.float32]) -> None:
         """Raise its cells, of all (n,) [m]: the frame itself was found to lie lower there."""

@@ -65,6 +65,8 @@ class DumpWatch:
         The cells on their lattice.
     radius_m : float
         How far around a drop point soil may come to lie [m].
+    full_m3 : float
+        Volume of a full load [m3].
     patches : list of OpenPatch
         Dumps still to be measured.
     touched : array
@@ -78,6 +80,7 @@ class DumpWatch:
     shares: sparse.csr_matrix
     canvas: Canvas
     radius_m: float
+    full_m3: float
     patches: list[OpenPatch] = field(default_factory=list)
     touched: NDArray[np.bool_] = field(init=False)
     are_news: bool = field(init=False, default=False)
@@ -216,10 +219,22 @@ class DumpWatch:
             patch.may_be_coming(now_ns) and self._is_short(patch, noise))]
 
     def _is_short(self, patch: OpenPatch, noise: GridNoise) -> bool:
-        """Tell whether less than a whole load shows of any, by all that rose."""
+        """
+        Tell whether less than a whole load shows of any, by all that rose.
+
+        One that was not weighed is held against a full load, where usual ones are smaller: if some
+        were measured too early, all later ones would be, too.
+        """
         fell = patch.after_m() < patch.before_m
-        return any(rise.volume_m3 < WHOLE_SHARE * rise.landing.expected_m3
-                   for rise in self.measured(patch, noise, 0.0, fell))
+        return any(
+            rise.volume_m3 < WHOLE_SHARE * max(
+                rise.landing.expected_m3, 0.0 if rise.landing.weighed else self.full_m3)
+            for rise in self.measured(patch, noise, 0.0, fell))
+
+    def heed_newest(self, patch: OpenPatch, noise: GridNoise) -> None:
+        """Let the newest looks tell of a load that falls short, as at a drum still emptying."""
+        if self._is_short(patch, noise):
+            patch.let_newest_tell()
 
     def close(
         self, patch: OpenPatch, noise: GridNoise, shared_m: float,

@@ -40,7 +40,7 @@ def watch() -> DumpWatch:
     """Return a watch over 3.6 m x 1.8 m in one segment, no dump open."""
     return DumpWatch(
         POINTS, sparse.csr_matrix(np.ones((1, len(POINTS)))),
-        Canvas(LATTICE, np.arange(len(POINTS))), 0.5)
+        Canvas(LATTICE, np.arange(len(POINTS))), 0.5, 0.005)
 
 
 def look(dumps: DumpWatch, turn: int) -> list[str]:

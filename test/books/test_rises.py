@@ -48,7 +48,7 @@ class Square:
         left = POINTS[:, 0] < 0.8925
         self.watch = DumpWatch(
             POINTS, sparse.csr_matrix(np.stack([left, ~left]).astype(float)),
-            Canvas(LATTICE, np.arange(SIDE * SIDE)), 0.55)
+            Canvas(LATTICE, np.arange(SIDE * SIDE)), 0.55, LOAD_M3)
         self.height_m = np.zeros(SIDE * SIDE)
         self.known_m = self.height_m.copy()
         self.rng = np.random.default_rng(2)
@@ -326,6 +326,31 @@ def test_a_short_load_that_goes_out_of_view_is_not_waited_for_ever() -> None:
     assert rise.volume_m3 == pytest.approx(0.5 * LOAD_M3, rel=0.03)
 
 
+def test_a_short_load_is_measured_by_the_newest_looks_there_are() -> None:
+    """Three of six looks come when all has fallen after five seconds; then it is out of view."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    for time_s in (2.0, 2.6, 3.2, 6.0, 7.0, 8.0):
+        square.watch.look(min(time_s / 5.0, 1.0) * square.height_m, int(1e9 * time_s))
+    assert not square.watch.settled(NOISE, 2 * EMPTYING_NS)
+    patch, = square.watch.settled(NOISE, 2 * EMPTYING_NS + 1)
+    square.watch.heed_newest(patch, NOISE)
+    rise, = square.watch.close(patch, NOISE, 0.0002)
+    assert rise.volume_m3 == pytest.approx(LOAD_M3, rel=0.02)
+
+
+@pytest.mark.parametrize(('weighed', 'waits'), [(False, True), (True, False)])
+def test_what_was_not_weighed_is_held_against_a_full_load(weighed: bool, waits: bool) -> None:
+    """Three quarters have fallen, as usual loads were measured: the rest may still be coming."""
+    square = Square()
+    square.watch.announce(
+        Landing(1, 0, 0.9, 0.9, 0.75 * LOAD_M3, weighed), square.known_m,
+        np.full(SIDE * SIDE, 30.0))
+    for turn in range(1, SETTLED_LOOKS + 1):
+        square.watch.look(cone_m(0.9, 0.9, 0.75 * LOAD_M3), turn)
+    assert (not square.watch.settled(NOISE, SETTLED_LOOKS)) == waits
+
+
 def test_looks_of_which_none_shows_the_same_do_not_count() -> None:
     """Dust hangs over half of the heap in three looks, and blows over it once more later on."""
     square = Square()
@@ -417,7 +442,8 @@ def test_the_cells_around_a_point(x_m: float, y_m: float, radius_m: float) -> No
     """Those that a search of all cells finds, in the same order, also where some are missing."""
     some = np.flatnonzero(np.arange(SIDE * SIDE) % 7)
     watch = DumpWatch(
-        POINTS[some], sparse.csr_matrix((1, len(some))), Canvas(LATTICE, some), radius_m)
+        POINTS[some], sparse.csr_matrix((1, len(some))), Canvas(LATTICE, some), radius_m,
+        LOAD_M3)
     gap = POINTS[some] - (x_m, y_m)
     expected = np.flatnonzero(np.square(gap).sum(axis=1) <= radius_m**2)
     np.testing.assert_array_equal(watch.cells_around(x_m, y_m, radius_m), expected)
