@@ -158,6 +158,26 @@ def test_a_measured_load_is_no_longer_carried_and_a_stray_one_is_spilled() -> No
     assert stray.unexplained_m3 == pytest.approx(0.0, abs=1e-12)
 
 
+@pytest.mark.parametrize(('seen_s', 'placed_m3', 'carried_m3', 'carried_se_m3'), [
+    (None, 0.107, 0.004, 0.0002), (-1, 0.107, 0.004, 0.0002), (1, 0.109, 0.002, 0.0020025),
+    (61, 0.111, 0.0, 0.0)])
+def test_a_load_is_carried_until_its_segment_was_seen_with_it(
+    seen_s: int | None, placed_m3: float, carried_m3: float, carried_se_m3: float,
+) -> None:
+    """Not measured yet: once the segment was seen a minute later it is in what is placed."""
+    books = books_with(placed_m3, 0.0, berm='east', segment=1)
+    dump_ns = 1_000_000_000_000
+    seen_ns = None if seen_s is None else dump_ns + seen_s * 1_000_000_000
+    books = replace(
+        books, dumps=(replace(books.dumps[0], stamp_ns=dump_ns),),
+        rows=(replace(books.rows[0], last_seen_ns=seen_ns), *books.rows[1:]))
+    balance = balance_of(SITE, books, account_with(0.1), 5)
+    assert balance is not None
+    assert balance.carried_m3 == pytest.approx(carried_m3)
+    assert balance.carried_se_m3 == pytest.approx(carried_se_m3, rel=0.01)
+    assert balance.unexplained_m3 == pytest.approx(0.0, abs=1e-12)
+
+
 @pytest.mark.parametrize(('cut_m3', 'is_found'), [(0.1, False), (0.115, True), (0.085, True)])
 def test_what_cannot_be_explained_is_found(cut_m3: float, is_found: bool) -> None:
     """15 l of 100 missing or too much, against an error of about 4 l."""
