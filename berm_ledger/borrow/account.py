@@ -32,7 +32,7 @@ class AreaAccount:
     area : str
         Its name.
     stamp_ns : int or None
-        Time of the figures [ns].
+        Time of the figures [ns]; None before anything was dug there.
     cut_m3, cut_se_m3 : float
         Volume taken, with its standard error.
     deepest_m, step_m : float
@@ -176,10 +176,10 @@ class BorrowAccount:
     @property
     def cut_m3(self) -> tuple[float, float]:
         """Bank volume taken from all areas, its standard error [m3]; NaN for none or not all."""
-        known = [a for a in self.areas.values() if math.isfinite(a.cut_m3)]
-        if not known or self.unseen:
+        dug = [a for a in self.areas.values() if a.stamp_ns is not None]
+        if not dug or self.unseen:
             return math.nan, math.nan
-        return sum(a.cut_m3 for a in known), math.hypot(*(a.cut_se_m3 for a in known))
+        return sum(a.cut_m3 for a in dug), math.hypot(*(a.cut_se_m3 for a in dug))
 
 
 class BorrowFold:

@@ -103,6 +103,14 @@ def test_a_balance_ends_with_the_cut_it_is_one_of(fact: tuple[str, dict]) -> Non
     assert again.last_balance == again.balances[-1]
 
 
+def test_what_was_cut_is_unknown_while_it_is_so_in_one_area() -> None:
+    """An area that is surveyed but not dug lacks nothing; one that nobody looked at since does."""
+    other = {**CUT, 'area': 'field', 'volume_m3': None, 'volume_se_m3': None}
+    facts = [DATUM, ('borrow_datum', {'area': 'field'}), ('cut', CUT)]
+    assert account_of(entries(*facts)).cut_m3 == (0.1, 0.001)
+    assert all(math.isnan(v) for v in account_of(entries(*facts, ('cut', other))).cut_m3)
+
+
 def test_books_of_before_give_an_empty_account() -> None:
     """Nothing was booked on this side."""
     account = account_of(entries(('refused', {'code': 'x'}), ('hold', {'text': ''})))
@@ -130,7 +138,7 @@ def books_with(placed_m3: float, spilled_m3: float, **dump: object):
 
 
 def account_with(cut_m3: float) -> BorrowAccount:
-    area = AreaAccount('pit', cut_m3=cut_m3, cut_se_m3=0.0005)
+    area = AreaAccount('pit', stamp_ns=5, cut_m3=cut_m3, cut_se_m3=0.0005)
     return BorrowAccount({'pit': area}, (LoadRecord(3, 0, 6.0, 0.3),))
 
 

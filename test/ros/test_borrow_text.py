@@ -21,7 +21,7 @@ LANES = lanes_of_area(SITE, SITE.yard.borrow_areas[0])
 def account(**changes: object) -> BorrowAccount:
     """Return an account with a cut of 21.2 l, four cycles of a minute, and a void."""
     area = AreaAccount(
-        'pit', cut_m3=0.0212, cut_se_m3=0.001, deepest_m=0.011,
+        'pit', stamp_ns=5, cut_m3=0.0212, cut_se_m3=0.001, deepest_m=0.011,
         lanes=(LaneFigures(1, 0.005, 0.006, 0.011, 0.012),), voids=(2,), next_lane=1)
     loads = tuple(LoadRecord(n, n, 6.0, 0.2, times=CycleTimes(60.0, 20.0, 30.0, 10.0))
                   for n in range(4))
