@@ -154,9 +154,8 @@ class BorrowAccount:
         anew.
     unseen : tuple of str
         Areas in which loads were dug before they were surveyed: what those took is not known.
-    last_balance : Balance or None
-        Last balance; None where there is none, or none since the sum of the cut became unknown or
-        a datum was taken anew.
+    holding : tuple of Balance
+        Balances since the sum of the cut became unknown or a datum was taken anew, if it was.
 
     """
 
@@ -166,7 +165,12 @@ class BorrowAccount:
     unbalanced: bool = False
     since_seq: int = 0
     unseen: tuple[str, ...] = ()
-    last_balance: Balance | None = None
+    holding: tuple[Balance, ...] = ()
+
+    @property
+    def last_balance(self) -> Balance | None:
+        """Last balance, if it holds still."""
+        return self.holding[-1] if self.holding else None
 
     @property
     def is_empty(self) -> bool:
@@ -191,7 +195,7 @@ class BorrowFold:
         self._loads: list[LoadRecord] = []
         self._balances: list[Balance] = []
         self._unbalanced = False
-        self._last_balance: Balance | None = None
+        self._holding: list[Balance] = []
         self._since_seq = 0
         self._unseen: dict[str, None] = {}
         self._account: BorrowAccount | None = None
@@ -228,7 +232,7 @@ class BorrowFold:
         if self._account is None:
             self._account = BorrowAccount(
                 dict(self._areas), tuple(self._loads), tuple(self._balances), self._unbalanced,
-                self._since_seq, tuple(self._unseen), self._last_balance)
+                self._since_seq, tuple(self._unseen), tuple(self._holding))
         return self._account
 
     def _datum(self, entry: Entry) -> None:
@@ -283,13 +287,14 @@ class BorrowFold:
     def _balance(self, entry: Entry) -> None:
         """Book a balance; of one time the last counts."""
         values: list[Any] = [number(entry.data[name]) for name in BALANCE_FIGURES]
-        self._last_balance = Balance(entry.stamp_ns, *values)
-        self._balances.append(self._last_balance)
+        balance = Balance(entry.stamp_ns, *values)
+        self._balances.append(balance)
+        self._holding.append(balance)
         self._unbalanced = bool(entry.data.get('open'))
 
     def _end_balance(self) -> None:
-        """Let the last balance hold no longer: it is not one of the cut as it counts now."""
-        self._last_balance, self._unbalanced = None, False
+        """Let no balance hold any longer: they are not of the cut as it counts now."""
+        self._holding, self._unbalanced = [], False
 
 
 _ACTIONS = {

@@ -13,7 +13,7 @@ survey, so their errors are added and not squared.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 import math
 
@@ -36,6 +36,9 @@ LEAST_SHARE = 0.5
 CLOSED_SHARE = 0.7
 # Soils swell by nothing to some 70 % (rock, broken); common practice, no source.
 SWELLS = (1.0, 1.7)
+# So many balances running must not close before that is a finding: with each load some of the cut
+# is measured anew, so that the larger of its errors come and go.
+RUNNING = 3
 HOUR_NS = 3_600_000_000_000
 DAY_NS = 24 * HOUR_NS
 
@@ -118,6 +121,13 @@ def is_open(site: Site, balance: Balance, *, was_open: bool = False) -> bool:
     """Tell whether more is unexplained than error and half a load can be."""
     most_m3 = max(SIGMAS * balance.unexplained_se_m3, LEAST_SHARE * site.load_volume_m3)
     return abs(balance.unexplained_m3) > (CLOSED_SHARE if was_open else 1.0) * most_m3
+
+
+def has_opened(site: Site, balances: Sequence[Balance]) -> bool:
+    """Tell whether the last ``RUNNING`` balances do not close, all to the same side."""
+    last = balances[-RUNNING:]
+    signs = {balance.unexplained_m3 > 0.0 for balance in last}
+    return len(last) == RUNNING and len(signs) == 1 and all(is_open(site, b) for b in last)
 
 
 def swell_that_closes(balance: Balance) -> float | None:

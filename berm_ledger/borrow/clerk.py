@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .account import BorrowAccount, BorrowFold
-from .balance import balance_of, imbalance_text, is_open
+from .balance import balance_of, has_opened, imbalance_text, is_open
 from .booking import (
     balance_data,
     cut_data,
@@ -340,7 +340,8 @@ class BorrowClerk:
         if balance is None:
             return
         was_open = self.account.unbalanced
-        now_open = is_open(self._site, balance, was_open=was_open)
+        now_open = (is_open(self._site, balance, was_open=True) if was_open
+                    else has_opened(self._site, (*self.account.holding, balance)))
         data = balance_data(balance, now_open)
         self._book('balance', stamp_ns, data)
         if now_open and not was_open:

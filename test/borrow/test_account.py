@@ -16,6 +16,7 @@ from berm_ledger.borrow.account import (
 )
 from berm_ledger.borrow.balance import (
     balance_of,
+    has_opened,
     HOUR_NS,
     imbalance_text,
     is_open,
@@ -203,6 +204,20 @@ def test_what_was_found_is_over_well_within_the_bound_only() -> None:
         found = replace(balance, unexplained_m3=-share * bound_m3)
         assert is_open(SITE, found) is raised
         assert is_open(SITE, found, was_open=True) is kept
+
+
+@pytest.mark.parametrize(('errors', 'is_found'), [
+    ((1.1, 1.1), False), ((1.1, 1.1, 1.1), True), ((1.1, 1.1, 0.9), False),
+    ((0.9, 1.1, 1.1), False), ((1.1, 1.1, -1.1), False), ((0.9, -1.1, -1.1, -1.1), True)])
+def test_three_balances_running_do_not_close_before_it_is_told(
+    errors: tuple[float, ...], is_found: bool,
+) -> None:
+    """In units of the bound: what was cut is measured anew with each, and some of it is off."""
+    balance = balance_of(SITE, books_with(0.107, 0.007), account_with(0.1), 5)
+    assert balance is not None
+    bound_m3 = 1.96 * balance.unexplained_se_m3
+    assert has_opened(SITE, [
+        replace(balance, unexplained_m3=share * bound_m3) for share in errors]) is is_found
 
 
 @pytest.mark.parametrize(('cut_m3', 'ending'), [
