@@ -81,8 +81,8 @@ class NoiseByDistance:
         if self._looks % EVERY:
             return
         at = self._picked
-        size = np.abs(measured_m[at] - surface.height_m[at])
-        usable = np.isfinite(size) & (surface.looks[at] >= LEAST_LOOKS) & ~worked[at]
+        size = np.abs(surface.left_over_m(measured_m, at, worked, LEAST_LOOKS))
+        usable = np.isfinite(size)
         size = np.minimum(size[usable], MOST_SIGMAS * assumed_m)
         apart = self._points_xy[at][usable] - robot.xy
         ring = np.minimum(np.hypot(*apart.T) / RING_M, RINGS - 1).astype(np.intp)

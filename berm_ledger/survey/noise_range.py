@@ -119,10 +119,10 @@ class NoiseRange:
         total_m: float,
     ) -> None:
         """Learn from a look."""
-        cells = self._cells
-        left_m = (measured_m[cells] - surface.height_m[cells]).astype(float)
-        still = (cells >= 0) & (surface.looks[cells] >= LEAST_LOOKS) & ~worked[cells]
-        left_m[~(still & (np.abs(left_m) <= MOST_SIGMAS * total_m))] = np.nan
+        left_m = surface.left_over_m(
+            measured_m, self._cells, worked, LEAST_LOOKS).astype(float)
+        near = (self._cells >= 0) & (np.abs(left_m) <= MOST_SIGMAS * total_m)
+        left_m[~near] = np.nan
         newest = _mean_products(left_m)
         if newest is not None:
             self._learned += 1

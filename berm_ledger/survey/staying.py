@@ -124,9 +124,7 @@ class StayingNoise:
         total_m: float,
     ) -> None:
         """Learn from a look and the one before at the same place, if there is any."""
-        at = self._picked
-        left_m = measured_m[at] - surface.height_m[at]
-        left_m[(surface.looks[at] < LEAST_LOOKS) | worked[at]] = np.nan
+        left_m = surface.left_over_m(measured_m, self._picked, worked, LEAST_LOOKS)
         before_m, self._left_m = self._left_m, left_m
         known_m = left_m[np.isfinite(left_m)]
         self._spread_m = SD_FROM_MAD * median_size(known_m) if len(known_m) else 0.0

@@ -173,6 +173,19 @@ class SiteSurface:
         self.trend_m[cells] = 0.0
         self._loosened = np.union1d(self._loosened, np.flatnonzero(cells))
 
+    def left_over_m(
+        self, measured_m: NDArray[np.float32], at: slice | NDArray[np.intp],
+        worked: NDArray[np.bool_], least_looks: float,
+    ) -> NDArray[np.float32]:
+        """
+        Return by how much a look (n,) lies above it at some cells where nothing happens [m].
+
+        NaN where change is expected (``worked``, shape (n,)), or fewer looks are known.
+        """
+        out: NDArray[np.float32] = measured_m[at] - self.height_m[at]
+        out[(self.looks[at] < least_looks) | worked[at]] = np.nan
+        return out
+
     def otherwise_at(
         self, cells: NDArray[np.intp], height_m: NDArray[np.floating],
         looks: NDArray[np.floating],
