@@ -244,7 +244,7 @@ class SiteSurvey:
     def use_cell(self, grid_cell_m: float) -> None:
         """Expect grids of another cell [m]."""
         self._grid_cell_m = grid_cell_m
-        self.noise = self.noise.of_cell(grid_cell_m)
+        self.noise = self.noise_range.of(self.noise.of_cell(grid_cell_m))
         self._crests.use_cell(grid_cell_m)
 
     def _look_noise_m(self, shift: Shift) -> float:

@@ -9,6 +9,8 @@ from berm_ledger.design import Plane
 from berm_ledger.design.quantities import design_quantities
 from berm_ledger.geometry import Polyline, Pose2
 from berm_ledger.survey.datum import Source
+from berm_ledger.survey.error_budget import likeness
+from berm_ledger.survey.noise_range import LAGS_M, LEAST_LEARNED
 from berm_ledger.survey.registration import Refused, Shift
 from berm_ledger.survey.site_survey import COMPLETE_LOOKS, SiteSurvey
 from hypothesis import given, Phase, settings
@@ -378,3 +380,16 @@ def test_error_of_a_section_is_unknown_where_there_is_no_crest() -> None:
     crest, error = survey.crest(0), survey.crest_error_m(0)
     npt.assert_array_equal(np.isfinite(error), crest.seen)
     assert 0 < crest.seen.sum() < len(error)
+
+
+def test_the_range_that_errors_are_shared_over_outlasts_cells_that_differ_by_rounding() -> None:
+    survey = SiteSurvey(straight())
+    lags_m = np.array(LAGS_M)
+    survey.noise_range.resume(LEAST_LEARNED, 1.0, *likeness(lags_m / 0.4).tolist())
+    for cell_m in (0.02, np.nextafter(0.02, 1.0), 0.02):
+        survey.use_cell(cell_m)
+        assert survey.noise.range_m == pytest.approx(0.4, rel=0.05)
+    survey.use_cell(0.15)
+    assert survey.noise.range_m == pytest.approx(0.6)
+    survey.use_cell(0.02)
+    assert survey.noise.range_m == pytest.approx(0.4, rel=0.05)
