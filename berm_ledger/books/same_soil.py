@@ -22,7 +22,7 @@ STIRRED_M = 0.02
 STIRRED_SIGMAS = 6.0
 # As many times more may differ as is wrong on ground at rest: twice for two looks, and what is
 # wrong comes in clumps.
-USUAL_TIMES = 8.0
+USUAL_TIMES = 4.0
 # A quarter of normal values is closer to zero than this [standard deviations].
 QUARTER_SIGMAS = 0.3186
 
