@@ -172,7 +172,7 @@ class Fitting(NamedTuple):
                 or placed.disagreeing > self.usual_share + SUSPECT_SHARE)
 
     def _searched(self, expected: Floats) -> Floats | None:
-        """Return the shift around an expected one that leaves the least spread, (3,) [m]."""
+        """Return the shift around an expected one that leaves the least differences, (3,) [m]."""
         some = slice(None, None, max(1, len(self.height_m) // SEARCH_POINTS))
         points, height = self.points_xy[some], self.height_m[some]
         _, enough = differences(self.grid, points, height, expected)

@@ -26,11 +26,8 @@ class OddGrids:
         """Begin with no grid."""
         self._shares: deque[float] = deque(maxlen=KEPT_GRIDS)
         self._was_odd = False
-
-    @property
-    def usual(self) -> float:
-        """Share of a grid that disagrees as a rule, 0 to 1; NaN before there are some grids."""
-        return median(self._shares) if len(self._shares) >= LEAST_GRIDS else math.nan
+        #: Share of a grid that disagrees as a rule, 0 to 1; NaN before there are some grids.
+        self.usual = math.nan
 
     def is_odd(self, disagreeing: float) -> bool:
         """
@@ -50,4 +47,6 @@ class OddGrids:
         odd = disagreeing > self.usual + ODD_SHARE
         alone, self._was_odd = odd and not self._was_odd, odd
         self._shares.append(disagreeing)
+        if len(self._shares) >= LEAST_GRIDS:
+            self.usual = median(self._shares)
         return alone
