@@ -32,5 +32,5 @@ def is_put_back(site: Site, berm: str | None, x_m: float, y_m: float) -> bool:
     """
     drop_xy = np.array([[x_m, y_m]])
     return berm is None and any(
-        bool(area.polygon.contains(drop_xy)[0] or area.polygon.distance_m(drop_xy)[0] <= SLIDE_M)
+        bool(area.polygon.reaches(drop_xy, SLIDE_M)[0])
         for area in site.yard.borrow_areas)

@@ -97,6 +97,10 @@ class Polygon:
         """Return the distance of points (n, 2) [m] to the outline, on either side."""
         return distance_to_edges(np.asarray(points_xy, dtype=float), *self.ends_xy())
 
+    def reaches(self, points_xy: ArrayLike, margin_m: float) -> NDArray[np.bool_]:
+        """Tell which points (n, 2) [m] lie inside, or no further from the outline than that."""
+        return self.contains(points_xy) | (self.distance_m(points_xy) <= margin_m)
+
     def gap_m(self, line: Polyline) -> float:
         """Return the least distance of a line to the polygon [m]; 0 where it enters it."""
         if self.contains(line.points_xy).any():

@@ -189,7 +189,7 @@ def borrow_truth(site: Site, soil: Soil, drum: Drum, swell: float) -> Figures:
     """
     points, areas = soil.lattice.centres_xy(), []
     for area in site.yard.borrow_areas:
-        near = area.polygon.contains(points) | (area.polygon.distance_m(points) <= SLIDE_M)
+        near = area.polygon.reaches(points, SLIDE_M)
         cut = np.where(near, np.maximum(-soil.rise_m, 0.0), 0.0)
         areas.append({
             'area': area.name, 'cut_m3': float(cut.sum() * soil.lattice.cell_area_m2),

@@ -286,7 +286,7 @@ def _at_borrow_areas(site: Site, points_xy: NDArray[np.float64]) -> NDArray[np.b
     """Tell at which points (n, 2) [m] soil is dug or slides into what is dug."""
     out = np.zeros(len(points_xy), dtype=bool)
     for polygon in (area.polygon for area in site.yard.borrow_areas):
-        out |= polygon.contains(points_xy) | (polygon.distance_m(points_xy) <= DUG_MARGIN_M)
+        out |= polygon.reaches(points_xy, DUG_MARGIN_M)
     return out
 
 

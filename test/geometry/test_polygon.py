@@ -61,3 +61,9 @@ def test_a_repeated_first_corner_is_left_out():
 def test_bad_polygons_are_refused(corners, match):
     with pytest.raises(GeometryError, match=match):
         Polygon(corners)
+
+
+def test_a_polygon_reaches_what_lies_inside_or_close_by() -> None:
+    square = Polygon([[0.0, 0.0], [2.0, 0.0], [2.0, 2.0], [0.0, 2.0]])
+    points = [[1.0, 1.0], [1.9, 1.0], [2.09, 1.0], [2.11, 1.0], [2.09, 2.09]]
+    assert square.reaches(points, 0.1).tolist() == [True, True, True, False, False]
