@@ -276,8 +276,7 @@ class Clerk:
         self._level, self._planar_m = self.changes.level(
             look.measured_m, self.dumps.mask(), look.shown)
         if not look.shift.is_odd:
-            usual_share = self._survey.registration.usual_disagreeing
-            self.dumps.look(self._level, stamp_ns, usual_share)
+            self.dumps.look(self._level, stamp_ns, self._survey.noise)
         for patch in self.dumps.patches:
             # Only looks of dust have shown them: where they stand is not known.
             if len(patch.unseen):

@@ -373,7 +373,7 @@ class DisturbanceWatch:
             return out
         for change in scene.assessed(group, began.since_ns, gain=gain):
             change = replace(change, first_seen_ns=first_ns)
-            if is_proven(change, scene.stamp_ns):
+            if is_proven(change, scene.stamp_ns, scene.noise):
                 out += self.settled(change, scene.stamp_ns)
         return out
 

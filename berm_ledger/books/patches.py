@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from .mean_looks import middle_m, newest_m, times_seen
 from .same_soil import shows_same
 from .shared_shift import LevelLook
+from ..survey.noise import GridNoise
 from ..survey.robust import Floats
 
 # Settled when the cells that hold this share of the expected soil have this many looks; in a
@@ -35,6 +36,8 @@ NEWEST_LOOKS = 3
 # After so many looks at a patch of which the rest does not come into view it must do as it is,
 # with so much of the soil seen: behind a crest no more may ever be.
 LEAST_SHARES = ((16, 0.5), (32, 0.25))
+# Assumed of looks of which it is not told.
+ASSUMED = GridNoise()
 # Looks kept of a patch.
 KEPT_LOOKS = 8
 # So long after a load was announced its drum may still be emptying (a guess) [ns].
@@ -158,7 +161,7 @@ class OpenPatch:
     unseen: NDArray[np.intp] = field(init=False)
     _after_m: Floats | None = field(init=False, default=None)
     _alone: bool | None = field(init=False, default=None)
-    _usual_share: float = field(init=False, default=0.0)
+    _noise: GridNoise = field(init=False, default=ASSUMED)
     _newest_tell: bool = field(init=False, default=False)
 
     def __post_init__(self) -> None:
@@ -166,13 +169,9 @@ class OpenPatch:
         self.unseen = self.cells[:0]
 
     def add(
-        self, level: LevelLook | NDArray[np.floating], stamp_ns: int, usual_share: float = 0.0
+        self, level: LevelLook | NDArray[np.floating], stamp_ns: int, noise: GridNoise = ASSUMED
     ) -> bool:
-        """
-        Keep a look at all surveyed cells, shape (n,), if it shows any of the patch since.
-
-        ``usual_share`` of the cells are wrong in looks at ground at rest, too, 0 to 1.
-        """
+        """Keep a look at all surveyed cells, shape (n,), if it shows any of the patch since."""
         # A slow grid may come after the dump and still show the ground before it.
         if stamp_ns <= self._landed_ns:
             return False
@@ -180,7 +179,7 @@ class OpenPatch:
         self.unseen = self.cells[:0]
         shown = bool(np.isfinite(own).any())
         if shown:
-            if self._is_alone and not shows_same(self.kept_m[-1], own, usual_share):
+            if self._is_alone and not shows_same(self.kept_m[-1], own, noise):
                 only = np.isfinite(self.kept_m[-1]) & np.isnan(own)
                 self.kept_m, self.stamps_ns = self.kept_m[:-1], self.stamps_ns[:-1]
                 self.looks = max(self.looks - 1, 0)
@@ -190,7 +189,7 @@ class OpenPatch:
             self.kept_m = np.concatenate([self.kept_m[-(KEPT_LOOKS - 1):], own[None, :]])
             self.stamps_ns = (*self.stamps_ns, stamp_ns)[-KEPT_LOOKS:]
             self._after_m = self._alone = None
-            self._usual_share = usual_share
+            self._noise = noise
         return shown
 
     @property
@@ -209,8 +208,7 @@ class OpenPatch:
         if self._alone is None:
             since = self._since
             self._alone = since > 0 and self.stamps_ns[-1] - self._landed_ns <= DUST_NS and (
-                since == 1 or not shows_same(
-                    self.kept_m[-2], self.kept_m[-1], self._usual_share))
+                since == 1 or not shows_same(self.kept_m[-2], self.kept_m[-1], self._noise))
         return self._alone
 
     @property

@@ -19,7 +19,7 @@ from scipy import ndimage, sparse
 
 from .changes import smoothed_noise_m
 from .charts import Canvas
-from .patches import Landing, LEAST_SHARES, OpenPatch, Rise, SETTLED_SHARE
+from .patches import ASSUMED, Landing, LEAST_SHARES, OpenPatch, Rise, SETTLED_SHARE
 from .shared_shift import LevelLook
 from ..survey.error_budget import between_points, volume_error
 from ..survey.nearby import grow
@@ -203,15 +203,11 @@ class DumpWatch:
         return out
 
     def look(
-        self, level: LevelLook | NDArray[np.floating], stamp_ns: int, usual_share: float = 0.0
+        self, level: LevelLook | NDArray[np.floating], stamp_ns: int, noise: GridNoise = ASSUMED
     ) -> None:
-        """
-        Show the open dumps a look: heights freed of shared errors, shape (n,) [m].
-
-        ``usual_share`` of the cells are wrong in looks at ground at rest, too, 0 to 1.
-        """
+        """Show the open dumps a look: heights freed of shared errors, shape (n,) [m]."""
         for patch in self.patches:
-            self.are_news |= patch.add(level, stamp_ns, usual_share)
+            self.are_news |= patch.add(level, stamp_ns, noise)
 
     def settled(self, noise: GridNoise, now_ns: int) -> list[OpenPatch]:
         """Return the open patches that can be measured at a time [ns], with looks of a noise."""

@@ -34,7 +34,7 @@ from .changes import (
 )
 from .charts import Canvas
 from .recent import RecentLooks
-from .verdicts import assessed_gain, assessed_losses, is_plain, SLIDE_REACH_M
+from .verdicts import assessed_gain, assessed_losses, is_plain, looks_more, SLIDE_REACH_M
 from ..kernels import compiled
 from ..survey.middle import median, median_ns
 from ..survey.noise import GridNoise
@@ -231,6 +231,7 @@ class Scene:
             One after the other: what is accepted of one may change the next.
 
         """
+        least = BURIED_LOOKS + looks_more(self.noise)
         for group in self.groups(gain=False):
             if not buried[self.at[group]].any():
                 continue
@@ -238,7 +239,7 @@ class Scene:
             if began is None or not began.steady:
                 continue
             for change in self.assessed(group, began.since_ns, gain=False):
-                if (change.kind == 'disturbed' and change.seen >= BURIED_LOOKS
+                if (change.kind == 'disturbed' and change.seen >= least
                         and is_plain(change)):
                     yield change
 

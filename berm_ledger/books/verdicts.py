@@ -25,6 +25,7 @@ from .changes import (
     stands_like_a_thing,
 )
 from ..survey.middle import median
+from ..survey.noise import GridNoise
 
 # Looks since the change began, and for added soil also the time [ns], before it is judged.
 LOSS_LOOKS = 4
@@ -32,6 +33,10 @@ FILL_LOOKS = 6
 FILL_NS = 4_000_000_000
 # Losses that are plain sooner: looks, volume [m3], and how many of its standard errors that is.
 PLAIN_LOSSES = ((2, 0.0020, 10.0), (3, 0.0010, 8.0))
+# Of a sensor that shows so much of the ground wrong, other cells in every look, two looks are by
+# chance wrong at the same cells: so many more are asked for.
+MOST_WRONG_SHARE = 0.001
+WRONG_LOOKS = 2
 # A slide smaller than this [m3] wants more looks: noise close by may look like its soil.
 SLUMP_LOOKS = 6
 PLAIN_SLUMP_M3 = 0.0003
@@ -261,7 +266,12 @@ def lasts(first_seen_ns: int, stamp_ns: int) -> bool:
     return stamp_ns - first_seen_ns >= FILL_NS
 
 
-def is_proven(change: Change, stamp_ns: int) -> bool:
+def looks_more(noise: GridNoise) -> int:
+    """Return how many more looks than else must show a change, as some show wrong cells."""
+    return WRONG_LOOKS if noise.wrong_share > MOST_WRONG_SHARE else 0
+
+
+def is_proven(change: Change, stamp_ns: int, noise: GridNoise) -> bool:
     """
     Tell whether a change has been seen often enough to be booked: the greater, the sooner.
 
@@ -271,6 +281,8 @@ def is_proven(change: Change, stamp_ns: int) -> bool:
         What the looks since it began say.
     stamp_ns : int
         Time of the newest look [ns].
+    noise : GridNoise
+        Noise of one look.
 
     Returns
     -------
@@ -278,18 +290,19 @@ def is_proven(change: Change, stamp_ns: int) -> bool:
         Whether it may be booked.
 
     """
+    seen = change.seen - looks_more(noise)
     if change.kind == 'unbooked_fill':
-        return change.seen >= FILL_LOOKS and lasts(change.first_seen_ns, stamp_ns)
+        return seen >= FILL_LOOKS and lasts(change.first_seen_ns, stamp_ns)
     if change.kind == 'undecided':
         return False
     if change.kind == 'slump' and change.volume_m3 < PLAIN_SLUMP_M3:
-        return change.seen >= SLUMP_LOOKS
+        return seen >= SLUMP_LOOKS
     if change.kind == 'disturbed':
         worth = change.volume_m3 / max(change.volume_se_m3, 1e-12)
         for looks, least_m3, sigmas in PLAIN_LOSSES:
-            if change.seen >= looks and change.volume_m3 >= least_m3 and worth >= sigmas:
+            if seen >= looks and change.volume_m3 >= least_m3 and worth >= sigmas:
                 return True
-    return change.seen >= LOSS_LOOKS
+    return seen >= LOSS_LOOKS
 
 
 def _change(

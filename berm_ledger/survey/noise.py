@@ -51,6 +51,8 @@ class GridNoise:
         Edge of a cell of the grids, 0 before the first [m].
     staying_m : float
         Part of the standard deviation that stays from look to look while the robot stands [m].
+    wrong_share : float
+        Share of the cells that a look shows wrong beside that, 0 to 1.
 
     """
 
@@ -59,6 +61,7 @@ class GridNoise:
     range_m: float = RANGE_M
     cell_m: float = 0.0
     staying_m: float = 0.0
+    wrong_share: float = 0.0
 
     @property
     def white_m(self) -> float:
@@ -78,7 +81,7 @@ class GridNoise:
 
     def learned(
         self, left_m: NDArray[np.float64], beside_m: NDArray[np.float64], looks: float,
-        spacing_m: float,
+        spacing_m: float, wrong_share: float = 0.0,
     ) -> GridNoise:
         """
         Return the noise after one more grid.
@@ -92,6 +95,8 @@ class GridNoise:
             Looks the surface is worth there; its own spread is taken off.
         spacing_m : float
             Distance between the two [m].
+        wrong_share : float
+            Share of the cells that looks show wrong, by now.
 
         Returns
         -------
@@ -109,7 +114,7 @@ class GridNoise:
         total = math.sqrt(self.total_m**2 + WEIGHT * (variance - self.total_m**2))
         total = min(MOST_NOISE_M, max(LEAST_NOISE_M, total))
         shared = self.shared + WEIGHT * (shared - self.shared)
-        return replace(self, total_m=total, shared=shared)
+        return replace(self, total_m=total, shared=shared, wrong_share=wrong_share)
 
 
 def _alike(left_m: Floats, beside_m: Floats) -> Floats:

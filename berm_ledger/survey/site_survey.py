@@ -267,10 +267,10 @@ class SiteSurvey:
         self, measured_m: NDArray[np.float32], worked: NDArray[np.bool_], robot: Pose2
     ) -> None:
         """Learn the noise on the ground that registration uses."""
-        left, right, looks, spacing_m = self.registration.pairs(
-            measured_m, self.surface, worked)
+        left, right, looks, spacing_m = self.registration.pairs(measured_m, self.surface, worked)
         if len(left):
-            self.noise = self.noise.learned(left, right, median(looks), spacing_m)
+            self.noise = self.noise.learned(
+                left, right, median(looks), spacing_m, self.registration.usual_disagreeing)
         self.by_distance.learn(measured_m, self.surface, worked, robot, self.noise.total_m)
         noise = self.noise_range.learned(self.noise, measured_m, self.surface, worked)
         self.noise = self.staying.learned(noise, measured_m, self.surface, worked, robot)

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import nullcontext
+from dataclasses import replace
 from typing import Any
 
 from berm_ledger.books.changes import Evidence
@@ -31,8 +32,9 @@ CELL_M2 = 0.015**2
 class Square:
     """A watch over flat ground of 0.6 m x 0.6 m, and what lies on it."""
 
-    def __init__(self, seed: int = 0, looks: float = 50.0) -> None:
+    def __init__(self, seed: int = 0, looks: float = 50.0, noise: GridNoise = NOISE) -> None:
         """Accept flat ground."""
+        self.noise = noise
         self.watch = DisturbanceWatch(Canvas(LATTICE, EVERY))
         self.rng = np.random.default_rng(seed)
         self.height_m = np.zeros(SIDE * SIDE)
@@ -50,13 +52,13 @@ class Square:
         out = []
         for _ in range(count):
             self.stamp_ns += 1_000_000_000
-            measured = self.height_m + lift_m + NOISE.total_m * self.rng.standard_normal(
+            measured = self.height_m + lift_m + self.noise.total_m * self.rng.standard_normal(
                 len(self.height_m))
             measured[~self.seen] = np.nan
             level, planar_m = self.watch.level(measured, self.open)
             out += self.watch.look(
                 level, planar_m, self.height_m, np.full(len(measured), 10.0), self.open,
-                ground_m=np.zeros(len(measured)), noise=NOISE, shift_error_m=0.001,
+                ground_m=np.zeros(len(measured)), noise=self.noise, shift_error_m=0.001,
                 stamp_ns=self.stamp_ns)
         return out
 
@@ -84,6 +86,19 @@ def test_a_hole_is_booked_once_with_its_volume() -> None:
     hole = np.flatnonzero(square.height_m < 0.0)
     assert np.isin(hole, change.cells).all()
     assert square.look(30) == []
+
+
+@pytest.mark.parametrize(('depth_m', 'looks'), [(0.020, 4), (0.060, 3), (0.100, 2)])
+@pytest.mark.parametrize(('wrong_share', 'more'), [(0.0, 0), (0.001, 0), (0.005, 2)])
+def test_a_loss_is_asked_for_more_looks_of_a_sensor_that_shows_wrong_cells(
+    depth_m: float, looks: int, wrong_share: float, more: int
+) -> None:
+    """Two looks that were wrong at the same cells, by 2 l, were taken for a loss."""
+    square = Square(noise=replace(NOISE, wrong_share=wrong_share))
+    square.look(5)
+    square.block(*BLOCK, -depth_m)
+    assert square.look(looks + more - 1) == []
+    assert [change.seen for change in square.look(1)] == [looks + more]
 
 
 def test_a_speck_and_a_thin_line_are_no_change() -> None:

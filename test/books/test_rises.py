@@ -369,8 +369,23 @@ def test_looks_of_which_none_shows_the_same_do_not_count() -> None:
     assert patch.stamps_ns == tuple(square.stamp_ns + turn for turn in (4, 5, 7, 8))
 
 
-@pytest.mark.parametrize('usual_share', [0.0, 0.004])
-def test_what_is_wrong_everywhere_in_every_look_is_no_dust(usual_share: float) -> None:
+def test_two_looks_at_dust_over_all_of_the_heap_are_not_the_same() -> None:
+    """Where no quarter of the cells is calm their spread is dust, too."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    patch = square.watch.patches[0]
+    for turn in range(SETTLED_LOOKS):
+        dust_m = square.rng.uniform(0.0, 0.08, SIDE * SIDE)
+        patch.add(square.height_m + dust_m, square.stamp_ns + turn + 1, NOISE)
+        assert not patch.ready
+        assert len(patch.kept_m) == 1
+    for turn in range(SETTLED_LOOKS + 1):
+        patch.add(square.height_m, square.stamp_ns + SETTLED_LOOKS + turn + 1, NOISE)
+    assert patch.after_m() == pytest.approx(square.height_m[patch.cells], abs=1e-6)
+
+
+@pytest.mark.parametrize('wrong_share', [0.0, 0.004])
+def test_what_is_wrong_everywhere_in_every_look_is_no_dust(wrong_share: float) -> None:
     """Each look has other clumps of nine cells 4 cm too high, half a per cent of all cells."""
     square = Square()
     square.dump(1, 0.9, 0.9)
@@ -378,8 +393,9 @@ def test_what_is_wrong_everywhere_in_every_look_is_no_dust(usual_share: float) -
     for turn in range(SETTLED_LOOKS):
         wrong = np.zeros((SIDE, SIDE))
         wrong[30 + 10 * turn:33 + 10 * turn, 50:53] = wrong[80:83, 20 * turn:20 * turn + 3] = 0.04
-        square.watch.look(square.height_m + wrong.ravel(), square.stamp_ns + turn + 1, usual_share)
-    assert patch.ready is (usual_share > 0.0)
+        square.watch.look(square.height_m + wrong.ravel(), square.stamp_ns + turn + 1,
+                          GridNoise(wrong_share=wrong_share))
+    assert patch.ready is (wrong_share > 0.0)
     if patch.ready:
         # What one look shows by itself does not count.
         assert patch.after_m() == pytest.approx(square.height_m[patch.cells], abs=1e-6)
