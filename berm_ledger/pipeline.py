@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from .books.accounts import Books
 from .books.bookkeeper import Bookkeeper
 from .books.clerk import Clerk
+from .books.driven_over import doubt_driven_over
 from .books.early_dump import EarlyDump, NOT_BOOKED, WAITS
 from .books.entries import Entry
 from .books.landings import drop_point_text
@@ -187,6 +188,7 @@ class Pipeline:
         self._track.add(pose)
         self._counters['poses'] += 1
         self._borrow.note_pose(pose, self.survey.shift)
+        self.survey.trodden.note(pose, self.survey.shift)
         if self._early is not None:
             self._end_wait(self._early, pose)
         return self._update()
@@ -204,6 +206,7 @@ class Pipeline:
             part = self.survey.part_of(grid)
         was = self._track.at(grid.stamp_ns)
         busy = self._clerk.dumps.mask()
+        doubt_driven_over(self.survey, self._clerk.changes, grid.stamp_ns)
         look = self.survey.take_grid(grid, was.pose, busy, busy, slack_m=was.slack_m, part=part)
         if isinstance(look, Refused):
             return self._refuse(refusal(look.code, look.text, grid.stamp_ns))

@@ -149,6 +149,8 @@ class YardOptions:
         Loose volume for one volume in the ground; None is that of the site file.
     rounding : float
         How much a load's fresh surface is rounded, 0 to 0.2.
+    rut_m : float
+        How deep the wheels press the soil at most [m].
     borrow : BorrowOptions or None
         Dig in passes along the lanes of the borrow areas, look at them, and tell the drum current
         while a load is carried; None digs wherever least was dug and tells nothing of it.
@@ -176,6 +178,7 @@ class YardOptions:
     drop_spread_m: float = 0.015
     swell: float | None = None
     rounding: float = 0.06
+    rut_m: float = 0.0
     borrow: BorrowOptions | None = None
 
 

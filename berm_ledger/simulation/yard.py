@@ -22,6 +22,7 @@ from .ground import natural_ground
 from .motion import driven, followed, RouteMap, turned
 from .noise import Localisation, MapError
 from .options import Intrusion, YARD, YardOptions
+from .ruts import Ruts
 from .sections import BermGround, design_surface_m
 from .sensor import measured, rolling_axes
 from .soil import Patch, Soil
@@ -93,6 +94,7 @@ class Yard:
         #: The drum where its loads are dug in lanes; None where that is not followed.
         self.drum = None if options.borrow is None else Drum(
             options.borrow, site.rover, options.stuck_share, current)
+        self._ruts = Ruts(self.soil, site.rover, options.rut_m) if options.rut_m > 0.0 else None
         self._grid_due_ns = 0
         self._truth: Truth | None = None
 
@@ -303,6 +305,8 @@ class Yard:
         """Take one true pose after the other, at the rate of poses."""
         for pose in poses:
             self.true_pose = pose
+            if self._ruts is not None:
+                self._ruts.press(pose)
             self._pass(1.0 / self.options.pose_rate_hz)
             yield from self._report()
 

@@ -34,19 +34,13 @@ from .noise_range import NoiseRange
 from .other_flank import Filled, OtherFlank
 from .readings import Budget, crest_figures, CrestFigures, Reading, segment_reading
 from .registration import Refused, Registration, Shift
-from .sampling import (
-    cleaned,
-    part_of_area,
-    sampled_anew,
-    shown_pieces,
-    too_high,
-    under_rover,
-)
+from .sampling import cleaned, part_of_area, sampled_anew, shown_pieces, too_high, under_rover
 from .sections import Sections, sections_of_berm
 from .standing import Ground, ground_at, mean_inverse, spread_along
 from .standstill import Standstill
 from .staying import StayingNoise
 from .surface import SiteSurface
+from .trodden import Trodden
 from .turns import Turns
 from .volumes import VolumeSums
 from ..design import Site
@@ -95,6 +89,7 @@ class SiteSurvey:
         self._crests = CrestLines(self.area, self.sections, self.places)
         self._other_flank = OtherFlank(self.area, self.sections)
         self._turns = Turns(self.area)
+        self.trodden = Trodden(self.area, FOOTPRINT_PAD_M)
         self._carried, self._standstill, self._sparse = CarriedOver(), Standstill(), Sparseness()
         self._corridors_m2 = self.area.row_areas_m2()
         # What the datum is worth under each segment, and whether all of it is given there.

@@ -173,6 +173,11 @@ class SiteSurface:
         self.trend_m[cells] = 0.0
         self._loosened = np.union1d(self._loosened, np.flatnonzero(cells))
 
+    def doubt(self, cells: NDArray[np.intp]) -> None:
+        """Let the next look at cells (k,) tell how they stand: it may not be as they did."""
+        self.looks[cells] = np.minimum(self.looks[cells], LOOSE_LOOKS)
+        self.trend_m[cells] = 0.0
+
     def left_over_m(
         self, measured_m: NDArray[np.float32], at: slice | NDArray[np.intp],
         worked: NDArray[np.bool_], least_looks: float,

@@ -10,6 +10,7 @@ import math
 from berm_ledger.books.rows import State
 from berm_ledger.geometry import Polygon, Polyline, Pose2
 from berm_ledger.simulation import FIELD, Intrusion
+from berm_ledger.simulation.ruts import Ruts
 from berm_ledger.simulation.things import ParkedRobot, Person
 from disturbance_kit import demo_site, Watched, WEST
 import numpy as np
@@ -343,3 +344,32 @@ def test_loads_come_fast_and_soil_goes_between_them() -> None:
     rises = sum(dump.volume_m3 for dump in watched.pipeline.books.dumps)
     true = sum(dump['volume_m3'] for dump in watched.yard.dumps)
     assert rises == pytest.approx(true, rel=0.02)
+
+
+def driven_past(watched: Watched, offset_m: float, rut_m: float) -> None:
+    """Drive along the whole berm at an offset, with wheels that sink in, and go back."""
+    yard, line = watched.yard, watched.yard.site.berms[0].centreline
+    yard._ruts = Ruts(yard.soil, yard.site.rover, rut_m)
+    stations = np.linspace(0.0, line.length_m, 40)
+    heading_rad = [float(h) for h in line.heading_at(stations)]
+    watched.run(yard.move(Pose2(float(x), float(y), yaw_rad) for (x, y), yaw_rad in zip(
+        line.point_at(stations, offset_m), heading_rad)))
+    yard._ruts = None
+    yard.place(WEST)
+
+
+@pytest.mark.parametrize(('offset_m', 'booked'), [(0.75, False), (0.25, True)])
+def test_ruts_beside_a_berm_are_no_loss_but_those_through_it_are(
+    finished: Watched, offset_m: float, booked: bool
+) -> None:
+    """Wheels 0.5 m apart sink in by 20 mm, on bare ground of the corridor or in the flank."""
+    watched = finished.copy()
+    since, soil = watched.seq, watched.yard.soil
+    before_m = soil.height_m.copy()
+    driven_past(watched, offset_m, 0.020)
+    watched.look(12)
+    area = watched.pipeline.survey.area
+    sunk = soil.at(area.centres_xy, before_m - soil.height_m) > 0.010
+    assert np.count_nonzero(sunk & area.in_corridor) > 300
+    assert ('disturbed' in kinds(watched, since)) is booked
+    assert not kinds(watched, since) - {'disturbed', 'slump'}

@@ -82,6 +82,8 @@ def arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument('--seeds', type=int, nargs='+', default=[0, 1], help='default 0 1')
     parser.add_argument('--site', default=str(ROOT / 'config' / 'demo_site.yaml'))
     parser.add_argument('--noise', choices=sorted(NOISE_PRESETS), default='field')
+    parser.add_argument('--rut-mm', type=float, default=0.0,
+                        help='how deep the wheels press the ground at most (default 0)')
     parser.add_argument('--loads', type=int, help='end the builds after so many loads')
     parser.add_argument('--faults', nargs='+', choices=list(FAULTS), default=list(FAULTS),
                         metavar='NAME', help='default: all. ' + ', '.join(FAULTS))
@@ -92,7 +94,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Print the table."""
     args = arguments(argv)
     site = load_site(args.site).site
-    yard = YardOptions(noise=NOISE_PRESETS[args.noise])
+    yard = YardOptions(noise=NOISE_PRESETS[args.noise], rut_m=1e-3 * args.rut_mm)
     sys.stdout.write(HEAD + '\n')
     for seed in args.seeds:
         build = SimulatedBuild(

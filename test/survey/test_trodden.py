@@ -1,0 +1,84 @@
+# Copyright 2026 The berm_ledger authors
+# SPDX-License-Identifier: Apache-2.0
+"""Which ground a rover has gone over."""
+
+import math
+
+from berm_ledger.geometry import Pose2, StampedPose
+from berm_ledger.survey.area import survey_area
+from berm_ledger.survey.registration import Shift
+from berm_ledger.survey.trodden import MOVED_M, Trodden, TURNED_RAD
+import numpy as np
+import pytest
+from shapely.geometry import MultiPoint
+from survey_kit import straight
+
+SITE = straight(2.0)
+AREA = survey_area(SITE)
+PAD_M = 0.05
+SECOND_NS = 1_000_000_000
+UNMOVED = Shift()
+
+
+def driven(trodden: Trodden, *poses: Pose2, shift: Shift = UNMOVED) -> None:
+    """Show it poses a second apart, the first at zero."""
+    for second, pose in enumerate(poses):
+        trodden.note(StampedPose(second * SECOND_NS, 'map', pose), shift)
+
+
+@pytest.mark.parametrize('yaw_rad', [0.0, 0.7])
+def test_what_the_footprint_has_passed_over_is_trodden(yaw_rad: float) -> None:
+    """A drive straight on: the hull of the first and the last footprint (shapely)."""
+    start = Pose2(0.4, -0.2, yaw_rad)
+    way = [start.apply([[0.06 * step, 0.0]])[0] for step in range(11)]
+    poses = [Pose2(*xy, yaw_rad) for xy in way]
+    trodden = Trodden(AREA, PAD_M)
+    driven(trodden, start, *poses)
+    found = np.zeros(len(AREA), dtype=bool)
+    found[trodden.until(20 * SECOND_NS)] = True
+    # The first pose says nothing of how the rover came there.
+    corners = np.concatenate([poses[k].apply(SITE.rover.footprint.corners_xy) for k in (1, -1)])
+    hull = MultiPoint(corners).convex_hull.buffer(PAD_M)
+    apart_m = np.array([hull.distance(point) for point in MultiPoint(AREA.centres_xy).geoms])
+    inside_m = np.array([hull.exterior.distance(p) for p in MultiPoint(AREA.centres_xy).geoms])
+    border = inside_m < 0.002
+    assert (found == (apart_m == 0.0))[~border].all()
+    assert 0.1 < found.mean() < 0.9
+
+
+def test_who_stands_presses_nothing_down_anew() -> None:
+    """Poses scatter by millimetres and milliradians."""
+    trodden, rng = Trodden(AREA, PAD_M), np.random.default_rng(0)
+    driven(trodden, Pose2(0.0, 0.0, 0.0), *(
+        Pose2(*(0.002 * rng.standard_normal(2)), 0.001 * rng.standard_normal()) for _ in range(9)))
+    assert not len(trodden.until(20 * SECOND_NS))
+    assert MOVED_M > 4 * 0.002
+    assert TURNED_RAD > 4 * 0.001
+
+
+def test_a_turn_on_the_spot_is_a_pass_also_across_half_a_turn() -> None:
+    """From 179 to -179 degrees is a turn of two degrees."""
+    trodden = Trodden(AREA, PAD_M)
+    driven(trodden, Pose2(1.0, 0.0, math.radians(179.5)), Pose2(1.0, 0.0, math.radians(-179.5)))
+    assert not len(trodden.until(20 * SECOND_NS))
+    driven(trodden, Pose2(1.0, 0.0, math.radians(-177.0)))
+    assert len(trodden.until(20 * SECOND_NS))
+
+
+def test_passes_are_told_once_and_in_their_time() -> None:
+    """A grid that comes late tells nothing of ground that was pressed after it."""
+    trodden = Trodden(AREA, PAD_M)
+    driven(trodden, *(Pose2(0.5 * step, 0.0, 0.0) for step in range(4)))
+    first, rest = trodden.until(SECOND_NS), trodden.until(3 * SECOND_NS)
+    assert AREA.centres_xy[first, 0].max() < AREA.centres_xy[rest, 0].max()
+    assert not len(trodden.until(9 * SECOND_NS))
+
+
+def test_poses_of_a_map_that_has_moved_are_held_where_they_are_in_the_site() -> None:
+    """A point of the site is shown moved by the shift."""
+    here, there = Trodden(AREA, PAD_M), Trodden(AREA, PAD_M)
+    poses = [Pose2(0.1 * step, 0.1, 0.0) for step in range(4)]
+    driven(here, *poses)
+    driven(there, *(Pose2(p.x_m + 0.08, p.y_m - 0.05, 0.0) for p in poses),
+           shift=Shift(dx_m=0.08, dy_m=-0.05))
+    assert here.until(9 * SECOND_NS).tolist() == there.until(9 * SECOND_NS).tolist()
