@@ -33,6 +33,7 @@ from .borrow.layers import is_borrow_layer
 from .design import Site
 from .findings import Finding, Severity
 from .geometry import Lattice, PoseTrack, StampedPose
+from .inputs import POSE
 from .survey import ElevationGrid
 from .survey.area import rough_ground_m
 from .survey.gates import (
@@ -303,11 +304,29 @@ class Pipeline:
         self._borrow.note_current(current_a)
         return self._update()
 
-    def refuse(self, code: str, text: str, stamp_ns: int = 0) -> Update:
-        """Book an input that could not even be read; the text begins with what it is."""
-        if text.startswith('pose:'):
-            self._gate = self._gate.after_lost_pose(stamp_ns or self.stamp_ns)
-        return self._refuse(refusal(code, text, stamp_ns or self.stamp_ns))
+    def refuse_unread(self, role: str, fault: str, stamp_ns: int = 0) -> Update:
+        """
+        Refuse a message that could not even be read.
+
+        Parameters
+        ----------
+        role : str
+            What it was to be, one of ``inputs``.
+        fault : str
+            What is wrong with it.
+        stamp_ns : int
+            Its stamp [ns]; 0 where it has none.
+
+        Returns
+        -------
+        Update
+            The refusal.
+
+        """
+        stamp_ns = stamp_ns or self.stamp_ns
+        if role == POSE:
+            self._gate = self._gate.after_lost_pose(stamp_ns)
+        return self._refuse(refusal('bad_message', f'{role}: {fault}', stamp_ns))
 
     def take_datum(self) -> Update:
         """Take the present surface for the datum, on an operator's request."""

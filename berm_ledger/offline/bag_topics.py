@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from ..errors import BagError
+from ..inputs import DRUM_CURRENT, DUMP, ELEVATION, POSE
 
 POINT_CLOUD = 'sensor_msgs/msg/PointCloud2'
 GRID_MAP = 'grid_map_msgs/msg/GridMap'
@@ -18,17 +19,17 @@ MASS = 'std_msgs/msg/Float32'
 
 # Role -> types it may have. The role is also the name looked for first, in any namespace.
 ROLE_TYPES = {
-    'elevation': (POINT_CLOUD, GRID_MAP),
-    'pose': (POSE_STAMPED, POSE_WITH_COVARIANCE, ODOMETRY),
-    'dump': (MASS,),
-    'drum_current': (MASS,),
+    ELEVATION: (POINT_CLOUD, GRID_MAP),
+    POSE: (POSE_STAMPED, POSE_WITH_COVARIANCE, ODOMETRY),
+    DUMP: (MASS,),
+    DRUM_CURRENT: (MASS,),
 }
 # Topics of this package's own nodes that have one of these types but are never an input.
 OWN_OUTPUTS = ('segments', 'target_pose')
 # Without dumps there are still books; without the others there are none.
-OPTIONAL = ('dump', 'drum_current')
+OPTIONAL = (DUMP, DRUM_CURRENT)
 # Topics of one type with others are taken by their name alone.
-BY_NAME = ('drum_current',)
+BY_NAME = (DRUM_CURRENT,)
 MAX_LISTED = 40
 
 
@@ -72,8 +73,8 @@ class TopicChoice:
 
     def roles(self) -> dict[str, str]:
         """Return role by topic name."""
-        named = (('elevation', self.elevation), ('pose', self.pose), ('dump', self.dump),
-                 ('drum_current', self.drum_current))
+        named = ((ELEVATION, self.elevation), (POSE, self.pose), (DUMP, self.dump),
+                 (DRUM_CURRENT, self.drum_current))
         return {topic.name: role for role, topic in named if topic is not None}
 
     def lines(self) -> tuple[str, ...]:
@@ -196,13 +197,13 @@ def choose_topics(
      'pose: /odom (nav_msgs/msg/Odometry)', 'dump: none in the bag')
 
     """
-    names = {'elevation': elevation_topic, 'pose': pose_topic, 'dump': dump_topic,
-             'drum_current': drum_current_topic}
+    names = {ELEVATION: elevation_topic, POSE: pose_topic, DUMP: dump_topic,
+             DRUM_CURRENT: drum_current_topic}
     chosen = {
         role: _found(topics, role) if name is None else _named(topics, role, name)
         for role, name in names.items()}
-    elevation, pose = chosen['elevation'], chosen['pose']
+    elevation, pose = chosen[ELEVATION], chosen[POSE]
     if elevation is None or pose is None:
         msg = f'the bag has no elevation or no pose; it has: {_listing(topics)}'
         raise BagError(msg)
-    return TopicChoice(elevation, pose, chosen['dump'], chosen['drum_current'])
+    return TopicChoice(elevation, pose, chosen[DUMP], chosen[DRUM_CURRENT])

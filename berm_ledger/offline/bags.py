@@ -10,11 +10,10 @@ be used is an error.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
-from functools import partial
 import heapq
 import math
 from pathlib import Path
@@ -26,28 +25,22 @@ from rosbags.typesys import get_types_from_msg
 from .bag_damage import FOREIGN, plain_message, reason_of
 from .bag_records import BagReader, BagRecord
 from .bag_sources import BagSource, Found, open_sources
-from .bag_topics import BagTopic, choose_topics, GRID_MAP, joined_topics, TopicChoice
+from .bag_topics import BagTopic, choose_topics, joined_topics, TopicChoice
 from .bag_types import bag_typestore
 from ..errors import BagError, MessageError, UsageError
 from ..findings import Finding, Severity
 from ..geometry import StampedPose
-from ..ros.messages import (
-    current_from_msg,
-    grid_from_grid_map,
-    grid_from_point_cloud,
-    mass_from_msg,
-    pose_from_msg,
-    stamp_ns_from,
-)
+from ..inputs import DRUM_CURRENT, DUMP
+from ..ros.feed import value_from_msg
+from ..ros.messages import stamp_ns_from
 from ..survey import ElevationGrid
 
 NS_PER_S = 1_000_000_000
 MIN_TIME_NS, MAX_TIME_NS = -2 ** 63, 2 ** 63 - 1
 # Header stamps further than this from the time of recording are worth a word.
 FAR_STAMP_NS = 60 * NS_PER_S
-KINDS = {'elevation': 'grid', 'pose': 'pose', 'dump': 'dump', 'drum_current': 'drum_current'}
 # Messages without a header.
-STAMPLESS = ('dump', 'drum_current')
+STAMPLESS = (DUMP, DRUM_CURRENT)
 
 
 @dataclass(frozen=True)
@@ -57,22 +50,25 @@ class BagEvent:
 
     Parameters
     ----------
-    kind : str
-        ``pose``, ``grid``, ``dump``, ``drum_current`` or ``bad``.
+    role : str
+        What it is, one of ``inputs``.
     stamp_ns : int or None
         Stamp of its header [ns]; None where it has none or cannot be read.
-    value : StampedPose, ElevationGrid, float or str
-        The value: mass of a dump [kg], drum current [A], and of a bad message the topic's role
-        and what is wrong.
+    value : StampedPose, ElevationGrid, float or None
+        What it says: of a dump the mass [kg], of the drum its current [A]; None where that cannot
+        be read.
     bag_ns : int
         When it was recorded [ns].
+    fault : str
+        Why it cannot be read; empty where it can.
 
     """
 
-    kind: str
+    role: str
     stamp_ns: int | None
-    value: StampedPose | ElevationGrid | float | str
+    value: StampedPose | ElevationGrid | float | None
     bag_ns: int
+    fault: str = ''
 
 
 @dataclass(frozen=True)
@@ -119,11 +115,7 @@ class BagStream:
         self._readers = {name: BagReader(pool) for name in self._names}
         self._kinds = {topic.name: topic.kind for topic in topics}
         self._roles = choice.roles()
-        self._converters: dict[str, Callable[[Any], Any]] = {
-            'elevation': grid_from_point_cloud, 'pose': pose_from_msg, 'dump': mass_from_msg,
-            'drum_current': current_from_msg}
-        if choice.elevation.kind == GRID_MAP:
-            self._converters['elevation'] = partial(grid_from_grid_map, layer=layer)
+        self._layer = layer
         self._recent: list[tuple[int, int, str, Any]] = []
         self._told_far = False
 
@@ -212,10 +204,9 @@ class BagStream:
             msg = self._decoded(raw, self._kinds[topic])
             if role not in STAMPLESS:
                 stamp_ns = stamp_ns_from(msg.header)
-            value = self._converters[role](msg)
+            return BagEvent(role, stamp_ns, value_from_msg(role, msg, self._layer), bag_ns)
         except MessageError as exc:
-            return BagEvent('bad', stamp_ns, f'{role}: {exc}', bag_ns)
-        return BagEvent(KINDS[role], stamp_ns, value, bag_ns)
+            return BagEvent(role, stamp_ns, None, bag_ns, str(exc))
 
     @staticmethod
     def _decoded(raw: Any, kind: str) -> Any:

@@ -26,8 +26,10 @@ from ..books.journal import Journal
 from ..books.landings import loads_text
 from ..errors import BagError, UsageError
 from ..findings import Finding, Severity
+from ..inputs import ELEVATION, POSE
 from ..pipeline import Pipeline
 from ..ros.borrow_text import borrow_line
+from ..ros.feed import take
 from ..survey.gaps import SPARSE_GRID, SPARSE_GRID_TEXT
 from ..survey.snapshot import NamedSurface
 from ..survey.standstill import STANDS_STILL, STANDS_STILL_TEXT
@@ -109,16 +111,14 @@ class Tally:
 
     def note(self, event: BagEvent, findings: Sequence[Finding]) -> None:
         """Count a message and what was found about it."""
-        role = str(event.value).partition(':')[0] if event.kind == 'bad' else event.kind
-        role = 'elevation' if role == 'grid' else role
+        role = event.role
         self.messages[role] += 1
         refusals = [finding for finding in findings if finding.severity == Severity.REFUSAL]
         self.used[role] += not refusals
         self.of_no_use.update(f.code for f in findings if f.code in OF_NO_USE)
         for finding in refusals:
             self.refusals.setdefault(role, Counter())[finding.code] += 1
-            text = finding.text.removeprefix(f'{role}: ')
-            self.texts.setdefault((role, finding.code), text)
+            self.texts.setdefault((role, finding.code), event.fault or finding.text)
 
     def why(self, role: str) -> str:
         """Return why messages of a role were refused; empty when none was."""
@@ -132,7 +132,7 @@ class Tally:
     def lines(self) -> tuple[str, ...]:
         """Return one line per role and reason."""
         return (*(
-            f'{count} of {self.messages["elevation"]} elevation messages of no use: {code}: '
+            f'{count} of {self.messages[ELEVATION]} elevation messages of no use: {code}: '
             f'{OF_NO_USE[code]}'
             for code, count in sorted(self.of_no_use.items())), *(
             f'{count} of {self.messages[role]} {role} messages refused: {code}: '
@@ -260,12 +260,10 @@ def _drive(
 
 def step(pipeline: Pipeline, event: BagEvent) -> Update:
     """Hand one message to the pipeline; one that could not be read is refused there."""
-    if event.kind == 'bad':
-        return pipeline.refuse('bad_message', str(event.value), event.stamp_ns or 0)
-    take: dict[str, Callable[[Any], Update]] = {
-        'pose': pipeline.add_pose, 'grid': pipeline.add_grid, 'dump': pipeline.add_dump,
-        'drum_current': pipeline.add_drum_current}
-    return take[event.kind](event.value)
+    if event.fault:
+        return pipeline.refuse_unread(event.role, event.fault, event.stamp_ns or 0)
+    update: Update = take(pipeline, event.role, event.value)
+    return update
 
 
 class Writer:
@@ -302,10 +300,10 @@ def _unseen(books: Books) -> tuple[str, ...]:
 
 def _check_used(tally: Tally, bags: Sequence[Any], broken: tuple[str, ...]) -> None:
     """Raise BagError when not one grid was used, with the reasons."""
-    if tally.used['elevation']:
+    if tally.used[ELEVATION]:
         return
     names = ', '.join(str(bag) for bag in bags)
-    reasons = [*broken, *(why for why in (tally.why('elevation'), tally.why('pose')) if why)]
+    reasons = [*broken, *(why for why in (tally.why(ELEVATION), tally.why(POSE)) if why)]
     if not reasons:
         reasons = ['no elevation message in the part asked for']
     msg = f'{names}: nothing to keep books of: {"; ".join(reasons)}'

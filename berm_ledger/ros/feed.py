@@ -15,15 +15,12 @@ from .messages import (
     stamp_ns_from,
 )
 from ..errors import MessageError
-
-POSE, DUMP, ELEVATION = 'pose', 'dump', 'elevation'
-DRUM_CURRENT = 'drum_current'
-# Order in which messages of one instant are taken: a dump takes its place from the pose before
-# it, a grid is judged by both; a drum current belongs to the load before the dump.
-INPUTS = (POSE, DRUM_CURRENT, DUMP, ELEVATION)
+from ..geometry import StampedPose
+from ..inputs import DRUM_CURRENT, DUMP, POSE
+from ..survey import ElevationGrid
 
 
-def feed(pipeline: Any, kind: str, msg: Any, *, layer: str = 'elevation') -> Any:
+def feed(pipeline: Any, role: str, msg: Any, *, layer: str = 'elevation') -> Any:
     """
     Convert a message and hand it to the pipeline; one that cannot be read is refused there.
 
@@ -31,8 +28,8 @@ def feed(pipeline: Any, kind: str, msg: Any, *, layer: str = 'elevation') -> Any
     ----------
     pipeline : Pipeline
         Where it goes.
-    kind : str
-        One of ``INPUTS``.
+    role : str
+        What it is, one of ``inputs``.
     msg : object
         Message of any type the topic may have, from rclpy or from a bag reader.
     layer : str
@@ -45,22 +42,57 @@ def feed(pipeline: Any, kind: str, msg: Any, *, layer: str = 'elevation') -> Any
 
     """
     try:
-        if kind == POSE:
-            return pipeline.add_pose(pose_from_msg(msg))
-        if kind == DRUM_CURRENT:
-            return pipeline.add_drum_current(current_from_msg(msg))
-        if kind == DUMP:
-            return pipeline.add_dump(mass_from_msg(msg))
-        if hasattr(msg, 'layers'):
-            return pipeline.add_grid(grid_from_grid_map(msg, layer))
-        return pipeline.add_grid(grid_from_point_cloud(msg))
+        value = value_from_msg(role, msg, layer)
     except MessageError as exc:
-        return pipeline.refuse('bad_message', f'{kind}: {exc}', _stamp_ns(msg, pipeline))
+        return pipeline.refuse_unread(role, str(exc), _stamp_ns(msg))
+    return take(pipeline, role, value)
 
 
-def _stamp_ns(msg: Any, pipeline: Any) -> int:
-    """Return the stamp of an unreadable message [ns], or the newest one known."""
+def value_from_msg(role: str, msg: Any, layer: str) -> StampedPose | ElevationGrid | float:
+    """
+    Return what a message says.
+
+    Parameters
+    ----------
+    role, msg, layer : str, object, str
+        As for ``feed``.
+
+    Returns
+    -------
+    StampedPose, ElevationGrid or float
+        Of a dump the mass [kg], of the drum its current [A].
+
+    Raises
+    ------
+    MessageError
+        It cannot be read.
+
+    """
+    if role == POSE:
+        return pose_from_msg(msg)
+    if role == DRUM_CURRENT:
+        return current_from_msg(msg)
+    if role == DUMP:
+        return mass_from_msg(msg)
+    if hasattr(msg, 'layers'):
+        return grid_from_grid_map(msg, layer)
+    return grid_from_point_cloud(msg)
+
+
+def take(pipeline: Any, role: str, value: Any) -> Any:
+    """Hand what a message of a role says to the pipeline; return its update."""
+    if role == POSE:
+        return pipeline.add_pose(value)
+    if role == DRUM_CURRENT:
+        return pipeline.add_drum_current(value)
+    if role == DUMP:
+        return pipeline.add_dump(value)
+    return pipeline.add_grid(value)
+
+
+def _stamp_ns(msg: Any) -> int:
+    """Return the stamp of an unreadable message [ns], 0 where it has none."""
     try:
         return stamp_ns_from(msg.header)
     except (AttributeError, MessageError):
-        return int(pipeline.stamp_ns or 0)
+        return 0

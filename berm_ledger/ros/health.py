@@ -17,9 +17,9 @@ from functools import partial
 import math
 from typing import Any
 
-from .feed import DUMP, ELEVATION
 from .messages.diagnostics import ERROR, OK, STALE, Status, WARN
 from .table_text import age_text
+from ..inputs import DUMP, ELEVATION
 
 RATE_WINDOW = 20
 SILENT_REPORTS = 5

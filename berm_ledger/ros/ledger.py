@@ -25,7 +25,7 @@ from std_srvs.srv import Trigger
 from .books_path import default_books_path
 from .borrow_text import borrow_line, borrow_statuses
 from .datum_levels import datum_levels_m
-from .feed import DRUM_CURRENT, DUMP, ELEVATION, feed, POSE
+from .feed import feed
 from .intake import Intake
 from .ledger_health import LedgerHealth
 from .ledger_topics import LedgerTopics, looked_at
@@ -50,6 +50,7 @@ from ..books import Entry
 from ..books.journal import Journal
 from ..errors import MessageError
 from ..geometry import Pose2
+from ..inputs import DRUM_CURRENT, DUMP, ELEVATION, POSE
 from ..site_source import load_site
 
 HEALTH_PERIOD_S = 1.0
@@ -137,6 +138,8 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         """Subscribe, and show the books as they stand."""
         given = self.parameters
         self._intake = Intake(self, self._on_message)
+        # Of one instant a dump takes its place from the pose before it, a grid is judged by both,
+        # and a drum current belongs to the load before the dump.
         self._intake.subscribe(POSE, POSE_TYPES[given.pose_type], 'pose', sensor_qos(POSE_DEPTH))
         self._intake.subscribe(
             DRUM_CURRENT, Float32, 'drum_current', sensor_qos(DRUM_CURRENT_DEPTH))
@@ -199,16 +202,16 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         path.parent.mkdir(parents=True, exist_ok=True)
         return path
 
-    def _on_message(self, kind: str, msg: Any) -> None:
+    def _on_message(self, role: str, msg: Any) -> None:
         """Take one message: convert, step, write, show."""
         assert self.live is not None
         if self.live.full and self.live.flush() is None:
             return
-        update = feed(self.pipeline, kind, msg, layer=self.parameters.layer)
-        self._health.note(kind, self.pipeline.stamp_ns, update.findings)
-        if kind == ELEVATION:
+        update = feed(self.pipeline, role, msg, layer=self.parameters.layer)
+        self._health.note(role, self.pipeline.stamp_ns, update.findings)
+        if role == ELEVATION:
             self._silence.note_grid(update.findings)
-        self._book(update, show=kind not in (POSE, DRUM_CURRENT))
+        self._book(update, show=role not in (POSE, DRUM_CURRENT))
 
     def _book(self, update: Any, *, show: bool) -> bool:
         """Write an update and show what is due; tell whether it is written."""

@@ -7,7 +7,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 
-from .feed import DUMP, ELEVATION, POSE
 from .health import (
     books_status,
     input_statuses,
@@ -21,6 +20,7 @@ from .live import LiveBooks
 from .messages.diagnostics import Status
 from ..books.landings import loads_text
 from ..findings import Finding, Severity
+from ..inputs import DUMP, ELEVATION, POSE
 from ..survey.gaps import SPARSE_GRID
 
 
@@ -37,14 +37,15 @@ class LedgerHealth:
             POSE: InputMonitor(POSE), DUMP: InputMonitor(DUMP, steady=False),
             ELEVATION: InputMonitor(ELEVATION)}
 
-    def note(self, kind: str, stamp_ns: int, findings: Sequence[Finding]) -> None:
+    def note(self, role: str, stamp_ns: int, findings: Sequence[Finding]) -> None:
         """
         Note one message.
 
         Parameters
         ----------
-        kind : str
-            Its topic; one that need not be there is reported from its first message on.
+        role : str
+            What it is, one of ``inputs``; what need not come is reported from its first message
+            on.
         stamp_ns : int
             Time of the books after it [ns].
         findings : sequence of Finding
@@ -52,10 +53,10 @@ class LedgerHealth:
 
         """
         self.refusals.update(f.code for f in findings if f.severity > Severity.NOTE)
-        if kind == ELEVATION:
+        if role == ELEVATION:
             self._sparse = next((f.text for f in findings if f.code == SPARSE_GRID), '')
         refusals = (f.text for f in findings if f.severity == Severity.REFUSAL)
-        monitor = self._monitors.setdefault(kind, InputMonitor(kind, steady=False))
+        monitor = self._monitors.setdefault(role, InputMonitor(role, steady=False))
         monitor.note(stamp_ns, next(refusals, ''))
 
     def statuses(

@@ -133,7 +133,7 @@ def lost(between, *, poses=6, unreadable=False):
     for k in range(poses):
         stamp_s = BEGIN_S + 1.0 + k
         if unreadable:
-            pipeline.refuse('bad_message', 'pose: not finite', int(stamp_s * NS))
+            pipeline.refuse_unread('pose', 'not finite', int(stamp_s * NS))
         else:
             pipeline.add_pose(stamped(AT_BERM, stamp_s, **between))
     return pipeline
@@ -147,6 +147,23 @@ def test_a_dump_while_every_pose_is_refused_waits_for_the_next_that_is_used(betw
     assert [f.code for f in pipeline.add_dump(6.0).findings] == ['dump_waits']
     entry, = dumps(pipeline.add_pose(stamped(AT_BERM, BEGIN_S + 8.0)))
     assert (entry.berm, entry.segment) == ('west', 1)
+
+
+def test_what_is_wrong_with_another_message_makes_no_pose_of_it():
+    pipeline = Pipeline(SITE)
+    pipeline.add_pose(stamped(AT_BERM))
+    for k in range(6):
+        update = pipeline.refuse_unread('elevation', 'pose: not finite', int((BEGIN_S + k) * NS))
+        finding, = update.findings
+        assert (finding.code, finding.text) == ('bad_message', 'elevation: pose: not finite')
+    assert len(dumps(pipeline.add_dump(6.0))) == 1
+
+
+def test_a_message_without_a_stamp_is_refused_at_the_newest():
+    pipeline = Pipeline(SITE)
+    pipeline.add_pose(stamped(AT_BERM))
+    finding, = pipeline.refuse_unread('elevation', 'no field z').findings
+    assert finding.stamp_ns == int(BEGIN_S * NS)
 
 
 def test_one_or_two_poses_that_are_refused_do_not_hold_a_dump_up():

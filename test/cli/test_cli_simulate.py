@@ -48,8 +48,8 @@ def test_bag_holds_what_the_truth_says(simulated: Path) -> None:
     truth = json.loads((simulated.parent / 'run.truth.json').read_text(encoding='utf-8'))
     with open_bag(simulated) as stream:
         events = list(stream)
-    assert {event.kind for event in events} == {'pose', 'grid', 'dump'}
-    dumps = [event for event in events if event.kind == 'dump']
+    assert {event.role for event in events} == {'pose', 'elevation', 'dump'}
+    dumps = [event for event in events if event.role == 'dump']
     assert [event.bag_ns for event in dumps] == [dump['stamp_ns'] for dump in truth['dumps']]
     assert dumps[0].value == pytest.approx(truth['dumps'][0]['announced_kg'], rel=1e-6)
     assert events[-1].stamp_ns == truth['stamp_ns']

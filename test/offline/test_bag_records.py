@@ -86,7 +86,7 @@ def test_messages_that_are_alike_in_two_bags_are_no_copies(tmp_path: Path) -> No
     two = raw_bag(tmp_path / 'b', [
         ('/dump', 'std_msgs/msg/Float32', START_NS + n, mass) for n in (1, 2)])
     with open_bag([one, two]) as stream:
-        assert sum(event.kind == 'dump' for event in stream) == 3
+        assert sum(event.role == 'dump' for event in stream) == 3
 
 
 @pytest.mark.parametrize('form', [{}, {'storage': 'sqlite3'}, {'compression': 'message'}], ids=str)

@@ -112,7 +112,7 @@ def test_compressed_in_chunks(tmp_path):
     rows.append(('/pose', POSE, START_NS + 9, pose(POSE, START_NS + 9)))
     path = raw_bag(tmp_path / 'bag', rows, mode=CompressionMode.STORAGE)
     found, codes = read(path)
-    assert [e.kind for e in found] == ['grid'] * 5 + ['pose']
+    assert [e.role for e in found] == ['elevation'] * 5 + ['pose']
     assert codes == []
 
 
@@ -212,7 +212,7 @@ def test_every_type_of_pose(tmp_path, kind):
         ('/where', kind, START_NS, pose(kind, START_NS)),
         ('/top', CLOUD, START_NS, cloud(START_NS))])
     found, _ = read(path)
-    assert [e.kind for e in found] == ['pose', 'grid']
+    assert [e.role for e in found] == ['pose', 'elevation']
     assert found[0].value.pose.x_m == 1.0
 
 
@@ -314,14 +314,15 @@ def test_bad_messages_are_events(tmp_path):
         ('/dump', MASS, START_NS + 5, b'\0\1\0\0'),
         ('/pose', POSE, START_NS + 6, pose(POSE, START_NS))])
     found, codes = read(path)
-    assert [e.kind for e in found] == ['bad'] * 6 + ['pose']
+    assert [e.role for e in found] == ['pose'] * 4 + ['elevation', 'dump', 'pose']
+    assert [e.value is None for e in found] == [True] * 6 + [False]
     assert [e.stamp_ns for e in found[:6]] == [START_NS, None, None, None, START_NS, None]
     assert [e.bag_ns - START_NS for e in found] == list(range(7))
     for event, match in zip(found, [
-            'pose: pose: quaternion .* is not of unit length', 'pose: header.stamp.nanosec is',
-            'pose: cannot be decoded: ', 'pose: cannot be decoded: Invalid or unsupported CDR',
-            'elevation: point cloud is not organised', 'dump: cannot be decoded: ']):
-        assert re.match(match, event.value)
+            'pose: quaternion .* is not of unit length', 'header.stamp.nanosec is',
+            'cannot be decoded: ', 'cannot be decoded: Invalid or unsupported CDR',
+            'point cloud is not organised', 'cannot be decoded: ', '$']):
+        assert re.match(match, event.fault)
     assert codes == []
 
 
@@ -330,9 +331,9 @@ def test_a_layer_is_chosen(tmp_path):
     fill_grid_map(msg, turned(START_NS), 'top', bag_message_types())
     path = raw_bag(tmp_path / 'bag', [
         ('/map', MAP, START_NS, msg), ('/pose', POSE, START_NS, pose(POSE, START_NS))])
-    assert [e.kind for e in read(path, layer='top')[0]] == ['grid', 'pose']
+    assert [e.role for e in read(path, layer='top')[0]] == ['elevation', 'pose']
     (bad, _), _ = read(path)
-    assert bad.value == 'elevation: grid map has no layer elevation; its layers are: top'
+    assert bad.fault == 'grid map has no layer elevation; its layers are: top'
 
 
 @pytest.mark.parametrize('storage', ['mcap', 'sqlite3'])

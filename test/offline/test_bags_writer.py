@@ -92,6 +92,6 @@ def test_drum_currents_go_out_and_come_back(tmp_path):
                   key=lambda event: event[0])
     path = tmp_path / 'bag'
     assert write_bag(path, told)['drum_current'] == 2
-    found = [event for event in read(path)[0] if event.kind == 'drum_current']
+    found = [event for event in read(path)[0] if event.role == 'drum_current']
     assert [event.value for event in found] == [2.5, 2.75]
     assert [event.stamp_ns for event in found] == [None, None]

@@ -40,16 +40,16 @@ def refusal(code: str, text: str) -> Finding:
     return Finding(code, text, Severity.REFUSAL, 0)
 
 
-def event(kind: str, value: object = 0.0) -> BagEvent:
-    return BagEvent(kind, None, value, 0)
+def event(role: str, fault: str = '') -> BagEvent:
+    return BagEvent(role, None, None if fault else 0.0, 0, fault)
 
 
 def test_tally_counts_by_role_and_names_the_most_frequent_reason() -> None:
     tally = Tally()
     for _ in range(3):
-        tally.note(event('grid'), [refusal('wrong_frame', 'the grid is in odom')])
-    tally.note(event('grid'), [Finding('spikes', 'masked', Severity.WARNING, 0)])
-    tally.note(event('bad', 'elevation: no layer top'), [
+        tally.note(event('elevation'), [refusal('wrong_frame', 'the grid is in odom')])
+    tally.note(event('elevation'), [Finding('spikes', 'masked', Severity.WARNING, 0)])
+    tally.note(event('elevation', 'no layer top'), [
         refusal('bad_message', 'elevation: no layer top')])
     tally.note(event('pose'), [refusal('wrong_frame', 'the pose is in odom')])
     assert tally.messages == {'elevation': 5, 'pose': 1}
@@ -66,7 +66,8 @@ def test_tally_counts_by_role_and_names_the_most_frequent_reason() -> None:
 def test_tally_tells_of_grids_of_a_mapper_that_stands_still() -> None:
     tally = Tally()
     for code in ('', 'nothing_new', STANDS_STILL, STANDS_STILL):
-        tally.note(event('grid'), [Finding(code, 'the same', Severity.WARNING, 0)] if code else [])
+        found = [Finding(code, 'the same', Severity.WARNING, 0)] if code else []
+        tally.note(event('elevation'), found)
     assert tally.used == {'elevation': 4}
     assert tally.lines() == (
         f'2 of 4 elevation messages of no use: stands_still: {STANDS_STILL_TEXT}',)
@@ -75,7 +76,8 @@ def test_tally_tells_of_grids_of_a_mapper_that_stands_still() -> None:
 def test_tally_tells_of_grids_that_are_too_sparse() -> None:
     tally = Tally()
     for codes in ([], [SPARSE_GRID], [SPARSE_GRID, STANDS_STILL]):
-        tally.note(event('grid'), [Finding(code, '', Severity.WARNING, 0) for code in codes])
+        tally.note(
+            event('elevation'), [Finding(code, '', Severity.WARNING, 0) for code in codes])
     assert tally.used == {'elevation': 3}
     assert tally.lines() == (
         f'2 of 3 elevation messages of no use: sparse_grid: {SPARSE_GRID_TEXT}',
@@ -124,13 +126,13 @@ def bag(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def breaking_off(
         monkeypatch: pytest.MonkeyPatch, after: str) -> None:
-    """Let every bag break off after the first message of a kind."""
+    """Let every bag break off after the first message of a role."""
     whole = BagStream.__iter__
 
     def broken(stream: BagStream) -> Iterator[BagEvent]:
         for item in whole(stream):
             yield item
-            if item.kind == after:
+            if item.role == after:
                 msg = 'the disk has gone'
                 raise BagError(msg)
     monkeypatch.setattr(BagStream, '__iter__', broken)

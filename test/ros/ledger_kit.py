@@ -151,6 +151,9 @@ class FakePipeline:
         second = self._book('hold', None, {'text': 'soil was disturbed'})
         return Update(first.entries + second.entries)
 
+    def refuse_unread(self, role: str, fault: str, stamp_ns: int = 0) -> Update:
+        return self.refuse('bad_message', f'{role}: {fault}', stamp_ns)
+
     def refuse(self, code: str, text: str, stamp_ns: int = 0) -> Update:
         finding = Finding(code, text, Severity.REFUSAL, stamp_ns)
         booked = self._book('refused', None, {'code': code, 'text': text, 'count': 1})

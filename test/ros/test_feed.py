@@ -12,7 +12,6 @@ import pytest
 
 
 class FakePipeline:
-    stamp_ns = 41
 
     def add_pose(self, pose):
         return ('pose', pose)
@@ -23,8 +22,8 @@ class FakePipeline:
     def add_grid(self, grid):
         return ('grid', grid)
 
-    def refuse(self, code, text, stamp_ns):
-        return (code, text, stamp_ns)
+    def refuse_unread(self, role, fault, stamp_ns):
+        return (role, fault, stamp_ns)
 
 
 def header(sec=7, nanosec=5):
@@ -51,18 +50,17 @@ def test_the_layer_goes_to_grid_maps_only(monkeypatch):
 
 @pytest.mark.parametrize(('msg', 'stamp_ns'), [
     (SimpleNamespace(header=header()), 7_000_000_005),
-    (SimpleNamespace(header=header(nanosec=10 ** 9)), 41),
-    (SimpleNamespace(), 41),
+    (SimpleNamespace(header=header(nanosec=10 ** 9)), 0),
+    (SimpleNamespace(), 0),
 ])
-def test_what_cannot_be_read_is_refused_at_its_stamp_or_the_newest(monkeypatch, msg, stamp_ns):
+def test_what_cannot_be_read_is_refused_with_its_role_and_stamp(monkeypatch, msg, stamp_ns):
     def broken(_msg):
         text = 'no field z'
         raise MessageError(text)
 
     monkeypatch.setattr(feed_module, 'grid_from_point_cloud', broken)
 
-    assert feed(FakePipeline(), 'elevation', msg) == (
-        'bad_message', 'elevation: no field z', stamp_ns)
+    assert feed(FakePipeline(), 'elevation', msg) == ('elevation', 'no field z', stamp_ns)
 
 
 def test_a_drum_current_is_handed_on():

@@ -8,8 +8,9 @@ from types import SimpleNamespace
 
 from berm_ledger.books.journal import Journal
 from berm_ledger.design.site_file import site_from_text
+from berm_ledger.inputs import DUMP, ELEVATION, POSE
 from berm_ledger.pipeline import Pipeline
-from berm_ledger.ros.feed import DUMP, ELEVATION, feed, POSE
+from berm_ledger.ros.feed import feed
 from berm_ledger.survey import ElevationGrid
 import fuzz_kit
 from ledger_kit import a_pose, NS, SITE_TEXT
