@@ -237,6 +237,7 @@ class Clerk:
         buried: list[Change] = []
         for patch in self.dumps.touched_by(x_m, y_m):
             if patch.measurable:
+                self.dumps.heed_newest(patch, self._survey.noise)
                 for change in self._settle(patch, stamp_ns):
                     if np.isin(change.cells, cells).any():
                         buried += self.changes.settled(change, stamp_ns)
@@ -293,7 +294,6 @@ class Clerk:
         Not where soil was taken meanwhile, which is returned: the looks to come will tell of it.
         """
         survey = self._survey
-        self.dumps.heed_newest(patch, survey.noise)
         taken, slid = self._lost_beside(patch)
         lost = np.isin(patch.cells, np.concatenate(
             [patch.cells[:0], *(change.cells for change in taken)]))

@@ -222,14 +222,19 @@ class OpenPatch:
         return sum(stamp_ns > self._landed_ns + EMPTYING_NS
                    for stamp_ns in self.stamps_ns[:self._end])
 
-    def may_be_coming(self, now_ns: int) -> bool:
-        """Tell whether looks may show soil still coming, and others that will tell may come."""
-        return self._rested < SETTLED_LOOKS and now_ns <= self._landed_ns + 2 * EMPTYING_NS
+    @property
+    def is_rested(self) -> bool:
+        """Whether enough looks show the last load when its drum was empty for certain."""
+        return self._rested >= SETTLED_LOOKS
+
+    def may_rest(self, now_ns: int) -> bool:
+        """Tell whether it is worth waiting for such looks at a time [ns]."""
+        return now_ns <= self._landed_ns + 2 * EMPTYING_NS
 
     @property
     def told_m(self) -> NDArray[np.float32]:
         """Return the looks that tell, shape (l, k) [m]: those at an empty drum if enough."""
-        if self._rested >= SETTLED_LOOKS:
+        if self.is_rested:
             return self.kept_m[self._end - self._rested:self._end]
         looks_m = self.kept_m[:self._end]
         return newest_m(looks_m, NEWEST_LOOKS) if self._newest_tell else looks_m

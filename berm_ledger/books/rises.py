@@ -210,27 +210,41 @@ class DumpWatch:
             self.are_news |= patch.add(level, stamp_ns, noise)
 
     def settled(self, noise: GridNoise, now_ns: int) -> list[OpenPatch]:
-        """Return the open patches that can be measured at a time [ns], with looks of a noise."""
-        return [patch for patch in self.patches if patch.ready and not (
-            patch.may_be_coming(now_ns) and self._is_short(patch, noise))]
-
-    def _is_short(self, patch: OpenPatch, noise: GridNoise) -> bool:
         """
-        Tell whether less than a whole load shows of any, by all that rose.
+        Return the open patches that can be measured at a time [ns], with looks of a noise.
+
+        Soil that may still be coming is waited for; after a while the newest looks must do.
+        """
+        out = []
+        for patch in self.patches:
+            if patch.ready:
+                coming = self._may_be_coming(patch, noise)
+                if coming and patch.may_rest(now_ns):
+                    continue
+                if coming:
+                    patch.let_newest_tell()
+                out.append(patch)
+        return out
+
+    def heed_newest(self, patch: OpenPatch, noise: GridNoise) -> None:
+        """Let the newest looks tell where soil may still be coming, and cannot be waited for."""
+        if self._may_be_coming(patch, noise):
+            patch.let_newest_tell()
+
+    def _may_be_coming(self, patch: OpenPatch, noise: GridNoise) -> bool:
+        """
+        Tell whether looks may show a drum still emptying: less than a whole load rose of any.
 
         One that was not weighed is held against a full load, where usual ones are smaller: if some
         were measured too early, all later ones would be, too.
         """
+        if patch.is_rested:
+            return False
         fell = patch.after_m() < patch.before_m
         return any(
             rise.volume_m3 < WHOLE_SHARE * max(
                 rise.landing.expected_m3, 0.0 if rise.landing.weighed else self.full_m3)
             for rise in self.measured(patch, noise, 0.0, fell))
-
-    def heed_newest(self, patch: OpenPatch, noise: GridNoise) -> None:
-        """Let the newest looks tell of a load that falls short, as at a drum still emptying."""
-        if self._is_short(patch, noise):
-            patch.let_newest_tell()
 
     def close(
         self, patch: OpenPatch, noise: GridNoise, shared_m: float,

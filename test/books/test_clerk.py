@@ -4,6 +4,7 @@
 
 from collections import Counter
 import math
+from typing import Any
 
 from berm_ledger.books.booking import (
     change_data,
@@ -16,7 +17,7 @@ from berm_ledger.books.booking import (
 from berm_ledger.books.bookkeeper import Bookkeeper
 from berm_ledger.books.changes import Change
 from berm_ledger.books.clerk import Clerk
-from berm_ledger.books.rises import Landing, Rise
+from berm_ledger.books.rises import DumpWatch, Landing, Rise
 from berm_ledger.design import Site
 from berm_ledger.geometry import Pose2
 from berm_ledger.pipeline import Pipeline
@@ -146,6 +147,24 @@ def test_a_dump_open_at_a_restart_is_still_measured(finished: Watched) -> None:
     true = watched.yard.dumps[-1]['volume_m3']
     assert abs(rise.data['volume_m3'] - true) < 3.0 * rise.data['volume_se_m3']
     assert not watched.changes(rise.seq - 1)
+
+
+@pytest.mark.parametrize(('period_s', 'asked'), [(1.0, 1), (12.0, 0)])
+def test_a_load_is_asked_once_at_most_whether_it_is_short(
+    finished: Watched, monkeypatch: pytest.MonkeyPatch, period_s: float, asked: int
+) -> None:
+    """It is measured for that; after looks at an empty drum nothing depends on it."""
+    watched, measured, calls = finished.copy(), DumpWatch.measured, []
+    watched.dump_at(1.0, looks=0)
+
+    def counted(*args: Any) -> list[Rise]:
+        calls.append(args)
+        return measured(*args)
+
+    monkeypatch.setattr(DumpWatch, 'measured', counted)
+    booked = [entry.kind for entry in watched.look(6, period_s)]
+    assert booked.count('rise') == 1
+    assert len(calls) == asked + 1
 
 
 def test_unaccounted_soil_is_not_booked_again_after_a_restart(finished: Watched) -> None:

@@ -334,7 +334,6 @@ def test_a_short_load_is_measured_by_the_newest_looks_there_are() -> None:
         square.watch.look(min(time_s / 5.0, 1.0) * square.height_m, int(1e9 * time_s))
     assert not square.watch.settled(NOISE, 2 * EMPTYING_NS)
     patch, = square.watch.settled(NOISE, 2 * EMPTYING_NS + 1)
-    square.watch.heed_newest(patch, NOISE)
     rise, = square.watch.close(patch, NOISE, 0.0002)
     assert rise.volume_m3 == pytest.approx(LOAD_M3, rel=0.02)
 
