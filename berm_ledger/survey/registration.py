@@ -19,19 +19,18 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from .area import SLOPE_REACH, SurveyArea
+from .area import SurveyArea
 from .attitude import Attitude, AttitudeOfGrids, UPRIGHT
 from .best_fit import Fitting, JUMP_SPREAD_M, Placed
+from .compared import ComparedGround
 from .grid import ElevationGrid
 from .map_steps import MapSteps
 from .odd_grids import OddGrids
 from .opening import Opening
 from .resample import bilinear
-from .shift_fit import CELLS_PER_INDEPENDENT
 from .surface import SiteSurface
 from .symmetric import inverse
 from ..geometry import Pose2
-from ..kernels import compiled
 
 # What the shift may do between two grids (standard deviations) [m]: placement and drift.
 WALK_XY_M = 0.004
@@ -43,19 +42,6 @@ LIMIT_Z_M = 0.15
 LIMIT_TILT = 0.05
 LIMIT_YAW_RAD = 0.05
 LIMIT_SPREAD_M = 0.012
-# Cells used: every third row and column or fewer, about as many as are enough, known by enough
-# looks; more lie so close that they say the same.
-THINNING = 3
-ENOUGH_CELLS = 6000
-LEAST_LOOKS = 1.0
-# And where the noise is learned.
-STEADY_LOOKS = 5.0
-# Slopes below this, or below so many of their own errors, are noise and no relief [m/m].
-LEAST_SLOPE = 0.06
-SLOPE_SIGMAS = 3.0
-# The slopes of the surface are worked out again after so many looks: where nobody works it hardly
-# moves.
-SLOPE_LOOKS = 8
 # Share of stable cells that may disagree after the best shift.
 MOST_DISAGREEING = 0.4
 
@@ -150,26 +136,12 @@ class Registration:
     attitudes: AttitudeOfGrids = field(default_factory=AttitudeOfGrids)
 
     def __post_init__(self) -> None:
-        """Pick the cells to compare and their neighbours."""
+        """Expect no shift; nothing is known yet."""
         self.opening = Opening(self.area.centres_xy)
         self._steps, self._odd = MapSteps(), OddGrids()
         self._corners_xy = np.array(self.area.corners_xy)
-        self._slope = np.empty((2, 0))
-        self._slope_age = 0
-        flat = self.area.corridor.flat_index
-        row, col = np.divmod(flat, self.area.lattice.cols)
-        self._thinning = max(THINNING, round(math.sqrt(len(flat) / ENOUGH_CELLS)))
-        picked = (row % self._thinning == 0) & (col % self._thinning == 0) & ~self.area.is_dug
-        self._cells: NDArray[np.intp] = np.flatnonzero(picked)
-        self._per_independent = max(
-            1.0, CELLS_PER_INDEPENDENT * (THINNING / self._thinning) ** 2)
-        self._points = self.area.centres_xy[self._cells]
-        self._beside = self.area.neighbours(self._cells, 0, THINNING)
-        steps = [(s * SLOPE_REACH, side) for s in (1, -1) for side in (-1, 0, 1)]
-        near = self.area.neighbours
-        self._north_south, self._east_west = (
-            np.stack([near(self._cells, *step[::way]) for step in steps]).astype(np.int32)
-            for way in (1, -1))
+        #: Where grids are compared with the surface.
+        self.ground = ComparedGround(self.area)
 
     def expect(self, shift: Shift, stamp_ns: int, level_error_m: float | None = None) -> bool:
         """Expect grids where an earlier run has left the map; tell whether that is the newest."""
@@ -179,45 +151,6 @@ class Registration:
             self._expected_ns = stamp_ns
             self.mean = np.array([shift.dx_m, shift.dy_m, shift.dz_m])
         return newest
-
-    def pairs(
-        self, measured_m: NDArray[np.float32], surface: SiteSurface, worked: NDArray[np.bool_]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float32], float]:
-        """
-        Return by how much heights (n,) differ from a surface at cells compared that lie still.
-
-        Parameters
-        ----------
-        measured_m : array
-            Heights of a grid, shape (n,) [m]; NaN is not seen.
-        surface : SiteSurface
-            The surface.
-        worked : array
-            Cells where change is expected, shape (n,).
-
-        Returns
-        -------
-        tuple of array
-            Differences there and at a cell beside each [m], and how many independent looks the
-            surface is worth there, (k,).
-        float
-            Distance of the two [m].
-
-        """
-        spacing_m = THINNING * self.area.lattice.cell_m
-        if compiled.ground is not None and measured_m.dtype == np.float32:
-            count = len(self._cells)
-            there, near, worth = np.empty(count), np.empty(count), np.empty(count, np.float32)
-            kept = compiled.ground.pairs(
-                measured_m, surface.height_m, surface.looks, worked, self._cells, self._beside,
-                STEADY_LOOKS, surface.most_independent_looks, there, near, worth)
-            return there[:kept], near[:kept], worth[:kept], spacing_m
-        steady = surface.looks[self._cells] >= STEADY_LOOKS
-        steady &= ~worked[self._cells] & (self._beside >= 0)
-        cells, beside = self._cells[steady], self._beside[steady]
-        left, right = (
-            (measured_m[at] - surface.height_m[at]).astype(float) for at in (cells, beside))
-        return left, right, surface.effective_looks(cells), spacing_m
 
     def register(
         self, grid: ElevationGrid, surface: SiteSurface, worked: NDArray[np.bool_],
@@ -247,11 +180,12 @@ class Registration:
         shows = self.opening.lasts and self._shows(grid)
         self.opening.note(grid.stamp_ns, shows)
         prior = self._expected(surface)
-        points, height, slope = self._ground(surface, worked, noise_m)
+        points, height, slope = self.ground.known(
+            surface, worked, noise_m, rises=self.opening.lasts)
         if not len(height):
             return self._unseen(surface, prior, shows)
         placed = Fitting(
-            grid, points, height, slope, noise_m, self._per_independent, self.attitudes,
+            grid, points, height, slope, noise_m, self.ground.per_independent, self.attitudes,
             self._odd.usual).best(self.mean, prior)
         if placed is None:
             return self._unseen(surface, prior, shows)
@@ -300,62 +234,6 @@ class Registration:
         se_xy = math.sqrt(max(0.0, _eigenvalues(self.covariance)[1]))
         se_z = math.sqrt(max(0.0, float(self.covariance[2, 2])))
         return Shift(dx, dy, dz, se_xy, se_z, residual_m, cells, observed, attitude)
-
-    def _ground(
-        self, surface: SiteSurface, worked: NDArray[np.bool_], noise_m: float
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        """
-        Return what is known of the ground where nobody works, at k of the cells compared.
-
-        Points (k, 2), heights (k,) and slopes (2, k); slopes are zero if too small or unknown.
-        """
-        if self._slope_age == 0 or self.opening.lasts:
-            self._slope = self._all_slopes(surface)
-        # Each slope is the difference of two means of three cells.
-        error = noise_m * math.sqrt(2.0 / 3.0) / (2.0 * SLOPE_REACH * self.area.lattice.cell_m)
-        variance = float((SLOPE_SIGMAS * error)**2)
-        if compiled.ground is not None:
-            count = len(self._cells)
-            points, height, slope = np.empty((count, 2)), np.empty(count), np.empty(2 * count)
-            kept = compiled.ground.known(
-                surface.looks, worked, surface.aside_looks, surface.height_m, self._cells,
-                self._points, self._slope, LEAST_LOOKS, variance, surface.most_independent_looks,
-                LEAST_SLOPE**2, points, height, slope)
-            found = points[:kept], height[:kept], slope[:2 * kept].reshape(2, kept)
-        else:
-            found = self._ground_by_numpy(surface, worked, variance)
-        if len(found[1]):
-            self._slope_age = (self._slope_age + 1) % SLOPE_LOOKS
-        return found
-
-    def _ground_by_numpy(
-        self, surface: SiteSurface, worked: NDArray[np.bool_], variance: float
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        """Return the same in several passes; ``variance`` is that of slopes after one look."""
-        usable = (surface.looks[self._cells] >= LEAST_LOOKS) & ~worked[self._cells]
-        usable &= surface.aside_looks[self._cells] == 0
-        picked = np.flatnonzero(usable)
-        cells, slope = self._cells[picked], self._slope[:, picked]
-        real = slope[0] * slope[0] + slope[1] * slope[1] >= np.maximum(
-            variance / surface.effective_looks(cells), LEAST_SLOPE**2)
-        return self._points[picked], surface.height_m[cells].astype(float), slope * real
-
-    def _all_slopes(self, surface: SiteSurface) -> NDArray[np.float64]:
-        """Return slopes along x and y at all cells compared, zero where unknown, shape (2, m)."""
-        out = np.empty((2, len(self._cells)))
-        across_m = 2.0 * SLOPE_REACH * self.area.lattice.cell_m
-        if compiled.ground is not None:
-            compiled.ground.slopes(
-                surface.height_m, self._east_west, self._north_south, across_m, out)
-            return out
-        height = np.append(surface.height_m, np.float32(np.nan))
-        for axis, near in enumerate((self._east_west, self._north_south)):
-            # Added up one by one: numpy's sums begin with a zero of either sign.
-            a, b, c, d, e, f = height[near]
-            out[axis] = (a + b + c) / np.float32(3.0) - (d + e + f) / np.float32(3.0)
-        out /= across_m
-        out[:, ~np.isfinite(out).all(axis=0)] = 0.0
-        return out
 
     @property
     def usual_disagreeing(self) -> float:

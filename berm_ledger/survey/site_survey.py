@@ -262,7 +262,8 @@ class SiteSurvey:
         self, measured_m: NDArray[np.float32], worked: NDArray[np.bool_], robot: Pose2
     ) -> None:
         """Learn the noise on the ground that registration uses."""
-        left, right, looks, spacing_m = self.registration.pairs(measured_m, self.surface, worked)
+        left, right, looks, spacing_m = self.registration.ground.pairs(
+            measured_m, self.surface, worked)
         if len(left):
             self.noise = self.noise.learned(
                 left, right, median(looks), spacing_m, self.registration.usual_disagreeing)

@@ -4,7 +4,7 @@
 
 from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.survey.area import survey_area
-from berm_ledger.survey.registration import Registration
+from berm_ledger.survey.compared import ComparedGround
 from berm_ledger.survey.surface import SiteSurface
 from hypothesis import given
 from hypothesis import strategies as st
@@ -31,7 +31,7 @@ def both(work):
 @given(st.integers(0, 2**32 - 1))
 def test_pairs_are_the_same(seed: int) -> None:
     rng = np.random.default_rng(seed)
-    registration, cells = Registration(AREA), len(AREA)
+    ground, cells = ComparedGround(AREA), len(AREA)
     surface = SiteSurface(cells)
     # Some are known by more looks than they are worth.
     looks = rng.integers(0, 9, cells) * rng.choice([1, 40], cells)
@@ -39,7 +39,7 @@ def test_pairs_are_the_same(seed: int) -> None:
     measured = rng.normal(size=cells).astype(np.float32)
     measured[rng.random(cells) < 0.2] = np.nan
     worked = rng.random(cells) < 0.2
-    ours, plain = both(lambda: registration.pairs(measured, surface, worked))
+    ours, plain = both(lambda: ground.pairs(measured, surface, worked))
     assert len(plain[0]) > 50
     for one, other in zip(ours, plain):
         npt.assert_array_equal(one, other)
@@ -50,13 +50,13 @@ def test_pairs_are_the_same(seed: int) -> None:
 @given(st.integers(0, 2**32 - 1), st.sampled_from((0.0, 0.5, 1.0)), st.sampled_from((0.0, 0.02)))
 def test_the_ground_compared_is_the_same(seed: int, worked: float, noise_m: float) -> None:
     rng = np.random.default_rng(seed)
-    registration, cells = Registration(AREA), len(AREA)
+    ground, cells = ComparedGround(AREA), len(AREA)
     surface = SiteSurface(cells)
     surface.put(np.arange(cells), rng.normal(0.0, 0.03, cells), rng.integers(0, 300, cells))
     surface.height_m[rng.random(cells) < 0.02] = np.nan
     surface.aside_looks[rng.random(cells) < 0.1] = 1
     mask = rng.random(cells) < worked
-    ours, plain = both(lambda: registration._ground(surface, mask, noise_m))
+    ours, plain = both(lambda: ground.known(surface, mask, noise_m, rises=False))
     assert (len(plain[1]) > 0) == (worked < 1.0)
     for one, other in zip(ours, plain):
         assert one.shape == other.shape
@@ -69,19 +69,19 @@ def test_the_ground_compared_is_the_same(seed: int, worked: float, noise_m: floa
 @given(st.integers(0, 2**32 - 1), st.sampled_from((0.0, 0.02, 1.0)))
 def test_slopes_of_the_ground_are_the_same(seed: int, unknown: float) -> None:
     rng = np.random.default_rng(seed)
-    registration, cells = Registration(AREA), len(AREA)
+    ground, cells = ComparedGround(AREA), len(AREA)
     surface = SiteSurface(cells)
     surface.height_m[:] = rng.normal(0.0, 0.03, cells)
     # Zeros of either sign, too.
     surface.height_m[rng.random(cells) < 0.5] *= 0.0
     surface.height_m[rng.random(cells) < unknown] = np.nan
-    ours, plain = both(lambda: registration._all_slopes(surface))
+    ours, plain = both(lambda: ground.slopes(surface))
     npt.assert_array_equal(ours, plain)
     npt.assert_array_equal(np.signbit(ours), np.signbit(plain))
     if unknown == 0.0:
         # A plane has the same slope wherever there are cells all around.
         surface.height_m[:] = AREA.centres_xy @ [0.3, -0.2]
-        east, north = registration._all_slopes(surface)
+        east, north = ground.slopes(surface)
         assert (east != 0.0).mean() > 0.5
         npt.assert_allclose(east[east != 0.0], 0.3, atol=1e-5)
         npt.assert_allclose(north[east != 0.0], -0.2, atol=1e-5)
