@@ -38,8 +38,9 @@ CREST_SPREAD, CREST_ERROR = 'crest_spread:', 'crest_error_m:'
 LEARNED, LEARNED_FIGURES = 'learned', (6, 7, 12)
 # Variance that two looks from one place share [m2], and of how many pairs that is.
 STAYING, STAYING_FIGURES = 'staying', 2
-# How many looks have told how far errors are shared; their mean square and mean products [m2].
-NOISE_RANGE, NOISE_RANGE_FIGURES = 'noise_range', 2 + len(LAGS_M)
+# How many looks there were, and have told how far errors are shared; their mean square and mean
+# products [m2].
+NOISE_RANGE, NOISE_RANGE_FIGURES = 'noise_range', 3 + len(LAGS_M)
 # How far grids are tilted and turned: variance and excess of either, as ``Habit`` has them.
 ATTITUDES, ATTITUDE_FIGURES = 'attitudes', 4
 # Noise in rings about the robot [m], NaN where it is not known.

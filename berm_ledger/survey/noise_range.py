@@ -62,12 +62,13 @@ class NoiseRange:
         self.range_m = RANGE_M
 
     def figures(self) -> tuple[float, ...]:
-        """Return how many looks were learned from, and what those have told [m2]."""
-        return self._learned, *self._alike_m2.tolist()
+        """Return how many looks there were and were learned from, and what those told [m2]."""
+        return self._looks, self._learned, *self._alike_m2.tolist()
 
-    def resume(self, learned: float, *alike_m2: float) -> None:
+    def resume(self, looks: float, learned: float, *alike_m2: float) -> None:
         """Go on from what ``figures`` has told in an earlier run."""
-        self._learned, self._alike_m2 = int(learned), np.array(alike_m2)
+        self._looks, self._learned = int(looks), int(learned)
+        self._alike_m2 = np.array(alike_m2)
         self.range_m = self._fitted_m()
 
     def _fitted_m(self) -> float:

@@ -107,6 +107,18 @@ def test_what_is_known_is_kept() -> None:
     assert after.of(GridNoise()).range_m == noise.range_m
 
 
+@pytest.mark.parametrize('cut', [3, 6])
+def test_a_restart_learns_from_the_same_looks(cut: int) -> None:
+    """Of the looks of a day the same ones tell, wherever the day was cut in two."""
+    whole, first, second = NoiseRange(AREA), NoiseRange(AREA), NoiseRange(AREA)
+    looks = [look for _, look in zip(range(20), fields(0.3))]
+    shown(whole, iter(looks), times=1)
+    shown(first, iter(looks[:cut]), times=1)
+    second.resume(*first.figures())
+    shown(second, iter(looks[cut:]), times=1)
+    assert second.figures() == whole.figures()
+
+
 def test_a_coarse_grid_shares_its_errors_over_some_of_its_cells() -> None:
     """Four of them, however short the range that was found."""
     reach = NoiseRange(AREA)

@@ -385,7 +385,7 @@ def test_error_of_a_section_is_unknown_where_there_is_no_crest() -> None:
 def test_the_range_that_errors_are_shared_over_outlasts_cells_that_differ_by_rounding() -> None:
     survey = SiteSurvey(straight())
     lags_m = np.array(LAGS_M)
-    survey.noise_range.resume(LEAST_LEARNED, 1.0, *likeness(lags_m / 0.4).tolist())
+    survey.noise_range.resume(0, LEAST_LEARNED, 1.0, *likeness(lags_m / 0.4).tolist())
     for cell_m in (0.02, np.nextafter(0.02, 1.0), 0.02):
         survey.use_cell(cell_m)
         assert survey.noise.range_m == pytest.approx(0.4, rel=0.05)
