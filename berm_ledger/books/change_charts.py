@@ -3,9 +3,9 @@
 """
 The charts of the watch over changes: a two-sided tabular CUSUM for every cell, kept in place.
 
-The sums are those of ``sequential.Cusum``, capped. Over a hundred thousand cells a choice cell by
-cell costs many times an addition, so everything here is arithmetic on whole arrays: a cell that a
-look does not show has deviation and allowance zero.
+The sums are those of J. M. Lucas, R. B. Crosier (Technometrics 24, 1982, 199-205), capped. Over a
+hundred thousand cells a choice cell by cell costs many times an addition, so everything here is
+arithmetic on whole arrays: a cell that a look does not show has deviation and allowance zero.
 """
 
 from __future__ import annotations

@@ -12,10 +12,10 @@ from berm_ledger.books.change_charts import (
 )
 from berm_ledger.books.disturbance import LIMIT
 from berm_ledger.books.last_same import LastSame
-from berm_ledger.books.sequential import Cusum
 from berm_ledger.survey.noise import GridNoise
 import numpy as np
 import pytest
+from sequential_kit import Cusum
 
 # Montgomery, Introduction to Statistical Quality Control, Table 9.1: target 10, sigma 1, k = 0.5.
 MONTGOMERY_X = (

@@ -13,7 +13,6 @@ from berm_ledger.books.changes import Evidence
 from berm_ledger.books.charts import Canvas
 from berm_ledger.books.disturbance import ALLOWANCE, Change, DisturbanceWatch, LIMIT, RECENT
 from berm_ledger.books.recent import RecentLooks
-from berm_ledger.books.sequential import Cusum, cusum_run_length
 from berm_ledger.books.shared_shift import LevelLook, robust_spread, SharedShift
 from berm_ledger.books.verdicts import assessed_losses, GROUND_SIGMAS
 from berm_ledger.geometry import Lattice
@@ -21,6 +20,7 @@ from berm_ledger.kernels import numpy_only
 from berm_ledger.survey.noise import GridNoise
 import numpy as np
 import pytest
+from sequential_kit import Cusum, cusum_run_length
 
 SIDE = 40
 LATTICE = Lattice(0.0, 0.0, 0.015, SIDE, SIDE)

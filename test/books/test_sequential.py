@@ -4,11 +4,11 @@
 
 import math
 
-from berm_ledger.books.sequential import Cusum, cusum_run_length, ewma, ewma_limit
 from hypothesis import given
 from hypothesis import strategies as st
 import numpy as np
 import pytest
+from sequential_kit import Cusum, cusum_run_length, ewma, ewma_limit
 
 # NIST/SEMATECH e-Handbook 6.3.2.3: twenty group means, target 325, k = 0.3175, h = 4.1959.
 NIST_MEANS = (

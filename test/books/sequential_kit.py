@@ -1,7 +1,7 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
 """
-Sequential tests over many charts at once: tabular CUSUM and EWMA.
+Plain tabular CUSUM and EWMA over many charts at once: what the watch's charts are held against.
 
 Both take deviations from the in-control mean in any unit; k, h and sigma are in the same unit. The
 cumulative sums and the fast start (head start) are those of J. M. Lucas, R. B. Crosier, Fast
