@@ -1,17 +1,16 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
 """
-Volumes of one mass of soil in the ground (bank), as dumped (loose) and compacted.
+Volumes of one mass of soil in the ground (bank) and as dumped (loose).
 
-Factors for sand: 1 in the bank is 1.11 loose and 0.95 compacted (US Navy training manual, soil
-conversion factors, Table 10-1). ``swell`` everywhere is loose volume over bank volume.
+Sand of 1 in the bank is 1.11 loose (US Navy training manual, soil conversion factors, Table
+10-1). ``swell`` everywhere is loose volume over bank volume.
 """
 
 from __future__ import annotations
 
-# Volumes of sand that is 1 in the bank.
+# Loose volume of sand that is 1 in the bank.
 SAND_LOOSE = 1.11
-SAND_COMPACTED = 0.95
 # How far a swell factor may be off, one standard deviation: the Navy's 1.11 for sand, and 1600
 # over 1420 kg/m3 = 1.127 of an equipment maker's handbook for dry sand, differ by 1.5 %.
 SWELL_SPREAD = 0.015
@@ -41,16 +40,3 @@ def bank_from_loose_m3(loose_m3: float, swell: float = SAND_LOOSE) -> float:
 
     """
     return loose_m3 / swell
-
-
-def compacted_from_loose_m3(loose_m3: float, swell: float = SAND_LOOSE) -> float:
-    """
-    Return the volume of loose sand once it is compacted [m3]: what a berm shrinks to.
-
-    Examples
-    --------
-    >>> round(compacted_from_loose_m3(100.0), 1)
-    85.6
-
-    """
-    return loose_m3 / swell * SAND_COMPACTED

@@ -104,11 +104,6 @@ class SurveyArea:
         flat = np.where(inside, row * self.lattice.cols + col, 0)
         return np.where(inside, self.cell_of_flat[flat], -1).astype(np.intp)
 
-    @property
-    def sides(self) -> NDArray[np.intp]:
-        """Neighbours of each cell along rows and columns, itself where not surveyed, (4, n)."""
-        return self.sides_of(np.arange(len(self)))
-
     def sides_of(self, cells: NDArray[np.intp]) -> NDArray[np.intp]:
         """Return the neighbours of some cells (k,), themselves where not surveyed, (4, k)."""
         steps = ((0, 1), (0, -1), (1, 0), (-1, 0))
@@ -201,34 +196,6 @@ class SurveyArea:
     def fills_its_lattice(self) -> bool:
         """Whether so much of the lattice is surveyed that all of it may as well be sampled."""
         return len(self) >= LEAST_FILLED * self.lattice.rows * self.lattice.cols
-
-    def laplacian(
-        self, height_m: NDArray[np.float32], cells: NDArray[np.intp],
-        sides: NDArray[np.integer] | None = None,
-    ) -> NDArray[np.float32]:
-        """
-        Return the curvature of a surface, the sum of both second derivatives.
-
-        Parameters
-        ----------
-        height_m : array
-            Heights, shape (n,) [m]; NaN is unknown.
-        cells : array
-            Cells to tell it of, shape (k,).
-        sides : array, optional
-            Their ``sides_of``, where they are at hand.
-
-        Returns
-        -------
-        array
-            Shape (k,) [1/m]; an unknown neighbour counts as level with the cell.
-
-        """
-        own = height_m[cells]
-        steps = height_m[self.sides_of(cells) if sides is None else sides] - own
-        steps[np.isnan(steps)] = 0.0
-        out: NDArray[np.float32] = steps.sum(axis=0) / np.float32(self.lattice.cell_m**2)
-        return out
 
     def row_areas_m2(self) -> list[float]:
         """Return the area of the corridor of each segment, in the order of the books [m2]."""

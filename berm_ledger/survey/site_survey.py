@@ -36,7 +36,7 @@ from .readings import Budget, crest_figures, CrestFigures, Reading, segment_read
 from .registration import Refused, Registration, Shift
 from .sampling import cleaned, part_of_area, sampled_anew, shown_pieces, too_high, under_rover
 from .sections import Sections, sections_of_berm
-from .standing import Ground, ground_at, mean_inverse, spread_along
+from .standing import Ground, ground_at, spread_along
 from .standstill import Standstill
 from .staying import StayingNoise
 from .surface import SiteSurface
@@ -378,14 +378,6 @@ class SiteSurvey:
             out += crest_figures(
                 crest, sections, self.targets_m(index), berm.height_tolerance_m, rows[own])
         return out
-
-    def mean_error_m(self, cells: NDArray[np.intp]) -> float:
-        """Return the standard error of the mean height change over some cells [m]."""
-        if not len(cells):
-            return 0.0
-        ground = Ground() if self.datum is None else ground_at(self.datum, cells)
-        budget = self._budget(mean_inverse(self.surface.effective_looks(cells)), ground)
-        return budget.mean_error_m(len(cells) * self.area.lattice.cell_area_m2)
 
     def _budget(self, inverse: float, ground: Ground) -> Budget:
         """Return the error budget for a mean of 1 / looks of the surface over some ground."""

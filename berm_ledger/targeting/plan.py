@@ -69,8 +69,6 @@ class Plan:
         No order that serves the same loads hauls less [m].
     exact : bool
         Whether the haul is known to be the least.
-    shut_in : bool
-        Whether the robot is shut in before the first step.
     stands : mapping
         Per served row the rows (bits) that may stand while it is served, besides ``standing``.
     before : mapping
@@ -90,7 +88,6 @@ class Plan:
     unserved: tuple[Unserved, ...]
     lower_bound_m: float
     exact: bool
-    shut_in: bool = False
     stands: Mapping[int, int] = field(default_factory=dict)
     before: Mapping[int, int] = field(default_factory=dict)
     ways: Mapping[int, NDArray[np.float64]] = field(default_factory=dict)
@@ -199,8 +196,7 @@ def plan_work(
     unserved = tuple(Unserved(k, reasons.why(k)) for k in order.left_out)
     stands = dict(zip(order.sequence, order.stands))
     return Plan(table, yard.standing, steps, unserved, order.lower_bound, order.exact,
-                yard.reach.shut_in_already, stands, before, _ways(yard, work),
-                yard.obstacles.soil_xy, yard.base)
+                stands, before, _ways(yard, work), yard.obstacles.soil_xy, yard.base)
 
 
 @dataclass(frozen=True, eq=False)

@@ -308,13 +308,10 @@ def test_cells_first_seen_later_are_surveyed_after_all() -> None:
     npt.assert_allclose(figures(survey, 'height_m')[:, 0], 0.0, atol=0.003)
 
 
-def test_errors_of_a_mean_grow_with_what_is_not_known() -> None:
-    survey = surveyed()
-    few, many = np.arange(50), np.arange(5000)
-    assert 0.0 < survey.mean_error_m(many) < survey.mean_error_m(few) < 0.01
-    assert survey.mean_error_m(np.arange(0)) == 0.0
+def test_that_the_level_of_the_frame_is_not_known_is_in_the_errors() -> None:
     given_plane = filled_survey(straight(), lambda p: np.zeros(p.shape[:-1]))
-    assert given_plane.mean_error_m(many) > 0.002  # the level of the frame is not known either
+    assert (figures(given_plane, 'height_se_m') > 0.002).all()
+    assert (figures(surveyed(), 'height_se_m') < 0.002).all()
 
 
 # ---- place of the grids -------------------------------------------------------------------------
