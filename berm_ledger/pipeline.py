@@ -344,7 +344,7 @@ class Pipeline:
 
     def clear_rework(self) -> Update:
         """Accept what is flagged, and soil of no dump, as it stands, on an operator's request."""
-        if self.books.flags or self._clerk.changes.has_fill:
+        if self.books.flags or self._clerk.changes.accepted.has_fill:
             self._keeper.book('cleared', self.stamp_ns, None, None, {
                 'text': 'the operator accepted what was flagged'})
             known = self.survey.surface.known & ~self._clerk.dumps.mask()

@@ -12,14 +12,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from .accepted import AcceptedSurface, MEMORY_LOOKS, MOST_WORTH
 from .changes import smoothed_noise_m
 from .detection import level_of_detection
-from .last_same import LastSame
 from .shared_shift import robust_spread
 from ..kernels import compiled
 from ..survey.noise import GridNoise
@@ -32,24 +32,12 @@ MOST_SUM = 12.0
 # The most that one look adds to a chart [sigma].
 MOST_PER_LOOK = 4.0
 # A cell is averaged into the accepted surface where both sums were small before the look and the
-# look itself is near [sigma], at most with so much memory. The sums after the look must not
-# decide: of a reference that is too high they would let in only the looks that are too high as
-# well, and so drive it further up.
+# look itself is near [sigma]. The sums after the look must not decide: of a reference that is too
+# high they would let in only the looks that are too high as well, and so drive it further up.
 QUIET_SUM = 1.0
 QUIET_LOOK = 2.0
-MEMORY_LOOKS = 64.0
 # The level of detection for each unit of standard error.
 PER_ERROR = float(level_of_detection(1.0, 0.0))
-# A mean with weight 1/m for the newest look is worth 2 m - 1 looks in the long run.
-MOST_WORTH = 2.0 * MEMORY_LOOKS - 1.0
-
-
-class Reference(Protocol):
-    """What is accepted of all surveyed cells, shape (n,); brought up to date in place."""
-
-    accepted_m: NDArray[np.float32]
-    accepted_looks: NDArray[np.float32]
-    same: LastSame
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,7 +136,7 @@ class ChangeCharts:
         self.high[cells] = 0.0
 
     def take(
-        self, look: Compared, accepted: Reference, at: NDArray[np.intp],
+        self, look: Compared, accepted: AcceptedSurface, at: NDArray[np.intp],
         pieces: NDArray[np.int32], shown: NDArray[np.int32],
     ) -> tuple[int, int]:
         """
@@ -158,7 +146,7 @@ class ChangeCharts:
         ----------
         look : Compared
             What it shows.
-        accepted : Accepted
+        accepted : AcceptedSurface
             What is accepted; takes the time of the look where both sums are zero.
         at, pieces : array
             Its cells among those accepted, one by one (m,), and in pieces without gaps (k, 3).
@@ -175,12 +163,12 @@ class ChangeCharts:
         if compiled.watch is not None and look.left_m.dtype == look.smooth_m.dtype == np.float32:
             more = compiled.watch.chart(
                 look.left_m, look.smooth_m, look.shift.steep, self.low, self.high,
-                accepted.accepted_m, accepted.accepted_looks, accepted.same.looks,
+                accepted.height_m, accepted.looks, accepted.same.looks,
                 accepted.same.earlier_ns, pieces, shown, accepted.same.begin(look.stamp_ns),
                 figures)
             return self._counted(*more)
         known = np.isfinite(look.left_m)
-        worth = accepted.accepted_looks[at]
+        worth = accepted.looks[at]
         beyond = beyond_allowed(look.smooth_m, look.shift.of_shift(), worth, figures[2:6])
         calm = known & (np.maximum(self.low, self.high) < QUIET_SUM)
         calm &= np.abs(beyond) < np.float32(QUIET_LOOK)
@@ -239,18 +227,18 @@ class ChangeCharts:
 
 
 def _follow(
-    left_m: NDArray[np.float32], calm: NDArray[np.bool_], accepted: Reference,
+    left_m: NDArray[np.float32], calm: NDArray[np.bool_], accepted: AcceptedSurface,
     at: NDArray[np.intp],
 ) -> None:
     """Average calm cells into the accepted surface."""
-    worth = accepted.accepted_looks[at]
+    worth = accepted.looks[at]
     counts = calm.astype(np.float32)
     step = without_nan(left_m)
     step *= counts
     step /= np.minimum(worth + np.float32(1.0), np.float32(MEMORY_LOOKS))
-    accepted.accepted_m[at] += step
+    accepted.height_m[at] += step
     counts += worth
-    accepted.accepted_looks[at] = np.minimum(counts, np.float32(MOST_WORTH))
+    accepted.looks[at] = np.minimum(counts, np.float32(MOST_WORTH))
 
 
 def beyond_allowed(

@@ -15,7 +15,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from .change_charts import MEMORY_LOOKS
+from .accepted import MEMORY_LOOKS
 from .charts import Canvas
 from .detection import level_of_detection
 from ..survey.crest_lines import CELL_TOLERANCE_M

@@ -258,13 +258,13 @@ class Clerk:
         by then the looks of the last seconds have seen the soil fall.
         """
         changes, surface = self.changes, self._survey.surface
-        reference_m = changes.reference_m()
+        reference_m = changes.accepted.reference_m()
         known = np.isfinite(reference_m)
         height_m = surface.height_m.copy()
         # What lies there out of view was booked with its load: it must not count again with this.
         height_m[surface.hidden] = np.nan
         before_m = np.where(known, reference_m, height_m)
-        looks = np.where(known, changes.accepted_looks, surface.effective_looks())
+        looks = np.where(known, changes.accepted.looks, surface.effective_looks())
         density = self._survey.site.material.loose_density_kg_m3
         expected_m3 = (mass_kg / density if math.isfinite(mass_kg)
                        else self._keeper.books().dump_yield.value_m3)
@@ -324,8 +324,8 @@ class Clerk:
             # A load told of before any ground was seen: nothing is known of what lay there.
             return [], False
         losses = losses_beside(patch, Surroundings(
-            self.dumps.canvas, self.changes, survey.datum.level_m, survey.area.in_corridor,
-            survey.noise, self._planar_m, self.changes.falling))
+            self.dumps.canvas, self.changes.accepted, survey.datum.level_m,
+            survey.area.in_corridor, survey.noise, self._planar_m, self.changes.falling))
         rises = self.dumps.measured(patch, survey.noise, SHARED_M) if losses else []
         taken = not_slid(losses, [shortage_m3(rise, self._keeper.books()) for rise in rises],
                          max(landing.expected_m3 for landing in patch.landings))

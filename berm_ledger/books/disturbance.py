@@ -9,8 +9,7 @@ for what does not change from look to look: the error of the accepted surface an
 shift (level of detection, 95 %). With k = 0.5 and h = 5 one chart alarms for nothing once in 465
 looks (J. M. Lucas, R. B. Crosier 1982) when the allowance is used up, far more rarely otherwise;
 the charts only point, and a coherent group of alarming cells is a change when its looks say so
-(``suspects``, ``verdicts``). Soil added is never accepted by itself, so what came without a dump
-and leaves again is no loss.
+(``suspects``, ``verdicts``).
 """
 
 from __future__ import annotations
@@ -22,11 +21,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .change_charts import ALLOWANCE, ChangeCharts, Compared, LIMIT, MOST_WORTH, ShiftError
+from .accepted import AcceptedSurface
+from .change_charts import ALLOWANCE, ChangeCharts, Compared, LIMIT, ShiftError
 from .changes import Change, FRINGE, LEAST_SURE
 from .charts import Canvas, pieces_among, shown_among
 from .chords import beyond_chord, ChordErrors
-from .last_same import LastSame
 from .recent import RecentLooks
 from .shared_shift import LevelLook, SharedShift
 from .standing_since import StandingSince
@@ -66,10 +65,8 @@ class DisturbanceWatch:
         self._place = np.full(count, -1, dtype=np.int32)
         self._place[self._at] = np.arange(len(self._at))
         self._pieces = pieces_among(self._at)
-        self.accepted_m = np.full(count, np.nan, dtype=np.float32)
-        self.accepted_looks = np.ones(count, dtype=np.float32)
-        self.same = LastSame(count)
-        self.fill_m = np.zeros(count, dtype=np.float32)
+        #: What looks are compared with.
+        self.accepted = AcceptedSurface(count)
         self.whole = canvas
         self._canvas = Canvas(canvas.lattice, canvas.flat_index[self._at])
         self._charts = ChangeCharts(len(self._at))
@@ -86,11 +83,6 @@ class DisturbanceWatch:
         self._scene: Scene | None = None
 
     @property
-    def has_fill(self) -> bool:
-        """Whether soil lies there that came without a dump and that nobody has accepted."""
-        return bool((self.fill_m > 0.0).any())
-
-    @property
     def falling(self) -> NDArray[np.bool_]:
         """Whether looks have begun to tell of a loss, shape (n,)."""
         return self._on_all(self._charts.low > EDGE)
@@ -100,27 +92,20 @@ class DisturbanceWatch:
         looks: NDArray[np.floating], stamp_ns: int,
     ) -> None:
         """
-        Accept the surface at some cells as it stands: explained, or booked.
+        Accept the surface at some cells as it stands, and start their charts anew.
 
         Parameters
         ----------
-        cells : array
-            Which cells: indices, or a mask (n,).
-        height_m, looks : array
-            Surface and of how many looks it is the mean, shape (n,).
-        stamp_ns : int
-            Time [ns].
+        cells, height_m, looks, stamp_ns
+            As for ``AcceptedSurface.accept``.
 
         """
-        self.accepted_m[cells] = height_m[cells]
-        self.accepted_looks[cells] = np.clip(looks[cells], 1.0, MOST_WORTH)
-        self.same.put(cells, stamp_ns)
-        self.fill_m[cells] = 0.0
+        self.accepted.accept(cells, height_m, looks, stamp_ns)
         self._restart(cells)
 
     def raise_by(self, step_m: NDArray[np.float32]) -> None:
         """Raise the cells (n,) [m]: the frame itself was found to lie lower there."""
-        self.accepted_m += step_m
+        self.accepted.height_m += step_m
         self._recent.raise_by(step_m[self._at])
 
     # ---- kept over a restart -----------------------------------------------------------------
@@ -178,8 +163,7 @@ class DisturbanceWatch:
 
     def doubt(self, cells: NDArray[np.intp]) -> None:
         """Take cells for not seen yet: what they will show is accepted as it is."""
-        self.accepted_m[cells] = np.nan
-        self.fill_m[cells] = 0.0
+        self.accepted.doubt(cells)
         self._restart(cells)
 
     def _restart(self, cells: NDArray[np.intp] | NDArray[np.bool_]) -> None:
@@ -193,10 +177,6 @@ class DisturbanceWatch:
         self._recent.forget(own)
         self._risen.forget(own)
         self._slope_looks = 0
-
-    def reference_m(self) -> NDArray[np.float32]:
-        """Return what looks are held against, (n,) [m]: what was accepted, and soil of no dump."""
-        return self.accepted_m + self.fill_m
 
     def level(
         self, measured_m: NDArray[np.floating], open_cells: NDArray[np.bool_],
@@ -223,14 +203,14 @@ class DisturbanceWatch:
 
         """
         if self._slope_looks == 0:
-            self._slope = self.whole.slopes(self.reference_m())
+            self._slope = self.whole.slopes(self.accepted.reference_m())
             self._steep = np.hypot(*self._slope.take(self._at, axis=1))
             self._shared = SharedShift(self._slope)
-            self._known_fill_m = self.fill_m if self.has_fill else None
+            self._known_fill_m = self.accepted.fill_m if self.accepted.has_fill else None
             self._chords.forget()
         self._slope_looks = (self._slope_looks + 1) % SLOPE_LOOKS
         apart_m = self._shared.apart(
-            measured_m, self.accepted_m, self._known_fill_m, open_cells)
+            measured_m, self.accepted.height_m, self._known_fill_m, open_cells)
         shift, planar_m = self._shared.of(apart_m)
         return LevelLook(np.ascontiguousarray(measured_m), self._slope, shift, shown), planar_m
 
@@ -269,16 +249,17 @@ class DisturbanceWatch:
         pieces = self._pieces if rows is None else rows
         left = self._differences(level, pieces, open_cells, height_m, looks, stamp_ns)
         smooth = self._canvas.box_mean(left, of_unknown=False, rows=rows)
-        chord_m = self._chords.of(noise.cell_m, self.accepted_m, self._at)
+        chord_m = self._chords.of(noise.cell_m, self.accepted.height_m, self._at)
         beyond = smooth if chord_m is None else beyond_chord(smooth, chord_m)
         if noise.staying_m:
             beyond = beyond_chord(beyond, np.float32(noise.staying_m))
         shift = ShiftError(self._steep, planar_m, shift_error_m, chord_m)
         alarms = self._charts.take(
-            Compared(left, beyond, shift, noise, stamp_ns), self, self._at, self._pieces, pieces)
+            Compared(left, beyond, shift, noise, stamp_ns), self.accepted, self._at,
+            self._pieces, pieces)
         scene = Scene(
-            self._canvas, self._charts, self._recent, self, smooth, open_cells, noise, shift,
-            ground_m, self._at, stamp_ns)
+            self._canvas, self._charts, self._recent, self.accepted, smooth, open_cells, noise,
+            shift, ground_m, self._at, stamp_ns)
         self._scene = scene
         return self._confirmed(scene, alarms)
 
@@ -292,8 +273,8 @@ class DisturbanceWatch:
             left = np.empty(len(self._at), dtype=np.float32)
             for _ in range(2):
                 fresh = compiled.watch.differences(
-                    level.measured_m, level.slope, *level.shift, open_cells, self.accepted_m,
-                    self._known_fill_m, pieces, room, left)
+                    level.measured_m, level.slope, *level.shift, open_cells,
+                    self.accepted.height_m, self._known_fill_m, pieces, room, left)
                 if not fresh or not self._begin(
                         level[self._at], ~open_cells[self._at], height_m, looks, stamp_ns):
                     break
@@ -301,7 +282,7 @@ class DisturbanceWatch:
             level_m, closed = level[self._at], ~open_cells[self._at]
             self._begin(level_m, closed, height_m, looks, stamp_ns)
             level_m[np.flatnonzero(~closed)] = np.nan
-            left = level_m - self.reference_m()[self._at]
+            left = level_m - self.accepted.reference_m(self._at)
             room[:] = level_m
         self._recent.added(stamp_ns)
         return left
@@ -333,7 +314,7 @@ class DisturbanceWatch:
         height_m: NDArray[np.floating], looks: NDArray[np.floating], stamp_ns: int,
     ) -> int:
         """Accept what has been looked at often enough and shows first; return how many cells."""
-        new = np.flatnonzero(np.isnan(self.accepted_m[self._at]))
+        new = np.flatnonzero(np.isnan(self.accepted.height_m[self._at]))
         new = new[closed[new] & np.isfinite(level_m[new])]
         cells = self._at[new]
         cells = cells[looks[cells] >= OPENING_LOOKS]
@@ -379,21 +360,14 @@ class DisturbanceWatch:
 
     def settled(self, change: Change, stamp_ns: int) -> list[Change]:
         """Accept what is to be booked, keep soil of no dump, and return what is worth an entry."""
-        cells = change.cells
-        if change.kind in ('disturbed', 'slump'):
-            self.accepted_m[cells] = change.height_m
-            self.accepted_looks[cells] = change.looks
-            self.fill_m[cells] = 0.0
-        else:
-            # Of fill that was removed some may be left, which is not to be booked once more.
-            self.fill_m[cells] = np.maximum(change.height_m - self.accepted_m[cells], 0.0)
-        self.same.put(cells, stamp_ns)
-        self._restart(cells)
+        self.accepted.follow(change, stamp_ns)
+        self._restart(change.cells)
         if change.kind == 'removed_fill':
             # What is no more than noise, of it or in a seam around it, has gone, too.
-            gone = np.zeros(len(self.fill_m), dtype=bool)
-            gone[cells] = True
-            noise = self.whole.box_mean(self.fill_m) < LEAST_RISE_M
-            self.fill_m[self.whole.near(gone, FRINGE) & noise] = 0.0
+            fill_m = self.accepted.fill_m
+            gone = np.zeros(len(fill_m), dtype=bool)
+            gone[change.cells] = True
+            noise = self.whole.box_mean(fill_m) < LEAST_RISE_M
+            fill_m[self.whole.near(gone, FRINGE) & noise] = 0.0
             return []
         return [change]

@@ -29,5 +29,5 @@ def doubt_driven_over(survey: SiteSurvey, changes: DisturbanceWatch, stamp_ns: i
     survey.surface.doubt(cells)
     if survey.datum is not None and len(cells):
         # Where soil stands its loss is one, and to be booked.
-        bare = changes.reference_m()[cells] - survey.datum.level_m[cells] < BARE_M
-        changes.doubt(cells[bare])
+        standing_m = changes.accepted.reference_m(cells) - survey.datum.level_m[cells]
+        changes.doubt(cells[standing_m < BARE_M])

@@ -72,11 +72,11 @@ def layers_of(
         Layers on the site lattice; the crest of each berm as one row, section by section.
 
     """
-    surface, area = survey.surface, survey.area
+    surface, area, accepted = survey.surface, survey.area, watch.accepted
     cells: dict[str, NDArray[Any]] = {
         HEIGHT: surface.height_m, LOOKS: surface.looks, SEEN: surface.seen_ns,
-        ACCEPTED: watch.accepted_m, ACCEPTED_LOOKS: watch.accepted_looks,
-        SAME: watch.same.at(), FILL: watch.fill_m,
+        ACCEPTED: accepted.height_m, ACCEPTED_LOOKS: accepted.looks, SAME: accepted.same.at(),
+        FILL: accepted.fill_m,
     }
     if survey.datum is not None:
         cells |= {DATUM: survey.datum.level_m, DATUM_SOURCE: survey.datum.source,
@@ -204,14 +204,14 @@ def restore(
         layer.name: layer.values.ravel()[flat].copy() for layer in layers
         if layer.lattice == survey.area.lattice}
     stamps = {layer.name: layer.stamp_ns for layer in layers}
-    surface = survey.surface
+    surface, accepted = survey.surface, watch.accepted
     if HEIGHT in kept:
         surface.height_m, surface.looks = kept[HEIGHT], kept[LOOKS]
         surface.looks[~np.isfinite(surface.height_m)] = 0.0
         surface.put_back_seen(kept[SEEN])
-        watch.accepted_m, watch.accepted_looks = kept[ACCEPTED], kept[ACCEPTED_LOOKS]
-        watch.same.put_back(kept[SAME])
-        watch.fill_m = np.nan_to_num(kept.get(FILL, watch.fill_m))
+        accepted.height_m, accepted.looks = kept[ACCEPTED], kept[ACCEPTED_LOOKS]
+        accepted.same.put_back(kept[SAME])
+        accepted.fill_m = np.nan_to_num(kept.get(FILL, accepted.fill_m))
         watch.put_back({name: (stamps[name], values) for name, values in kept.items()})
     if DATUM in kept and not (kept[DATUM_SOURCE] == Source.PLANE).all():
         survey.set_datum(Datum(

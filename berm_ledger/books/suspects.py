@@ -14,12 +14,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 import math
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .change_charts import ChangeCharts, LIMIT, Reference, ShiftError
+from .accepted import AcceptedSurface
+from .change_charts import ChangeCharts, LIMIT, ShiftError
 from .changes import (
     Cells,
     Change,
@@ -58,12 +59,6 @@ STEADY_SIGMAS = 3.5
 BURIED_LOOKS = 2
 
 
-class Accepted(Reference, Protocol):
-    """What is accepted of all surveyed cells, and the soil without a dump on it, shape (n,)."""
-
-    fill_m: Singles
-
-
 class Began(NamedTuple):
     """
     When a change began by the looks kept [ns].
@@ -89,8 +84,8 @@ class Scene:
         Their charts, the look taken in.
     recent : RecentLooks
         The last looks, this one too.
-    accepted : Accepted
-        Accepted surface, what it is worth, soil of no dump above it, when last seen so.
+    accepted : AcceptedSurface
+        What was accepted.
     smooth_m : array
         Mean difference of 3 x 3 cells of this look, shape (m,) [m]; NaN is not seen.
     open_cells : array
@@ -111,7 +106,7 @@ class Scene:
     canvas: Canvas
     charts: ChangeCharts
     recent: RecentLooks
-    accepted: Accepted
+    accepted: AcceptedSurface
     smooth_m: Singles
     open_cells: Cells
     noise: GridNoise
@@ -122,8 +117,7 @@ class Scene:
 
     def reference_m(self, own: NDArray[np.intp]) -> Singles:
         """Return what looks at some of the m cells are held against [m]."""
-        cells = self.at[own]
-        return self.accepted.accepted_m[cells] + self.accepted.fill_m[cells]
+        return self.accepted.reference_m(self.at[own])
 
     def judged(self, own: NDArray[np.intp]) -> Cells:
         """Tell which of some of the m cells may be judged at all."""
@@ -182,7 +176,7 @@ class Scene:
         cells = self.at[index]
         accepted_m, worth, fill_m = (
             values[cells].astype(float) for values in (
-                self.accepted.accepted_m, self.accepted.accepted_looks, self.accepted.fill_m))
+                self.accepted.height_m, self.accepted.looks, self.accepted.fill_m))
         standing_m = accepted_m - self.ground_m[cells]
         return index, Evidence(
             canvas, accepted_m, worth, fill_m, mean_m, looks,

@@ -18,12 +18,12 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from .accepted import AcceptedSurface
 from .accounts import Books, DumpRecord
 from .changes import Cells, Change, clusters, Evidence, FRINGE
 from .charts import Canvas
 from .mean_looks import middle_m, times_seen
 from .patches import HURRIED_LOOKS, OpenPatch, Rise
-from .suspects import Accepted
 from .verdicts import assessed_losses, is_plain, LEAST_RISE_M
 from .yield_model import estimate_yield, WINDOW_LOADS, YieldEstimate
 from ..design import Site
@@ -73,7 +73,7 @@ class Surroundings:
     ----------
     canvas : Canvas
         The cells on their lattice.
-    accepted : Accepted
+    accepted : AcceptedSurface
         What was accepted of them before the dumps.
     ground_m : array
         Natural ground, shape (n,) [m].
@@ -89,7 +89,7 @@ class Surroundings:
     """
 
     canvas: Canvas
-    accepted: Accepted
+    accepted: AcceptedSurface
     ground_m: NDArray[np.floating]
     watched: Cells
     noise: GridNoise
@@ -155,7 +155,7 @@ def _accepted(
     index, canvas = around.canvas.around(patch.cells, FRINGE)
     accepted_m, worth, fill_m = (
         values[index].astype(float) for values in (
-            around.accepted.accepted_m, around.accepted.accepted_looks, around.accepted.fill_m))
+            around.accepted.height_m, around.accepted.looks, around.accepted.fill_m))
     unseen_m, looks = np.full(len(index), np.nan), np.zeros(len(index))
     shared_m: Floats = around.planar_m * np.hypot(*canvas.slopes(accepted_m))
     standing_m = np.fmax(accepted_m - around.ground_m[index], 0.0)

@@ -2,16 +2,15 @@
 # SPDX-License-Identifier: Apache-2.0
 """The charts that the watch really runs, against published ones and the plain CUSUM."""
 
+from berm_ledger.books.accepted import AcceptedSurface, MEMORY_LOOKS
 from berm_ledger.books.change_charts import (
     ALLOWANCE,
     ChangeCharts,
     Compared,
-    MEMORY_LOOKS,
     MOST_SUM,
     ShiftError,
 )
 from berm_ledger.books.disturbance import LIMIT
-from berm_ledger.books.last_same import LastSame
 from berm_ledger.survey.noise import GridNoise
 import numpy as np
 import pytest
@@ -78,16 +77,6 @@ def test_the_stated_run_length() -> None:
     assert looks / alarms == pytest.approx(465.0, rel=0.06)
 
 
-class Accepted:
-    """An accepted surface that starts where so many looks have seen it as it remembers."""
-
-    def __init__(self, height_m: np.ndarray) -> None:
-        """Take heights (n,) for accepted [m]."""
-        self.accepted_m = height_m.astype(np.float32)
-        self.accepted_looks = np.full(len(height_m), MEMORY_LOOKS, dtype=np.float32)
-        self.same = LastSame(len(height_m))
-
-
 @pytest.mark.parametrize('model', [0.8, 1.0, 1.5])
 def test_a_reference_at_rest_is_the_plain_moving_average(model: float) -> None:
     """
@@ -98,20 +87,22 @@ def test_a_reference_at_rest_is_the_plain_moving_average(model: float) -> None:
     more of its cells alarm.
     """
     rng, cells, sigma_m = np.random.default_rng(7), 3000, 0.002
-    accepted = Accepted(rng.normal(0.0, sigma_m / MEMORY_LOOKS**0.5, cells))
-    charts, every = ChangeCharts(cells), np.arange(cells)
+    charts, every, accepted = ChangeCharts(cells), np.arange(cells), AcceptedSurface(cells)
+    # As many looks have seen it as it remembers.
+    accepted.accept(every, rng.normal(0.0, sigma_m / MEMORY_LOOKS**0.5, cells),
+                    np.full(cells, MEMORY_LOOKS), 0)
     pieces = np.array([[0, 0, cells]], dtype=np.int32)
     shift = ShiftError(np.zeros(cells, dtype=np.float32), 0.0, 0.0)
     # Half of what a cell is off alone is taken for the noise of nine.
     noise = GridNoise(2.0 * model * sigma_m, 0.0)
     alarms = []
     for look in range(1500):
-        left = (rng.normal(0.0, sigma_m, cells) - accepted.accepted_m).astype(np.float32)
+        left = (rng.normal(0.0, sigma_m, cells) - accepted.height_m).astype(np.float32)
         alarms.append(sum(charts.take(
             Compared(left, left, shift, noise, look + 1), accepted, every, pieces,
             pieces)))
     weight = 1.0 / MEMORY_LOOKS
-    assert accepted.accepted_m.std() == pytest.approx(
+    assert accepted.height_m.std() == pytest.approx(
         sigma_m * (weight / (2.0 - weight))**0.5, rel=0.15)
-    assert abs(accepted.accepted_m.mean()) < 0.02 * sigma_m
+    assert abs(accepted.height_m.mean()) < 0.02 * sigma_m
     assert np.mean(alarms[1000:]) < 1.2 * max(np.mean(alarms[200:700]), 5.0)

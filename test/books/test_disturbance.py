@@ -225,10 +225,10 @@ def test_added_soil_is_booked_but_not_accepted() -> None:
     changes = square.look(20)
     assert [c.kind for c in changes] == ['unbooked_fill']
     assert changes[0].volume_m3 == pytest.approx(0.00045, rel=0.05)
-    assert square.watch.has_fill
+    assert square.watch.accepted.has_fill
     square.block(*BLOCK, -0.020)
     assert square.look(20) == []
-    assert not square.watch.has_fill
+    assert not square.watch.accepted.has_fill
     square.block(*BLOCK, -0.020)
     assert [c.kind for c in square.look(6)] == ['disturbed']
 
@@ -240,10 +240,11 @@ def test_what_is_left_of_added_soil_is_not_booked_once_more() -> None:
     assert [c.kind for c in square.look(20)] == ['unbooked_fill']
     square.block(*BLOCK, -0.007)
     assert square.look(40) == []
-    assert square.watch.fill_m.sum() * CELL_M2 == pytest.approx(100 * 0.021 * CELL_M2, rel=0.1)
+    fill_m3 = square.watch.accepted.fill_m.sum() * CELL_M2
+    assert fill_m3 == pytest.approx(100 * 0.021 * CELL_M2, rel=0.1)
     square.block(*BLOCK, -0.021)
     assert square.look(40) == []
-    assert not square.watch.has_fill
+    assert not square.watch.accepted.has_fill
 
 
 def test_digging_through_added_soil_loses_only_what_lay_below() -> None:

@@ -291,7 +291,7 @@ def test_what_the_operator_accepts_outlives_a_kill(finished: Watched) -> None:
     watched.take(watched.pipeline.clear_rework())
     watched.pipeline = Pipeline(
         watched.yard.site, entries=watched.entries, surfaces=watched.surfaces.values())
-    assert not watched.pipeline._clerk.changes.has_fill
+    assert not watched.pipeline._clerk.changes.accepted.has_fill
     watched.yard.intrude(Intrusion('remove', 0.001, 1.2, 0.02))
     assert 'disturbed' in kinds(watched.look(6))
 

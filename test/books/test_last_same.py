@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """When cells were last seen the same, against an array of times."""
 
+from berm_ledger.books.accepted import AcceptedSurface
 from berm_ledger.books.change_charts import ChangeCharts, Compared, ShiftError
 from berm_ledger.books.last_same import LastSame, LONG_AGO
 from berm_ledger.kernels import compiled, numpy_only
@@ -35,20 +36,11 @@ def test_it_says_what_an_array_of_times_says() -> None:
     npt.assert_array_equal(other.at(), times_ns)
 
 
-class Flat:
-    """An accepted surface that is flat."""
-
-    def __init__(self) -> None:
-        """Start at zero, worth one look."""
-        self.accepted_m = np.zeros(CELLS, np.float32)
-        self.accepted_looks = np.ones(CELLS, np.float32)
-        self.same = LastSame(CELLS)
-
-
 def after_many_looks() -> np.ndarray:
     """Return when each cell was last the same, after looks at cells that rise one by one."""
-    rng, flat, charts = np.random.default_rng(4), Flat(), ChangeCharts(CELLS)
+    rng, flat, charts = np.random.default_rng(4), AcceptedSurface(CELLS), ChangeCharts(CELLS)
     every = np.arange(CELLS)
+    flat.accept(every, np.zeros(CELLS), np.ones(CELLS), 0)
     pieces = np.array([[0, 0, CELLS]], dtype=np.int32)
     steep = np.full(CELLS, 0.5, np.float32)
     for look in range(LOOKS):

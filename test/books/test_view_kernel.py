@@ -2,10 +2,10 @@
 # SPDX-License-Identifier: Apache-2.0
 """Looks that show a part of the berm, another one each time: the same as by numpy, to the bit."""
 
+from berm_ledger.books.accepted import AcceptedSurface
 from berm_ledger.books.change_charts import ChangeCharts, Compared, LIMIT, ShiftError
 from berm_ledger.books.charts import Canvas, pieces_among
 from berm_ledger.books.disturbance import DisturbanceWatch
-from berm_ledger.books.last_same import LastSame
 from berm_ledger.kernels import compiled, numpy_only
 from berm_ledger.survey.area import survey_area, SurveyArea
 from berm_ledger.survey.noise import GridNoise
@@ -145,7 +145,7 @@ def watched(seed: int, watch_all: bool) -> list[np.ndarray]:
         for change in changes:
             out += [change.cells, change.rise_m, np.array([change.volume_m3, change.seen])]
         kept = watch.evidence()
-        out += [watch.accepted_m.copy(), watch.same.at(), watch.falling]
+        out += [watch.accepted.height_m.copy(), watch.accepted.same.at(), watch.falling]
         out += [kept[name][1] for name in sorted(kept)]
     return out
 
@@ -178,21 +178,12 @@ def test_differences_are_blank_out_of_view(cells: set[int]) -> None:
     npt.assert_array_equal(room, np.where(held, 5.0, 7.0))
 
 
-class Flat:
-    """An accepted surface that is flat."""
-
-    def __init__(self, cells: int) -> None:
-        """Start at zero, worth many looks."""
-        self.accepted_m = np.zeros(cells, np.float32)
-        self.accepted_looks = np.full(cells, 60.0, np.float32)
-        self.same = LastSame(cells)
-
-
 @given(st.integers(0, 2**32 - 1))
 def test_alarms_are_those_that_there_are(seed: int) -> None:
     """Counted as they come and go, of cells in view and out of it."""
     rng, cells = np.random.default_rng(seed), 300
-    flat, charts, every = Flat(cells), ChangeCharts(cells), np.arange(cells)
+    flat, charts, every = AcceptedSurface(cells), ChangeCharts(cells), np.arange(cells)
+    flat.accept(every, np.zeros(cells), np.full(cells, 60.0), 0)
     whole = np.array([[0, 0, cells]], dtype=np.int32)
     shift = ShiftError(np.zeros(cells, np.float32), 0.0, 0.0)
     offset_m = rng.choice([-0.05, 0.0, 0.05], cells, p=[0.1, 0.8, 0.1])

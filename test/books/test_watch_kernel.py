@@ -21,7 +21,7 @@ built = pytest.mark.skipif(
 SECOND_NS = 1_000_000_000
 SHAPE = 24, 60
 NOISE = GridNoise(0.004, 0.2)
-KEPT = ('accepted_m', 'accepted_looks', 'fill_m')
+KEPT = ('height_m', 'looks', 'fill_m')
 
 
 def heights(rng: np.random.Generator, look: int) -> np.ndarray:
@@ -54,9 +54,11 @@ def watched(seed: int, cells: np.ndarray, watch_all: bool) -> list[np.ndarray]:
         out.append(level[:])
         for change in changes:
             out += [change.cells, change.rise_m, np.array([change.volume_m3, change.seen])]
-    out += [np.array([watch.has_fill]), watch.same.at()]
+    accepted = watch.accepted
+    out += [np.array([accepted.has_fill]), accepted.same.at()]
     kept = watch.evidence()
-    return out + [getattr(watch, name) for name in KEPT] + [kept[name][1] for name in sorted(kept)]
+    return (out + [getattr(accepted, name) for name in KEPT]
+            + [kept[name][1] for name in sorted(kept)])
 
 
 @built
