@@ -36,13 +36,12 @@ from .readings import Budget, crest_figures, CrestFigures, Reading, segment_read
 from .registration import Refused, Registration, Shift
 from .sampling import cleaned, part_of_area, sampled_anew, shown_pieces, too_high, under_rover
 from .sections import Sections, sections_of_berm
-from .standing import Ground, ground_at, spread_along
+from .standing import Ground, spread_along
 from .standstill import Standstill
 from .staying import StayingNoise
 from .surface import SiteSurface
 from .trodden import Trodden
 from .turns import Turns
-from .volumes import VolumeSums
 from ..design import Site
 from ..geometry import Pose2
 
@@ -83,7 +82,6 @@ class SiteSurvey:
         self.shift = Shift()
         self.sections: tuple[Sections, ...] = tuple(
             sections_of_berm(self.area, i) for i in range(len(site.berms)))
-        self._sums: VolumeSums | None = None
         self._grid_cell_m = site.cell_m
         self.places = PlaceOfGrids(self.area.lattice)
         self._crests = CrestLines(self.area, self.sections, self.places)
@@ -92,9 +90,7 @@ class SiteSurvey:
         self.trodden = Trodden(self.area, FOOTPRINT_PAD_M)
         self._carried, self._standstill, self._sparse = CarriedOver(), Standstill(), Sparseness()
         self._corridors_m2 = self.area.row_areas_m2()
-        # What the datum is worth under each segment, and whether all of it is given there.
-        self._beneath, self._given = [Ground()], np.zeros(1, dtype=bool)
-        self.datum: Datum | None = None
+        # The datum and the design over it, None before there is one.
         self._designed: Designed | None = None
         given = plane_datum(self.area, 0)
         if given is not None:
@@ -107,15 +103,15 @@ class SiteSurvey:
 
     # ---- datum -------------------------------------------------------------------------------
 
+    @property
+    def datum(self) -> Datum | None:
+        """Datum in use, None before there is one."""
+        return None if self._designed is None else self._designed.datum
+
     def set_datum(self, datum: Datum) -> None:
         """Use a datum from now on."""
-        self.datum = datum
         self.surface.former = None
-        self._designed = designed_over(self.area, self.sections, datum.level_m)
-        self._sums = VolumeSums(self.area, self._designed.height_m)
-        self._beneath = [ground_at(datum, self._sums.cells(row))
-                         for row in range(len(self.area.segments))]
-        self._given = np.array([ground.given for ground in self._beneath])
+        self._designed = designed_over(self.area, self.sections, datum)
         self._crests.touch()
 
     def take_datum(self, stamp_ns: int) -> bool:
@@ -147,7 +143,7 @@ class SiteSurvey:
 
     def design_volumes_m3(self) -> NDArray[np.float64] | None:
         """Return the design volume of every segment [m3], None before the datum."""
-        return None if self._sums is None else self._sums.design_m3()
+        return None if self._designed is None else self._designed.sums.design_m3()
 
     def target_heights_m(self) -> NDArray[np.float64] | None:
         """Return the mean design crest height of every segment [m], None before the datum."""
@@ -251,11 +247,12 @@ class SiteSurvey:
         self, measured_m: NDArray[np.float32], shown: NDArray[np.int32] | None
     ) -> NDArray[np.intp]:
         """Return the cells that show something that stands too high for soil, and those beside."""
-        if self.datum is None or self._designed is None:
+        if self._designed is None:
             crest = max(berm.crest_height_m or OBJECT_M for berm in self.site.berms)
             return too_high(
                 self.area, measured_m, self.surface.height_m, -np.inf, crest + OBJECT_M, shown)
-        return too_high(self.area, measured_m, self.datum.level_m, self.datum.lowest_m,
+        datum = self._designed.datum
+        return too_high(self.area, measured_m, datum.level_m, datum.lowest_m,
                         self._designed.highest_m + OBJECT_M, shown)
 
     def _learn_noise(
@@ -275,7 +272,7 @@ class SiteSurvey:
 
     def height_m(self) -> NDArray[np.float64]:
         """Return the height above the datum at every cell (n,) [m]; NaN where not known."""
-        return self._above_m(slice(None)).astype(float)
+        return (self.surface.height_m - self._level_m).astype(float)
 
     def likely_height_m(self) -> NDArray[np.float64]:
         """Return the same, of hidden cells as across the crest, shape (n,) [m]."""
@@ -285,10 +282,6 @@ class SiteSurvey:
     def _filled(self) -> Filled:
         """Return the surface with hidden cells as across the crest."""
         return self._other_flank.filled(self.surface, self.datum)
-
-    def _above_m(self, cells: slice | NDArray[np.intp]) -> NDArray[np.float32]:
-        """Return the height above the datum at some cells [m]; NaN where not known."""
-        return self.surface.height_m[cells] - self._level_m[cells]
 
     def crest(self, berm_index: int) -> Crest:
         """Return the crest of all sections of a berm as the surface stands."""
@@ -334,7 +327,7 @@ class SiteSurvey:
 
     def rows_seen(self) -> NDArray[np.bool_]:
         """Return which rows the last look has shown, shape (segments,); none before a datum."""
-        return self._turns.seen if self._sums else np.zeros_like(self._turns.seen)
+        return self._turns.seen if self._designed else np.zeros_like(self._turns.seen)
 
     def readings(self, rows: NDArray[np.intp] | None = None) -> tuple[Reading, ...]:
         """
@@ -352,18 +345,19 @@ class SiteSurvey:
 
         """
         rows = np.arange(len(self.area.segments)) if rows is None else rows
-        if self._sums is None or not len(rows):
+        designed = self._designed
+        if designed is None or not len(rows):
             return ()
-        assert self.datum is not None
         self._crests.touch_rows(rows)
         along = self._crest_figures(rows)
         surface, hidden_m3 = self._filled
-        stocks = self._sums.of_rows(rows, surface, self.datum, self.noise.total_m, self._given)
+        stocks = designed.sums.of_rows(
+            rows, surface, designed.datum, self.noise.total_m, designed.given)
         self._turns.done(rows)
         return tuple(
             segment_reading(
                 self.area.segments[row], row, figures, stock,
-                self._budget(stock.inverse, self._beneath[row]),
+                self._budget(stock.inverse, designed.beneath[row]),
                 self._corridors_m2[row], hidden_m3[row])
             for row, figures, stock in zip(rows.tolist(), along, stocks))
 
