@@ -206,9 +206,9 @@ class Pipeline:
             self._ground_known, self._earlier = True, ()
             part = self.survey.part_of(grid)
         was = self._track.at(grid.stamp_ns)
-        busy = self._clerk.dumps.mask()
         doubt_driven_over(self.survey, self._clerk.changes, grid.stamp_ns)
-        look = self.survey.take_grid(grid, was.pose, busy, busy, slack_m=was.slack_m, part=part)
+        look = self.survey.take_grid(
+            grid, was.pose, self._clerk.dumps.mask(), slack_m=was.slack_m, part=part)
         if isinstance(look, Refused):
             return self._refuse(refusal(look.code, look.text, grid.stamp_ns))
         self._gate = self._gate.after_grid(grid.stamp_ns)

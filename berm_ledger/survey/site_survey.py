@@ -164,8 +164,8 @@ class SiteSurvey:
     # ---- looks -------------------------------------------------------------------------------
 
     def take_grid(
-        self, grid: ElevationGrid, site_from_base: Pose2, worked: NDArray[np.bool_],
-        expected: NDArray[np.bool_], *, slack_m: float = 0.0, part: ElevationGrid | None = None,
+        self, grid: ElevationGrid, site_from_base: Pose2, worked: NDArray[np.bool_], *,
+        slack_m: float = 0.0, part: ElevationGrid | None = None,
     ) -> Look | Refused:
         """
         Take in one grid.
@@ -177,9 +177,8 @@ class SiteSurvey:
         site_from_base : Pose2
             Where the rover stands, with the same shift.
         worked : array
-            Cells where loads have landed lately, shape (n,): no use for registration.
-        expected : array
-            Cells where the next change is expected and believed sooner, shape (n,).
+            Cells where loads have landed lately, shape (n,): no use for registration, and a
+            change is believed sooner there.
         slack_m : float
             How far the rover may have gone from there [m].
         part : ElevationGrid, optional
@@ -210,7 +209,7 @@ class SiteSurvey:
         measured[objects] = np.nan
         self._learn_noise(measured, worked, site_from_base)
         fused = self.surface.fuse(
-            measured, grid.stamp_ns, self._look_noise_m(shift), expected, shown)
+            measured, grid.stamp_ns, self._look_noise_m(shift), worked, shown)
         turn = self._turns.after_look(fused.seen, self.surface.looks, fused.moved)
         self._crests.touch_rows(turn)
         return Look(shift, fused, clean.spikes, clean.carried_over, len(under), len(objects),

@@ -203,7 +203,7 @@ def test_a_sensor_that_shows_cells_here_and_there_is_believed_for_these():
         hit = chance.random(heights.shape) < 0.1
         heights[hit] = (NOISE_M * chance.standard_normal(int(hit.sum()))).astype(np.float32)
         last = replace(last, stamp_ns=last.stamp_ns + 1, height_m=heights)
-        survey.take_grid(last, Pose2(-9.0, 0.0, 0.0), nothing, nothing)
+        survey.take_grid(last, Pose2(-9.0, 0.0, 0.0), nothing)
     seen = survey.surface.looks[survey.area.in_corridor]
     # A tenth of the cells are new in each look, and two looks come before any can be told.
     assert 2.0 + 38 * 0.05 < seen.mean() < 2.0 + 38 * 0.15
@@ -216,7 +216,7 @@ def test_a_surface_does_not_average_what_it_has_had():
     nothing = np.zeros(len(survey.area), dtype=bool)
     for look in range(9):
         grid_again = replace(still, stamp_ns=still.stamp_ns + look)
-        survey.take_grid(grid_again, Pose2(-9.0, 0.0, 0.0), nothing, nothing)
+        survey.take_grid(grid_again, Pose2(-9.0, 0.0, 0.0), nothing)
     seen = survey.surface.looks[survey.surface.looks > 0]
     assert len(seen) > 1000
     assert seen.max() == 2.0

@@ -35,7 +35,7 @@ def surveyed(placings) -> SiteSurvey:
     for seed, placing in enumerate(placings):
         grid = grid_of(SITE, lambda p, placing=placing: placed_m(p, *placing), noise_m=0.003,
                        seed=seed, stamp_ns=(1 + seed) * 1_000_000_000)
-        assert hasattr(survey.take_grid(grid, FAR, nobody, nobody), 'shift')
+        assert hasattr(survey.take_grid(grid, FAR, nobody), 'shift')
     return survey
 
 
@@ -59,7 +59,7 @@ def test_first_grids_that_lie_elsewhere_do_not_make_the_frame(first) -> None:
     assert np.hypot(*survey.registration.mean[:2]) < 0.005
     after = survey.take_grid(
         grid_of(SITE, ground_m, noise_m=0.003, seed=99, stamp_ns=2 * 10**12), FAR,
-        *[np.zeros(len(survey.area), dtype=bool)] * 2)
+        np.zeros(len(survey.area), dtype=bool))
     assert np.hypot(after.shift.dx_m, after.shift.dy_m) < 0.005
 
 

@@ -30,12 +30,11 @@ def bare(points: np.ndarray) -> np.ndarray:
 
 
 def looked_at(survey: SiteSurvey, height_of: Heights, count: int, start: int) -> None:
-    """Take grids, one a second, while nobody works but everything may have changed."""
-    nobody = np.zeros(len(survey.area), dtype=bool)
+    """Take grids, one a second, while any of the berm may have changed."""
     for k in range(count):
         survey.take_grid(grid_of(
             survey.site, height_of, noise_m=0.003, seed=start + k,
-            stamp_ns=START_NS + (start + k) * SECOND_NS), FAR, nobody, ~nobody)
+            stamp_ns=START_NS + (start + k) * SECOND_NS), FAR, survey.area.in_corridor)
 
 
 def from_the_right(site: Site, height_of: Heights) -> Heights:

@@ -52,7 +52,7 @@ def low_berm(site):
 def stream(survey, grids):
     """Feed grids and return what each told; nobody works."""
     nobody = np.zeros(len(survey.area), dtype=bool)
-    return [survey.take_grid(grid, FAR, nobody, nobody) for grid in grids]
+    return [survey.take_grid(grid, FAR, nobody) for grid in grids]
 
 
 def test_a_low_berm_at_the_foot_of_a_high_one_is_built_as_designed() -> None:
@@ -244,7 +244,7 @@ def test_a_new_berm_shows_within_a_few_looks() -> None:
 
     worked = survey.area.in_corridor
     for look in looks_at(built, 5, first=12):
-        survey.take_grid(look, FAR, worked, worked)
+        survey.take_grid(look, FAR, worked)
     npt.assert_allclose(figures(survey, 'height_m')[:, 0], 0.2, atol=0.004)
 
 
@@ -271,7 +271,7 @@ def test_spikes_rover_and_person_are_masked() -> None:
     grid = replace(grid, height_m=heights)
     nobody = np.zeros(len(survey.area), dtype=bool)
     at = Pose2(0.9, 0.0, 0.0)
-    look = survey.take_grid(grid, at, nobody, nobody)
+    look = survey.take_grid(grid, at, nobody)
     assert look.spikes == 1
     assert look.under_rover > 1000
     assert look.objects > 200
