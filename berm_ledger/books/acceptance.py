@@ -64,8 +64,8 @@ class CrestSummary:
         Longest stretch of it that is not, or was not seen [m].
     mean_height_m : float
         Mean crest height above the datum where it was seen [m].
-    line_deviation_m, line_deviation_max_m : float
-        Mean and greatest distance of the crest line from the centreline [m].
+    line_deviation_m : float
+        Mean distance of the crest line from the centreline [m].
     seen_m : float
         Length of crest line seen [m].
 
@@ -75,7 +75,6 @@ class CrestSummary:
     longest_gap_m: float
     mean_height_m: float
     line_deviation_m: float
-    line_deviation_max_m: float
     seen_m: float
 
 
@@ -215,7 +214,6 @@ def summarise_crest(berm: Berm, line: CrestLine) -> CrestSummary:
         longest_gap_m=longest_gap(*measure, closed=berm.centreline.closed),
         mean_height_m=float(line.height_m[known].mean()) if known.any() else math.nan,
         line_deviation_m=float(off.mean()) if off.size else math.nan,
-        line_deviation_max_m=float(off.max()) if off.size else math.nan,
         seen_m=line.section_m * int(known.sum()))
 
 
@@ -238,14 +236,13 @@ def crest_from_rows(rows: Sequence[Row]) -> CrestSummary:
     """
     seen = [(row, row.station_to_m - row.station_from_m) for row in rows
             if row.coverage > 0.0 and not math.isnan(row.height_m)]
-    off = [(abs(row.line_offset_m), length * row.coverage) for row, length in seen
-           if not math.isnan(row.line_offset_m)]
     return CrestSummary(
         crest_length_m=sum(row.at_grade * length for row, length in seen) if seen else math.nan,
         longest_gap_m=math.nan,
         mean_height_m=_mean([(row.height_m, length * row.coverage) for row, length in seen]),
-        line_deviation_m=_mean(off),
-        line_deviation_max_m=max((value for value, _ in off), default=math.nan),
+        line_deviation_m=_mean([
+            (abs(row.line_offset_m), length * row.coverage) for row, length in seen
+            if not math.isnan(row.line_offset_m)]),
         seen_m=sum(length * row.coverage for row, length in seen))
 
 

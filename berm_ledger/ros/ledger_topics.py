@@ -166,16 +166,15 @@ class LedgerTopics:
         self._table.publish(String(data=table_text(
             books, stamp_ns, self._borrow_line, silence=silence)))
 
-    def publish_no_go(self, lattice: Lattice, blocked: NDArray[np.bool_], stamp_ns: int) -> bool:
-        """Publish the ground to keep off, if it changed; tell whether it did."""
+    def publish_no_go(self, lattice: Lattice, blocked: NDArray[np.bool_], stamp_ns: int) -> None:
+        """Publish the ground to keep off, if it changed."""
         if self._blocked is not None and np.array_equal(self._blocked, blocked):
-            return False
+            return
         self._blocked = np.array(blocked)
         msg = OccupancyGrid()
         fill_occupancy_grid(
             msg, lattice, blocked, frame_id=self._site.frame, stamp_ns=stamp_ns)
         self._no_go.publish(msg)
-        return True
 
     @property
     def somebody_sees(self) -> bool:
