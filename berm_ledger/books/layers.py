@@ -89,25 +89,28 @@ def layers_of(
         NamedSurface(name, seen_ns or stamp_ns, area.lattice,
                      area.on_lattice(values, _blank(values)))
         for name, (seen_ns, values) in watch.evidence().items()]
-    out += [*_crests(survey, stamp_ns), _learned(survey, stamp_ns), _row_of(
-        ATTITUDES, survey.registration.attitudes.figures(), stamp_ns), _row_of(
-        FAR_NOISE, survey.by_distance.noise_m.tolist(), stamp_ns), _row_of(
-        STAYING, survey.staying.figures(), stamp_ns), _row_of(
-        NOISE_RANGE, survey.noise_range.figures(), stamp_ns)]
+    rows: dict[str, Sequence[float]] = {
+        LEARNED: _learned(survey),
+        ATTITUDES: survey.registration.attitudes.figures(),
+        FAR_NOISE: survey.by_distance.noise_m.tolist(),
+        STAYING: survey.staying.figures(),
+        NOISE_RANGE: survey.noise_range.figures(),
+    }
     if surface.known.any():
         # Before the first grid it is a guess.
-        out.append(_row_of(GROUND, [survey.ground_m], stamp_ns))
+        rows[GROUND] = [survey.ground_m]
+    out += _crests(survey, stamp_ns)
+    out += [_row_of(name, figures, stamp_ns) for name, figures in rows.items()]
     return tuple(out)
 
 
-def _learned(survey: SiteSurvey, stamp_ns: int) -> NamedSurface:
-    """Return what the grids so far have taught of themselves."""
+def _learned(survey: SiteSurvey) -> list[float]:
+    """Return the figures of ``LEARNED``: what the grids so far have taught of themselves."""
     noise, registration = survey.noise, survey.registration
-    return _row_of(LEARNED, [
-        noise.total_m, noise.shared, *registration.mean, registration.opening.error_m,
+    return [
+        noise.total_m, noise.shared, *registration.mean.tolist(), registration.opening.error_m,
         noise.cell_m, survey.places.looks,
-        *(part for toward in survey.places.toward for part in (toward.real, toward.imag))],
-        stamp_ns)
+        *(part for toward in survey.places.toward for part in (toward.real, toward.imag))]
 
 
 def _row_of(name: str, figures: Sequence[float], stamp_ns: int) -> NamedSurface:

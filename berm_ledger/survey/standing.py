@@ -12,11 +12,8 @@ from numpy.typing import NDArray
 
 from .datum import Datum, Source
 from .middle import median
-from .surface import MOST_LOOKS, SiteSurface
+from .surface import SiteSurface
 from ..kernels import compiled
-
-# Looks that a height is worth at most.
-MOST_WORTH = 2.0 * MOST_LOOKS - 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,8 +140,8 @@ def spread_along(
     if compiled.readings is not None:
         out = np.empty(len(rows))
         compiled.readings.spread(
-            surface.height_m, surface.looks, None if datum is None else datum.looks, MOST_WORTH,
-            noise_m, cells, ends, rows, out)
+            surface.height_m, surface.looks, None if datum is None else datum.looks,
+            surface.most_independent_looks, noise_m, cells, ends, rows, out)
         return out
     return np.array([
         _median_spread(surface, datum, noise_m, cells[ends[row]:ends[row + 1]]) for row in rows])

@@ -89,7 +89,7 @@ class Fused:
 
 class SiteSurface:
     """
-    Heights of n cells in the site frame; the only part of the survey that keeps state.
+    Heights of n cells in the site frame, brought up to date look by look.
 
     Parameters
     ----------
