@@ -18,16 +18,15 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from .approach import Approach, approach_for, pose_array, SIDE_NAMES, swept_hull
-from .dump_line import drop_of_row, MARGIN_M
+from .dump_line import drop_of_row
 from .finish import done_reason
 from .lifts import may_begin
 from .look import look_at_unknown
-from .obstacles import newly_blocked, Obstacles, segment_name, SOIL_CELL_M
-from .plan import Plan, Unserved
-from .reach import half_width_m, mask_from_built
+from .obstacles import Obstacles, segment_name
+from .plan import Plan
+from .plan_at_hand import PlanAtHand, wanted_unserved
 from .replan import Replan
 from .standing import look_reason, standing_segments
 from .values import Ground, NoTarget, Target
@@ -124,10 +123,9 @@ class Planner:
         standing = standing_segments(self.site, self.rows)
         obstacles = self._obstacles_of(self.rows, ground, standing)
         self._follow(robot, standing)
-        new = self._out_of_plan(wanted, standing)
-        holds = self._plan_holds(wanted - new, obstacles.soil_xy)
-        holds = holds and not self._way_may_be_free(standing, obstacles.soil_xy)
-        holds = holds and not self._is_used_up(wanted)
+        at_hand = self._at_hand(standing, obstacles)
+        new = wanted if at_hand is None else at_hand.unknown(wanted)
+        holds = at_hand is not None and at_hand.holds(wanted, new)
         answer = self._first(standing, obstacles) if holds and not new else None
         if answer is not None:
             self._answer = answer
@@ -218,48 +216,11 @@ class Planner:
         if before is None or not base.with_standing(standing).joins(robot, before):
             self.plan = None
 
-    def _out_of_plan(self, wanted: set[int], standing: Bools) -> set[int]:
-        """Return wanted rows the plan does not know, or knows only with less standing."""
-        plan = self.plan
-        if plan is None or len(plan.rows) != len(self.rows):
-            return wanted
-        risen = mask_from_built(standing & ~plan.standing)
-        unserved = {u.row for u in plan.unserved}
-        return {k for k in wanted - unserved if risen & ~plan.stands.get(k, 0)
-                or k not in plan.stands}
-
-    def _plan_holds(self, wanted: set[int], soil_xy: Floats) -> bool:
-        """Tell whether the plan at hand is there and still good for rows it knows."""
-        plan = self.plan
-        if plan is None or len(plan.rows) != len(self.rows):
-            return False
-        return self._ways_clear(plan, wanted, soil_xy)
-
-    def _way_may_be_free(self, standing: Bools, soil_xy: Floats) -> bool:
-        """Tell whether less is in the way of those whom the plan at hand cannot serve."""
-        plan = self.plan
-        if plan is None or not self._wanted_unserved():
-            return False
-        return bool((plan.standing & ~standing).any() or len(newly_blocked(plan.soil_xy, soil_xy)))
-
-    def _is_used_up(self, wanted: set[int]) -> bool:
-        """Tell whether all that the plan serves is done; who it left out is asked again."""
-        plan = self.plan
-        if plan is None or not wanted <= {u.row for u in plan.unserved}:
-            return False
-        return any(row.dumps_remaining > 0 and k not in wanted for k, row in enumerate(plan.rows))
-
-    def _ways_clear(self, plan: Plan, wanted: set[int], soil_xy: Floats) -> bool:
-        """Tell whether newly blocked ground leaves the ways of the plan alone."""
-        new = newly_blocked(soil_xy, plan.soil_xy)
-        if not len(new) or not wanted:
-            return True
-        if not any(k in plan.ways for k in wanted):
-            return False
-        needed = [points for row, points in plan.ways.items() if row in wanted]
-        gap, _ = cKDTree(new).query(np.concatenate(needed))
-        keep = half_width_m(self.site.rover) + MARGIN_M + SOIL_CELL_M
-        return bool(gap.min() > keep)
+    def _at_hand(self, standing: Bools, obstacles: Obstacles) -> PlanAtHand | None:
+        """Return the plan at hand beside the table, None where it is of another or not there."""
+        if self.plan is None or len(self.plan.rows) != len(self.rows):
+            return None
+        return PlanAtHand(self.plan, self.rows, standing, obstacles.soil_xy, self.site.rover)
 
     def _meanwhile(
         self, standing: Bools, obstacles: Obstacles, new: Collection[int]
@@ -271,13 +232,13 @@ class Planner:
         no way from anybody, still calls for loads, and can be served as the plan at hand says.
         """
         before, planning = self._answer, NoTarget('planning', PLANNING)
-        if not isinstance(before, Target) or self.plan is None or (
-                len(self.plan.rows) != len(self.rows)):
+        at_hand = self._at_hand(standing, obstacles)
+        if not isinstance(before, Target) or at_hand is None:
             return planning
         index = self._index_of(before)
-        served = index in self.plan.sequence and index not in new
+        served = index in at_hand.plan.sequence and index not in new
         if not served or not standing[index] or self.rows[index].dumps_remaining == 0 or not (
-                self._ways_clear(self.plan, {index}, obstacles.soil_xy)):
+                at_hand.ways_clear({index})):
             return planning
         return self._answer_for(index, standing, obstacles) or planning
 
@@ -349,15 +310,10 @@ class Planner:
         return approach_for(self.site.berms[row.berm_index], self.site.rover, drop, old.side,
                             old.turn_rad, station_m - drop.station_m)
 
-    def _wanted_unserved(self) -> list[Unserved]:
-        """Return who calls for loads and is not served by the plan."""
-        unserved = () if self.plan is None else self.plan.unserved
-        return [u for u in unserved if self.rows[u.row].dumps_remaining > 0]
-
     def _with_unserved(self, target: Target) -> Target:
         """Say with a target which segments cannot be served, as long as there are any."""
         names = tuple(f'{segment_name(self.rows[u.row])}: {u.reason}'
-                      for u in self._wanted_unserved())
+                      for u in wanted_unserved(self.plan, self.rows))
         if not names:
             return target
         reason = (f'{target.reason}. No complete order of work exists. Cannot be served: '
@@ -366,7 +322,7 @@ class Planner:
 
     def _unserved(self) -> NoTarget:
         """Say which segments cannot be served."""
-        wanted = self._wanted_unserved()
+        wanted = wanted_unserved(self.plan, self.rows)
         if not wanted:
             return self._none_clear()
         first = self.rows[wanted[0].row]
