@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from .fresh import write_whole
-from .opened import BOOKS_NAME, open_books, OpenedBooks
+from .opened import BOOKS_NAME, open_books
 from .tables import events_csv, segments_csv, summary_dict, summary_json
 from ..site_source import LoadedSite
 
@@ -18,28 +18,6 @@ REPORT_NAME = 'report.html'
 TABLE_NAMES = (SEGMENTS_NAME, EVENTS_NAME, SUMMARY_NAME)
 #: All files of a replay, in the order in which they are named to people.
 OUTPUT_NAMES = (BOOKS_NAME, *TABLE_NAMES)
-
-
-def output_texts(opened: OpenedBooks) -> dict[str, str]:
-    """
-    Return the text of every table by the name of its file.
-
-    Parameters
-    ----------
-    opened : OpenedBooks
-        What a books file holds.
-
-    Returns
-    -------
-    dict
-        Text by name of the file, in the order of ``TABLE_NAMES``.
-
-    """
-    summary = summary_dict(opened.site, opened.books, opened.surfaces, opened.entries)
-    return {
-        SEGMENTS_NAME: segments_csv(opened.books),
-        EVENTS_NAME: events_csv(opened.entries, opened.books),
-        SUMMARY_NAME: summary_json(summary)}
 
 
 def write_outputs(
@@ -70,6 +48,11 @@ def write_outputs(
 
     """
     opened = open_books(books_path, loaded=loaded)
-    for name, text in output_texts(opened).items():
+    summary = summary_dict(opened.site, opened.books, opened.surfaces, opened.entries)
+    texts = {
+        SEGMENTS_NAME: segments_csv(opened.books),
+        EVENTS_NAME: events_csv(opened.entries, opened.books),
+        SUMMARY_NAME: summary_json(summary)}
+    for name, text in texts.items():
         write_whole(Path(folder) / name, text)
-    return summary_dict(opened.site, opened.books, opened.surfaces, opened.entries)
+    return summary

@@ -27,6 +27,7 @@ from ..books.acceptance import (
     CrestSummary,
     summarise_crest,
 )
+from ..books.booking import digits_of
 from ..design import Site
 from ..survey.snapshot import NamedSurface
 
@@ -44,14 +45,11 @@ SUMMARY_KEYS = (
     'crest_length_m', 'longest_gap_m', 'mean_height_m', 'line_deviation_m', 'placed_volume_m3',
     'missing_volume_m3', 'placed_mass_kg', 'dumps', 'yield_m3', 'accepted', 'why', 'berms')
 CLEARED = 'cleared by operator'
-# Digits after the point, by ending of the name; those that are booked.
-DIGITS = (('_m3', 7), ('_m', 5), ('_kg', 3))
-SHARE_DIGITS = 4
 
 
 def figure(name: str, value: float | None) -> str:
     """
-    Return a figure as a field: as many digits as its name calls for, unknown as nothing.
+    Return a figure as a field: with the digits that are booked, unknown as nothing.
 
     Examples
     --------
@@ -61,8 +59,7 @@ def figure(name: str, value: float | None) -> str:
     """
     if value is None or not math.isfinite(value):
         return ''
-    digits = next((d for ending, d in DIGITS if name.endswith(ending)), SHARE_DIGITS)
-    text = f'{value:.{digits}f}'
+    text = f'{value:.{digits_of(name)}f}'
     return text[1:] if text.startswith('-') and float(text) == 0.0 else text
 
 
