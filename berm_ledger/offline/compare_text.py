@@ -13,9 +13,9 @@ from .compare import Change, Comparison, SegmentChange, total_of
 from .opened import OpenedBooks
 from ..books import Books, State
 from ..books.statement import stamp_text
+from ..ros.table_text import figure, station_text
 
 WIDTH = 100
-UNKNOWN = '-'
 # Widths of the columns, each with a blank after it.
 FORM = '{:>4} {:>11} {:>6} {:>6} {:>8} {:>5} {:>6} {:>6} {:>8} {:>5} {:>5}  {}'
 HEADS = (
@@ -70,22 +70,6 @@ def _head(letter: str, books: Named) -> str:
     return f'{letter}  {when}, {books.opened.books.last_seq} entries: {books.name}'
 
 
-def figure(value: float, digits: int, scale: float = 1.0, sign: str = '') -> str:
-    """
-    Return a figure with fixed decimals; NaN is unknown, and no zero has a sign.
-
-    Examples
-    --------
-    >>> figure(0.0123, 1, 1e3, '+'), figure(-1e-9, 1), figure(math.nan, 1)
-    ('+12.3', '0.0', '-')
-
-    """
-    if not math.isfinite(value):
-        return UNKNOWN
-    text = f'{value * scale:{sign}.{digits}f}'
-    return text.lstrip('+-') if float(text) == 0.0 else text
-
-
 def _change(change: Change, digits: int) -> tuple[str, str]:
     """Return a change in thousandths and its bound; a real one is marked by a star."""
     mark = '*' if change.is_real else ' '
@@ -95,13 +79,11 @@ def _change(change: Change, digits: int) -> tuple[str, str]:
 def _segment(found: SegmentChange) -> str:
     """Return the line of one segment."""
     a, b = found.before, found.after
-    digits = 2 if a.station_to_m < 100.0 else 1
-    station = f'{a.station_from_m:.{digits}f}-{a.station_to_m:.{digits}f}'
     height, bound_h = _change(found.height_m, 1)
     volume, bound_v = _change(found.volume_m3, 1)
     words = [_word(row.state) for row in (a, b)]
     return FORM.format(
-        a.segment, station, figure(a.height_m, 3), figure(b.height_m, 3), height, bound_h,
+        a.segment, station_text(a), figure(a.height_m, 3), figure(b.height_m, 3), height, bound_h,
         figure(a.placed_m3, 1, 1e3), figure(b.placed_m3, 1, 1e3), volume, bound_v,
         _loads(b.dumps_made - a.dumps_made),
         words[0] if words[0] == words[1] else f'{words[0]} > {words[1]}')

@@ -39,20 +39,20 @@ class Column:
     text: Callable[[Row, int], str]
 
 
-def figure(value: float, digits: int = 0, scale: float = 1.0) -> str:
+def figure(value: float, digits: int = 0, scale: float = 1.0, sign: str = '') -> str:
     """
-    Return a figure with fixed decimals; NaN is unknown, and no zero is negative.
+    Return a figure with fixed decimals; NaN is unknown, and no zero has a sign.
 
     Examples
     --------
-    >>> figure(0.0123, 1, 1000.0), figure(-0.0001, 1), figure(math.nan)
-    ('12.3', '0.0', '-')
+    >>> figure(0.0123, 1, 1000.0), figure(-0.0001, 1), figure(math.nan), figure(0.5, 1, sign='+')
+    ('12.3', '0.0', '-', '+0.5')
 
     """
     if not math.isfinite(value):
         return UNKNOWN
-    text = f'{value * scale:.{digits}f}'
-    return text.lstrip('-') if float(text) == 0.0 else text
+    text = f'{value * scale:{sign}.{digits}f}'
+    return text.lstrip('+-') if float(text) == 0.0 else text
 
 
 def age_text(stamp_ns: int, then_ns: int | None) -> str:

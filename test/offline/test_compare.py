@@ -15,9 +15,10 @@ from berm_ledger.offline.compare import (
     same_datum,
     total_of,
 )
-from berm_ledger.offline.compare_text import comparison_text, figure, Named
+from berm_ledger.offline.compare_text import comparison_text, Named
 from berm_ledger.offline.crest_levels import crest_points
 from berm_ledger.offline.opened import open_books, OpenedBooks
+from berm_ledger.ros.table_text import figure
 from berm_ledger.survey.snapshot import NamedSurface
 import numpy as np
 import pytest
