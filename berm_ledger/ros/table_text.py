@@ -10,11 +10,10 @@ from datetime import datetime, timezone
 import math
 
 from ..books import Books, Flag, Row, State
+from ..books.statement import FIRST_DATE_NS
 
 WIDTH = 100
 UNKNOWN = '-'
-# Stamps below do not count from 1970 but from the start of a clock of their own.
-FIRST_DATE_NS = 1_000_000_000_000_000_000
 
 
 @dataclass(frozen=True)

@@ -142,8 +142,10 @@ class CrestFigures(NamedTuple):
     seen, within, sections : int
         How many of its sections are seen, how many of these are within the tolerance, how many
         there are.
-    height_m, offset_m, spread : float
-        Means over those seen, zero where there is none [m].
+    height_m, offset_m : float
+        Mean height and offset of those seen, zero where there is none [m].
+    spread : float
+        Mean standard error of those heights per unit of noise, zero where there is none.
     low_m, high_m : float
         Least and greatest height [m].
 
