@@ -39,7 +39,7 @@ WIDE static int32_t average_block(const float *restrict measured, float *restric
         int32_t near = -(size <= by.gate);
         float gain = 1.0f / at_most(n + 1.0f, by.most_looks);
         float step = masked(near, innovation);
-        /* The trend is kept relative to the height, which moves by gain * innovation. */
+        /* The trend is the innovation to expect; the height has come nearer by the gain. */
         float moved = step - t;
         moved = moved * by.weight;
         moved = moved + t;

@@ -300,7 +300,7 @@ class SiteSurface:
         gain = np.minimum(self.looks + np.float32(1.0), np.float32(MOST_LOOKS))
         np.divide(np.float32(1.0), gain, out=gain)
         self.looks += one_look
-        # The trend is kept relative to the height, which moves by gain * innovation.
+        # The trend is the innovation to expect; the height has come nearer by the gain.
         trend = step - self.trend_m
         trend *= np.float32(EWMA_WEIGHT)
         trend += self.trend_m
