@@ -48,15 +48,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Replay and say what came out."""
     with needed('reading bags'):
-        from ..offline.replay import BagOptions, replay
+        from ..offline.bags import BagOptions
+        from ..offline.replay import replay
     from ..offline.fresh import check_free
     from ..offline.opened import BOOKS_NAME
     from ..offline.outputs import OUTPUT_NAMES, REPORT_NAME
     from ..offline.progress import Progress
     from ..ros.table_text import table_text
     options = BagOptions(
-        args.elevation_topic, args.pose_topic, args.dump_topic, args.layer, args.start, args.end,
-        args.drum_current_topic)
+        args.elevation_topic, args.pose_topic, args.dump_topic, args.drum_current_topic,
+        args.layer, args.start, args.end)
     check_free(Path(args.out), (REPORT_NAME,))
     with Progress(sys.stderr, 'messages') as progress:
         def watch(stream: BagStream, count: int, bag_ns: int) -> None:

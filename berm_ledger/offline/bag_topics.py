@@ -4,7 +4,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from ..errors import BagError
@@ -166,9 +166,7 @@ def _found(topics: Sequence[BagTopic], role: str) -> BagTopic | None:
 
 
 def choose_topics(
-    topics: Sequence[BagTopic], *, elevation_topic: str | None = None,
-    pose_topic: str | None = None, dump_topic: str | None = None,
-    drum_current_topic: str | None = None,
+    topics: Sequence[BagTopic], asked: Mapping[str, str | None] | None = None
 ) -> TopicChoice:
     """
     Choose the topic of each role, by name where one is given, by type otherwise.
@@ -177,8 +175,8 @@ def choose_topics(
     ----------
     topics : sequence of BagTopic
         What the bag has.
-    elevation_topic, pose_topic, dump_topic, drum_current_topic : str, optional
-        Names asked for.
+    asked : mapping, optional
+        Name of a topic by role; None for any that fits, as for a role that is left out.
 
     Returns
     -------
@@ -197,8 +195,7 @@ def choose_topics(
      'pose: /odom (nav_msgs/msg/Odometry)', 'dump: none in the bag')
 
     """
-    names = {ELEVATION: elevation_topic, POSE: pose_topic, DUMP: dump_topic,
-             DRUM_CURRENT: drum_current_topic}
+    names = dict.fromkeys(ROLE_TYPES) | dict(asked or {})
     chosen = {
         role: _found(topics, role) if name is None else _named(topics, role, name)
         for role, name in names.items()}

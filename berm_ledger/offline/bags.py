@@ -30,7 +30,7 @@ from .bag_types import bag_typestore
 from ..errors import BagError, MessageError, UsageError
 from ..findings import Finding, Severity
 from ..geometry import StampedPose
-from ..inputs import DRUM_CURRENT, DUMP
+from ..inputs import DRUM_CURRENT, DUMP, ELEVATION, POSE
 from ..ros.feed import value_from_msg
 from ..ros.messages import stamp_ns_from
 from ..survey import ElevationGrid
@@ -41,6 +41,37 @@ MIN_TIME_NS, MAX_TIME_NS = -2 ** 63, 2 ** 63 - 1
 FAR_STAMP_NS = 60 * NS_PER_S
 # Messages without a header.
 STAMPLESS = (DUMP, DRUM_CURRENT)
+
+
+@dataclass(frozen=True)
+class BagOptions:
+    """
+    What is read of bags.
+
+    Parameters
+    ----------
+    elevation_topic, pose_topic, dump_topic, drum_current_topic : str or None
+        Topics; found by type where None, that of the drum current by its name.
+    layer : str
+        Layer of a grid map that holds the heights.
+    start_s, end_s : float or None
+        Part wanted [s], counted from the first message of the first bag.
+
+    """
+
+    elevation_topic: str | None = None
+    pose_topic: str | None = None
+    dump_topic: str | None = None
+    drum_current_topic: str | None = None
+    layer: str = 'elevation'
+    start_s: float | None = None
+    end_s: float | None = None
+
+    @property
+    def topics(self) -> dict[str, str | None]:
+        """Topics by role."""
+        return {ELEVATION: self.elevation_topic, POSE: self.pose_topic, DUMP: self.dump_topic,
+                DRUM_CURRENT: self.drum_current_topic}
 
 
 @dataclass(frozen=True)
@@ -288,10 +319,7 @@ def _check_definition(topic: BagTopic) -> None:
 
 
 def open_bag(
-    paths: Sequence[str | Path] | str | Path, *, elevation_topic: str | None = None,
-    pose_topic: str | None = None, dump_topic: str | None = None,
-    drum_current_topic: str | None = None, layer: str = 'elevation',
-    start_s: float | None = None, end_s: float | None = None,
+    paths: Sequence[str | Path] | str | Path, options: BagOptions | None = None
 ) -> BagStream:
     """
     Open one or several rosbag2 bags for reading.
@@ -300,12 +328,8 @@ def open_bag(
     ----------
     paths : path or sequence of paths
         Folders or single files (MCAP or sqlite3, plain or zstd), in any order.
-    elevation_topic, pose_topic, dump_topic, drum_current_topic : str, optional
-        Topics; found by type where not given.
-    layer : str
-        Layer of a grid map that holds the heights.
-    start_s, end_s : float, optional
-        Part wanted [s], counted from the first message of the first bag.
+    options : BagOptions, optional
+        Topics, layer and part of the bags; left out, all that is found.
 
     Returns
     -------
@@ -320,6 +344,7 @@ def open_bag(
         A start that is not before the end.
 
     """
+    options = options or BagOptions()
     listed = [paths] if isinstance(paths, (str, Path)) else list(paths)
     with ExitStack() as stack:
         named: list[tuple[str, BagSource]] = []
@@ -331,17 +356,15 @@ def open_bag(
         names = ', '.join(str(path) for path in listed)
         sources = [source for _, source in named]
         try:
-            span = _span(sources, start_s, end_s)
+            span = _span(sources, options.start_s, options.end_s)
             choice = choose_topics(
-                joined_topics(source.topics for source in sources),
-                elevation_topic=elevation_topic, pose_topic=pose_topic, dump_topic=dump_topic,
-                drum_current_topic=drum_current_topic)
+                joined_topics(source.topics for source in sources), options.topics)
             for topic in choice.topics:
                 _check_definition(topic)
         except BagError as exc:
             msg = f'{names}: {reason_of(exc)}'
             raise BagError(msg) from exc
-        stream = BagStream(named, choice, layer, span, stack.pop_all())
+        stream = BagStream(named, choice, options.layer, span, stack.pop_all())
     for text in damage:
         stream.warn('bag_cut', text, span.first_ns)
     return stream

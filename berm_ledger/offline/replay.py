@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from .bag_records import notes_of
-from .bags import BagEvent, BagStream, open_bag
+from .bags import BagEvent, BagOptions, BagStream, open_bag
 from .earlier import Earlier, earlier_books, no_books
 from .fresh import check_free, fresh_folder
 from .opened import BOOKS_NAME
@@ -44,31 +44,6 @@ NO_GROUND = ('the natural ground under the berms was never seen well enough for 
 NO_SEGMENT = 'no segment was seen: is this the site file of this bag?'
 # What is told of grids that are not refused and tell nothing.
 OF_NO_USE = {STANDS_STILL: STANDS_STILL_TEXT, SPARSE_GRID: SPARSE_GRID_TEXT}
-
-
-@dataclass(frozen=True)
-class BagOptions:
-    """
-    Which part of a bag is replayed.
-
-    Parameters
-    ----------
-    elevation_topic, pose_topic, dump_topic, drum_current_topic : str or None
-        Topics; found by type where None.
-    layer : str
-        Layer of a grid map that holds the heights.
-    start_s, end_s : float or None
-        Part wanted [s], counted from the first message.
-
-    """
-
-    elevation_topic: str | None = None
-    pose_topic: str | None = None
-    dump_topic: str | None = None
-    layer: str = 'elevation'
-    start_s: float | None = None
-    end_s: float | None = None
-    drum_current_topic: str | None = None
 
 
 @dataclass(frozen=True)
@@ -163,7 +138,7 @@ def replay(
     out : path
         Folder for the files; must not hold such files yet.
     options : BagOptions
-        Topics and part of the bag.
+        Topics, layer and part of the bags.
     books_file : path, optional
         Books of earlier bags to go on from; they are read only, and what they hold is in the new
         books too.
@@ -190,7 +165,7 @@ def replay(
     earlier = _earlier(site_file, books_file)
     with fresh_folder(out, OUTPUT_NAMES) as folder:
         path = folder / BOOKS_NAME
-        with _open(bags, options) as stream:
+        with open_bag([Path(bag) for bag in bags], options) as stream:
             for line in (*stream.choice.lines(), *_news(earlier)):
                 tell(line)
             earlier.check_bags(stream)
@@ -220,15 +195,6 @@ def _news(earlier: Earlier) -> tuple[str, ...]:
     """Return a line where the site file was changed since the earlier books."""
     entry = earlier.site_entry
     return () if entry is None else (f'site file changed: {entry.data["text"]}',)
-
-
-def _open(bags: Sequence[str | os.PathLike[str]], options: BagOptions) -> BagStream:
-    """Open the bags with these options."""
-    return open_bag(
-        [Path(bag) for bag in bags], elevation_topic=options.elevation_topic,
-        pose_topic=options.pose_topic, dump_topic=options.dump_topic,
-        drum_current_topic=options.drum_current_topic, layer=options.layer,
-        start_s=options.start_s, end_s=options.end_s)
 
 
 def _drive(

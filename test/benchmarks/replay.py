@@ -26,7 +26,8 @@ sys.path[:0] = [str(HERE.parents[1]), str(HERE)]  # runs from a clone
 
 from bench_kit import compared, Line, medians_s, printed  # noqa: E402
 from berm_ledger.offline.bag_writer import write_bag  # noqa: E402
-from berm_ledger.offline.replay import BagOptions, replay  # noqa: E402
+from berm_ledger.offline.bags import BagOptions  # noqa: E402
+from berm_ledger.offline.replay import replay  # noqa: E402
 from berm_ledger.simulation import (  # noqa: E402
     BuildOptions,
     NOISE_PRESETS,

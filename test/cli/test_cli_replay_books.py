@@ -58,7 +58,8 @@ def later(event: SimEvent, by_ns: int) -> SimEvent:
 def booked(out: Path, *bags: Path, site: Path | None = None, books: Path | None = None,
            start_s: float | None = None) -> Path:
     """Replay as the command does, but for the report, which takes most of the time."""
-    from berm_ledger.offline.replay import BagOptions, replay
+    from berm_ledger.offline.bags import BagOptions
+    from berm_ledger.offline.replay import replay
     replay(bags, site, out, BagOptions(start_s=start_s), books_file=books)
     return out
 

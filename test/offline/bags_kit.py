@@ -11,7 +11,7 @@ from typing import Any
 from berm_ledger.geometry import GridAxes, Pose2, StampedPose
 from berm_ledger.offline.bag_types import bag_typestore, blank_message
 from berm_ledger.offline.bag_writer import write_bag
-from berm_ledger.offline.bags import BagEvent, open_bag
+from berm_ledger.offline.bags import BagEvent, BagOptions, open_bag
 from berm_ledger.survey import assert_grid_equal, ElevationGrid
 import numpy as np
 from rosbags.rosbag2 import CompressionFormat, CompressionMode, StoragePlugin, Writer
@@ -111,7 +111,7 @@ def stamped(kind: str, stamp_ns: int) -> Any:
 
 def read(path: Any, **options: Any) -> tuple[list[BagEvent], list[str]]:
     """Return all events of a bag, and the codes of the findings."""
-    with open_bag(path, **options) as stream:
+    with open_bag(path, BagOptions(**options)) as stream:
         found = list(stream)
         return found, [finding.code for finding in stream.findings]
 

@@ -25,7 +25,7 @@ from berm_ledger.geometry import Pose2, StampedPose
 from berm_ledger.offline.bag_records import MOST_WAITING
 from berm_ledger.offline.bag_types import bag_message_types, blank_message
 from berm_ledger.offline.bag_writer import write_bag
-from berm_ledger.offline.bags import open_bag
+from berm_ledger.offline.bags import BagOptions, open_bag
 from berm_ledger.ros.messages import fill_grid_map, fill_point_cloud, fill_pose
 import pytest
 from rosbags.rosbag2 import CompressionMode
@@ -287,7 +287,7 @@ def test_a_part_of_a_bag(tmp_path, storage, limits, steps):
 ])
 def test_a_part_that_is_none(tmp_path, limits, error, match):
     with pytest.raises(error, match=match):
-        open_bag(small_bag(tmp_path / 'bag'), **limits)
+        open_bag(small_bag(tmp_path / 'bag'), BagOptions(**limits))
 
 
 def test_header_stamps_of_another_time(tmp_path):

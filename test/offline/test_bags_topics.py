@@ -33,16 +33,16 @@ def names(choice):
      ('/map', '/where', None)),
     # Asked for, with or without the slash.
     ([('/a', CLOUD), ('/b', CLOUD), ('/c', POSE), ('/d', COVARIANCE)],
-     {'elevation_topic': 'b', 'pose_topic': '/d'}, ('/b', '/d', None)),
+     {'elevation': 'b', 'pose': '/d'}, ('/b', '/d', None)),
     # An output is taken if asked for.
-    ([('/segments', CLOUD), ('/p', POSE)], {'elevation_topic': '/segments'},
+    ([('/segments', CLOUD), ('/p', POSE)], {'elevation': '/segments'},
      ('/segments', '/p', None)),
     # Topics without messages are not taken where others have some.
     ([('/pose', POSE, 0), ('/odom', ODOMETRY, 5), ('/top', CLOUD, None), ('/dump', MASS, 0)], {},
      ('/top', '/odom', None)),
 ])
 def test_choice(topics, asked, expected):
-    assert names(choose_topics([BagTopic(*topic) for topic in topics], **asked)) == expected
+    assert names(choose_topics([BagTopic(*topic) for topic in topics], asked)) == expected
 
 
 BASE = [('/elevation', CLOUD), ('/pose', POSE)]
@@ -61,17 +61,17 @@ BASE = [('/elevation', CLOUD), ('/pose', POSE)]
      'more than one topic can be the pose: .* --pose-topic'),
     ([*BASE, ('/volts', MASS), ('/amps', MASS)], {},
      'more than one topic can be the dump: .* --dump-topic'),
-    (BASE, {'dump_topic': '/dump'}, 'no topic /dump for the dump; the bag has: /elevation'),
-    (BASE, {'elevation_topic': '/Elevation'}, 'no topic /Elevation for the elevation'),
-    (BASE, {'elevation_topic': '/pose'},
+    (BASE, {'dump': '/dump'}, 'no topic /dump for the dump; the bag has: /elevation'),
+    (BASE, {'elevation': '/Elevation'}, 'no topic /Elevation for the elevation'),
+    (BASE, {'elevation': '/pose'},
      r'/pose \(geometry.*\) cannot be the elevation: one type of sensor_msgs/msg/PointCloud2, gr'),
-    (BASE, {'dump_topic': '/pose'}, 'cannot be the dump: one type of std_msgs/msg/Float32 is'),
-    ([*BASE, ('/odd', POSE), ('/odd', TEXT)], {'pose_topic': '/odd'}, 'cannot be the pose'),
-    ([*BASE, ('/dump', MASS, 0)], {'dump_topic': '/dump'}, 'for the dump has no messages'),
+    (BASE, {'dump': '/pose'}, 'cannot be the dump: one type of std_msgs/msg/Float32 is'),
+    ([*BASE, ('/odd', POSE), ('/odd', TEXT)], {'pose': '/odd'}, 'cannot be the pose'),
+    ([*BASE, ('/dump', MASS, 0)], {'dump': '/dump'}, 'for the dump has no messages'),
 ])
 def test_no_choice(topics, asked, match):
     with pytest.raises(BagError, match=match):
-        choose_topics([BagTopic(*topic) for topic in topics], **asked)
+        choose_topics([BagTopic(*topic) for topic in topics], asked)
 
 
 def test_topics_of_several_files_are_added_up():
@@ -101,7 +101,7 @@ def test_the_drum_current_is_taken_by_its_name_and_is_no_dump():
     assert without.dump is None
     assert len(choose_topics([*topics[:2], topics[3]]).lines()) == 3
     asked = choose_topics([*topics[:2], BagTopic('/motor', MASS), topics[3]],
-                          dump_topic='/mass', drum_current_topic='/motor')
+                          {'dump': '/mass', 'drum_current': '/motor'})
     assert asked.roles()['/motor'] == 'drum_current'
 
 

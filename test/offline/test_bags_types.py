@@ -8,7 +8,7 @@ from pathlib import Path
 from bags_kit import events, raw_bag, small_bag, stamped, START_NS
 from berm_ledger.offline.bag_topics import GRID_MAP, ROLE_TYPES
 from berm_ledger.offline.bag_types import bag_typestore, blank_message
-from berm_ledger.offline.bags import open_bag
+from berm_ledger.offline.bags import BagOptions, open_bag
 import pytest
 from rosbags.typesys import get_types_from_msg
 
@@ -67,7 +67,7 @@ def test_definitions_as_recorders_write_them_are_taken(tmp_path, name):
             ('/it', name, START_NS, blank_message(name))]
     path = raw_bag(tmp_path / 'bag', rows, definitions={name: whole_text(name)})
     role = next(role for role, kinds in ROLE_TYPES.items() if name in kinds)
-    with open_bag(path, **{f'{role}_topic': '/it'}) as stream:
+    with open_bag(path, BagOptions(**{f'{role}_topic': '/it'})) as stream:
         assert sum(1 for _ in stream) >= 2
 
 

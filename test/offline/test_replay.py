@@ -13,9 +13,8 @@ from berm_ledger.findings import Finding, Severity
 from berm_ledger.geometry import Lattice
 from berm_ledger.offline import replay as replaying
 from berm_ledger.offline.bag_writer import write_bag
-from berm_ledger.offline.bags import BagEvent, BagStream
+from berm_ledger.offline.bags import BagEvent, BagOptions, BagStream
 from berm_ledger.offline.replay import (
-    BagOptions,
     NO_GROUND,
     NO_SEGMENT,
     replay,

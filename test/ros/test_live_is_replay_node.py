@@ -73,7 +73,8 @@ def values_of(msg):
 def recorded(folder, text, options):
     """Record a build in a bag and keep its books by replay."""
     from berm_ledger.offline.bag_writer import write_bag
-    from berm_ledger.offline.replay import BagOptions, replay
+    from berm_ledger.offline.bags import BagOptions
+    from berm_ledger.offline.replay import replay
     site_file = folder / 'site.yaml'
     site_file.write_text(text)
     events = list(simulate_build(load_site(site_file).site, seed=5, options=options))
