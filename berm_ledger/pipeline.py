@@ -22,7 +22,7 @@ from .books.bookkeeper import Bookkeeper
 from .books.clerk import Clerk
 from .books.driven_over import doubt_driven_over
 from .books.early_dump import EarlyDump, NOT_BOOKED, WAITS
-from .books.entries import Entry
+from .books.entries import booked_until_ns, Entry
 from .books.landings import drop_point_text
 from .books.layers import as_kept, first_ground_m, ground_level_m, restore
 from .books.profile import CrestProfile
@@ -76,13 +76,12 @@ class Pipeline:
         self.site = site
         earlier, layers = tuple(entries), tuple(surfaces)
         kept = tuple(layer for layer in layers if not is_borrow_layer(layer))
-        # Refusals bear the stamp of the newest message, which may have been the wrong one.
-        books_ns = max((e.stamp_ns for e in earlier if e.kind != 'refused'), default=None)
         self._track = PoseTrack()
         self._keeper = Bookkeeper(site, earlier)
         dumps = self._keeper.books().dumps
         self._dump_ns = dumps[-1].stamp_ns if dumps else None
-        self._gate = GateState(site.frame, books_ns=books_ns, told_ns=self._dump_ns)
+        self._gate = GateState(
+            site.frame, books_ns=booked_until_ns(earlier), told_ns=self._dump_ns)
         self._early: EarlyDump | None = None
         self._findings: list[Finding] = []
         self._counters: Counter[str] = Counter()

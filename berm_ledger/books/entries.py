@@ -9,7 +9,7 @@ the same facts give the same bytes.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 import json
 from typing import Any
@@ -82,3 +82,19 @@ class Entry:
     def data_json(self) -> str:
         """Return the data as one line of JSON, keys sorted, no NaN."""
         return json.dumps(self.data, sort_keys=True, separators=(',', ':'), allow_nan=False)
+
+
+def booked_until_ns(entries: Iterable[Entry]) -> int | None:
+    """
+    Return the newest stamp of what is booked [ns], None of nothing.
+
+    Refusals are left out: they bear the stamp of the newest message, which may have been the
+    wrong one.
+
+    Examples
+    --------
+    >>> booked_until_ns([Entry(1, 40, 'dump'), Entry(2, 90, 'refused')])
+    40
+
+    """
+    return max((entry.stamp_ns for entry in entries if entry.kind != 'refused'), default=None)

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 
-from .entries import Entry
+from .entries import booked_until_ns, Entry
 from ..design.site_difference import Difference, differences, listed
 from ..errors import BooksError, SiteFileError
 
@@ -115,15 +115,15 @@ def site_entry(
     Returns
     -------
     Entry or None
-        Follows the last entry, and bears the newest stamp in the books; None where nothing was
-        booked by the former file.
+        Follows the last entry, and bears the newest stamp of what is booked, of refusals alone
+        the oldest; None where nothing was booked by the former file.
 
     """
     if not entries:
         return None
-    # Refusals bear the stamp of the newest message, which may have been the wrong one.
-    stamp_ns = max((entry.stamp_ns for entry in entries if entry.kind != 'refused'),
-                   default=min(entry.stamp_ns for entry in entries))
+    stamp_ns = booked_until_ns(entries)
+    if stamp_ns is None:
+        stamp_ns = min(entry.stamp_ns for entry in entries)
     return Entry(entries[-1].seq + 1, stamp_ns, 'site', None, None, {
         'text': listed(found, 'before', 'from now on') or NOTHING,
         'changes': [{name: value for name, value in asdict(difference).items()

@@ -14,6 +14,7 @@ from typing import Protocol
 from .bag_records import BagRecord, notes_of, records_of
 from .opened import books_path
 from ..books import Entry
+from ..books.entries import booked_until_ns
 from ..books.journal import Journal
 from ..books.site_check import check_site, site_entry, SiteFile
 from ..books.statement import stamp_text
@@ -88,8 +89,7 @@ class Earlier:
 
     def check_stamp(self, stamp_ns: int) -> None:
         """Raise UsageError for a first message that is older than what is booked."""
-        # Refusals bear the stamp of the newest message, which may have been the wrong one.
-        booked_ns = max((e.stamp_ns for e in self.entries if e.kind != 'refused'), default=None)
+        booked_ns = booked_until_ns(self.entries)
         if booked_ns is not None and stamp_ns < booked_ns - MOST_LAG_NS:
             msg = (f'{self.path} reaches to {stamp_text(booked_ns)}, the bag begins at '
                    f'{stamp_text(stamp_ns)}: books go on in the order of time, and nothing is '
