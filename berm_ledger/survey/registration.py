@@ -13,7 +13,7 @@ the planar part has no information and stays where it was.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 import math
 
 import numpy as np
@@ -114,7 +114,6 @@ class Refused:
     text: str
 
 
-@dataclass
 class Registration:
     """
     Follows the shift of the map from grid to grid.
@@ -126,22 +125,23 @@ class Registration:
 
     """
 
-    area: SurveyArea
-    mean: NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
-    covariance: NDArray[np.float64] = field(default_factory=lambda: np.zeros((3, 3)))
-    opening: Opening = field(init=False)
-    #: By how much the last grid has raised the surface at the cells (n,) [m]; None for not at all.
-    raised_m: NDArray[np.float32] | None = None
-    _expected_ns: int = -1
-    attitudes: AttitudeOfGrids = field(default_factory=AttitudeOfGrids)
-
-    def __post_init__(self) -> None:
+    def __init__(self, area: SurveyArea) -> None:
         """Expect no shift; nothing is known yet."""
-        self.opening = Opening(self.area.centres_xy)
-        self._steps, self._odd = MapSteps(), OddGrids()
-        self._corners_xy = np.array(self.area.corners_xy)
+        #: Shift that is expected along x, y and up, shape (3,) [m], and how unsure it is [m2].
+        self.mean = np.zeros(3)
+        self.covariance = np.zeros((3, 3))
+        self.opening = Opening(area.centres_xy)
+        #: How far grids are tilted and turned as a rule.
+        self.attitudes = AttitudeOfGrids()
         #: Where grids are compared with the surface.
-        self.ground = ComparedGround(self.area)
+        self.ground = ComparedGround(area)
+        #: By how much the last grid has raised the surface, shape (n,) [m]; None for not at all.
+        self.raised_m: NDArray[np.float32] | None = None
+        self._area = area
+        self._corners_xy = np.array(area.corners_xy)
+        self._steps, self._odd = MapSteps(), OddGrids()
+        # Stamp of the newest shift that an earlier run has told [ns].
+        self._expected_ns = -1
 
     def expect(self, shift: Shift, stamp_ns: int, level_error_m: float | None = None) -> bool:
         """Expect grids where an earlier run has left the map; tell whether that is the newest."""
@@ -207,14 +207,14 @@ class Registration:
         if not self.opening.lasts:
             return attitude
         step_m, turned = self.opening.agree(float(self.mean[2]), attitude.tilt)
-        self.raised_m = (step_m + turned.up_m(self.area.centres_xy)).astype(np.float32)
+        self.raised_m = (step_m + turned.up_m(self._area.centres_xy)).astype(np.float32)
         surface.raise_by(self.raised_m)
         self.mean = self.mean - np.array([0.0, 0.0, step_m])
         return attitude._replace(tilt=attitude.tilt.less(turned))
 
     def _shows(self, grid: ElevationGrid) -> bool:
         """Tell whether a grid shows any of the surveyed cells about where it is expected."""
-        seen = bilinear(grid, self.area.centres_xy, self.mean[:2])
+        seen = bilinear(grid, self._area.centres_xy, self.mean[:2])
         return bool(np.isfinite(seen).any())
 
     def _unseen(self, surface: SiteSurface, prior: NDArray[np.float64], shows: bool) -> Shift:
