@@ -25,6 +25,7 @@ from .books.early_dump import EarlyDump, NOT_BOOKED, WAITS
 from .books.entries import booked_until_ns, Entry
 from .books.landings import drop_point_text
 from .books.layers import as_kept, first_ground_m, ground_level_m, restore
+from .books.places import place_at
 from .books.profile import CrestProfile
 from .borrow.account import BorrowAccount
 from .borrow.clerk import BorrowClerk
@@ -283,7 +284,7 @@ class Pipeline:
     def _end_wait(self, early: EarlyDump, pose: StampedPose) -> None:
         """Book the dump that waited for the first pose, or say why not."""
         self._early = None
-        place = self._clerk.place_of(*self._drop_xy(pose))
+        place = place_at(self.survey.area, *self._drop_xy(pose))
         objection = early.objection(pose, place.berm is not None)
         if repeated := check_dump(early.mass_kg, self._gate):
             self._gate, objection = self._gate.after_refusal(repeated), repeated.text

@@ -32,7 +32,8 @@ from .disturbance import Change, DisturbanceWatch
 from .entries import Entry
 from .layers import layers_of
 from .open_dumps import is_open_layer, open_layers, put_back
-from .patches import Landing, OpenPatch, Place, Rise
+from .patches import Landing, OpenPatch, Rise
+from .places import place_at
 from .reading_clerk import ReadingClerk
 from .rises import DumpWatch
 from .shared_shift import LevelLook
@@ -215,7 +216,7 @@ class Clerk:
             Entry of the dump.
 
         """
-        place = self.place_of(x_m, y_m)
+        place = place_at(self._survey.area, x_m, y_m)
         if place.berm is not None:
             self._make_way(x_m, y_m, pose.stamp_ns)
         entry = self._keeper.book('dump', pose.stamp_ns, place.berm, place.segment, {
@@ -300,7 +301,7 @@ class Clerk:
         moved = self.dumps.moved(patch, survey.noise)
         after, worth = patch.standing(moved)
         for rise in self.dumps.close(patch, survey.noise, SHARED_M, lost, moved):
-            place = self.place_of(rise.landing.x_m, rise.landing.y_m)
+            place = place_at(survey.area, rise.landing.x_m, rise.landing.y_m)
             data = rise_data(rise, survey.area, place.berm)
             if rise.missed:
                 data['text'] = STRAY_TEXT
@@ -335,17 +336,6 @@ class Clerk:
         """Tell whether far less rose than was weighed."""
         short_m3, error_m3 = shortage_m3(rise, self._keeper.books())
         return rise.landing.weighed and short_m3 > SHORT_SIGMAS * error_m3
-
-    def place_of(self, x_m: float, y_m: float) -> Place:
-        """Return the place of a drop point in the site frame [m]."""
-        area = self._survey.area
-        cell = int(area.cells_at(np.array([[x_m, y_m]]))[0])
-        if cell < 0 or not area.in_corridor[cell]:
-            return Place()
-        segment = area.segments[area.corridor.segment_index[cell]]
-        line = self._survey.site.berms[segment.berm_index].centreline
-        station, offset = line.station_offset([[x_m, y_m]])
-        return Place(segment.berm, segment.number, float(station[0]), float(offset[0]))
 
     # ---- changes -----------------------------------------------------------------------------
 

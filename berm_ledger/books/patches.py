@@ -47,28 +47,6 @@ DUST_NS = 60_000_000_000
 
 
 @dataclass(frozen=True)
-class Place:
-    """
-    Where a drop point lies.
-
-    Parameters
-    ----------
-    berm : str or None
-        Berm whose corridor it lies in, None off every berm.
-    segment : int or None
-        Number of the segment.
-    station_m, offset_m : float
-        Station and offset there [m]; NaN off every berm.
-
-    """
-
-    berm: str | None = None
-    segment: int | None = None
-    station_m: float = math.nan
-    offset_m: float = math.nan
-
-
-@dataclass(frozen=True)
 class Landing:
     """
     One announced dump.

@@ -17,6 +17,7 @@ from berm_ledger.books.booking import (
 from berm_ledger.books.bookkeeper import Bookkeeper
 from berm_ledger.books.changes import Change
 from berm_ledger.books.clerk import Clerk
+from berm_ledger.books.places import place_at
 from berm_ledger.books.rises import DumpWatch, Landing, Rise
 from berm_ledger.design import Site
 from berm_ledger.geometry import Pose2
@@ -126,15 +127,15 @@ def test_shares_of_a_rise_name_the_segments_of_its_berm(site: Site) -> None:
 
 def test_a_dump_is_booked_where_its_load_lands(finished: Watched) -> None:
     """Station and offset of the drop point; beside the berm it is nobody's."""
-    clerk = finished.pipeline._clerk
+    area = finished.pipeline.survey.area
     line = finished.yard.site.berms[0].centreline
     x_m, y_m = (float(v) for v in line.point_at(1.0, 0.05))
-    place = clerk.place_of(x_m, y_m)
+    place = place_at(area, x_m, y_m)
     assert (place.berm, place.segment) == ('windward', 3)
     assert place.station_m == pytest.approx(1.0, abs=1e-6)
     assert place.offset_m == pytest.approx(0.05, abs=1e-6)
-    assert clerk.place_of(-2.5, -1.0).berm is None
-    assert clerk.place_of(1e6, 0.0).berm is None
+    assert place_at(area, -2.5, -1.0).berm is None
+    assert place_at(area, 1e6, 0.0).berm is None
 
 
 def test_a_dump_open_at_a_restart_is_still_measured(finished: Watched) -> None:
