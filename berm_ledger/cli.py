@@ -23,6 +23,7 @@ from typing import NoReturn
 
 from .commands import check, compare, demo, plan, replay, report, show, simulate, watch
 from .errors import BermLedgerError, SiteFileError, UsageError
+from .streams import open_closed_streams
 
 PROG = 'berm-ledger'
 DONE, BAD_INPUT, INTERRUPTED, READER_GONE, TERMINATED = 0, 2, 130, 141, 143
@@ -70,6 +71,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         Exit code.
 
     """
+    open_closed_streams()
     if isinstance(sys.stdout, io.TextIOWrapper):
         # A letter that the terminal cannot show is spelled out, as on the standard error.
         sys.stdout.reconfigure(errors='backslashreplace')
@@ -127,7 +129,7 @@ def error_lines(exc: BermLedgerError) -> tuple[str, ...]:
 def os_error_line(exc: OSError) -> str:
     """Return an error of the system as a line: which file, what, what to do."""
     what = exc.strerror or str(exc) or type(exc).__name__
-    name = exc.filename if exc.filename is not None else 'a file'
+    name = exc.filename if exc.filename is not None else 'a file or the output'
     return f'{name}: {what}; name a file or folder that can be used here'
 
 

@@ -21,6 +21,7 @@ from typing import Any
 from .memory import give_back_large_blocks, Housekeeping
 from .parameters import specs_of
 from ..errors import BermLedgerError, UsageError
+from ..streams import open_closed_streams
 
 # Turns that a node gets to answer who still waits, when it ends, and how long each may last.
 LAST_TURNS, LAST_TURN_S = 50, 0.1
@@ -103,6 +104,7 @@ def run(name: str, make_node: Callable[[], Any], arguments: Sequence[str] | None
         Exit code.
 
     """
+    open_closed_streams()
     arguments = sys.argv[1:] if arguments is None else list(arguments)
     if '-h' in arguments or '--help' in arguments:
         sys.stdout.write(help_text(name) + '\n')

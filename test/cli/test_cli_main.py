@@ -9,6 +9,7 @@ from collections.abc import Callable
 import errno
 import os
 from pathlib import Path
+import shlex
 import subprocess
 import sys
 from typing import NoReturn
@@ -72,7 +73,8 @@ def test_wrong_command_line_is_one_line(call: Call, arguments: list[str], text: 
     (FileNotFoundError(errno.ENOENT, 'No such file or directory', 'x.mcap'),
      'x.mcap: No such file or directory; name a file or folder that can be used here'),
     (PermissionError(errno.EACCES, 'Permission denied', 'out'), 'out: Permission denied; name'),
-    (OSError(errno.ENOSPC, 'No space left on device'), 'a file: No space left on device; name'),
+    (OSError(errno.ENOSPC, 'No space left on device'),
+     'a file or the output: No space left on device; name'),
 ])
 def test_bad_input_is_one_line_whatever_raises_it(
         call: Call, monkeypatch: pytest.MonkeyPatch, exc: Exception, text: str) -> None:
@@ -118,6 +120,24 @@ def test_reader_that_goes_away_is_no_traceback() -> None:
         process.stdout.close()
         assert process.stderr.read() == b''
         assert process.wait() == 141
+
+
+@pytest.mark.parametrize('streams', ['>&-', '<&- >&-', '<&- >&- 2>&-'])
+@pytest.mark.parametrize(('arguments', 'code'), [
+    (['check', str(SITE)], 0), (['plan', str(SITE), '--out', 'plan.csv'], 0), (['--help'], 0),
+    (['show', 'none.sqlite'], 2), (['dig'], 2),
+], ids=lambda value: value[0] if isinstance(value, list) else str(value))
+def test_a_command_without_standard_streams_does_its_work(
+        tmp_path: Path, streams: str, arguments: list[str], code: int) -> None:
+    command = shlex.join([sys.executable, '-m', 'berm_ledger.cli', *arguments])
+    done = subprocess.run(
+        ['sh', '-c', f'{command} {streams}'], cwd=tmp_path, capture_output=True, text=True,
+        check=False, env={**os.environ, 'PYTHONPATH': str(ROOT)})
+    assert (done.returncode, done.stdout) == (code, '')
+    heard = '2>' not in streams and code == 2
+    assert done.stderr.count('\n') == heard
+    assert done.stderr.startswith('berm-ledger: ') == heard
+    assert sorted(path.name for path in tmp_path.iterdir()) == ['plan.csv'][:'plan' in arguments]
 
 
 def test_entry_point_and_module_are_the_same_program() -> None:

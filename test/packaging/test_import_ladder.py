@@ -23,7 +23,7 @@ LADDER = (
     ('targeting', 'borrow'),
     ('updates',),
     ('pipeline',),
-    ('site_source',),  # reads a site file from the disk, for all that is above it
+    ('site_source', 'streams'),  # files and standard streams, for all that is above
     ('simulation', 'offline', 'ros'),
     ('demo',),
     ('commands',),

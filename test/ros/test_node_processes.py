@@ -4,6 +4,7 @@
 
 import contextlib
 import os
+import shlex
 import signal
 import subprocess
 import sys
@@ -40,6 +41,15 @@ def site_file(tmp_path):
     path = tmp_path / 'site.yaml'
     path.write_text(SITE_TEXT)
     return path
+
+
+@pytest.mark.parametrize('streams', ['2>&-', '<&- >&- 2>&-'])
+def test_a_node_without_standard_streams_ends_as_with_them(streams):
+    line = shlex.join(command('ledger', 'site.yaml'))
+    result = subprocess.run(
+        ['sh', '-c', f'{line} {streams}'], capture_output=True, timeout=GIVE_UP_S, check=False)
+
+    assert (result.returncode, result.stdout, result.stderr) == (2, b'', b'')
 
 
 @pytest.mark.parametrize('node', ['ledger', 'yard'])
