@@ -36,6 +36,9 @@ def run(args: argparse.Namespace) -> int:
     from ..offline.opened import open_books
     from ..ros.borrow_text import borrow_line
     from ..ros.table_text import table_text
+    if args.readings and args.segment is None:
+        msg = '--readings lists those of one segment: add --segment N'
+        raise UsageError(msg)
     opened = open_books(args.books)
     rows = chosen_rows(opened.books.rows, args.berm, args.segment)
     if args.segment is not None:

@@ -85,6 +85,8 @@ def test_reading_leaves_the_books_as_they_are(call: Call, books: Path) -> None:
     (('--segment', '7'), 'no segment 7; segments are numbered 1 to 6'),
     (('--segment', '0'), 'no segment 0'),
     (('--berm', 'lee'), "no berm 'lee' in these books; there is: 'windward'"),
+    (('--readings',), '--readings lists those of one segment: add --segment N'),
+    (('--readings', '--berm', 'windward'), 'add --segment N'),
 ])
 def test_account_that_is_none_is_one_line(
         call: Call, books: Path, arguments: tuple[str, ...], text: str) -> None:
