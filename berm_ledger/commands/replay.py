@@ -81,12 +81,20 @@ def _reported(books: Path, report: Path) -> tuple[str, ...]:
     """Write the report; return the names of its files, none where its libraries are missing."""
     try:
         with needed('the report'):
-            from ..offline.report import picture_names, write_report
+            from ..offline.report import make_report
     except UsageError as exc:
         sys.stderr.write(f'warning: no report was written: {exc}\n')
         return ()
-    write_report(books, report)
-    return (report.name, *picture_names(report))
+    from ..offline.fresh import write_together
+    files = make_report(books, report).files
+    try:
+        write_together(files)
+    except OSError as exc:
+        out = report.parent
+        msg = (f'{exc.filename}: {exc.strerror}: no report was written; books and tables are in '
+               f'{out}: make room, then  berm-ledger report {out} --out {report}')
+        raise UsageError(msg) from exc
+    return tuple(path.name for path in files)
 
 
 def share_done(stream: BagStream, bag_ns: int) -> float | None:

@@ -27,18 +27,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write report and tables and say what the verdict is; 1 when it is not to specification."""
     with needed('the report'):
-        from ..offline.report import picture_names, write_report
-    from ..offline.fresh import check_writable
-    from ..offline.outputs import TABLE_NAMES, write_outputs
+        from ..offline.report import make_report
+    from ..offline.fresh import check_writable, write_together
+    from ..offline.outputs import table_files
     out = Path(args.out)
     if out.suffix.lower() not in ENDINGS:
         msg = f'{out} does not end in .html: name a file for the report, such as report.html'
         raise UsageError(msg)
     check_writable(out)
-    accepted = write_report(args.books, out)
-    summary = write_outputs(args.books, out.parent)
-    verdict = 'meets' if accepted else 'does not meet'
-    names = ', '.join([out.name, *picture_names(out), *TABLE_NAMES])
+    made = make_report(args.books, out)
+    summary = made.facts.summary
+    files = {**made.files, **table_files(made.facts.opened, summary, out.parent)}
+    write_together(files)
+    verdict = 'meets' if summary['accepted'] else 'does not meet'
     sys.stdout.write(f'{verdict} the specification: {summary["why"]}\n'
-                     f'written to {out.parent}: {names}\n')
-    return 0 if accepted else 1
+                     f'written to {out.parent}: {", ".join(path.name for path in files)}\n')
+    return 0 if summary['accepted'] else 1

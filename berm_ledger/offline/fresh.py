@@ -4,7 +4,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 import contextlib
 import os
 from pathlib import Path
@@ -96,20 +96,26 @@ def check_writable(path: Path) -> None:
 
 def write_whole(path: Path, text: str) -> None:
     """Write a text file that is there whole or not at all, replacing one of its name."""
-    write_whole_bytes(path, text.encode())
+    write_together({path: text.encode()})
 
 
-def write_whole_bytes(path: Path, data: bytes) -> None:
-    """Write a file that is there whole or not at all, replacing one of its name."""
-    part = path.with_name(f'.{path.name}.{os.getpid()}{ENDING}')
+def write_together(files: Mapping[Path, bytes]) -> None:
+    """Write files that are all there whole or none of them, replacing those of their names."""
+    for path in files:
+        check_writable(path)
+    parts = {path: path.with_name(f'.{path.name}.{os.getpid()}{ENDING}') for path in files}
+    path = Path()
     try:
-        part.write_bytes(data)
-        os.replace(part, path)
+        for path, data in files.items():
+            parts[path].write_bytes(data)
+        for path, part in parts.items():
+            os.replace(part, path)
     except OSError as exc:
         # A write that fails, as on a full disk, names no file.
         exc.filename = str(path)
         raise
     finally:
         # Where nothing can be written nothing can be removed either; the first error tells.
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
+        for part in parts.values():
+            with contextlib.suppress(OSError):
+                part.unlink(missing_ok=True)

@@ -4,12 +4,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 import os
 from pathlib import Path
 from typing import Any
 
-from .fresh import write_whole
-from .opened import BOOKS_NAME, open_books
+from .fresh import write_together
+from .opened import BOOKS_NAME, open_books, OpenedBooks
 from .tables import events_csv, segments_csv, summary_dict, summary_json
 from ..site_source import LoadedSite
 
@@ -18,6 +19,32 @@ REPORT_NAME = 'report.html'
 TABLE_NAMES = (SEGMENTS_NAME, EVENTS_NAME, SUMMARY_NAME)
 #: All files of a replay, in the order in which they are named to people.
 OUTPUT_NAMES = (BOOKS_NAME, *TABLE_NAMES)
+
+
+def table_files(
+    opened: OpenedBooks, summary: Mapping[str, Any], folder: Path
+) -> dict[Path, bytes]:
+    """
+    Return the tables of a books file by where they go.
+
+    Parameters
+    ----------
+    opened : OpenedBooks
+        What the file holds.
+    summary : mapping
+        What ``summary.json`` is to say.
+    folder : Path
+        Where to.
+
+    Returns
+    -------
+    dict
+        Bytes by path, in the order of ``TABLE_NAMES``.
+
+    """
+    texts = (segments_csv(opened.books), events_csv(opened.entries, opened.books),
+             summary_json(summary))
+    return {folder / name: text.encode() for name, text in zip(TABLE_NAMES, texts)}
 
 
 def write_outputs(
@@ -32,7 +59,7 @@ def write_outputs(
     books_path : path
         The books file.
     folder : path
-        Where to; files of the same names there are replaced, each at once.
+        Where to; files of the same names there are replaced, all or none.
     loaded : LoadedSite, optional
         The site, where it has been read already.
 
@@ -49,10 +76,5 @@ def write_outputs(
     """
     opened = open_books(books_path, loaded=loaded)
     summary = summary_dict(opened.site, opened.books, opened.surfaces, opened.entries)
-    texts = {
-        SEGMENTS_NAME: segments_csv(opened.books),
-        EVENTS_NAME: events_csv(opened.entries, opened.books),
-        SUMMARY_NAME: summary_json(summary)}
-    for name, text in texts.items():
-        write_whole(Path(folder) / name, text)
+    write_together(table_files(opened, summary, Path(folder)))
     return summary

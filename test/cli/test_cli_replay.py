@@ -7,6 +7,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 import csv
 from dataclasses import replace
+import errno
 import json
 from pathlib import Path
 import signal
@@ -402,3 +403,22 @@ def test_crash_in_the_middle_leaves_nothing(
     with pytest.raises(ZeroDivisionError):
         replay(bag, out='deep/er/out')
     assert names(Path()) == []
+
+
+def test_a_report_for_which_there_is_no_room_leaves_books_and_tables(
+        replay: Call, bag: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip('matplotlib')
+
+    write = Path.write_bytes
+
+    def full(path: Path, data: bytes) -> int:
+        if '.report' in path.name:
+            raise OSError(errno.ENOSPC, 'No space left on device')
+        return write(path, data)
+
+    monkeypatch.setattr(Path, 'write_bytes', full)
+    done = replay(bag)
+    assert done.complaint == (
+        'out/report.html: No space left on device: no report was written; books and tables are '
+        'in out: make room, then berm-ledger report out --out out/report.html')
+    assert names(Path('out')) == ['books.sqlite', 'events.csv', 'segments.csv', 'summary.json']

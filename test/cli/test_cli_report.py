@@ -4,9 +4,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 import json
 from pathlib import Path
+import resource
 import sys
 
 from berm_ledger.books import Entry
@@ -71,6 +73,55 @@ def test_report_of_a_replay_stands_beside_its_tables(call: Call, replayed: Path)
     # Books and tables are as the replay left them.
     assert {name: data for name, data in after.items() if name in before} == before
     assert 'report-long-section-1.png' in after
+
+
+@contextmanager
+def no_room_beyond(most_bytes: int) -> Iterator[None]:
+    """Limit the size of files: the system then refuses to write, as on a full disk."""
+    unlimited = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (most_bytes, unlimited[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, unlimited)
+
+
+@pytest.mark.usefixtures('drawn')
+def test_a_disk_that_is_full_half_way_leaves_what_was_there(call: Call, tmp_path: Path) -> None:
+    books = books_of(tmp_path / 'books.sqlite', 0.5)
+    (tmp_path / 'out').mkdir()
+    assert call('report', books, '--out', 'out/report.html').code == 1
+    before = {path.name: path.read_bytes() for path in (tmp_path / 'out').iterdir()}
+    sizes = sorted(map(len, before.values()))
+    other = books_of(tmp_path / 'other.sqlite', 1.0)
+    with no_room_beyond(sizes[-1] - 20_000):  # too little for the page, enough for all else
+        complaint = call('report', other, '--out', 'out/report.html').complaint
+    assert complaint.startswith('out/report.html: File too large; name a file')
+    with no_room_beyond(sizes[-2] - 5_000):  # nor for the largest picture, in a new folder
+        (tmp_path / 'new').mkdir()
+        assert 'File too large' in call('report', other, '--out', 'new/report.html').complaint
+    assert {path.name: path.read_bytes() for path in (tmp_path / 'out').iterdir()} == before
+    assert list((tmp_path / 'new').iterdir()) == []
+
+
+@pytest.mark.usefixtures('drawn')
+def test_a_picture_whose_name_a_folder_has_is_said_before_anything_is_written(
+        call: Call, tmp_path: Path) -> None:
+    books = books_of(tmp_path / 'books.sqlite', 1.0)
+    (tmp_path / 'out' / 'report-plan-1.png').mkdir(parents=True)
+    complaint = call('report', books, '--out', 'out/report.html').complaint
+    assert complaint == 'out/report-plan-1.png is a folder: name a file'
+    assert [path.name for path in (tmp_path / 'out').iterdir()] == ['report-plan-1.png']
+
+
+@pytest.mark.usefixtures('drawn')
+def test_pictures_of_somebody_else_are_not_told_as_written(call: Call, tmp_path: Path) -> None:
+    books = books_of(tmp_path / 'books.sqlite', 1.0)
+    (tmp_path / 'report-photo.png').write_bytes(b'photo')
+    done = call('report', books, '--out', 'report.html')
+    assert 'report-plan-1.png' in done.out
+    assert 'report-photo.png' not in done.out
+    assert (tmp_path / 'report-photo.png').read_bytes() == b'photo'
 
 
 @pytest.mark.parametrize(('out', 'text'), [

@@ -11,8 +11,9 @@ import re
 import shutil
 
 from as_built_kit import gathered
+from berm_ledger.offline.fresh import write_together
+from berm_ledger.offline.report import make_report
 from berm_ledger.offline.report import page as pages
-from berm_ledger.offline.report import write_report
 from berm_ledger.offline.report.canvas import drawing
 from berm_ledger.offline.report.chapters import specification
 from berm_ledger.offline.report.facts import gather
@@ -57,6 +58,13 @@ class Words(HTMLParser):
     def handle_data(self, data: str) -> None:
         if data.strip() and not {'style', 'title', 'head'} & set(self._open[-1:]):
             self.words.append(data.strip())
+
+
+def write_report(books: Path, path: Path) -> bool:
+    """Write a report and return its verdict."""
+    made = make_report(books, path)
+    write_together(made.files)
+    return bool(made.facts.summary['accepted'])
 
 
 def read(path: Path) -> Words:

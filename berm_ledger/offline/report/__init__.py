@@ -2,6 +2,6 @@
 # SPDX-License-Identifier: Apache-2.0
 """The as-built report: one page that holds everything, and its pictures beside it."""
 
-from .writer import picture_names, write_report
+from .writer import make_report, Report
 
-__all__ = ['picture_names', 'write_report']
+__all__ = ['make_report', 'Report']
