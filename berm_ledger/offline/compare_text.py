@@ -4,15 +4,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 import math
 import textwrap
 from typing import NamedTuple
 
-from .compare import Change, Comparison, SegmentChange, total_of
+from .compare import Change, Comparison, SegmentChange, total_of, Z95
 from .opened import OpenedBooks
-from ..books import Books, State
+from ..books import Books, Entry, State
 from ..books.statement import stamp_text
+from ..borrow.account import account_of, BorrowAccount
+from ..borrow.production import production_of
 from ..ros.table_text import figure, station_text
 
 WIDTH = 100
@@ -55,7 +57,8 @@ def comparison_text(before: Named, after: Named, found: Comparison) -> str:
         lines += ['', f'berm {name}', *HEADS]
         lines += [_segment(segment) for segment in found.of_berm(name)]
         lines.append(_sum(found.of_berm(name)))
-    lines += ['', *_totals(before.opened.books, after.opened.books, found)]
+    lines += ['', *_totals(before.opened.books, after.opened.books, found),
+              *borrow_lines(before.opened.entries, after.opened.entries)]
     return '\n'.join(line.rstrip() if len(line.rstrip()) <= WIDTH
                      else f'{line[:WIDTH - 3].rstrip()}...' for line in lines)
 
@@ -124,3 +127,64 @@ def _totals(before: Books, after: Books, found: Comparison) -> Iterator[str]:
     counts = [f'{word} {before.counts.get(kind, 0)} > {after.counts.get(kind, 0)}'
               for kind, word in kinds.items()]
     yield f'booked: {", ".join(counts)}'
+
+
+def borrow_lines(before: Sequence[Entry], after: Sequence[Entry]) -> Iterator[str]:
+    """
+    Yield what changed on the borrow side, a line each.
+
+    Parameters
+    ----------
+    before, after : sequence of Entry
+        All entries of the two books.
+
+    Yields
+    ------
+    str
+        Nothing where neither has booked anything on that side.
+
+    """
+    a, b = account_of(before), account_of(after)
+    if a.is_empty and b.is_empty:
+        return
+    partial = [sum(load.partial is True for load in account.loads) for account in (a, b)]
+    each = [figure(production_of(account, max(1, len(account.loads))).kg_per_cycle, 2)
+            for account in (a, b)]
+    yield (f'borrow: loads carried {len(a.loads)} > {len(b.loads)}, of them partial '
+           f'{partial[0]} > {partial[1]}; mean {each[0]} > {each[1]} kg')
+    if math.isfinite(a.cut_m3[0]) or math.isfinite(b.cut_m3[0]):
+        yield f'cut, bank: {_cut(a, b, same=_datums(before) == _datums(after))}'
+    closed = [sum(len(area.voids) for area in account.areas.values()) for account in (a, b)]
+    if any(closed):
+        yield f'lanes closed: {closed[0]} > {closed[1]}'
+    if a.last_balance or b.last_balance:
+        yield f'unexplained, loose: {_unexplained(a)} > {_unexplained(b)}'
+
+
+def _cut(a: BorrowAccount, b: BorrowAccount, *, same: bool) -> str:
+    """Return what was taken, and by how much that has changed where both count alike."""
+    (old_m3, old_se_m3), (new_m3, new_se_m3) = a.cut_m3, b.cut_m3
+    text = f'{figure(old_m3, 1, 1e3)} > {figure(new_m3, 1, 1e3)} l'
+    change = Change(new_m3 - old_m3, math.hypot(old_se_m3, new_se_m3))
+    if not math.isfinite(change.value):
+        return text
+    if not same:
+        return f'{text}, each below a survey of its own'
+    value, bound = _change(change, 1)
+    return f'{text}, change {value.rstrip()} +-{bound} l'
+
+
+def _datums(entries: Sequence[Entry]) -> dict[str, tuple[int, Mapping[str, object]]]:
+    """Return time and figures of the survey that the cut of each area is counted from."""
+    return {str(e.data['area']): (e.stamp_ns, e.data)
+            for e in entries if e.kind == 'borrow_datum'}
+
+
+def _unexplained(account: BorrowAccount) -> str:
+    """Return what the last balance leaves unexplained, if one holds."""
+    last = account.last_balance
+    if last is None:
+        return figure(math.nan)
+    text = (f'{figure(last.unexplained_m3, 1, 1e3, "+")} '
+            f'+-{figure(Z95 * last.unexplained_se_m3, 1, 1e3)} l')
+    return f'{text}, DOES NOT ADD UP' if account.unbalanced else text

@@ -4,9 +4,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 import math
 from pathlib import Path
 
+from berm_ledger.books import Entry
 from berm_ledger.books.acceptance import crest_lines
 from berm_ledger.errors import BooksError
 from berm_ledger.offline.compare import (
@@ -15,7 +17,7 @@ from berm_ledger.offline.compare import (
     same_datum,
     total_of,
 )
-from berm_ledger.offline.compare_text import comparison_text, Named
+from berm_ledger.offline.compare_text import borrow_lines, comparison_text, Named
 from berm_ledger.offline.crest_levels import crest_points
 from berm_ledger.offline.opened import open_books, OpenedBooks
 from berm_ledger.ros.table_text import figure
@@ -106,6 +108,53 @@ def test_table_of_changes(tmp_path: Path) -> None:
     for line in lines:
         if line[:4].strip().isdigit() or line.startswith(' sum'):
             assert line[head.index('loads') - 1] == ' '
+
+
+def dug(loads: int, cut_m3: float, unexplained_m3: float = 0.0, **more: bool) -> list[Entry]:
+    """Return a survey of the pit, so many loads of 6 kg, the last one partial, and a balance."""
+    facts: list[tuple[str, dict[str, object]]] = [
+        ('borrow_datum', {'area': 'pit', 'seen_fraction': 1.0})]
+    facts += [('load', {'dump_seq': n, 'mass_kg': 6.0, 'partial': n == loads})
+              for n in range(1, loads + 1)]
+    facts += [
+        ('cut', {'area': 'pit', 'volume_m3': cut_m3, 'volume_se_m3': 0.001, 'lanes': []}),
+        ('balance', {'cut_m3': cut_m3, 'cut_se_m3': 0.001, 'swell': 1.11, 'placed_m3': 0.0,
+                     'spilled_m3': 0.0, 'placed_se_m3': 0.0, 'carried_m3': 0.0,
+                     'carried_se_m3': 0.0, 'unexplained_m3': unexplained_m3,
+                     'unexplained_se_m3': 0.002, **more})]
+    return [Entry(n, n, kind, data=data) for n, (kind, data) in enumerate(facts, 1)]
+
+
+def test_changes_of_the_borrow_side_by_hand() -> None:
+    before, after = dug(2, 0.008), dug(5, 0.0203, 0.0071, open=True)
+    after.append(Entry(99, 99, 'void', data={'area': 'pit', 'lane': 3}))
+    assert list(borrow_lines(before, after)) == [
+        'borrow: loads carried 2 > 5, of them partial 1 > 1; mean 6.00 > 6.00 kg',
+        # 1.96 sqrt(1 + 1) l = 2.8 l.
+        'cut, bank: 8.0 > 20.3 l, change +12.3* +-2.8 l',
+        'lanes closed: 0 > 1',
+        # 1.96 * 2 l = 3.9 l.
+        'unexplained, loose: 0.0 +-3.9 l > +7.1 +-3.9 l, DOES NOT ADD UP']
+    assert next(iter(borrow_lines([], before))) == (
+        'borrow: loads carried 0 > 2, of them partial 0 > 1; mean - > 6.00 kg')
+    assert 'cut, bank: - > 8.0 l' in borrow_lines([], before)
+    assert 'unexplained, loose: - > 0.0 +-3.9 l' in borrow_lines([], before)
+
+
+def test_cuts_below_other_surveys_have_no_change() -> None:
+    before, after = dug(2, 0.008), dug(5, 0.0203)
+    anew = [replace(entry, stamp_ns=10**9) for entry in after]
+    assert 'cut, bank: 8.0 > 20.3 l, each below a survey of its own' in borrow_lines(before, anew)
+
+
+def test_nothing_is_said_of_a_borrow_side_that_was_not_kept(tmp_path: Path) -> None:
+    before = opened(tmp_path / 'a', ('dump', WEST, 1, dump()))
+    told = comparison_text(Named('a', before), Named('b', before), compare_books(before, before))
+    assert 'borrow' not in told
+    # Loads that were weighed, and no grid that shows the pit.
+    weighed = dug(2, 0.0)[1:3]
+    assert list(borrow_lines(weighed, weighed)) == [
+        'borrow: loads carried 2 > 2, of them partial 1 > 1; mean 6.00 > 6.00 kg']
 
 
 @pytest.mark.parametrize(('old', 'new', 'text'), [
