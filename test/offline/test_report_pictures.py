@@ -126,6 +126,54 @@ def test_band_inside_a_bend_has_no_loop(tmp_path: Path) -> None:
     assert inner[:, 1].min() >= 0.1 - 0.003
 
 
+@pytest.mark.parametrize('line', [
+    '[[0, 0], [1, 0], [1, 1]]', '[[1, 1], [1, 0], [0, 0]]', '[[0, 0], [1, 0], [1, 1], [2, 1]]',
+], ids=['to the left', 'to the right', 'both ways'])
+def test_numbers_stand_at_their_own_segments_in_a_bend(
+        tmp_path: Path, figures: list[Any], line: str) -> None:
+    text = site_text().replace('[[0, 0], [2, 0]]', line).replace(
+        'segment_length_m: 0.4', 'segment_length_m: 0.5')
+    with canvas.drawing():
+        plan_view.plan_view(gathered(tmp_path / 'books.sqlite', text=text), 0)
+    axes = figures[0].axes[0]
+    strips = [patch.get_xy() for patch in axes.patches if patch.get_zorder() == 3]
+    numbers = {int(t.get_text()): np.array(t.xy) for t in axes.texts if t.get_text().isdigit()}
+    assert sorted(numbers) == list(range(1, len(strips) + 1))
+    for segment, place in numbers.items():
+        away_m = [np.hypot(*(strip - place).T).min() for strip in strips]
+        assert away_m[segment - 1] < 0.01
+        assert min(away_m) == away_m[segment - 1]
+
+
+@pytest.mark.parametrize(('line', 'side'), [
+    ('[[0, 0], [1, 0], [1, 1]]', -1.0), ('[[1, 1], [1, 0], [0, 0]]', 1.0),
+    ('[[0, 0], [0.3, 0.1], [0.6, 0.2]]', 1.0)], ids=['left', 'right', 'straight'])
+def test_strip_lies_outside_of_the_bend(tmp_path: Path, line: str, side: float) -> None:
+    """So it has room for the numbers of short segments."""
+    text = site_text().replace('[[0, 0], [2, 0]]', line)
+    berm = gathered(tmp_path / 'books.sqlite', text=text).site.berms[0]
+    assert plan_view._outer_side(berm) == side
+
+
+def second_berm(text: str, line: str) -> str:
+    """Return a site file with a berm more along this line."""
+    first = text[text.index('  - name'):text.index('material:')]
+    other = first.replace('west arc', 'spur').replace('[[0, 0], [2, 0]]', line)
+    return text.replace(first, first + other)
+
+
+@pytest.mark.parametrize(('line', 'first', 'second'), [
+    ('[[1, 0], [1, 2]]', (0.2, 0.0), (1.0, 1.8)), ('[[0, 2], [2, 2]]', (1.0, 0.0), (1.0, 2.0)),
+], ids=['meets it', 'faces it'])
+def test_berms_are_named_where_no_other_is(
+        tmp_path: Path, line: str, first: tuple[float, float],
+        second: tuple[float, float]) -> None:
+    text = second_berm(site_text(), line)
+    facts = gathered(tmp_path / 'books.sqlite', text=text)
+    places = [location.label_place(facts, berm) for berm in facts.site.berms]
+    npt.assert_allclose(places, [first, second], atol=1e-9)
+
+
 def test_band_of_a_ring_closes(tmp_path: Path) -> None:
     text = site_text().replace(
         'centreline: [[0, 0], [2, 0]]',
@@ -199,6 +247,32 @@ def test_cross_section_is_cut_true_to_scale(facts: Facts, figures: list[Any]) ->
     assert axes.get_aspect() in (1.0, 'equal')
     left, right = axes.get_xlim()
     assert left > 0.0 > right
+
+
+def test_range_of_a_segment_leaves_out_the_other_leg_of_a_bend(tmp_path: Path) -> None:
+    text = site_text().replace('[[0, 0], [2, 0]]', '[[0, 0], [1, 0], [1, 1]]')
+    facts = gathered(tmp_path / 'books.sqlite', finished(), layers(text, 0.0), text=text)
+    profile = cross_sections.profile_of(facts, facts.site.berms[0], facts.books.rows[2])
+    rise = profile.high_m - profile.ground_m
+    # To their left sections run into the leg beyond the bend at station 1. Where the line is
+    # nearest at the section itself, soil at an offset is as high as the design there, but for
+    # the 3 cm by which it lies off the line.
+    known = np.isfinite(rise)
+    expected = np.maximum(0.0, HEIGHT_M - SLOPE * np.abs(profile.offset_m))
+    npt.assert_allclose(rise[known], expected[known], atol=0.03 * SLOPE + 0.005)
+    assert known[profile.offset_m < 0.15].all()
+    assert not known[profile.offset_m > 0.25].any()
+
+
+def test_range_of_a_segment_leaves_out_a_berm_that_meets_it(tmp_path: Path) -> None:
+    text = second_berm(site_text(), '[[0.6, 0], [0.6, 2]]')
+    plain = layers(site_text(), 0.0)
+    facts = gathered(tmp_path / 'books.sqlite', surfaces=plain, text=text)
+    profile = cross_sections.profile_of(facts, facts.site.berms[0], facts.books.rows[1])
+    # Its middle, at station 0.6, is the line of the other berm.
+    known = np.isfinite(profile.high_m)
+    assert known[profile.offset_m < 0.0].all()
+    assert not known[profile.offset_m > 0.25].any()
 
 
 def test_crest_above_the_cells_lies_in_the_cross_section(

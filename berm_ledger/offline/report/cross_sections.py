@@ -21,7 +21,7 @@ from .palette import BLACK, BLUE, GREY, ORANGE, PALE, STATE_STYLES, VERMILLION
 from ...books import Row
 from ...books.layers import HEIGHT
 from ...books.statement import stamp_text
-from ...design import Berm, design_height_of_site_m
+from ...design import Berm, design_height_of_site_m, Site
 from ...errors import GeometryError
 
 MARGIN_M = 0.20
@@ -45,7 +45,8 @@ class Profile:
         Natural ground, design and site surface, shape (k,); NaN is unknown.
     low_m, high_m : array
         Lowest and highest surface above the ground in the segment, laid over the ground of
-        this section, shape (k,).
+        this section, shape (k,); NaN where all of its sections have come nearer to another
+        stretch.
 
     """
 
@@ -88,6 +89,7 @@ def profile_of(facts: Facts, berm: Berm, row: Row) -> Profile:
     stations = row.station_from_m + parts * (row.station_to_m - row.station_from_m)
     around = berm.centreline.point_at(stations[:, None], offset[None, :])
     rise = facts.sample(HEIGHT, around) - facts.datum_m(around)
+    rise[_nearer_elsewhere(facts.site, around, offset)] = np.nan
     known = np.isfinite(rise).any(axis=0)
     low, high = np.full(POINTS, np.nan), np.full(POINTS, np.nan)
     if known.any():
@@ -95,6 +97,17 @@ def profile_of(facts: Facts, berm: Berm, row: Row) -> Profile:
         high[known] = np.nanmax(rise[:, known], axis=0)
     return Profile(offset, ground, ground + over, facts.sample(HEIGHT, points), ground + low,
                    ground + high)
+
+
+def _nearer_elsewhere(
+    site: Site, points_xy: NDArray[np.float64], offset_m: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Tell which points at offsets lie nearer to another stretch, as inside bends."""
+    distance = np.min([np.abs(berm.centreline.station_offset(points_xy)[1])
+                       for berm in site.berms], axis=0)
+    out: NDArray[np.bool_] = (
+        distance.reshape(points_xy.shape[:-1]) < np.abs(offset_m) - LEAST_GAP_M)
+    return out
 
 
 def cross_sections(facts: Facts, berm_index: int) -> list[Picture]:
@@ -158,7 +171,7 @@ def _sheet(
         f'Cross-sections{sheets}, segments {first} to {last}',
         'Cut in the middle of each segment, seen along the line in the sense of the stations; '
         'heights and widths to the same scale. Grey is what lies between the lowest and the '
-        f'highest section of the segment.{when}',
+        f'highest section of the segment, as far as no other stretch is nearer.{when}',
         f'Cross-sections of segments {first} to {last}: natural ground, design, site surface, '
         'and what is missing or over between them.')
 

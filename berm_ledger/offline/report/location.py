@@ -9,13 +9,18 @@ from typing import Any
 from matplotlib.lines import Line2D
 from matplotlib.patches import Circle, Patch
 from matplotlib.patches import Polygon as Shape
+import numpy as np
+from numpy.typing import NDArray
 
 from .canvas import new_figure, Picture, png_of, WIDTH_IN
 from .facts import Facts
 from .palette import BLACK, BLUE, ORANGE, WHITE
 from .plan_view import areas, band, DESIGN_DASHES, design_line, dumps, HALO
+from ...design import Berm
 
 FOOTPRINT = '#BFBFBF'
+# Where along a berm its name may stand, as parts of its length.
+LABEL_AT = np.linspace(0.1, 0.9, 9)
 
 
 def location_plan(facts: Facts) -> Picture:
@@ -52,7 +57,7 @@ def location_plan(facts: Facts) -> Picture:
                                   edgecolor='none', zorder=1))
         design_line(axes, berm)
         axes.annotate(
-            f'B{number}', berm.centreline.point_at(0.5 * length), xytext=(9, 9),
+            f'B{number}', label_place(facts, berm), xytext=(9, 9),
             textcoords='offset points', fontweight='bold', zorder=8, path_effects=HALO)
     astray = [(d.x_m, d.y_m, True) for d in facts.books.dumps if d.stray]
     dumps(axes, astray, box)
@@ -62,6 +67,19 @@ def location_plan(facts: Facts) -> Picture:
     return Picture('location', png_of(figure), 'Location plan',
                    f'Coordinates in the frame of the site file, equal scales. Berms: {names}.',
                    'Plan of the yard with boundary, keep-outs, borrow areas and berms.')
+
+
+def label_place(facts: Facts, berm: Berm) -> NDArray[np.float64]:
+    """Return where a berm is named: furthest from all others, and as near its middle as can be."""
+    line = berm.centreline
+    station = line.length_m * LABEL_AT
+    places = line.point_at(station)
+    clear_m = np.min([np.abs(other.centreline.station_offset(places)[1])
+                      for other in facts.site.berms if other is not berm]
+                     or [np.zeros(len(places))], axis=0)
+    best = np.lexsort((np.abs(LABEL_AT - 0.5), -np.round(clear_m, 2)))[0]
+    out: NDArray[np.float64] = places[best]
+    return out
 
 
 def _location_legend(facts: Facts) -> list[Any]:

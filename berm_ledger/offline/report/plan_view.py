@@ -50,6 +50,8 @@ LOOP_M = 0.002
 SIGN_IN = 0.3
 # A change of less extent along the line lies around an end of it [m].
 LEAST_EXTENT_M = 0.02
+# A line that lies closer along its chord is straight [m2].
+LEAST_AREA_M2 = 1e-6
 HALO = [withStroke(linewidth=2.6, foreground=WHITE)]
 LEGEND_IN = 1.75
 
@@ -237,9 +239,10 @@ def _strip(axes: Axes, facts: Facts, berm: Berm) -> None:
         axes.add_patch(Shape(
             corners, closed=True, facecolor=style.colour, hatch=style.hatch, edgecolor=BLACK,
             linewidth=0.7, zorder=3))
-        middle = 0.5 * (row.station_from_m + row.station_to_m)
-        place = berm.centreline.point_at(middle, side * far)
-        outward = berm.centreline.point_at(middle, side * (far + 1.0)) - place
+        outline = _edge(berm, row.station_from_m, row.station_to_m, side * far)
+        place = outline[len(outline) // 2]
+        foot = berm.centreline.point_at(berm.centreline.station_offset(place)[0][0])
+        outward = (place - foot) / far
         axes.annotate(str(row.segment), place, xytext=8.0 * outward,
                       textcoords='offset points', ha='center', va='center', fontsize=7.5,
                       fontweight='bold', zorder=7, path_effects=HALO)
@@ -250,12 +253,11 @@ def _strip(axes: Axes, facts: Facts, berm: Berm) -> None:
 
 
 def _outer_side(berm: Berm) -> float:
-    """Return on which side the strip lies: the left (1), or outside of a closed line."""
-    if not berm.centreline.closed:
-        return 1.0
+    """Return on which side the strip lies: outside of the bend, and to the left (1) of none."""
     x, y = berm.centreline.points_xy.T
-    turn = float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))
-    return -1.0 if turn > 0.0 else 1.0
+    # Twice the area between the line and the chord of its ends; positive where it turns left.
+    area_m2 = float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))
+    return -1.0 if area_m2 > LEAST_AREA_M2 else 1.0
 
 
 def band(
