@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from .accounts import Books
 from .layers import CREST, CREST_ERROR, CREST_OFFSET, CREST_TARGET
-from .rows import Row, State
+from .rows import Row, State, whole_percent
 from ..design import Berm, Site
 from ..survey.snapshot import NamedSurface
 
@@ -323,9 +323,9 @@ def _faults(berm: Berm, rows: Sequence[Row]) -> list[str]:
                       f'({tolerance} allowed)')
     if short:
         most = max(row.deficit_height_m for row in short)
-        share = min(row.at_grade for row in short)
+        share = whole_percent(min(row.at_grade for row in short))
         mean = f'up to {1e3 * most:.0f} mm short on average and ' if most > 0.0 else ''
-        faults.append(f'{_named(short)} not at grade, {mean}with only {100.0 * share:.0f} % of '
+        faults.append(f'{_named(short)} not at grade, {mean}with only {share:.0f} % of '
                       f'the crest within {tolerance} of the design at worst')
     off = [row for row in rows if off_line_m(row) > berm.line_tolerance_m]
     if off:

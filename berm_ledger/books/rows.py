@@ -111,6 +111,19 @@ class Row:
         return math.nan if math.isnan(self.target_height_m) else float(self.dumps_remaining)
 
 
+def whole_percent(share: float) -> float:
+    """
+    Return a share as whole per cent, rounded down: 90 stands for no less than 90 %.
+
+    Examples
+    --------
+    >>> whole_percent(0.8974), whole_percent(0.29), whole_percent(1.0), whole_percent(math.nan)
+    (89.0, 29.0, 100.0, nan)
+
+    """
+    return float(math.floor(100.0 * share + 1e-9)) if math.isfinite(share) else math.nan
+
+
 def share_at_grade(rows: Sequence[Row]) -> float:
     """
     Return the share of a length that lies in segments at grade, 0 to 1.

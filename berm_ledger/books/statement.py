@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from .entries import Entry
+from .rows import whole_percent
 
 NS_PER_S = 1_000_000_000
 S_PER_DAY = 86_400
@@ -211,7 +212,7 @@ def _reading(entry: Entry, balance_l: float | None) -> Line:
     data = entry.data
     placed_l = _litres(data.get('placed_m3'))
     change_l = None if placed_l is None else placed_l - (balance_l or 0.0)
-    detail = f'{100.0 * (data.get("at_grade") or 0.0):.0f} % at grade'
+    detail = f'{whole_percent(data.get("at_grade") or 0.0):.0f} % at grade'
     coverage = data.get('coverage') or 0.0
     if coverage < 0.995:
         detail += f', {100.0 * coverage:.0f} % seen'

@@ -10,6 +10,7 @@ from datetime import datetime, timezone
 import math
 
 from ..books import Books, Flag, Row, State
+from ..books.rows import whole_percent
 from ..books.statement import FIRST_DATE_NS
 
 WIDTH = 100
@@ -122,7 +123,7 @@ COLUMNS = (
     # Where all is below the datum the sign takes the place of the last decimal.
     Column('high', 'm', 6, lambda row, _: figure(row.high_m, 2 if row.high_m < 0.0 else 3)),
     Column('seen', '%', 5, lambda row, _: figure(row.coverage, 0, 100.0)),
-    Column('done', '%', 5, lambda row, _: figure(row.at_grade, 0, 100.0)),
+    Column('done', '%', 5, lambda row, _: figure(whole_percent(row.at_grade))),
     Column('short', 'mm', 6, lambda row, _: figure(row.deficit_height_m, 0, 1e3)),
     Column('short', 'l', 6, lambda row, _: figure(row.deficit_volume_m3, 1, 1e3)),
     Column('left', '', 5, lambda row, _: figure(row.loads_left)),
@@ -201,7 +202,8 @@ def flag_line(flag: Flag, stamp_ns: int) -> str:
 def berm_line(books: Books, name: str, rows: tuple[Row, ...]) -> str:
     """Return the line above the table of one berm."""
     flagged = sum(row.state == State.REWORK for row in rows)
-    return (f'berm {name}: {100.0 * books.share_at_grade(name):.0f} % of its length at grade, '
+    share = whole_percent(books.share_at_grade(name))
+    return (f'berm {name}: {share:.0f} % of its length at grade, '
             f'{loads_text(rows)}, {flagged} flagged')
 
 

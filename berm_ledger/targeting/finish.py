@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import math
 
 from .obstacles import segment_name
-from ..books.rows import Row, State
+from ..books.rows import Row, State, whole_percent
 from ..design import Site
 
 DONE = 'no segment calls for another load'
@@ -51,5 +51,5 @@ def _left_over(row: Row, tolerance_m: float) -> str:
         said.append(f'up to {under_m:.3f} m low where a load would overshoot')
     if not said:
         return ''
-    share = f'{100.0 * row.at_grade:.0f} % of its crest in tolerance'
+    share = f'{whole_percent(row.at_grade):.0f} % of its crest in tolerance'
     return f'{segment_name(row)} is not at grade ({share}): {" and ".join(said)}'

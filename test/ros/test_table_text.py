@@ -68,6 +68,17 @@ def test_silence_stands_right_under_the_first_line():
     assert [lines[0], *lines[2:]] == table_text(BOOKS, NOW_NS).splitlines()
 
 
+def test_shares_at_grade_are_not_rounded_up():
+    """35 of 39 cross-sections are not 90 %; nor is a berm done but for its shortest segment."""
+    rows = (replace(ROWS[0], at_grade=0.8974, station_to_m=99.7),
+            replace(ROWS[1], station_from_m=99.7, station_to_m=100.0))
+
+    lines = table_text(replace(BOOKS, rows=rows), NOW_NS).splitlines()
+
+    assert 'berm west arc: 99 % of its length at grade' in lines[2]
+    assert lines[5].split()[7:9] == ['100', '89']
+
+
 def test_one_load_is_one_load():
     books = replace(BOOKS, rows=(replace(ROWS[0], dumps_remaining=1), ROWS[1]))
 

@@ -22,6 +22,7 @@ from ..bag_records import BagRecord, KEY, records_of
 from ... import __version__
 from ...books import Row
 from ...books.acceptance import off_line_m
+from ...books.rows import whole_percent
 from ...books.statement import FIRST_DATE_NS, stamp_text
 from ...design import Berm
 
@@ -118,7 +119,7 @@ def _segment(row: Row) -> tuple[str, ...]:
         str(row.segment),
         f'{figure(row.station_from_m, 2)}–{figure(row.station_to_m, 2)}',
         figure(row.target_height_m, 3), with_error(row.height_m, row.height_se_m, 3),
-        figure(row.low_m, 3), figure(row.high_m, 3), figure(row.at_grade, 0, 100.0),
+        figure(row.low_m, 3), figure(row.high_m, 3), figure(whole_percent(row.at_grade), 0),
         figure(row.line_offset_m, 0, MM), with_error(row.placed_m3, row.placed_se_m3, 1, LITRES),
         figure(row.missing_m3, 1, LITRES), figure(row.over_m3, 1, LITRES),
         figure(row.spilled_m3, 1, LITRES), str(row.dumps_made), figure(row.loads_left, 0),

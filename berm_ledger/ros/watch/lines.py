@@ -17,7 +17,7 @@ from .section import columns_of, Glyphs, section_rows, top_m
 from ..messages import Status
 from ..messages.diagnostics import ERROR, LEVEL_NAMES, OK, STALE, WARN
 from ..table_text import age_text, COLUMNS, loads_text, time_text
-from ...books.rows import Row, share_at_grade, State
+from ...books.rows import Row, share_at_grade, State, whole_percent
 
 STATE_STYLES = {
     State.UNSEEN: 'dim', State.SHORT: 'yellow', State.AT_GRADE: 'green', State.HIGH: 'magenta',
@@ -111,7 +111,7 @@ def berm_line(heard: Heard, berm: int, rows: Sequence[Row]) -> Text:
     length_m = sum(row.station_to_m - row.station_from_m for row in rows)
     count = len({row.berm_index for row in heard.rows})
     which = f' ({berm + 1} of {count})' if count > 1 else ''
-    share = 100.0 * share_at_grade(rows)
+    share = whole_percent(share_at_grade(rows))
     return Text(f'berm {heard.name_of(berm)}{which}: {share:.0f} % of {length_m:.2f} m at grade, '
                 f'{loads_text(rows)}', style='bold')
 
