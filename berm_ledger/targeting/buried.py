@@ -57,10 +57,10 @@ def _notes(site: Site, index: int, berm: Berm, other: Berm) -> Iterator[str]:
     if numbers:
         noun = 'segment' if len(numbers) == 1 else 'segments'
         yield (
-            f'berm {berm.name}: from {min(stations):.2f} to {max(stations):.2f} m of its line the '
-            f'flank of berm {other.name} stands above its crest by more than its tolerance of '
-            f'{1e3 * berm.height_tolerance_m:.0f} mm: {noun} {", ".join(numbers)} will be found '
-            f'too high, though built as designed; leave that stretch out of the line')
+            f'berm {berm.name!r}: from {min(stations):.2f} to {max(stations):.2f} m of its line '
+            f'the flank of berm {other.name!r} stands above its crest by more than its tolerance '
+            f'of {1e3 * berm.height_tolerance_m:.0f} mm: {noun} {", ".join(numbers)} will be '
+            f'found too high, though built as designed; leave that stretch out of the line')
 
 
 def _over_m(

@@ -38,7 +38,7 @@ def coarse_loads(site: Site) -> tuple[str, ...]:
             payload_kg = site.rover.payload_kg
             fits_kg = math.floor(10.0 * payload_kg * berm.height_tolerance_m / rise_m) / 10.0
             notes.append(
-                f'berm {berm.name}: one load of {payload_kg:g} kg raises the finished crest by '
+                f'berm {berm.name!r}: one load of {payload_kg:g} kg raises the finished crest by '
                 f'{1e3 * rise_m:.0f} mm, more than its tolerance of '
                 f'{1e3 * berm.height_tolerance_m:.0f} mm: not all of it may come to grade; carry '
                 f'{fits_kg:g} kg at most, or allow more')

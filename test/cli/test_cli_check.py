@@ -111,4 +111,4 @@ def test_a_crest_that_begins_under_a_higher_one_is_noted(call: Call, tmp_path: P
     path.write_text(yaml.safe_dump(site), encoding='utf-8')
     done = call('check', path)
     assert done.code == 0
-    assert 'note: berm stub: from 0.01 to 0.1' in ' '.join(done.out.split())
+    assert "note: berm 'stub': from 0.01 to 0.1" in ' '.join(done.out.split())

@@ -22,7 +22,8 @@ def test_a_crest_that_begins_in_a_higher_flank_is_named():
     # By hand: 0.06 m higher in the middle, 34 degrees: 0.02 m over at 0.06 / tan - 0.02 / tan =
     # 0.059 m, and 0.025 m further out as poured: 0.084 m, a fifth of the first of three segments.
     (note,) = buried_crests(site_of(HIGH, low_from(0.0)))
-    assert note.startswith('berm low: from 0.01 to 0.08 m of its line the flank of berm high ')
+    assert note.startswith(
+        "berm 'low': from 0.01 to 0.08 m of its line the flank of berm 'high' ")
     assert 'its tolerance of 20 mm: segment 1 will be found too high' in note
     assert buried_crests(site_of(low_from(0.0), HIGH)) == (note,)
 

@@ -25,7 +25,7 @@ def test_a_load_that_takes_more_than_the_tolerance_is_named(rise_m, notes):
 def test_the_note_says_what_would_do():
     site = site_of(straight(1.2), rover=rover_of(payload_kg=payload_kg(0.025)))
     (text,) = coarse_loads(site)
-    assert 'berm west' in text
+    assert "berm 'west" in text
     assert 'by 25 mm, more than its tolerance of 20 mm' in text
     # The least load that does is a little under that for 20 mm, as a small load spreads less.
     assert float(text.split('carry ')[1].split(' kg')[0]) == pytest.approx(
