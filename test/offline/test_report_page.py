@@ -11,11 +11,13 @@ import re
 import shutil
 
 from as_built_kit import gathered
+from berm_ledger.books import Entry
 from berm_ledger.offline.fresh import write_together
 from berm_ledger.offline.report import make_report
 from berm_ledger.offline.report import page as pages
 from berm_ledger.offline.report.canvas import drawing
-from berm_ledger.offline.report.chapters import specification
+from berm_ledger.offline.report.chapters import specification, title_block
+from berm_ledger.offline.report.cross_sections import cross_sections
 from berm_ledger.offline.report.facts import gather
 from berm_ledger.offline.report.location import location_plan
 from berm_ledger.offline.report.page import page
@@ -159,6 +161,33 @@ def test_finished_berm_meets_its_specification(tmp_path: Path) -> None:
     assert write_report(tmp_path, tmp_path / 'as built.html') is True
     assert read(tmp_path / 'as built.html').words[0] == 'Meets the specification'
     assert (tmp_path / 'as built-location.png').exists()
+
+
+def test_a_berm_of_one_segment_has_one(tmp_path: Path) -> None:
+    text = site_text().replace('segment_length_m: 0.4', 'segment_length_m: 2.0')
+    facts = gathered(tmp_path / 'books.sqlite', text=text)
+    assert '(2.00 m, 1 segment)' in title_block(facts)
+    with drawing():
+        (sheet,) = cross_sections(facts, 0)
+    assert sheet.title == 'Cross-sections, segment 1'
+
+
+def test_period_lasts_to_the_last_look(tmp_path: Path) -> None:
+    """The surface is of a minute after the start; looks that tell nothing new are no entries."""
+    facts = gathered(tmp_path / 'books.sqlite', numbered(('datum', None, None, datum())),
+                     layers(site_text()))
+    assert '2026-01-01 00:00:10.0 UTC to 2026-01-01 00:01:00.0 UTC' in title_block(facts)
+
+
+def test_what_is_just_beyond_the_tolerance_is_not_rounded_to_it(tmp_path: Path) -> None:
+    entries = finished()
+    entries.append(Entry(len(entries) + 1, entries[-1].stamp_ns, 'reading', 'west arc', 3,
+                         reading(line_offset_m=0.0602)))
+    html = specification(gathered(tmp_path / 'books.sqlite', entries))
+    (line,) = [line for line in html.splitlines() if 'off the line' in line]
+    assert '60 mm' in line
+    assert '60.2 mm' in line
+    assert '<b>no</b>' in line
 
 
 def test_bare_ground_is_not_measured_against_the_line(tmp_path: Path) -> None:

@@ -138,7 +138,7 @@ def _production(facts: Facts, account: BorrowAccount) -> Picture:
         lower.bar(at, part, width=max(width, 1e-6), bottom=base, color=colour, label=word,
                   hatch=hatch, edgecolor=BLACK, linewidth=0.4)
         base = base + part
-    lower.set(ylabel='cycle [min]', xlabel=f'time [{clock.unit[0]}]',
+    lower.set(ylabel='cycle [min]', xlabel=f'time since the first entry [{clock.unit[0]}]',
               ylim=(0.0, max(1e-3, 1.3 * float(base.max()))))
     lower.legend(ncol=3, loc='upper right')
     for axes in (upper, lower):

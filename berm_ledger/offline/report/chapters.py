@@ -51,12 +51,14 @@ def title_block(facts: Facts) -> str:
         share = '' if seen is None else f', {figure(seen, 1, 100.0)} % of it seen'
         source = text(entry.data.get('source'))
         datum = f'{source}, {text(stamp_text(books.datum_stamp_ns))}{share}'
+    # Looks that told nothing new are no entries.
+    last_ns = max(facts.last_ns, facts.surface_ns or 0)
     lines = [
         ('Site file', text(facts.meta.get('site_name', UNKNOWN))),
         ('Berms', '; '.join(
             f'{text(berm.name)} ({figure(berm.centreline.length_m, 2)} m, '
-            f'{len(facts.rows_of(berm))} segments)' for berm in facts.site.berms)),
-        ('Period', f'{text(stamp_text(facts.first_ns))} to {text(stamp_text(facts.last_ns))}'
+            f'{_segments(len(facts.rows_of(berm)))})' for berm in facts.site.berms)),
+        ('Period', f'{text(stamp_text(facts.first_ns))} to {text(stamp_text(last_ns))}'
          if facts.entries else 'no entries'),
         ('Natural ground', datum),
         ('Books', (f'{books.last_seq} entries, SHA-256 '
@@ -65,6 +67,11 @@ def title_block(facts: Facts) -> str:
         ('Software', f'berm_ledger {text(__version__)}'),
     ]
     return table('', (), lines, 'll', kind='title')
+
+
+def _segments(count: int) -> str:
+    """Return a number of segments in words."""
+    return '1 segment' if count == 1 else f'{count} segments'
 
 
 def specification(facts: Facts) -> str:
@@ -82,7 +89,7 @@ def specification(facts: Facts) -> str:
             (name, 'segments at grade', f'all {len(rows)}', str(done), _met(done == len(rows))),
             (name, 'segments flagged for rework', 'none', str(rework), _met(rework == 0)),
             (name, 'mean crest of a segment off the line, at most',
-             f'{figure(berm.line_tolerance_m, 0, MM)} mm', f'{figure(worst, 0, MM)} mm',
+             f'{figure(berm.line_tolerance_m, 0, MM)} mm', f'{figure(worst, 1, MM)} mm',
              _met(worst <= berm.line_tolerance_m) if off else UNKNOWN),
             (name, (f'crest within {figure(berm.height_tolerance_m, 0, MM)} mm of '
                     f'{_crest_words(berm)}'), 'for information',

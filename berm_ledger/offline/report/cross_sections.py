@@ -164,15 +164,16 @@ def _sheet(
     figure.supylabel('elevation [m]', fontsize=8.0)
     figure.legend(handles=_legend(), loc='upper center', ncol=4, bbox_to_anchor=(0.53, 0.0))
     first, last = panels[0][0].segment, panels[-1][0].segment
+    which = f'segment {first}' if first == last else f'segments {first} to {last}'
     sheets = '' if count == 1 else f' {number} of {count}'
     when = '' if facts.surface_ns is None else f' Surface as of {stamp_text(facts.surface_ns)}.'
     return Picture(
         f'cross-sections-{berm_index + 1}-{number}', png_of(figure),
-        f'Cross-sections{sheets}, segments {first} to {last}',
+        f'Cross-sections{sheets}, {which}',
         'Cut in the middle of each segment, seen along the line in the sense of the stations; '
         'heights and widths to the same scale. Grey is what lies between the lowest and the '
         f'highest section of the segment, as far as no other stretch is nearer.{when}',
-        f'Cross-sections of segments {first} to {last}: natural ground, design, site surface, '
+        f'Cross-sections of {which}: natural ground, design, site surface, '
         'and what is missing or over between them.')
 
 

@@ -26,8 +26,8 @@ PROOF = ('The digest of the entries is that of what <code>sqlite3 books.sqlite '
          '&quot;SELECT * FROM entries ORDER BY seq&quot; | sha256sum</code> prints; '
          '<code>site_digest</code> is that of the site file’s bytes. The digest of a bag is that '
          'of one line <code>ROLE TIME SHA256</code> for each of its messages used, in the order '
-         'of recording: elevation, pose or dump, when it was recorded in nanoseconds, and the '
-         'SHA-256 of its bytes.')
+         'of recording: elevation, pose, dump or drum_current, when it was recorded in '
+         'nanoseconds, and the SHA-256 of its bytes.')
 SIGNATURES = ('<table class="sign"><caption>Signatures</caption><thead><tr>'
               '<th scope="col">role</th><th scope="col">name</th><th scope="col">date</th>'
               '<th scope="col">signature</th></tr></thead><tbody>'
