@@ -166,6 +166,33 @@ def test_rows_take_the_room_that_no_event_needs():
     assert all(event.text in shown[1] for event in events)
 
 
+@pytest.mark.parametrize('width', [40, 46, 60, 79, 80, 200])
+def test_the_state_and_the_loads_left_are_never_cut_off(width):
+    rows = (row(1, State.AT_GRADE, dumps_remaining=0), row(2, dumps_remaining=17))
+    lines = text_of(changed(rows=rows), width).splitlines()
+    heading = next(line for line in lines if line.split()[:1] == ['seg'])
+    left = heading.index('left') + len('left')
+    first, second = (line for line in lines[lines.index(heading) + 1:][:2])
+    assert first.endswith('  at grade')
+    assert second.endswith('  short')
+    assert first[left - 2:left] == ' 0'
+    assert second[left - 2:left] == '17'
+
+
+def test_a_wide_terminal_shows_all_columns():
+    heading = next(
+        line for line in text_of(VIEW, 80).splitlines() if line.split()[:1] == ['seg'])
+    assert heading.split() == [
+        'seg', 'station', 'target', 'height', '+-', 'seen', 'done', 'short', 'left', 'made',
+        'age', 'state']
+
+
+def test_the_long_section_changes_its_style_with_the_state_only():
+    """Over a slow line every change costs ten characters."""
+    for line in screen.screen_lines(VIEW, 80, 30):
+        assert len(line.spans) <= 8
+
+
 @settings(max_examples=40)
 @given(width=st.integers(1, 200), height=st.integers(1, 80), segments=st.integers(1, 60),
        events=st.integers(0, 50), flags=st.integers(0, 6), scroll=st.integers(-80, 80),

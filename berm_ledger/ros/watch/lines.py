@@ -5,7 +5,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import groupby
 import math
+from operator import itemgetter
 import textwrap
 
 from rich.text import Text
@@ -16,7 +18,7 @@ from .news import BAD, Event, GOOD
 from .section import columns_of, Glyphs, section_rows, top_m
 from ..messages import Status
 from ..messages.diagnostics import ERROR, LEVEL_NAMES, OK, STALE, WARN
-from ..table_text import age_text, COLUMNS, loads_text, time_text
+from ..table_text import age_text, Column, COLUMNS, loads_text, time_text
 from ...books.rows import Row, share_at_grade, State, whole_percent
 
 STATE_STYLES = {
@@ -28,9 +30,9 @@ MOOD_STYLES = {GOOD: 'green', BAD: 'red'}
 SHOWN = ('seg', 'station', 'target', 'height', '+-', 'seen', 'done', 'short', 'left', 'made',
          'age')
 CHOSEN = tuple(c for c in COLUMNS if c.title in SHOWN and c.unit != 'l')
-HEADING = ' ' + ''.join(
-    (f'{c.title}/{c.unit}' if c.unit in ('mm', '%') and len(c.title) + len(c.unit) < c.width - 1
-     else c.title).rjust(c.width) for c in CHOSEN) + '  state'
+# Where there is less room, these are left out, the first one first; the state stands last.
+LEFT_OUT = ('made', 'seen', '+-', 'target', 'age', 'station', 'done')
+MARK_WIDTH, STATE_WIDTH = 1, len('  at grade')
 MARGIN = 7
 
 
@@ -131,8 +133,11 @@ def section_lines(
     for k, drawn in enumerate(section_rows(columns, height, glyphs)):
         label = f'{(height - k) * step_m:5.2f}m ' if k % 2 == 0 else ' ' * MARGIN
         line = Text(label, style='dim')
-        for character, style in zip(drawn, styles):
-            line.append(character, style='cyan' if character == glyphs.design else style)
+        looks = ['cyan' if character == glyphs.design else style
+                 for character, style in zip(drawn, styles)]
+        # A style for each character would be ten times as much to send to a terminal far away.
+        for style, run in groupby(zip(drawn, looks), key=itemgetter(1)):
+            line.append(''.join(character for character, _ in run), style=style)
         lines.append(line)
     return lines
 
@@ -180,9 +185,37 @@ def _drop_station(heard: Heard, rows: Sequence[Row], here: int) -> float | None:
     return station_m if math.isfinite(station_m) else None
 
 
-def table_line(row: Row, here: int | None, stamp_ns: int) -> Text:
+def columns_for(width: int) -> tuple[Column, ...]:
+    """
+    Return the columns of the table that so many characters hold, without the least important.
+
+    Examples
+    --------
+    >>> [column.title for column in columns_for(40)]
+    ['seg', 'height', 'done', 'short', 'left']
+
+    """
+    chosen = CHOSEN
+    for title in LEFT_OUT:
+        if MARK_WIDTH + sum(column.width for column in chosen) + STATE_WIDTH <= width:
+            break
+        chosen = tuple(column for column in chosen if column.title != title)
+    return chosen
+
+
+def heading_line(columns: Sequence[Column]) -> Text:
+    """Return the heading of the table."""
+    words = [f'{c.title}/{c.unit}' if c.unit in ('mm', '%')
+             and len(c.title) + len(c.unit) < c.width - 1 else c.title for c in columns]
+    cells = ''.join(word.rjust(column.width) for word, column in zip(words, columns))
+    return Text(f'{" " * MARK_WIDTH}{cells}  state', style='bold')
+
+
+def table_line(
+    row: Row, here: int | None, stamp_ns: int, columns: Sequence[Column]
+) -> Text:
     """Return one row of the table, marked where the next load goes."""
-    cells = ''.join(column.text(row, stamp_ns).rjust(column.width) for column in CHOSEN)
+    cells = ''.join(column.text(row, stamp_ns).rjust(column.width) for column in columns)
     line = Text('>' if row.segment == here else ' ', style='bold cyan')
     line.append(cells, style='')
     line.append(f'  {row.state.name.replace("_", " ").lower()}', style=STATE_STYLES[row.state])

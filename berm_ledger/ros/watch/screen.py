@@ -20,8 +20,9 @@ from .lines import (
     axis_line,
     berm_line,
     borrow_lines,
+    columns_for,
     event_line,
-    HEADING,
+    heading_line,
     health_lines,
     section_lines,
     table_line,
@@ -164,9 +165,10 @@ def _full(view: View, width: int, height: int) -> list[Text]:
                    axis_line(heard, rows, here, width, view.glyphs)]
     events = list(view.events)[len(view.events) - told:] if told < len(view.events) else list(
         view.events)
+    columns = columns_for(width)
     return [
-        *top, *drawing, Text(HEADING, style='bold'),
-        *(table_line(row, here, heard.stamp_ns or 0)
+        *top, *drawing, heading_line(columns),
+        *(table_line(row, here, heard.stamp_ns or 0, columns)
           for row in window(rows, here, listed, view.scroll)),
         *health, *(event_line(event) for event in events)]
 
