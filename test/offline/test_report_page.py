@@ -197,6 +197,7 @@ def test_bare_ground_is_not_measured_against_the_line(tmp_path: Path) -> None:
     html = specification(gathered(tmp_path / 'books.sqlite', entries))
     (line,) = [line for line in html.splitlines() if 'off the line' in line]
     assert '147' not in line
+    assert 'mm</td><td>–</td><td>–</td>' in re.sub('<td[^>]*>', '<td>', line)
     assert 'no' not in re.findall('<td[^>]*>([^<]*)</td>', line)
 
 

@@ -16,6 +16,7 @@ from berm_ledger.offline.report import (
     cross_sections,
     location,
     long_section,
+    plan_strip,
     plan_view,
     timeline,
 )
@@ -120,7 +121,7 @@ def test_signs_of_many_changes_stay_in_the_plan(tmp_path: Path, line: str) -> No
 def test_band_inside_a_bend_has_no_loop(tmp_path: Path) -> None:
     text = site_text().replace('[[0, 0], [2, 0]]', '[[0, 0], [1, 0], [1, 1]]')
     berm = gathered(tmp_path / 'books.sqlite', text=text).site.berms[0]
-    inner = plan_view.band(berm, 0.5, 1.5, 0.1, 0.2)
+    inner = plan_strip.band(berm, 0.5, 1.5, 0.1, 0.2)
     # Left of the bend lies its inner side: offsets of 0.1 and 0.2 m meet at its diagonal.
     assert inner[:, 0].max() <= 0.9 + 0.003
     assert inner[:, 1].min() >= 0.1 - 0.003
@@ -152,7 +153,26 @@ def test_strip_lies_outside_of_the_bend(tmp_path: Path, line: str, side: float) 
     """So it has room for the numbers of short segments."""
     text = site_text().replace('[[0, 0], [2, 0]]', line)
     berm = gathered(tmp_path / 'books.sqlite', text=text).site.berms[0]
-    assert plan_view._outer_side(berm) == side
+    assert plan_strip.outer_side(berm) == side
+
+
+def test_strip_of_a_long_berm_can_be_read(tmp_path: Path, figures: list[Any]) -> None:
+    """Sixty metres are shown one to four hundred: states have a width and numbers room there."""
+    text = site_text().replace('[[0, 0], [2, 0]]', '[[0, 0], [60, 0]]').replace(
+        'segment_length_m: 0.4', 'segment_length_m: 1.5').replace(
+        '[5, -3], [5, 3]', '[65, -3], [65, 3]')
+    with canvas.drawing():
+        plan_view.plan_view(gathered(tmp_path / 'books.sqlite', text=text), 0)
+    axes = figures[0].axes[0]
+    figures[0].canvas.draw()
+    dots = figures[0].dpi
+    strip = next(patch for patch in axes.patches if patch.get_zorder() == 3)
+    assert strip.get_window_extent().height / dots > 0.05
+    places = [t.get_window_extent() for t in axes.texts if t.get_text().isdigit()]
+    assert len(places) >= 15
+    assert not any(a.overlaps(b) for a, b in zip(places, places[1:]))
+    inside = axes.get_window_extent()
+    assert all(inside.y0 < place.y0 and place.y1 < inside.y1 for place in places)
 
 
 def second_berm(text: str, line: str) -> str:
@@ -180,7 +200,7 @@ def test_band_of_a_ring_closes(tmp_path: Path) -> None:
         'arc: {centre: [0.5, 0], radius_m: 1.0, from_deg: 0, sweep_deg: 360}').replace(
         'crest_height_m: 0.15', 'crest_level_m: 0.2')
     berm = gathered(tmp_path / 'books.sqlite', text=text).site.berms[0]
-    outline = plan_view.band(berm, 0.0, berm.centreline.length_m, 0.3, -0.3)
+    outline = plan_strip.band(berm, 0.0, berm.centreline.length_m, 0.3, -0.3)
     radius = np.hypot(outline[:, 0] - 0.5, outline[:, 1])
     assert ((np.abs(radius - 0.7) < 0.005) | (np.abs(radius - 1.3) < 0.005)).all()
     # No step along either edge is longer than a part of the circle, but for the seam.

@@ -89,7 +89,8 @@ def specification(facts: Facts) -> str:
             (name, 'segments at grade', f'all {len(rows)}', str(done), _met(done == len(rows))),
             (name, 'segments flagged for rework', 'none', str(rework), _met(rework == 0)),
             (name, 'mean crest of a segment off the line, at most',
-             f'{figure(berm.line_tolerance_m, 0, MM)} mm', f'{figure(worst, 1, MM)} mm',
+             f'{figure(berm.line_tolerance_m, 0, MM)} mm',
+             f'{figure(worst, 1, MM)} mm' if off else UNKNOWN,
              _met(worst <= berm.line_tolerance_m) if off else UNKNOWN),
             (name, (f'crest within {figure(berm.height_tolerance_m, 0, MM)} mm of '
                     f'{_crest_words(berm)}'), 'for information',

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from .canvas import new_figure, Picture, png_of, WIDTH_IN
 from .facts import Facts
 from .palette import BLACK, BLUE, ORANGE, WHITE
-from .plan_view import areas, band, DESIGN_DASHES, design_line, dumps, HALO
+from .plan_strip import band, HALO
+from .plan_view import areas, DESIGN_DASHES, design_line, dumps
 from ...design import Berm
 
 FOOTPRINT = '#BFBFBF'

@@ -12,9 +12,7 @@ from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Wedge
 from matplotlib.patches import Polygon as Shape
-from matplotlib.patheffects import withStroke
 import numpy as np
-from numpy.typing import NDArray
 
 from .canvas import new_figure, Picture, png_of, TALLEST_IN, WIDTH_IN
 from .facts import Event, Facts
@@ -28,14 +26,14 @@ from .palette import (
     VERMILLION,
     WHITE,
 )
+from .plan_strip import band, HALO, outer_side, strip
 from ...books.layers import DATUM, DESIGN, HEIGHT
 from ...books.statement import stamp_text
 from ...design import Berm
 from ...geometry import Polygon
 
-# Room around the footprint [m], and the strip of states beside it.
-MARGIN_M = 0.38
-STRIP_GAP_M, STRIP_SHARE = 0.04, 0.16
+# Room around the footprint [m], and how much it is at least on paper [inch].
+MARGIN_M, ROOM_IN = 0.38, 0.34
 # Most points of the raster along one side; larger ones are thinned.
 MOST_CELLS = 1200
 SOIL = LinearSegmentedColormap.from_list('soil', ['#FFFFFF', '#6E6E6E'])
@@ -43,16 +41,10 @@ SOIL = LinearSegmentedColormap.from_list('soil', ['#FFFFFF', '#6E6E6E'])
 STEPS_M = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0)
 DENSEST_LINES = 5
 DESIGN_DASHES = (0, (6, 2, 1, 2))
-EDGE_POINTS = 61
-# Loops that are less deep are not seen [m].
-LOOP_M = 0.002
 # Least distance between the signs of changes on paper [inch].
 SIGN_IN = 0.3
 # A change of less extent along the line lies around an end of it [m].
 LEAST_EXTENT_M = 0.02
-# A line that lies closer along its chord is straight [m2].
-LEAST_AREA_M2 = 1e-6
-HALO = [withStroke(linewidth=2.6, foreground=WHITE)]
 LEGEND_IN = 1.75
 
 Box = tuple[float, float, float, float]
@@ -76,21 +68,22 @@ def plan_view(facts: Facts, berm_index: int) -> Picture:
 
     """
     berm = facts.site.berms[berm_index]
-    box = _box_of(facts, berm)
-    wide, high = box[1] - box[0], box[3] - box[2]
-    tall = high > 0.9 * wide
-    room_in = WIDTH_IN - (LEGEND_IN + 1.4 if tall else 1.4)
-    scale = min(room_in / wide, (TALLEST_IN - 2.2) / high)
+    room_m = MARGIN_M
+    box, scale = _frame(facts, berm, room_m)
+    if room_m * scale < ROOM_IN:
+        room_m = ROOM_IN / scale
+        box, scale = _frame(facts, berm, room_m)
+    tall = _is_tall(box)
     figure = new_figure(
-        scale * high + (0.7 if tall else 1.7),
-        scale * wide + 1.4 + LEGEND_IN if tall else WIDTH_IN)
+        scale * (box[3] - box[2]) + (0.7 if tall else 1.7),
+        scale * (box[1] - box[0]) + 1.4 + LEGEND_IN if tall else WIDTH_IN)
     axes = figure.add_subplot()
     _surface(figure, axes, facts, box)
     areas(axes, facts)
     _lines(axes, facts, berm)
-    _strip(axes, facts, berm)
+    strip(axes, facts, berm, scale)
     events = facts.events_of(berm)
-    joined = _changes(axes, facts, berm, events, SIGN_IN / scale)
+    joined = _changes(axes, facts, berm, events, SIGN_IN / scale, room_m)
     dumps(axes, [(d.x_m, d.y_m, d.stray) for d in facts.books.dumps], box)
     axes.set(xlim=box[:2], ylim=box[2:], aspect='equal', xlabel='x [m]', ylabel='y [m]')
     handles = _legend(facts, berm, events)
@@ -120,9 +113,21 @@ def _inside(x_m: float, y_m: float, box: Box) -> bool:
     return box[0] <= x_m <= box[1] and box[2] <= y_m <= box[3]
 
 
-def _box_of(facts: Facts, berm: Berm) -> Box:
+def _frame(facts: Facts, berm: Berm, room_m: float) -> tuple[Box, float]:
+    """Return what the picture shows with so much room around the footprint, and [inch/m]."""
+    box = _box_of(facts, berm, room_m)
+    wide_in = WIDTH_IN - (LEGEND_IN + 1.4 if _is_tall(box) else 1.4)
+    return box, min(wide_in / (box[1] - box[0]), (TALLEST_IN - 2.2) / (box[3] - box[2]))
+
+
+def _is_tall(box: Box) -> bool:
+    """Tell whether there is room for the legend beside the picture."""
+    return box[3] - box[2] > 0.9 * (box[1] - box[0])
+
+
+def _box_of(facts: Facts, berm: Berm, room_m: float) -> Box:
     """Return what the picture shows of x and y [m]."""
-    reach = facts.half_width_m(berm) + MARGIN_M
+    reach = facts.half_width_m(berm) + room_m
     low = berm.centreline.points_xy.min(axis=0) - reach
     high = berm.centreline.points_xy.max(axis=0) + reach
     for dump in facts.books.dumps:
@@ -226,63 +231,8 @@ def _lines(axes: Axes, facts: Facts, berm: Berm) -> None:
     axes.plot(*standing.T, color=VERMILLION, linewidth=1.6, zorder=5, path_effects=HALO)
 
 
-def _strip(axes: Axes, facts: Facts, berm: Berm) -> None:
-    """Draw the strip of states beside the footprint, with borders and numbers."""
-    side = _outer_side(berm)
-    half = facts.half_width_m(berm)
-    near = half + STRIP_GAP_M
-    far = near + min(0.14, max(0.06, STRIP_SHARE * half))
-    rows = facts.rows_of(berm)
-    for row in rows:
-        style = STATE_STYLES[row.state]
-        corners = band(berm, row.station_from_m, row.station_to_m, side * near, side * far)
-        axes.add_patch(Shape(
-            corners, closed=True, facecolor=style.colour, hatch=style.hatch, edgecolor=BLACK,
-            linewidth=0.7, zorder=3))
-        outline = _edge(berm, row.station_from_m, row.station_to_m, side * far)
-        place = outline[len(outline) // 2]
-        foot = berm.centreline.point_at(berm.centreline.station_offset(place)[0][0])
-        outward = (place - foot) / far
-        axes.annotate(str(row.segment), place, xytext=8.0 * outward,
-                      textcoords='offset points', ha='center', va='center', fontsize=7.5,
-                      fontweight='bold', zorder=7, path_effects=HALO)
-        for station in (row.station_from_m, row.station_to_m):
-            ends = berm.centreline.point_at(np.full(2, station), np.array([-side * half,
-                                                                           side * near]))
-            axes.plot(*ends.T, color=GREY, linewidth=0.4, zorder=3)
-
-
-def _outer_side(berm: Berm) -> float:
-    """Return on which side the strip lies: outside of the bend, and to the left (1) of none."""
-    x, y = berm.centreline.points_xy.T
-    # Twice the area between the line and the chord of its ends; positive where it turns left.
-    area_m2 = float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))
-    return -1.0 if area_m2 > LEAST_AREA_M2 else 1.0
-
-
-def band(
-    berm: Berm, from_m: float, to_m: float, offset_a_m: float, offset_b_m: float
-) -> NDArray[np.float64]:
-    """Return the outline (n, 2) [m] of a stretch of stations between two offsets."""
-    return np.vstack([_edge(berm, from_m, to_m, offset_a_m),
-                      _edge(berm, from_m, to_m, offset_b_m)[::-1]])
-
-
-def _edge(berm: Berm, from_m: float, to_m: float, offset_m: float) -> NDArray[np.float64]:
-    """Return the line (n, 2) [m] at an offset, without the loops it has inside of bends."""
-    line = berm.centreline
-    inner = line.vertex_station_m
-    inner = inner[(inner > from_m) & (inner < to_m)]
-    station = np.sort(np.concatenate([
-        np.linspace(from_m + 1e-9, to_m - 1e-9, EDGE_POINTS), inner - 1e-9, inner + 1e-9]))
-    points = line.point_at(station, offset_m)
-    _, distance = line.station_offset(points)
-    keep = np.abs(distance) >= abs(offset_m) - LOOP_M
-    return points[keep] if np.count_nonzero(keep) > 1 else points
-
-
 def _changes(
-    axes: Axes, facts: Facts, berm: Berm, events: list[Event], step_m: float
+    axes: Axes, facts: Facts, berm: Berm, events: list[Event], step_m: float, room_m: float
 ) -> str:
     """Draw the extents of changes, with signs beside the footprint; say how joined ones read."""
     placed = []
@@ -292,7 +242,7 @@ def _changes(
         if all(map(math.isfinite, ends)):
             axes.add_patch(_extent(berm, *ends))
             placed.append((0.5 * (ends[0] + ends[1]), event.sign))
-    offset_m = -_outer_side(berm) * (facts.half_width_m(berm) + 0.5 * MARGIN_M)
+    offset_m = -outer_side(berm) * (facts.half_width_m(berm) + 0.5 * room_m)
     row_m = berm.centreline.length_m - (step_m if berm.centreline.closed else 0.0)
     signs = signs_in_a_row(placed, row_m, step_m)
     for station_m, place_m, sign in signs:
