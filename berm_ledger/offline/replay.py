@@ -42,6 +42,9 @@ PROGRESS_EVERY = 16
 NO_GROUND = ('the natural ground under the berms was never seen well enough for a datum: every '
              'segment is unseen')
 NO_SEGMENT = 'no segment was seen: is this the site file of this bag?'
+ALL_STRAY = 'not one of {} loads fell on a berm: is this the site file of this bag?'
+# One or two may have missed.
+LEAST_STRAY = 3
 # What is told of grids that are not refused and tell nothing.
 OF_NO_USE = {STANDS_STILL: STANDS_STILL_TEXT, SPARSE_GRID: SPARSE_GRID_TEXT}
 
@@ -175,7 +178,8 @@ def replay(
             found = [finding.text for finding in stream.findings]
         summary = write_outputs(path, folder, loaded=earlier.loaded)
     loads = loads_text(books.dumps)
-    warnings = (*broken, *found, *tally.lines(), *([loads] if loads else ()), *_unseen(books))
+    warnings = (*broken, *found, *tally.lines(), *([loads] if loads else ()), *_unseen(books),
+                *_astray(books))
     return Replayed(books, summary, warnings, borrow)
 
 
@@ -262,6 +266,13 @@ def _unseen(books: Books) -> tuple[str, ...]:
     if books.datum_seq is None:
         return (NO_GROUND,)
     return (NO_SEGMENT,)
+
+
+def _astray(books: Books) -> tuple[str, ...]:
+    """Return a warning when no load has fallen on any of the berms."""
+    if len(books.dumps) < LEAST_STRAY or not all(dump.stray for dump in books.dumps):
+        return ()
+    return (ALL_STRAY.format(len(books.dumps)),)
 
 
 def _check_used(tally: Tally, bags: Sequence[Any], broken: tuple[str, ...]) -> None:

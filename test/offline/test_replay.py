@@ -4,10 +4,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
-from berm_ledger.books import Entry, State
+from berm_ledger.books import Entry, fold, State
 from berm_ledger.errors import BagError
 from berm_ledger.findings import Finding, Severity
 from berm_ledger.geometry import Lattice
@@ -167,6 +168,23 @@ def test_site_of_another_yard_is_a_warning(bag: Path, tmp_path: Path) -> None:
     done = replay([bag], path, tmp_path / 'out', BagOptions())
     assert {row.state for row in done.books.rows} == {State.UNSEEN}
     assert done.warnings[-1] in (NO_GROUND, NO_SEGMENT)
+
+
+@pytest.mark.parametrize(('loads', 'missed', 'told'), [(2, 2, 0), (3, 3, 1), (4, 3, 0)])
+def test_loads_that_all_miss_are_a_warning(
+        monkeypatch: pytest.MonkeyPatch, bag: Path, tmp_path: Path, loads: int, missed: int,
+        told: int) -> None:
+    """As where the site file is that of another berm in the same yard."""
+    site = load_site(SITE).site
+    entries = [Entry(n, n, 'dump', data={}) for n in range(1, loads + 1)]
+    entries += [Entry(loads + n, loads, 'stray_dump', data={'dump_seq': n})
+                for n in range(1, missed + 1)]
+    monkeypatch.setattr(
+        replaying, '_drive', lambda *_: (Tally(used=Counter(elevation=1)), fold(site, entries),
+                                         (), ''))
+    warnings = replay([bag], SITE, tmp_path / 'out', BagOptions()).warnings
+    text = f'not one of {loads} loads fell on a berm: is this the site file of this bag?'
+    assert warnings.count(text) == told
 
 
 def test_watcher_is_told_how_far_it_is(bag: Path, tmp_path: Path) -> None:
