@@ -23,7 +23,8 @@ ADVICE = {
     'I/O': 'free some space on the disk, or look whether it fails',
     'locked': 'close the other program that writes to it',
     'readonly': 'make file and folder writable',
-    'unable to open': 'copy it, and the files -wal and -shm beside it, to a writable folder',
+    'unable to open': 'see that you may read it, or copy it, and the files -wal and -shm beside '
+                      'it, to a writable folder',
 }
 SALVAGE = 'python3 -m berm_ledger.books.salvage'
 # The check of the whole file leaves out the rules of the tables where it may only read.

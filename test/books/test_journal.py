@@ -20,6 +20,7 @@ import zlib
 
 from berm_ledger.books import Entry, fold
 from berm_ledger.books.journal import _connect, Journal
+from berm_ledger.books.journal_checks import with_advice
 from berm_ledger.books.journal_rows import APPLICATION_ID, SCHEMA_VERSION
 from berm_ledger.books.salvage import main as salvage_main
 from berm_ledger.errors import BooksError
@@ -355,6 +356,11 @@ def test_missing_books_cannot_be_read_and_are_not_made(path: Path) -> None:
     with pytest.raises(BooksError, match='does not exist'):
         Journal.read(path)
     assert names(path.parent) == []
+
+
+def test_books_that_cannot_be_opened_may_be_those_of_somebody_else() -> None:
+    """No more is said of a file that one may not read, as that of a ledger run by root."""
+    assert 'see that you may read it, or copy it' in with_advice('unable to open database file')
 
 
 @pytest.fixture(scope='module')
