@@ -125,7 +125,7 @@ def write_bag(
             return _write(writer, events, fillers, topics or BagTopics())
     except (OSError, WriterError, apsw.Error, sqlite3.Error) as exc:
         shutil.rmtree(target, ignore_errors=True)
-        msg = f'{target}: cannot be written: {reason_of(exc)}'
+        msg = f'{target}: cannot be written: {reason_of(exc)}; name a bag elsewhere'
         raise BagError(msg) from exc
     except BaseException:
         shutil.rmtree(target, ignore_errors=True)
