@@ -137,12 +137,13 @@ IN_TERMINAL = (
 class Terminal:
     """``berm-ledger watch`` in a pseudo-terminal."""
 
-    def __init__(self, *arguments: str, rows: int = 24, columns: int = 80) -> None:
+    def __init__(self, *arguments: str, rows: int = 24, columns: int = 80,
+                 term: str = 'xterm') -> None:
         self.ours, theirs = pty.openpty()
         fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack('HHHH', rows, columns, 0, 0))
         self.theirs = theirs
         self.before = termios.tcgetattr(theirs)
-        environment = {**os.environ, 'TERM': 'xterm', 'PYTHONPATH': os.pathsep.join(sys.path)}
+        environment = {**os.environ, 'TERM': term, 'PYTHONPATH': os.pathsep.join(sys.path)}
         for name in ('COLUMNS', 'LINES'):
             environment.pop(name, None)
         self.process = subprocess.Popen(
@@ -204,6 +205,17 @@ def test_it_ends_cleanly_and_gives_the_terminal_back(
     assert '\x1b[?25h' in terminal.seen
     assert terminal.seen.rindex('\x1b[?1049l') > terminal.seen.rindex('\x1b[?1049h')
     assert termios.tcgetattr(terminal.theirs) == terminal.before
+
+
+def test_a_terminal_that_cannot_be_drawn_on_is_not_filled_with_screens(
+        ros_domain_id: int) -> None:
+    dumb = Terminal(term='dumb')
+    try:
+        dumb.until("TERM is 'dumb'")
+        assert dumb.end() == 2
+        assert dumb.seen.count('\n') == 1
+    finally:
+        dumb.close()
 
 
 def test_it_follows_the_size_of_the_terminal(terminal: Terminal) -> None:

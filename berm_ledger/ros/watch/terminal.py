@@ -58,6 +58,10 @@ def watch(namespace: str) -> int:
     if not (console.is_terminal and sys.stdin.isatty()):
         msg = 'watch needs a terminal; to print one screen into a file or pipe add --once'
         raise UsageError(msg)
+    if console.is_dumb_terminal:
+        msg = (f'watch draws its screen anew, which this terminal cannot (TERM is '
+               f'{os.environ.get("TERM")!r}): set TERM, or add --once to print one screen')
+        raise UsageError(msg)
     berm: int | None = None
     scroll = 0
     glyphs = glyphs_for(console.encoding)
