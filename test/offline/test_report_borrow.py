@@ -11,6 +11,7 @@ from berm_ledger.offline.borrow_summary import borrow_summary
 from berm_ledger.offline.opened import OpenedBooks
 from berm_ledger.offline.report.borrow import borrow_pictures, borrow_tables
 from berm_ledger.offline.report.canvas import drawing
+from berm_ledger.offline.report.chapters import events
 from berm_ledger.offline.report.facts import Facts, facts_of
 from berm_ledger.offline.tables import summary_dict
 from berm_ledger.site_source import load_site
@@ -73,6 +74,16 @@ def test_pictures_and_tables_tell_the_account() -> None:
                   'closed', '10.8 ± 0.3', 'loads found partial'):
         assert words in html
     assert '<b>of</b>' not in html
+
+
+def test_closed_lanes_and_soil_that_does_not_add_up_are_among_the_events() -> None:
+    """As in events.csv."""
+    entries = [*history(), an_entry(14, 5.0, 'imbalance', {
+        'volume_m3': 0.0051, 'volume_se_m3': 0.0012, 'text': '5.1 l of what was dug are nowhere'})]
+    html = events(some_facts(entries))
+    for words in ('lane closed', 'lane 3 &lt;b&gt;of&lt;/b&gt; pit is closed',
+                  'soil does not add up', '5.10 ± 1.20', '5.1 l of what was dug are nowhere'):
+        assert words in html
 
 
 def test_means_of_the_report_say_that_they_are_of_all_loads() -> None:

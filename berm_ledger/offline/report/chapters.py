@@ -11,7 +11,6 @@ from typing import Any
 from .facts import (
     CHANGE_WORDS,
     entries_digest,
-    Event,
     Facts,
     layers_digest,
 )
@@ -20,7 +19,7 @@ from .palette import STATE_STYLES
 from .quantities import Amount, Quantities, quantities_of
 from ..bag_records import BagRecord, KEY, records_of
 from ... import __version__
-from ...books import Row
+from ...books import Entry, Row
 from ...books.acceptance import off_line_m
 from ...books.rows import whole_percent
 from ...books.statement import FIRST_DATE_NS, stamp_text
@@ -38,7 +37,7 @@ EVENT_WORDS = {
     **CHANGE_WORDS, 'datum': 'natural ground taken', 'at_grade': 'reached grade',
     'reworked': 'rework done', 'cleared': 'accepted by the operator', 'hold': 'hold',
     'resume': 'hold ended', 'map_shift': 'map shifted', 'stray_dump': 'dump missed',
-    'site': 'site file changed'}
+    'void': 'lane closed', 'imbalance': 'soil does not add up', 'site': 'site file changed'}
 
 
 def title_block(facts: Facts) -> str:
@@ -199,7 +198,7 @@ def events(facts: Facts) -> str:
         text(signs[entry.seq].sign) if entry.seq in signs else '',
         text(EVENT_WORDS[entry.kind]), breakable(entry.berm or ''),
         '' if entry.segment is None else str(entry.segment),
-        _extent(entry.data), _volume(signs.get(entry.seq)), _detail(entry.kind, entry.data))
+        _extent(entry.data), _volume(entry), _detail(entry.kind, entry.data))
         for entry in shown[:MOST_LINES]]
     if not lines:
         return '<p>Nothing was booked but readings.</p>'
@@ -227,11 +226,14 @@ def _extent(data: Any) -> str:
     return '' if None in ends else f'{figure(ends[0], 2)}–{figure(ends[1], 2)}'
 
 
-def _volume(event: Event | None) -> str:
-    """Return the volume of a change with its error."""
-    if event is None:
+def _volume(entry: Entry) -> str:
+    """Return the volume of a change, or of what is unexplained, with its error."""
+    if entry.kind not in (*CHANGE_WORDS, 'imbalance'):
         return ''
-    return with_error(event.figure('volume_m3'), event.figure('volume_se_m3'), 2, LITRES)
+    volume_m3, error_m3 = (
+        math.nan if entry.data.get(name) is None else float(entry.data[name])
+        for name in ('volume_m3', 'volume_se_m3'))
+    return with_error(volume_m3, error_m3, 2, LITRES)
 
 
 def _detail(kind: str, data: Any) -> str:
