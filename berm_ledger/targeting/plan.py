@@ -128,7 +128,9 @@ class Plan:
     def summary(self) -> str:
         """Say in plain words what the plan comes to."""
         kind = 'least haul' if self.exact else f'at most {100.0 * self.gap:.1f} % above the least'
-        text = (f'{len(self.steps)} loads on {len(self.sequence)} segments, haul '
+        loads, segments = len(self.steps), len(self.sequence)
+        text = (f'{loads} {"load" if loads == 1 else "loads"} on {segments} '
+                f'{"segment" if segments == 1 else "segments"}, haul '
                 f'{self.haul_m:.1f} m, lower bound {self.lower_bound_m:.1f} m ({kind})')
         if self.complete:
             return text

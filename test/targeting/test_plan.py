@@ -65,6 +65,16 @@ def test_ring_against_a_wall_closes_from_outside_after_the_wall_was_served_from_
     assert not inside[plan.sequence[-1]]
 
 
+@pytest.mark.parametrize(('loads', 'said'), [
+    ((0, 1, 0), '1 load on 1 segment, '), ((0, 3, 0), '3 loads on 1 segment, '),
+    ((1, 1, 0), '2 loads on 2 segments, ')])
+def test_one_load_is_one_load(loads, said):
+    site = SCENARIOS['keep-outs']
+    rows = [replace(row, dumps_remaining=left) for row, left in zip(
+        bare_rows(site), (*loads, *[0] * 100))]
+    assert plan_work(site, rows).summary().startswith(said)
+
+
 def test_a_ring_around_the_only_borrow_area_has_no_complete_order():
     site = site_of(ring(1.8), yard=YARD, borrow=[rectangle(-0.3, -0.3, 0.3, 0.3)])
     rows = bare_rows(site)
