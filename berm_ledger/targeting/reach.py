@@ -6,7 +6,8 @@ Free space, and the way from the borrow area through it.
 The place of work, with the keep-outs that reach into it, is cut into cells. A cell is free when
 base_link may be there: inside the boundary, off keep-outs, blocked ground and standing segments by
 the robot's half width. Ways run over sixteen directions and cut no corner, so that what is joined
-is what is joined edge to edge.
+is what is joined edge to edge; cells so wide that a wall could hide between two of them keep their
+centres farther off.
 
 *Out* is the free ground that borders on the rim of the yard, or of the cells where the yard goes
 on, over at least a fifth of it (or the ground around a given exit). A robot that cannot get out is
@@ -33,6 +34,8 @@ from ..design import Rover, Site
 from ..geometry import Lattice, Pose2
 
 MAX_CELLS = 20000
+# So many where fewer would be wider than half the robot.
+MOST_CELLS = 150000
 SMALLEST_CELL_M = 0.05
 RIM_SHARE = 0.2
 SNAP_M = 1.0
@@ -98,6 +101,8 @@ class ReachMap:
         self.site = site
         self.half_width_m = half_width_m(site.rover)
         self.lattice = yard_lattice(site, self.half_width_m)
+        # What crosses a way comes this near to the centre of a cell on it.
+        self.keep_m = max(self.half_width_m, math.sqrt(0.5) * self.lattice.cell_m)
         self.centres_xy = self.lattice.centres_xy().reshape(-1, 2)
         self._free_of_things(site, obstacles)
         self._areas = self._in_borrow_areas(site, obstacles)
@@ -224,26 +229,27 @@ class ReachMap:
         """Find the cells free of boundary, keep-outs and blocked ground; and the rim."""
         yard, centres = site.yard, self.centres_xy
         gap = yard.boundary.distance_m(centres)
-        self.free: Bools = yard.boundary.contains(centres) & (gap >= self.half_width_m)
+        self.free: Bools = yard.boundary.contains(centres) & (gap >= self.keep_m)
         for area in yard.keep_outs:
-            off = area.polygon.distance_m(centres) >= self.half_width_m
+            off = area.polygon.distance_m(centres) >= self.keep_m
             self.free &= off & ~area.polygon.contains(centres)
         self._declared = self.free.copy()
         soil = obstacles.owner == len(obstacles.names) - 1
         if soil.any():
             distance, _ = cKDTree(obstacles.points_xy[soil]).query(centres)
-            self.free &= distance >= self.half_width_m + float(obstacles.radius_m[soil].max())
-        rim = gap < self.half_width_m + 1.5 * self.lattice.cell_m
+            self.free &= distance >= self.keep_m + float(obstacles.radius_m[soil].max())
+        rim = gap < self.keep_m + 1.5 * self.lattice.cell_m
         # Where the yard goes on beyond the cells, their edge is its rim.
         edge = np.ones(self.lattice.shape, dtype=bool)
         edge[1:-1, 1:-1] = False
-        self._rim: Bools = self.free & (rim | edge.reshape(-1))
+        self._edge: Bools = edge.reshape(-1)
+        self._rim: Bools = self.free & (rim | self._edge)
 
     def _covered(self, obstacles: Obstacles, segment: int) -> Ints:
         """Return the cells that a segment takes away when it stands."""
         own = obstacles.owner == segment
         points, reach = obstacles.points_xy[own], float(obstacles.radius_m[own].max())
-        reach += self.half_width_m
+        reach += self.keep_m
         low = self.lattice.index_from_xy(points.min(axis=0) - reach)
         high = self.lattice.index_from_xy(points.max(axis=0) + reach)
         first = np.maximum(np.floor(low), 0).astype(int)
@@ -312,9 +318,13 @@ class ReachMap:
     def _cell_near(self, robot: Pose2) -> int:
         """Return the free cell nearest to a robot, -1 where it is far from all."""
         gap = np.hypot(*(self.centres_xy - robot.xy).T)
+        limit = SNAP_M
+        if self.cell_of(robot.xy) < 0 and self.site.yard.boundary.contains(robot.xy[None])[0]:
+            # It comes in over the edge of the cells.
+            gap[~self._edge], limit = np.inf, np.inf
         gap[~self.free] = np.inf
         nearest = int(np.argmin(gap))
-        return nearest if gap[nearest] <= SNAP_M else -1
+        return nearest if gap[nearest] <= limit and self.free[nearest] else -1
 
 
 def half_width_m(rover: Rover) -> float:
@@ -323,13 +333,24 @@ def half_width_m(rover: Rover) -> float:
 
 
 def yard_lattice(site: Site, half_width: float) -> Lattice:
-    """Return the cells for ways: a fifth of the half width, coarser where much is worked."""
-    # Without borrow areas loads come from wherever the robot stands.
-    corners = (way_corners_xy(site) if site.yard.borrow_areas
-               else site.yard.boundary.corners_xy)
-    width, height = corners.max(axis=0) - corners.min(axis=0)
-    cell = max(SMALLEST_CELL_M, 0.2 * half_width, math.sqrt(width * height / MAX_CELLS))
+    """
+    Return the cells for ways: a fifth of the half width, coarser where much is worked.
+
+    Without borrow areas loads come from wherever the robot stands, so that all of the yard is
+    looked at, unless it is so large that cells would be wider than half the robot.
+    """
+    corners = site.yard.boundary.corners_xy
+    if site.yard.borrow_areas or _cell_m(corners, MAX_CELLS) > half_width:
+        corners = way_corners_xy(site)
+    fine = max(SMALLEST_CELL_M, 0.2 * half_width, _cell_m(corners, MOST_CELLS))
+    cell = max(fine, min(half_width, _cell_m(corners, MAX_CELLS)))
     return Lattice.covering(corners, cell, 0.0)
+
+
+def _cell_m(corners_xy: Floats, cells: int) -> float:
+    """Return the edge of so many cells that cover the rectangle around points (n, 2) [m]."""
+    width, height = corners_xy.max(axis=0) - corners_xy.min(axis=0)
+    return math.sqrt(width * height / cells)
 
 
 def built_from_mask(mask: int, segments: int) -> Bools:

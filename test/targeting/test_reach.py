@@ -4,7 +4,7 @@
 
 import math
 
-from berm_ledger.geometry import Lattice, Pose2
+from berm_ledger.geometry import Lattice, Polyline, Pose2
 from berm_ledger.geometry import Polygon as Area
 from berm_ledger.targeting.obstacles import Obstacles
 from berm_ledger.targeting.reach import built_from_mask, mask_from_built, ReachMap
@@ -16,7 +16,7 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 from shapely.geometry import Point, Polygon
-from targeting_kit import bare_rows, rectangle, ring, rover_of, site_of, straight
+from targeting_kit import bare_rows, berm_of, rectangle, ring, rover_of, site_of, straight
 
 SMALL = rectangle(-3.0, -3.0, 5.0, 3.0)
 PIT = rectangle(3.0, -1.0, 4.5, 1.0)
@@ -88,6 +88,41 @@ def test_what_lies_beyond_the_place_of_work_makes_no_cell_coarser():
         return map_of(site)[0].lattice.cell_m
     assert cell_m(Area([[-80.0, 20.0], [80.0, 20.0], [80.0, -80.0], [81.0, -80.0], [81.0, 21.0],
                         [-80.0, 21.0]])) == cell_m()
+
+
+@pytest.mark.parametrize('length_m', [20.0, 80.0, 3000.0])
+def test_no_way_leads_through_a_thin_wall_however_long_the_berm(length_m):
+    """A fence of 10 mm around the pit; along so long a line not all cells can be small."""
+    fence = [rectangle(-2.0, 3.0, 2.0, 3.01), rectangle(-2.0, 6.0, 2.0, 6.01),
+             rectangle(-2.0, 3.0, -1.99, 6.0), rectangle(1.99, 3.0, 2.0, 6.0)]
+    run = math.sqrt(0.5) * length_m if length_m < 100.0 else length_m
+    rise = run if length_m < 100.0 else 0.0
+    line = berm_of(Polyline([[0.0, 0.0], [run, -rise]]), segment_m=10.0)
+    for shift in (0.0, 0.2, 0.4):
+        moved = [Area(wall.corners_xy + shift) for wall in fence]
+        site = site_of(line, yard=rectangle(-20.0, -80.0, run + 20.0, 30.0), keep_outs=moved,
+                       borrow=[Area(rectangle(-0.5, 4.0, 0.5, 5.0).corners_xy + shift)])
+        reach, count = map_of(site)
+        assert reach.sources.any()
+        way_m = reach.field(np.zeros(count, dtype=bool)).distance_m
+        outside = ~rectangle(-2.0, 3.0, 2.0, 6.0).contains(reach.centres_xy - shift)
+        assert not np.isfinite(way_m[outside]).any()
+
+
+@pytest.mark.parametrize('half_m', [6.0, 15.0, 50.0, 250.0, 2000.0])
+def test_without_borrow_areas_a_robot_finds_its_way_however_far_the_boundary_is(half_m):
+    yard = rectangle(-half_m, -half_m, half_m, half_m)
+    base, count = map_of(site_of(straight(1.0), yard=yard))
+    none = np.zeros(count, dtype=bool)
+    robots = [Pose2(-3.0, 2.0), Pose2(0.83, -1.37), Pose2(0.9 * half_m, 0.7 * half_m)]
+    for robot in robots:
+        way_m = base.with_standing(none, robot).field(none).distance_m
+        length_m = way_m[base.cell_of((0.5, -0.8))]
+        # One that is far off comes in over the edge of the cells.
+        air_m = min(math.hypot(robot.x_m - 0.5, robot.y_m + 0.8), 11.0)
+        assert 0.9 * air_m <= length_m <= 1.5 * air_m + 0.2
+    outside = base.with_standing(none, Pose2(half_m + 2.0, 0.0))
+    assert not outside.sources.any()
 
 
 def test_a_ring_shuts_a_robot_in_wherever_the_boundary_is():
