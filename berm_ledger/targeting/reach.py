@@ -107,6 +107,8 @@ class ReachMap:
         self._free_of_things(site, obstacles)
         self._areas = self._in_borrow_areas(site, obstacles)
         self.cover = [self._covered(obstacles, k) for k in range(obstacles.segments)]
+        own = obstacles.owner < obstacles.segments
+        self._cover_m = self.keep_m + float(obstacles.radius_m[own].max(initial=0.0))
         self._exit = None if exit_xy is None else self.cell_of(exit_xy)
         self._join()
         self.sources: Bools = self._sources(site, None)
@@ -295,6 +297,21 @@ class ReachMap:
         out = np.zeros(self.cells, dtype=bool)
         nearest = self._cell_near(robot)
         out[nearest] = nearest >= 0
+        covered = np.zeros(self.cells, dtype=bool)
+        for cells in self.cover:
+            covered[cells] = True
+        return self._beside(robot, nearest, covered) if covered[nearest] and nearest >= 0 else out
+
+    def _beside(self, robot: Pose2, nearest: int, covered: Bools) -> Bools:
+        """
+        Return the free cells on either side of a berm on whose line a robot still stands.
+
+        It drives off before a load falls there. Where it cannot, its own cell is all there is.
+        """
+        joined = label(self.free.reshape(self.lattice.shape))[0].reshape(-1)
+        gap = np.hypot(*(self.centres_xy - robot.xy).T)
+        out: Bools = (joined == joined[nearest]) & ~covered & (gap <= 2.0 * self._cover_m)
+        out[nearest] |= not out.any()
         return out
 
     def _in_borrow_areas(self, site: Site, obstacles: Obstacles) -> Bools:

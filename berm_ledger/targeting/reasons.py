@@ -35,10 +35,13 @@ class Reasons:
                  for side in SIDES if (row, side) in self.options.refused]
         if len(sides) == len(SIDES):
             return 'blocked ' + ' and '.join(sides)
+        digs = bool(self.reach.site.yard.borrow_areas)
         if not self.reach.sources.any():
-            return 'no borrow area (or robot) stands on free ground'
+            who = 'no borrow area lies' if digs else 'the robot does not stand'
+            return f'{who} on free ground'
         tail = f' (and blocked {sides[0]})' if sides else ''
-        return f'there is no way to it from the borrow area and out again{tail}'
+        start = 'the borrow area' if digs else 'where the robot stands'
+        return f'there is no way to it from {start} and out again{tail}'
 
     def _walled_off(self, row: int) -> str:
         """Say what the other segments do to a segment that could be served alone."""

@@ -141,6 +141,26 @@ def test_no_way_from_the_borrow_area_is_said():
     assert all('no way to it from the borrow area' in u.reason for u in plan.unserved)
 
 
+@pytest.mark.parametrize(('robot', 'text'), [
+    (Pose2(6.0, 0.0), 'there is no way to it from where the robot stands'),
+    (Pose2(60.0, 0.0), 'the robot does not stand on free ground')])
+def test_without_borrow_areas_what_is_said_is_of_the_robot(robot, text):
+    wall = rectangle(4.5, -4.0, 4.8, 4.0)
+    site = site_of(straight(2.0), yard=YARD, keep_outs=[wall])
+    plan = plan_work(site, bare_rows(site), None, robot)
+    assert not plan.steps
+    assert all(text in u.reason for u in plan.unserved)
+
+
+def test_a_robot_that_stands_on_the_bare_line_is_given_all_of_the_work():
+    site = site_of(straight(2.8), yard=YARD)
+    rows = bare_rows(site)
+    for x_m in (0.0, 0.7, 1.4, 2.6):
+        plan = plan_work(site, rows, None, Pose2(x_m, 0.02))
+        assert plan.complete
+        assert len(plan.steps) == sum(row.dumps_remaining for row in rows)
+
+
 def test_drop_point_too_near_for_the_berm_is_said():
     site = site_of(straight(2.0, height_m=0.35), yard=YARD, borrow=[PIT])
     plan = plan_work(site, bare_rows(site))

@@ -223,6 +223,34 @@ def test_without_borrow_areas_the_robot_is_the_source():
     assert np.nonzero(reach.sources)[0].tolist() == [reach.cell_of((-2.0, 1.0))]
 
 
+@pytest.mark.parametrize('berm', [straight(2.0), ring(1.5, (0.5, 0.0))], ids=['line', 'ring'])
+def test_a_robot_on_the_line_drives_off_before_a_load_falls_there(berm):
+    """It may leave to either side; what it stands on now keeps no segment from being served."""
+    site = site_of(berm, yard=SMALL)
+    base, count = map_of(site)
+    none = np.zeros(count, dtype=bool)
+    middle_xy = berm.centreline.point_at(0.9)
+    reach = base.with_standing(none, Pose2(*middle_xy, 0.3))
+    covered = np.unique(np.concatenate(base.cover))
+    assert base.cell_of(middle_xy) in covered
+    _, offset = berm.centreline.station_offset(reach.centres_xy[reach.sources])
+    assert (offset > 0.0).any()
+    assert (offset < 0.0).any()
+    assert not reach.sources[covered].any()
+    assert np.hypot(*(reach.centres_xy[reach.sources] - middle_xy).T).max() < 1.0
+    for k in range(count):
+        assert np.isfinite(reach.field(built_from_mask(1 << k, count)).distance_m).any()
+
+
+def test_a_robot_hemmed_in_on_the_line_has_nowhere_to_drive_off_to():
+    walls = [rectangle(-0.6, 0.32, 2.6, 0.36), rectangle(-0.6, -0.36, 2.6, -0.32)]
+    reach, count = map_of(site_of(straight(2.0), yard=SMALL, keep_outs=walls))
+    standing = np.zeros(count, dtype=bool)
+    standing[[0, -1]] = True
+    held = reach.with_standing(standing, Pose2(1.0, 0.0))
+    assert np.nonzero(held.sources)[0].tolist() == [reach.cell_of((1.0, 0.0))]
+
+
 @pytest.mark.parametrize('layer', ['blocked', 'unknown'])
 def test_blocked_and_unknown_ground_is_not_free(layer):
     lattice = Lattice(-2.0, 1.0, 0.05, 20, 20)
