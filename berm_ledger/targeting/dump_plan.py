@@ -33,6 +33,8 @@ NEAR_HEIGHT = 0.6
 # A load is worth its while where the lowest stretch lacks more than this share of what a load
 # raises it by: it then overshoots by less than was lacking.
 LEAST_SHORT = 0.5
+# A load beside a segment does for it where it brings that at least so much of what its own would.
+FEEDS_SHARE = 2.0 / 3.0
 
 Floats = NDArray[np.float64]
 
@@ -203,7 +205,25 @@ def _loads_of_berm(
         model.need_m3(row, int(last >= 0 and k == 0) + int(k == last))
         for k, row in enumerate(rows)])
     least = np.array([model.least_loads(row, shares[k, k]) for k, row in enumerate(rows)])
-    return whole_loads(need / yield_m3, shares, least)
+    need /= yield_m3
+    feeds = shares >= FEEDS_SHARE * np.diag(shares)
+    if least.any() and feeds.sum() > len(rows):
+        least = _shared(least, whole_loads(need, shares, 0 * least), feeds)
+    return whole_loads(need, shares, least)
+
+
+def _shared(
+    least: NDArray[np.int64], count: NDArray[np.int64], feeds: NDArray[np.bool_]
+) -> NDArray[np.int64]:
+    """Leave out those of the least loads that segments narrower than a load get from beside."""
+    asks = (least > 0) & ~feeds[count > 0].any(axis=0)
+    out = least * (count > 0)
+    while asks.any():
+        # Along the line, each as far on as it still does for the first one that asks.
+        k = int(np.flatnonzero(asks & feeds[:, np.argmax(asks)])[-1])
+        out[k] = 1
+        asks &= ~feeds[k]
+    return out
 
 
 def whole_loads(

@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 import numpy as np
 import numpy.testing as npt
 import pytest
-from targeting_kit import bare_rows, raised, ring, site_of, SLOPE_DEG, straight
+from targeting_kit import bare_rows, raised, ring, rover_of, site_of, SLOPE_DEG, straight
 
 TAN = math.tan(math.radians(SLOPE_DEG))
 
@@ -53,6 +53,32 @@ def test_unseen_segments_count_as_bare():
     site = site_of(straight(2.0))
     seen = dumps_remaining(site, bare_rows(site), 0.005)
     assert dumps_remaining(site, bare_rows(site, seen=False), 0.005) == seen
+
+
+@pytest.mark.parametrize('segment_m', [0.05, 0.1, 0.15])
+@pytest.mark.parametrize('payload_kg', [4.0, 8.0])
+def test_segments_narrower_than_a_load_share_it(segment_m, payload_kg):
+    """Bare ground calls for its volume in loads, and some more for gaps between whole ones."""
+    site = site_of(straight(2.0, height_m=0.1, segment_m=segment_m),
+                   rover=rover_of(payload_kg=payload_kg))
+    loads = sum(dumps_remaining(site, bare_rows(site), site.load_volume_m3))
+    expected = design_volume_m3(2.0, 0.1) / site.load_volume_m3
+    assert expected - 1.0 <= loads <= 1.4 * expected + 1.0
+
+
+@pytest.mark.parametrize(('wide_m', 'loads'), [(0.35, 1), (1.2, 4)])
+def test_a_dip_over_narrow_segments_gets_a_load_for_each_width_of_the_drum(wide_m, loads):
+    # A load raises 0.36 m; of a dip 1.2 m wide four fill 1.44 m, three would leave 0.12 m.
+    site = site_of(straight(2.0, height_m=0.25, segment_m=0.1))
+    rows = [raised(row, 0.25) for row in bare_rows(site)]
+    rise = RiseModel(site, site.berms[0], site.load_volume_m3).load_rise_m(0.22)
+    for k in range(4, 4 + round(wide_m / 0.1 + 0.49)):
+        middle = 0.5 * (rows[k].station_from_m + rows[k].station_to_m)
+        rows[k] = raised(rows[k], 0.25 - rise, low_short_m=rise, low_station_m=middle,
+                         deficit_volume_m3=0.0, state=State.SHORT)
+    counts = dumps_remaining(site, rows, site.load_volume_m3)
+    assert abs(sum(counts) - loads) <= (0 if loads == 1 else 1)
+    assert not any(counts[:4])
 
 
 def test_design_volume_of_the_row_is_used_where_it_is_known():
