@@ -20,7 +20,7 @@ def done_reason(site: Site, rows: Sequence[Row]) -> str:
 
     Soil above the tolerance, heaped there by whomever, is not lowered by dumping: it is to be cut.
     What is low in places so small that a load would take more out of tolerance than it brings in
-    stays low.
+    stays low. A flag that no load is called for stays until an operator takes it off.
 
     Parameters
     ----------
@@ -50,6 +50,9 @@ def _left_over(row: Row, tolerance_m: float) -> str:
     if math.isfinite(under_m) and under_m > tolerance_m:
         said.append(f'up to {under_m:.3f} m low where a load would overshoot')
     if not said:
-        return ''
+        # Its soil came back without a dump, or what is gone is less than half a load.
+        return '' if row.state != State.REWORK else (
+            f'{segment_name(row)} is still flagged for rework and calls for no load: look at '
+            f'it, and accept it as it stands (~/clear_rework of the ledger)')
     share = f'{whole_percent(row.at_grade):.0f} % of its crest in tolerance'
     return f'{segment_name(row)} is not at grade ({share}): {" and ".join(said)}'

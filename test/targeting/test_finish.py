@@ -38,3 +38,12 @@ def test_low_places_that_stay_are_named_too():
     assert text.endswith('(88 % of its crest in tolerance): up to 0.025 m low where a load would '
                          'overshoot')
     assert 'cut' not in text
+
+
+def test_a_flag_that_calls_for_no_load_is_named_with_who_takes_it_off():
+    """Soil that somebody took and put back: no dump comes that could end the rework."""
+    site = site_of(straight(1.2))
+    text = done_reason(site, rows_of(site, state=State.REWORK, low_m=0.14, high_m=0.16,
+                                     at_grade=0.97))
+    assert 'west segment 2 is still flagged for rework' in text
+    assert '~/clear_rework' in text
