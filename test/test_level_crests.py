@@ -63,6 +63,11 @@ def heaped(x_m: Floats, y_m: Floats) -> Floats:
     return 0.08 * np.exp(-((x_m - 1.3)**2 + (y_m - 0.9)**2) / 0.02)
 
 
+def banked(x_m: Floats, y_m: Floats) -> Floats:
+    """Return level ground with a bank 25 cm high across the far end of the berm."""
+    return np.clip(0.5 * (y_m - 0.1), 0.0, 0.25) + 0.0 * x_m
+
+
 def hidden_beyond(ground: Ground, edge_m: float) -> Ground:
     """Return ground of which nothing is seen beyond a line across the berm."""
     return lambda x_m, y_m: np.where(y_m > edge_m, np.nan, ground(x_m, y_m))
@@ -129,6 +134,22 @@ def test_ground_surveyed_after_the_datum_moves_the_design_in_the_books() -> None
     assert [row.target_height_m for row in rows[-2:]] == pytest.approx(
         [CREST_M + 0.04] * 2, abs=0.003)
     assert rows[-1].height_m == pytest.approx(0.0, abs=0.003)
+
+
+def test_ground_above_a_level_crest_does_not_stop_the_books() -> None:
+    """The berm runs into a bank at one end; soil that comes to lie there is too high, no more."""
+    pipeline = Pipeline(level_site())
+    list(looks_at(banked, pipeline, 12))
+    assert pipeline.books.rows[-1].target_height_m < 0.0
+    dump_at(pipeline, START_NS + 12 * SECOND_NS, 1.3, 0.9)
+    list(looks_at(lambda x_m, y_m: banked(x_m, y_m) + heaped(x_m, y_m), pipeline, 20,
+                  start_ns=START_NS + 13 * SECOND_NS))
+    rows = pipeline.books.rows
+    assert rows[-1].height_m > 0.025
+    assert rows[-1].state == State.HIGH
+    assert rows[-1].dumps_remaining == 0
+    assert rows[0].dumps_remaining > 0
+    assert rows[0].target_height_m == pytest.approx(CREST_M, abs=0.003)
 
 
 def test_a_load_told_of_before_any_grid_does_not_stop_the_books() -> None:

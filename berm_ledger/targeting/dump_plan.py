@@ -215,11 +215,10 @@ def _loads_of_berm(
 def _shared(
     least: NDArray[np.int64], count: NDArray[np.int64], feeds: NDArray[np.bool_]
 ) -> NDArray[np.int64]:
-    """Leave out those of the least loads that segments narrower than a load get from beside."""
+    """Along a line, leave out least loads that narrow segments get from one as far on as does."""
     asks = (least > 0) & ~feeds[count > 0].any(axis=0)
     out = least * (count > 0)
     while asks.any():
-        # Along the line, each as far on as it still does for the first one that asks.
         k = int(np.flatnonzero(asks & feeds[:, np.argmax(asks)])[-1])
         out[k] = 1
         asks &= ~feeds[k]
@@ -310,6 +309,8 @@ class RiseModel:
         It is capped by what the crest can take: soil missing on the flanks of a crest that is
         already high cannot be brought there over the crest.
         """
+        if row.target_height_m <= 0.0:  # The ground stands higher than a level crest.
+            return min(0.0, row.deficit_volume_m3)
         bare = self.bare_m3(row, ends)
         if not math.isfinite(row.height_m):
             return self._poured_m3(row, ends, bare)

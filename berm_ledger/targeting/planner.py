@@ -273,8 +273,9 @@ class Planner:
             not self.in_lifts or row.dumps_made == self._present_dumps)
         if not self.in_lifts:
             return not rework, not (present and stands), 0.0
-        share = row.height_m / row.target_height_m
-        return not rework, not present, share if math.isfinite(share) else 0.0
+        # A level crest below its ground is asked for by its neighbours at most.
+        known = math.isfinite(row.height_m) and row.target_height_m > 0.0
+        return not rework, not present, row.height_m / row.target_height_m if known else 0.0
 
     def _first(self, standing: Bools, obstacles: Obstacles) -> Target | NoTarget | None:
         """Return the first answer of the plan, None when its approach is no longer clear."""

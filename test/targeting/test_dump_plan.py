@@ -87,6 +87,20 @@ def test_design_volume_of_the_row_is_used_where_it_is_known():
     assert sum(dumps_remaining(site, rows, 0.005)) == pytest.approx(50, abs=1)
 
 
+@pytest.mark.parametrize('target_m', [0.0, -0.05])
+@pytest.mark.parametrize('deficit_m3', [-0.001, math.nan])
+def test_where_the_ground_stands_above_a_level_crest_nothing_is_missing(target_m, deficit_m3):
+    """Its neighbours spill onto it; they get their own loads all the same."""
+    site = site_of(straight(2.0))
+    rows = list(bare_rows(site))
+    rows[0] = raised(replace(rows[0], target_height_m=target_m), 0.03, dumps_made=0,
+                     deficit_volume_m3=deficit_m3)
+    counts = dumps_remaining(site, rows, site.load_volume_m3)
+    assert counts[0] == 0
+    expected = design_volume_m3(1.6, 0.15) / site.load_volume_m3
+    assert sum(counts) == pytest.approx(expected, abs=2.0)
+
+
 def test_finished_berm_needs_none_and_a_high_one_neither():
     site = site_of(straight(2.0))
     done = [raised(row, height) for row, height in zip(

@@ -123,6 +123,14 @@ def test_in_lifts_the_lowest_mean_is_next_and_not_the_slope_down_to_a_neighbour(
     assert planner_of(site, rows).next_target().segment == 2
 
 
+def test_a_load_for_a_level_crest_below_its_ground_is_no_error():
+    """Only its neighbours call for it; how much of its height stands has no meaning."""
+    site = site_of(straight(1.2))
+    rows = list(bare_rows(site, loads=1))
+    rows[0] = replace(rows[0], target_height_m=0.0)
+    assert isinstance(choose_target(site, tuple(rows), None, None), Target)
+
+
 def test_segment_by_segment_stays_until_it_is_done():
     site = replace(site_of(straight(2.0), borrow=[PIT]), work_order='segments')
     rows = list(bare_rows(site))
