@@ -4,8 +4,9 @@
 Whether what the target node knows is fresh enough to send a robot anywhere; knows no ROS.
 
 Two things go stale: what has not come in for a while (by a steady clock of the machine, so that
-it also works when simulated time stands still), and books that lag behind the pose (by the stamps
-of the messages, so that a table kept from yesterday is not taken for today's).
+it also works when simulated time stands still), and books and poses that lag behind each other
+(by the stamps of the messages, so that a table kept from yesterday is not taken for today's, nor a
+pose for one that the ledger would use).
 """
 
 from __future__ import annotations
@@ -84,6 +85,9 @@ def stale_text(
     if lag_s > books_timeout_s:
         return (f'the books are {lag_s:.1f} s older than the pose (limit {books_timeout_s:g} s): '
                 f'let the robot look at the berm')
+    if -lag_s > books_timeout_s:
+        return (f'the pose is {-lag_s:.1f} s older than the books (limit {books_timeout_s:g} s): '
+                f'was a clock set back, or is this an old bag?')
     return None
 
 

@@ -98,8 +98,8 @@ PARAMETERS = (
         unit='s', low=0.1, high=3600.0, read_only=False),
     ParameterSpec(
         'books_timeout_s', 10.0, ('target',),
-        'No target is given when the last segments came longer ago than this, or are older '
-        'than the last pose by more than this.',
+        'No target is given when the last segments came longer ago than this, or their stamp and '
+        'that of the last pose lie further apart than this.',
         unit='s', low=0.1, high=86400.0, read_only=False),
     ParameterSpec(
         'autostart', True, ('ledger', 'target'),

@@ -26,6 +26,7 @@ def test_fresh_books_and_pose_are_not_stale_however_old_ground_and_flags_are():
     ({'now_s': 109.1, 'pose': Receipt(109.0, 51_000_000_000)}, r'10\.1 s ago \(limit 10 s\)'),
     ({'now_s': 102.0}, r'last pose came 2\.1 s ago'),
     ({'pose': Receipt(99.9, 61_000_000_000)}, r'11\.0 s older than the pose'),
+    ({'pose': Receipt(99.9, 39_000_000_000)}, r'the pose is 11\.0 s older than the books .*clock'),
 ])
 def test_each_input_can_keep_the_target_back(change, text):
     with pytest.raises(AssertionError, match=text):
