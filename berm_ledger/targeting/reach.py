@@ -294,23 +294,30 @@ class ReachMap:
             return self._areas & self.free
         if robot is None:
             return self._out(self.free)
+        return self._from_robot(robot)
+
+    def _from_robot(self, robot: Pose2) -> Bools:
+        """
+        Return the free cells that loads come from where a robot digs wherever it can go.
+
+        That is its own cell. On a line it drives off before a load falls there, to either side;
+        where all the berms would shut it in it drives out, and comes in over the rim from then on.
+        Where it cannot, its own cell is all there is.
+        """
         out = np.zeros(self.cells, dtype=bool)
         nearest = self._cell_near(robot)
-        out[nearest] = nearest >= 0
-        covered = np.zeros(self.cells, dtype=bool)
-        for cells in self.cover:
-            covered[cells] = True
-        return self._beside(robot, nearest, covered) if covered[nearest] and nearest >= 0 else out
-
-    def _beside(self, robot: Pose2, nearest: int, covered: Bools) -> Bools:
-        """
-        Return the free cells on either side of a berm on whose line a robot still stands.
-
-        It drives off before a load falls there. Where it cannot, its own cell is all there is.
-        """
+        if nearest < 0:
+            return out
         joined = label(self.free.reshape(self.lattice.shape))[0].reshape(-1)
-        gap = np.hypot(*(self.centres_xy - robot.xy).T)
-        out: Bools = (joined == joined[nearest]) & ~covered & (gap <= 2.0 * self._cover_m)
+        near: Bools = joined == joined[nearest]
+        bare = self.free_with(np.ones(len(self.cover), dtype=bool))
+        if bare[nearest]:
+            out[nearest] = True
+        else:
+            gap = np.hypot(*(self.centres_xy - robot.xy).T)
+            out = near & bare & (gap <= 2.0 * self._cover_m)
+        if not (out & self._out(bare)).any():
+            out = near & bare & self._rim & self._out(bare)
         out[nearest] |= not out.any()
         return out
 

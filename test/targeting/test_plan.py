@@ -161,6 +161,15 @@ def test_a_robot_that_stands_on_the_bare_line_is_given_all_of_the_work():
         assert len(plan.steps) == sum(row.dumps_remaining for row in rows)
 
 
+@pytest.mark.parametrize('x_m', [0.0, 0.9, 1.6, 3.0])
+def test_without_borrow_areas_a_ring_is_closed_wherever_the_robot_stands_at_first(x_m):
+    site = site_of(ring(1.6), yard=YARD)
+    plan = plan_work(site, bare_rows(site), None, Pose2(x_m, 0.0))
+    assert plan.complete
+    last = plan.steps[-1].approach.run_up_start
+    assert math.hypot(last.x_m, last.y_m) > 1.6
+
+
 def test_drop_point_too_near_for_the_berm_is_said():
     site = site_of(straight(2.0, height_m=0.35), yard=YARD, borrow=[PIT])
     plan = plan_work(site, bare_rows(site))

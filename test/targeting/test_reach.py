@@ -242,6 +242,18 @@ def test_a_robot_on_the_line_drives_off_before_a_load_falls_there(berm):
         assert np.isfinite(reach.field(built_from_mask(1 << k, count)).distance_m).any()
 
 
+def test_a_robot_in_a_ring_to_be_built_drives_out_and_comes_in_over_the_rim():
+    base, count = map_of(site_of(ring(1.5), yard=SMALL))
+    robot, none, every = Pose2(0.1, 0.0), np.zeros(count, dtype=bool), np.ones(count, dtype=bool)
+    reach = base.with_standing(none, robot)
+    assert reach.gets_out(every)
+    assert np.hypot(*reach.centres_xy[reach.sources].T).min() > 1.5
+    # Once it stands, and the robot in it, that is where it stays.
+    shut = base.with_standing(every, robot)
+    assert np.nonzero(shut.sources)[0].tolist() == [base.cell_of(robot.xy)]
+    assert shut.shut_in_already
+
+
 def test_a_robot_hemmed_in_on_the_line_has_nowhere_to_drive_off_to():
     walls = [rectangle(-0.6, 0.32, 2.6, 0.36), rectangle(-0.6, -0.36, 2.6, -0.32)]
     reach, count = map_of(site_of(straight(2.0), yard=SMALL, keep_outs=walls))
