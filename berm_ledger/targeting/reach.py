@@ -35,7 +35,7 @@ from ..geometry import Lattice, Pose2
 
 MAX_CELLS = 20000
 # So many where fewer would be wider than half the robot.
-MOST_CELLS = 150000
+MOST_CELLS = 50000
 SMALLEST_CELL_M = 0.05
 RIM_SHARE = 0.2
 SNAP_M = 1.0
@@ -156,10 +156,10 @@ class ReachMap:
 
     def cover_bits(self) -> NDArray[np.uint8]:
         """Return per cell (row) which segments would take it away, as packed bits."""
-        out = np.zeros((self.cells, max(1, len(self.cover))), dtype=bool)
+        out = np.zeros((self.cells, max(1, math.ceil(len(self.cover) / 8))), dtype=np.uint8)
         for k, cells in enumerate(self.cover):
-            out[cells, k] = True
-        return np.packbits(out, axis=1, bitorder='little')
+            out[cells, k // 8] |= np.uint8(1 << k % 8)
+        return out
 
     def free_with(self, built: Bools) -> Bools:
         """Return the free cells once more segments stand."""
@@ -269,7 +269,7 @@ class ReachMap:
         """List the ways between neighbouring free cells as the rows of a sparse matrix."""
         rows, cols = self.lattice.shape
         free = self.free.reshape(rows, cols)
-        row, col = np.nonzero(free)
+        row, col = (k.astype(np.int32) for k in np.nonzero(free))
         parts = []
         for (down, right), vias in MOVES:
             near = (row + down < rows) & (col + right >= 0) & (col + right < cols)
@@ -333,9 +333,12 @@ class ReachMap:
         reach = self.half_width_m + 1.5 * self.lattice.cell_m
         reach += float(obstacles.radius_m[soil].max(initial=0.0))
         for area in site.yard.borrow_areas:
+            gap = area.polygon.distance_m(self.centres_xy)
             inside = area.polygon.contains(self.centres_xy)
+            if not inside.any():  # It lies between the centres.
+                inside = gap <= gap.min()
             out |= inside
-            around |= inside | (area.polygon.distance_m(self.centres_xy) <= reach)
+            around |= inside | (gap <= reach)
         shut = (out & self._declared).any() and not (out & self.free).any()
         return around if shut else out
 

@@ -90,7 +90,7 @@ def test_what_lies_beyond_the_place_of_work_makes_no_cell_coarser():
                         [-80.0, 21.0]])) == cell_m()
 
 
-@pytest.mark.parametrize('length_m', [20.0, 80.0, 3000.0])
+@pytest.mark.parametrize('length_m', [20.0, 80.0, 600.0])
 def test_no_way_leads_through_a_thin_wall_however_long_the_berm(length_m):
     """A fence of 10 mm around the pit; along so long a line not all cells can be small."""
     fence = [rectangle(-2.0, 3.0, 2.0, 3.01), rectangle(-2.0, 6.0, 2.0, 6.01),
@@ -103,10 +103,23 @@ def test_no_way_leads_through_a_thin_wall_however_long_the_berm(length_m):
         site = site_of(line, yard=rectangle(-20.0, -80.0, run + 20.0, 30.0), keep_outs=moved,
                        borrow=[Area(rectangle(-0.5, 4.0, 0.5, 5.0).corners_xy + shift)])
         reach, count = map_of(site)
+        assert reach.cells < 60000
         assert reach.sources.any()
         way_m = reach.field(np.zeros(count, dtype=bool)).distance_m
         outside = ~rectangle(-2.0, 3.0, 2.0, 6.0).contains(reach.centres_xy - shift)
         assert not np.isfinite(way_m[outside]).any()
+
+
+@pytest.mark.parametrize('shift_m', [0.0, 0.05, 0.1, 0.15])
+def test_a_pit_between_the_centres_of_cells_is_one_all_the_same(shift_m):
+    line = berm_of(Polyline([[0.0, 0.0], [55.0, -55.0]]), segment_m=10.0)
+    pit = rectangle(shift_m, 4.0 + shift_m, shift_m + 0.1, 4.1 + shift_m)
+    reach, _ = map_of(site_of(line, yard=rectangle(-20.0, -80.0, 75.0, 30.0), borrow=[pit]))
+    assert reach.lattice.cell_m > 0.2
+    middle_xy = np.array([shift_m + 0.05, 4.05 + shift_m])
+    assert np.hypot(*(reach.centres_xy[reach.sources] - middle_xy).T) == pytest.approx(
+        0.0, abs=reach.lattice.cell_m)
+    assert reach.sources.any()
 
 
 @pytest.mark.parametrize('half_m', [6.0, 15.0, 50.0, 250.0, 2000.0])
