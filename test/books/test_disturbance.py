@@ -101,6 +101,20 @@ def test_a_loss_is_asked_for_more_looks_of_a_sensor_that_shows_wrong_cells(
     assert [change.seen for change in square.look(1)] == [looks + more]
 
 
+def test_a_loss_that_a_load_is_about_to_bury_is_booked_at_once_and_whole() -> None:
+    """Also where only its corner will be; from the second look on, and only if it is plain."""
+    square = Square()
+    square.look(5)
+    square.block(*BLOCK, -0.020)
+    corner, elsewhere = EVERY.reshape(SIDE, SIDE)[8:12, 8:14], np.arange(20)
+    assert square.look(1) + square.watch.plain_losses(corner.ravel()) == []
+    assert square.look(1) + square.watch.plain_losses(elsewhere) == []
+    change, = square.watch.plain_losses(corner.ravel())
+    assert change.kind == 'disturbed'
+    assert change.volume_m3 == pytest.approx(100 * 0.020 * CELL_M2, rel=0.05)
+    assert square.look(10) == []
+
+
 def test_a_speck_and_a_thin_line_are_no_change() -> None:
     """Two cells by two, and a row of single cells, a centimetre deep."""
     square = Square()

@@ -13,7 +13,7 @@ from scipy import stats
 
 # Millimetres, so that no two looks are just as far apart as those that disagree.
 HEIGHTS = st.one_of(st.just(np.nan), st.integers(-70, 70).map(lambda mm: 0.001 * mm + 1e-5))
-LOOKS = arrays(np.float32, st.tuples(st.integers(1, 9), st.integers(1, 6)), elements=HEIGHTS.map(
+LOOKS = arrays(np.float32, st.tuples(st.integers(0, 9), st.integers(1, 6)), elements=HEIGHTS.map(
     np.float32))
 
 
