@@ -53,10 +53,6 @@ class Canvas:
         out[self.flat_index] = cells
         return out.reshape(self.lattice.shape)
 
-    def back(self, values: NDArray[np.generic]) -> NDArray[np.generic]:
-        """Return a lattice array at the cells, shape (n,)."""
-        return values.ravel()[self.flat_index]
-
     def near(self, cells: NDArray[np.bool_], steps: int) -> NDArray[np.bool_]:
         """Return cells within so many steps of a mask, both of shape (n,)."""
         near: NDArray[np.bool_] = grow(self.mask(cells), steps).ravel()[self.flat_index]

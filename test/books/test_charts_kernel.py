@@ -82,6 +82,8 @@ def a_scene(rng, rows: int, cols: int, cell_m: float) -> Scene:
     canvas = Canvas(Lattice(0.0, 0.0, cell_m, rows, cols), surveyed)
     blots = ndimage.uniform_filter(rng.normal(size=(rows, cols)), rng.choice([2, 3, 5]))
     sums = (rng.choice([4.0, 8.0, 14.0]) * blots / blots.std()).ravel()[surveyed]
+    if rng.random() < 0.3:
+        sums = np.round(sums)  # Some just at their limits.
     charts = ChangeCharts(len(surveyed))
     charts.low[:], charts.high[:] = np.maximum(0.0, sums), np.maximum(0.0, -sums)
     # More cells than are watched; somewhere a dump may be open.

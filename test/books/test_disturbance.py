@@ -221,6 +221,19 @@ def test_what_slid_next_door_is_a_slump() -> None:
     assert sorted(c.kind for c in far.look(10)) == ['disturbed', 'unbooked_fill']
 
 
+@pytest.mark.parametrize(('rows', 'looks'), [(8, 4), (5, 6)])
+def test_a_small_slide_waits_for_more_looks(rows: int, looks: int) -> None:
+    """From 0.3 litre on four tell of it, below six: 0.36 and 0.23 litre."""
+    square = Square()
+    square.look(5)
+    square.block(slice(10, 10 + rows), slice(8, 18), -0.020)
+    square.block(slice(10, 10 + rows), slice(19, 29), 0.020)
+    assert square.look(looks - 1) == []
+    slump, = square.look(1)
+    assert slump.kind == 'slump'
+    assert slump.volume_m3 == pytest.approx(rows * 10 * 0.020 * CELL_M2, rel=0.15)
+
+
 def test_a_loss_of_which_four_tenths_lie_close_by_waits_and_is_no_slump() -> None:
     """Neither slid nor plainly gone: more looks tell, then all that is missing is booked."""
     square = Square()
