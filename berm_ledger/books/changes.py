@@ -255,7 +255,7 @@ def stands_like_a_thing(evidence: Evidence, core: NDArray[np.intp]) -> bool:
     on = canvas.mask(mask)
     ring = grow(on, 2) & ~ndimage.binary_erosion(on, iterations=2)
     known = canvas.mask(evidence.judged & np.isfinite(evidence.newest_m))
-    surface = np.where(known, canvas.spread(np.nan_to_num(evidence.newest_m)), np.nan)
+    surface = np.where(known, canvas.spread(evidence.newest_m), np.nan)
     # Where the edge lies at the end of what is seen it shows nothing.
     shown = ring & ndimage.binary_erosion(known)
     if np.count_nonzero(shown) < LEAST_SHOWN * np.count_nonzero(ring):

@@ -68,11 +68,6 @@ class Order:
         """Cost of all steps."""
         return math.fsum(self.costs)
 
-    @property
-    def gap(self) -> float:
-        """How far the total may be above the least, as a share of the lower bound."""
-        return self.total / self.lower_bound - 1.0 if self.lower_bound > 0.0 else 0.0
-
 
 def best_order(
     wanted: Sequence[int], costs: Costs, least: Sequence[float], weights: Sequence[float], *,

@@ -112,6 +112,7 @@ def test_a_loss_that_a_load_is_about_to_bury_is_booked_at_once_and_whole() -> No
     change, = square.watch.plain_losses(corner.ravel())
     assert change.kind == 'disturbed'
     assert change.volume_m3 == pytest.approx(100 * 0.020 * CELL_M2, rel=0.05)
+    assert (change.window_from_ns, change.first_seen_ns) == (5_000_000_000, 6_000_000_000)
     assert square.look(10) == []
 
 
