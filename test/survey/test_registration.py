@@ -14,6 +14,7 @@ from berm_ledger.survey.registration import (
     Refused,
     Registration,
     Shift,
+    WALK_M2,
 )
 from berm_ledger.survey.resample import bilinear
 from berm_ledger.survey.shift_fit import LEAST_CELLS, shift_between
@@ -92,6 +93,26 @@ def test_ground_without_relief_shows_no_planar_shift_and_invents_none(ground) ->
     assert shift.dz_m == pytest.approx(0.012, abs=0.0005)
     assert shift.se_xy_m > 0.005  # and it says so
     assert registration.covariance[0, 0] > 100 * registration.covariance[2, 2]
+
+
+def test_what_is_unsure_grows_by_a_walk_and_shrinks_by_what_each_grid_tells() -> None:
+    """Level ground tells nothing of the planar shift, and of the height as much each time."""
+    def level(points):
+        return np.full(points.shape[:-1], 0.3)
+
+    registration, surface = Registration(AREA), known_surface(level)
+    registration.register(shifted(ground=level), surface, NOBODY, NOISE_M)
+    registration.covariance, told = np.eye(3) * 1e-6, []
+    for grids in range(1, 5):
+        before_m2 = registration.covariance[2, 2] + WALK_M2[2, 2]
+        registration.register(shifted(ground=level, seed=grids), surface, NOBODY, NOISE_M)
+        # Of a walk the variance grows by as much each step.
+        npt.assert_allclose(registration.covariance[:2, :2],
+                            1e-6 * np.eye(2) + grids * WALK_M2[:2, :2], rtol=1e-3, atol=1e-9)
+        # Information adds up (the recursion of Kalman).
+        told.append(1.0 / registration.covariance[2, 2] - 1.0 / before_m2)
+    npt.assert_allclose(told, np.mean(told), rtol=0.05)
+    assert told[0] > 10.0 / WALK_M2[2, 2]
 
 
 def test_relief_across_one_direction_only_shows_that_direction() -> None:
