@@ -290,8 +290,10 @@ def test_a_current_needs_a_pose() -> None:
     assert [f.code for f in Pipeline(SITE).add_drum_current(2.0).findings] == ['no_pose']
     pipeline = Pipeline(SITE)
     pipeline.add_pose(StampedPose(10**12, 'map', Pose2(0.0, 0.0)))
-    assert not pipeline.add_drum_current(2.0).findings
-    assert pipeline.health.counters['drum_currents'] == 1
+    # An empty drum that stands takes next to none.
+    for current_a in (2.0, 0.3, 0.0):
+        assert not pipeline.add_drum_current(current_a).findings
+    assert pipeline.health.counters['drum_currents'] == 3
 
 
 @pytest.mark.parametrize(('at', 'shift', 'aboard'), [
