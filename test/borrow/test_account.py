@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """The borrow account is a fold over entries; the balance closes in closed form."""
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 import math
 
 from berm_ledger.books import Entry, fold
@@ -58,6 +58,19 @@ def test_entries_make_the_account() -> None:
     assert account.cut_m3 == (0.1, 0.001)
 
 
+def test_every_figure_of_a_cut_is_in_the_account() -> None:
+    """None is unknown, not zero; lanes are numbered as they were booked."""
+    known = {**CUT, 'left_m3': 0.6, 'next_lane': 3}
+    for facts in (known, {**known, **dict.fromkeys(('step_m', 'left_m2', 'next_cut_m'))}):
+        area = account_of(entries(DATUM, ('cut', facts))).areas['pit']
+        for name in ('deepest_m', 'step_m', 'left_m2', 'left_m3', 'next_lane', 'next_cut_m'):
+            wanted = math.nan if facts[name] is None else facts[name]
+            found = getattr(area, name)
+            assert math.nan if found is None else found == pytest.approx(wanted, nan_ok=True)
+        assert area.stamp_ns == 20
+        assert [asdict(lane) for lane in area.lanes] == CUT['lanes']
+
+
 def test_a_new_datum_begins_anew_but_a_void_stays() -> None:
     """Depths below another datum mean nothing; a closed lane stays closed."""
     account = account_of(entries(
@@ -99,6 +112,9 @@ def test_a_balance_ends_with_the_cut_it_is_one_of(fact: tuple[str, dict]) -> Non
     assert before.last_balance == before.balances[-1]
     assert after.last_balance is None
     assert after.balances == before.balances
+    # The next load is no such end: balances run on.
+    after = account_of(entries(*facts, ('load', LOAD)))
+    assert (after.unbalanced, after.holding) == (True, before.holding)
     again = account_of(entries(*facts, fact, ('balance', figures)))
     assert again.unbalanced
     assert again.last_balance == again.balances[-1]

@@ -9,6 +9,7 @@ from berm_ledger.findings import Severity
 from berm_ledger.geometry import Pose2, StampedPose
 from berm_ledger.targeting import choose_target
 from berm_ledger.targeting.landing import landing_finding, landing_off_m, Landings
+from berm_ledger.targeting.values import NoTarget
 from hypothesis import given
 from hypothesis import strategies as st
 import pytest
@@ -58,7 +59,16 @@ def test_a_dump_that_followed_no_target_is_told_too():
     landings = Landings()
     assert not landings.add_dump(None, at(TARGET.pose), SITE.rover)
     assert not landings.add_dump(TARGET, at(TARGET.pose @ Pose2(0.5, 0.0)), SITE.rover)
+    assert not landings.add_dump(TARGET, None, SITE.rover)
     assert landings.last is None
+
+
+def test_the_target_last_handed_out_counts_though_none_could_be_since():
+    landings, other = Landings(), replace(TARGET, drop_xy=(9.0, 9.0))
+    landings.hand_out(TARGET)
+    landings.hand_out(NoTarget('stale', 'the pose is old'))
+    assert landings.add_dump(other, at(TARGET.pose), SITE.rover)
+    assert landings.last.code == 'on_target'
 
 
 @given(st.floats(-math.pi, math.pi), st.floats(-2.0, 2.0), st.floats(-2.0, 2.0))

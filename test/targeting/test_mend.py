@@ -8,9 +8,12 @@ from berm_ledger.books.profile import CrestProfile
 from berm_ledger.books.rows import State
 from berm_ledger.targeting.dump_plan import dumps_remaining
 from berm_ledger.targeting.loads import with_stretches
-from berm_ledger.targeting.mend import Load, mending_place
+from berm_ledger.targeting.mend import _in_tolerance, Load, mending_place
+from hypothesis import given
+from hypothesis import strategies as st
 import numpy as np
 import pytest
+from scipy import stats
 from targeting_kit import bare_rows, raised, site_of, straight
 
 STATION = np.arange(0.01, 2.0, 0.02)
@@ -38,6 +41,13 @@ def test_a_dip_below_the_tolerance_gets_a_load_where_its_sides_can_take_it():
     np.full(len(STATION), np.nan)])
 def test_no_load_where_it_takes_more_out_of_tolerance(short):
     assert mending_place(STATION, short, LOAD, 0.02, from_m=0.4, to_m=1.0, **LINE) is None
+
+
+@given(st.floats(-0.1, 0.1), st.floats(0.005, 0.05), st.floats(0.001, 0.03))
+def test_a_section_lies_within_tolerance_by_the_normal_law(short_m, tolerance_m, spread_m):
+    chance = stats.norm(short_m, spread_m)
+    assert _in_tolerance(np.array([short_m]), tolerance_m, spread_m) == pytest.approx(
+        chance.cdf(tolerance_m) - chance.cdf(-tolerance_m), abs=1e-9)
 
 
 def test_over_the_seam_of_a_ring():
