@@ -50,7 +50,7 @@ def test_nothing_known_is_unknown() -> None:
 
 @pytest.mark.parametrize(('mass_kg', 'se_kg', 'partial'), [
     (3.0, 0.3, True), (6.1, 0.3, False), (4.8, 0.3, None), (3.0, 2.0, None),
-    (math.nan, 1.0, None)])
+    (math.nan, 1.0, None), (3.0, 0.0, None)])
 def test_partial_only_where_the_evidence_is_good_enough(mass_kg, se_kg, partial) -> None:
     """Below or above 80 % of a usual load by 1.96 standard errors, else not known."""
     assert is_partial(Estimate(mass_kg, se_kg), USUAL) is partial
@@ -71,6 +71,11 @@ def test_the_line_is_common_practice_or_the_sites() -> None:
     own = CurrentLine.of_rover(replace(ROVER, drum_current_a=(0.5, 2.5)))
     assert own.mass([1.5] * 9)[1].mass_kg == pytest.approx(3.0)
     assert own.mass([2.5] * 9)[1].se_kg < CurrentLine.of_rover(ROVER).mass([2.6] * 9)[1].se_kg
+    # Twice the load at the same currents is known to the same share.
+    twice = CurrentLine.of_rover(replace(
+        ROVER, payload_kg=2.0 * ROVER.payload_kg, drum_current_a=(0.5, 2.5)))
+    assert (twice.kg_per_a, twice.se_kg_per_a) == pytest.approx(
+        (2.0 * own.kg_per_a, 2.0 * own.se_kg_per_a))
 
 
 @settings(max_examples=30)
@@ -97,11 +102,12 @@ def test_half_a_load_is_as_sure_as_the_current_of_an_empty_drum(empty_a: float) 
     assert half.se_kg > 2.29 * 0.3 * 0.4
 
 
-def test_one_load_of_a_wrong_size_does_not_turn_the_line() -> None:
-    """A rise measured ten times too large among twenty good ones."""
+@pytest.mark.parametrize('wrong_kg', [60.0, 0.6, -6.0])
+def test_one_load_of_a_wrong_size_does_not_turn_the_line(wrong_kg: float) -> None:
+    """A rise measured ten times too large, or too small, among twenty good ones."""
     good = [(2.5, 6.0, 0.3)] * 20
     line = CurrentLine.of_rover(ROVER)
-    assert line.learned([*good, (2.5, 60.0, 0.3)]).kg_per_a == pytest.approx(
+    assert line.learned([*good, (2.5, wrong_kg, 0.3)]).kg_per_a == pytest.approx(
         line.learned(good).kg_per_a, rel=0.02)
 
 
