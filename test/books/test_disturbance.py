@@ -62,6 +62,14 @@ class Square:
                 stamp_ns=self.stamp_ns)
         return out
 
+    def restart(self) -> None:
+        """Go on with what is kept beside the books."""
+        old, self.watch = self.watch, DisturbanceWatch(Canvas(LATTICE, EVERY))
+        for name in ('accepted_m', 'accepted_looks', 'fill_m'):
+            getattr(self.watch, name)[:] = getattr(old, name)
+        self.watch.same.put_back(old.same.at())
+        self.watch.put_back(old.evidence())
+
 
 BLOCK = (slice(10, 20), slice(12, 22))
 
@@ -114,6 +122,31 @@ def test_a_loss_that_a_load_is_about_to_bury_is_booked_at_once_and_whole() -> No
     assert change.volume_m3 == pytest.approx(100 * 0.020 * CELL_M2, rel=0.05)
     assert (change.window_from_ns, change.first_seen_ns) == (5_000_000_000, 6_000_000_000)
     assert square.look(10) == []
+
+
+@pytest.mark.parametrize('stopped_after', [1, 2, 3, 5])
+@pytest.mark.parametrize('steps', [
+    [(BLOCK, -0.020)], [(BLOCK, 0.020)], [(BLOCK, -0.012)],
+    [((slice(10, 15), slice(4, 14)), -0.020), ((slice(10, 15), slice(20, 30)), 0.020)]],
+    ids=['hole', 'fill', 'hollow', 'slide'])
+def test_a_restart_among_the_looks_changes_no_entry(steps: list, stopped_after: int) -> None:
+    """Looks before and after it count together: the same cells are booked at the same look."""
+    booked = []
+    for stops in (False, True):
+        square, out = Square(), []
+        square.look(5)
+        for place, rise_m in steps:
+            square.block(*place, rise_m)
+        for look in range(1, 12):
+            out += [(look, c.kind, c.cells.tolist(), c.first_seen_ns, c.window_from_ns,
+                     c.volume_m3, c.volume_se_m3) for c in square.look(1)]
+            if stops and look == stopped_after:
+                square.restart()
+        booked.append(out)
+    assert booked[0]
+    assert [entry[:5] for entry in booked[1]] == [entry[:5] for entry in booked[0]]
+    np.testing.assert_allclose(
+        [entry[5:] for entry in booked[1]], [entry[5:] for entry in booked[0]], rtol=1e-3)
 
 
 def test_a_speck_and_a_thin_line_are_no_change() -> None:
