@@ -2,11 +2,13 @@
 # SPDX-License-Identifier: Apache-2.0
 """Production figures and the forecast."""
 
+from dataclasses import astuple
 import math
 
 from berm_ledger.borrow.account import BorrowAccount, LoadRecord
 from berm_ledger.borrow.cycle import CycleTimes
 from berm_ledger.borrow.production import forecast, production_of
+import numpy as np
 import pytest
 
 
@@ -48,6 +50,15 @@ def test_near_the_end_few_loads_can_come_late() -> None:
     told = forecast(account([60.0] * 39, list(range(39, 0, -1))), 1)
     assert told is not None
     assert told.middle_s == pytest.approx(1.5 * 60.0)
+
+
+@pytest.mark.parametrize('times', [0.01, 3.0])
+def test_the_forecast_does_not_depend_on_the_unit_of_time(times: float) -> None:
+    """Neither its middle nor its bounds."""
+    cycles, left = np.array([50.0, 70.0, 40.0, 90.0, 60.0, 65.0]), list(range(30, 24, -1))
+    one, other = (forecast(account((scale * cycles).tolist(), left), 20)
+                  for scale in (1.0, times))
+    assert astuple(other) == pytest.approx([times * value_s for value_s in astuple(one)])
 
 
 def test_it_says_nothing_too_early_and_zero_at_the_end() -> None:
