@@ -98,6 +98,25 @@ def test_the_volume_of_a_trench(depth_m: float) -> None:
     assert all(abs(f.mean_m) < 0.001 for f in figures[2:])
 
 
+def test_natural_ground_is_surveyed_on_until_the_drum_has_passed() -> None:
+    """Its error falls by the root of the looks, as of any mean; where the drum was it stays."""
+    area = Area().surveyed()
+    patch = area.patch
+    area.dig()
+    true_m, before_m = patch.points_xy @ (0.03, -0.02), patch.datum_m.copy()
+    area.look(trench(0.02), 36)
+    patch.survey_late()
+    still = patch.near & ~patch.touched
+    assert still.any()
+    assert patch.touched.any()
+    npt.assert_array_equal(patch.datum_m[patch.touched], before_m[patch.touched])
+    error_m, error_before_m = (np.std((level_m - true_m)[still])
+                               for level_m in (patch.datum_m, before_m))
+    assert error_m / error_before_m == pytest.approx(math.sqrt(12.0 / 48.0), rel=0.15)
+    worth = patch.datum_looks
+    assert np.median(worth[still]) > 2.0 * np.median(worth[patch.touched & patch.near])
+
+
 def test_the_level_of_the_map_makes_no_cut() -> None:
     """Three centimetres of level drift after the survey change no volume; the apron tells."""
     area = Area().surveyed()
