@@ -76,7 +76,7 @@ class RecentLooks:
         self, stamp_ns: int, cells: slice | NDArray[np.intp] = slice(None)
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the mean height since a time [m], NaN where unseen, and of how many looks."""
-        rows = self._at(np.flatnonzero(self._stamp_ns >= max(stamp_ns, 1)), cells)
+        rows = self._at(np.flatnonzero(self._stamp_ns >= stamp_ns), cells)
         return mean_m(rows), times_seen(rows).astype(float)
 
     def course(
@@ -106,7 +106,7 @@ class RecentLooks:
         left = self._height_m[order[:, None], cells] - reference_m
         known = np.isfinite(left)
         count = known.sum(axis=1)
-        used = (count >= max(1.0, least * len(cells))) & (self._stamp_ns[order] > 0)
+        used = count >= max(1.0, least * len(cells))
         total = np.where(known, left, 0.0).sum(axis=1, dtype=float)
         return self._stamp_ns[order][used], total[used] / count[used]
 
