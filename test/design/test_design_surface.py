@@ -80,6 +80,8 @@ def test_the_higher_of_two_berms_holds():
 def test_the_plane_of_the_site_is_the_datum():
     site = site_of(berm_of(LINE, level_m=1.0, slope_deg=HALF_DEG), plane=(0.1, 0.0, 0.5))
     npt.assert_allclose(design_height_of_site_m(site, [[1.0, 0.2]]), [1.0 - 0.1 - 0.6])
+    # Ground that is known better goes first; of the plane only where none is given.
+    npt.assert_allclose(design_height_of_site_m(site, [[1.0, 0.2]], [0.7]), [1.0 - 0.1 - 0.7])
 
 
 def test_the_toe_of_a_level_crest_down_the_slope_of_a_plane():
