@@ -69,7 +69,8 @@ def test_the_shift_of_the_map_is_taken_off() -> None:
 
 @pytest.mark.parametrize('axes', [
     axes_at(0.0, 0.0, cell_m=0.02), axes_at(0.0, 0.0, yaw_rad=0.3),
-    axes_at(0.0, 0.0, cell_m=CELL_M * 1.002), axes_at(0.0, 0.0, yaw_rad=0.002)])
+    axes_at(0.0, 0.0, cell_m=CELL_M * 1.002), axes_at(0.0, 0.0, yaw_rad=0.002),
+    axes_at(0.0, 0.0, cell_m=0.01), axes_at(0.0, 0.0, cell_m=CELL_M * 0.998)])
 def test_cells_that_do_not_keep_their_place_agree_on_nothing(axes) -> None:
     assert after(axes, looks=5).toward == (0.0, 0.0)
 
