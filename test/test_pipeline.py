@@ -284,6 +284,7 @@ def test_the_first_dump_takes_the_datum_of_what_was_seen(site: Site) -> None:
     list(looks(site, pipeline, 3))
     update = pipeline.add_dump(8.0)
     assert [e.kind for e in update.entries][:2] == ['datum', 'dump']
+    assert update.entries[0].data['source'] == 'survey'
     assert DATUM in {layer.name for layer in update.surfaces}
 
 
