@@ -58,6 +58,17 @@ def test_books_without_entries_have_a_row_for_every_segment_of_every_berm() -> N
     assert all(math.isnan(r.target_height_m) for r in books.rows[6:])
     assert {r.state for r in books.rows} == {State.UNSEEN}
     assert (books.last_seq, books.datum_seq, books.on_hold, books.dumps) == (0, None, False, ())
+    assert books.last_stamp_ns is None
+
+
+def test_the_last_time_is_the_latest_of_all_entries() -> None:
+    """A dump told of late bears the stamp of a pose that was before the look booked last."""
+    entries = numbered(DATUM, *(('reading', WEST, number, reading(0.1)) for number in (1, 2)))
+    stamps_ns = [3 * SECOND_NS, 9 * SECOND_NS, 5 * SECOND_NS]
+    entries = [replace(entry, stamp_ns=stamp) for entry, stamp in zip(entries, stamps_ns)]
+    for count in (1, 2, 3):
+        books = fold(SITE, entries[:count])
+        assert (books.last_stamp_ns, books.last_seq) == (max(stamps_ns[:count]), count)
     assert books.dump_yield.value_m3 == pytest.approx(7.5 / 1500.0)
 
 

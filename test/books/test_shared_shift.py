@@ -5,6 +5,7 @@
 from berm_ledger.books.shared_shift import (
     CELLS_PER_INDEPENDENT,
     LEFT_XY_M,
+    LevelLook,
     robust_spread,
     SharedShift,
     THINNING,
@@ -39,3 +40,11 @@ def test_the_spread_is_that_of_most_values_about_zero() -> None:
     values[rng.random(60_000) < 0.02] = 9.0
     assert robust_spread(values) == pytest.approx(NOISE_M, rel=0.06)
     assert robust_spread(np.full(9, np.nan)) == 0.0
+
+
+def test_cells_that_are_left_out_of_a_look_show_nothing_and_the_others_the_same() -> None:
+    rng = np.random.default_rng(2)
+    look = LevelLook(rng.normal(size=50).astype(np.float32),
+                     rng.normal(size=(2, 50)).astype(np.float32), np.array([0.01, -0.02, 0.003]))
+    noisy = rng.random(50) < 0.3
+    np.testing.assert_array_equal(look.without(noisy)[:], np.where(noisy, np.nan, look[:]))
