@@ -25,8 +25,9 @@ def doubt_driven_over(survey: SiteSurvey, changes: DisturbanceWatch, stamp_ns: i
         The time [ns].
 
     """
-    cells = survey.trodden.until(stamp_ns)
-    survey.surface.doubt(cells)
+    cells = survey.trodden.until(stamp_ns, survey.surface)
+    if survey.trodden.sinks:
+        survey.surface.doubt(cells)
     if survey.datum is not None and len(cells):
         # Where soil stands its loss is one, and to be booked.
         standing_m = changes.accepted.reference_m(cells) - survey.datum.level_m[cells]

@@ -45,6 +45,8 @@ LEAST_CHANGE_M = 0.006
 LEAST_VOLUME_M3 = 0.00008
 LEAST_RISE_M = 0.004
 VOLUME_SIGMAS = 3.0
+# Soil that came without a dump is sought in every look at every place: by chance alone three come.
+FILL_SIGMAS = 4.0
 # A spot that settling would explain, were it not for what stands around it, must be more [m3].
 LEAST_SPOT_M3 = 0.00011
 SPOT_SIGMAS = 4.5
@@ -253,7 +255,7 @@ def assessed_gain(evidence: Evidence, core: NDArray[np.intp]) -> Change | None:
     around = grown(evidence, core, evidence.fringe)
     gained = float(rise[around].sum()) * evidence.area_m2
     error = evidence.volume_se_m3(around)
-    if gained < max(LEAST_VOLUME_M3, VOLUME_SIGMAS * error) or (
+    if gained < max(LEAST_VOLUME_M3, FILL_SIGMAS * error) or (
             median(rise[core]) < LEAST_CHANGE_M):
         return None
     if stands_like_a_thing(evidence, core):

@@ -208,6 +208,7 @@ class SiteSurvey:
         objects = self._too_high(measured, shown)
         measured[objects] = np.nan
         self._learn_noise(measured, worked, site_from_base)
+        self.trodden.learn(measured, self.surface, worked)
         fused = self.surface.fuse(
             measured, grid.stamp_ns, self._look_noise_m(shift), worked, shown)
         turn = self._turns.after_look(fused.seen, self.surface.looks, fused.moved)

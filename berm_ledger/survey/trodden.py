@@ -4,7 +4,8 @@
 Ground that the rover has driven over: its wheels press loose soil down, some millimetres a pass.
 
 What was known of it tells nothing of what it looks like now. Held against the looks to come, ruts
-in much of the ground would seem to be a map that has sunk, and raise the berm.
+in much of the ground would seem to be a map that has sunk, and raise the berm. Firm ground stays,
+and what is known of it holds grids in their place: which it is the looks after a pass tell.
 """
 
 from __future__ import annotations
@@ -17,10 +18,19 @@ from numpy.typing import NDArray
 from .area import SurveyArea
 from .registration import Shift
 from .sampling import under_rover
+from .surface import SiteSurface
 from ..geometry import Pose2, StampedPose
 
 # Who has moved or turned by less still stands where he stood [m, rad].
 MOVED_M, TURNED_RAD = 0.02, 0.03
+# Ground sinks if that under a footprint, of which the wheels press a part, falls by more than this
+# on average, and is firm again below the other; what is assumed until passes tell [m].
+SINKS_M, FIRM_M, OPENING_SUNK_M = 0.001, 0.0005, 0.0007
+# They tell of so many cells, known by so many looks, that have not changed altogether [m].
+MOST_M = 0.025
+LEAST_CELLS, LEAST_LOOKS = 100, 8.0
+# Weight of the newest pass.
+WEIGHT = 0.15
 
 
 class Trodden:
@@ -42,6 +52,11 @@ class Trodden:
         self._last: Pose2 | None = None
         # Poses and the cells under them since they were asked for.
         self._passes: list[tuple[int, NDArray[np.intp]]] = []
+        # Cells that no look has shown since, and how far such have sunk.
+        self._unseen = np.empty(0, dtype=np.intp)
+        self._sunk_m = OPENING_SUNK_M
+        #: Whether the ground sinks where it goes.
+        self.sinks = True
 
     def note(self, pose: StampedPose, shift: Shift) -> None:
         """Follow the rover to a pose, in the frame of the grids, which lie shifted."""
@@ -54,8 +69,54 @@ class Trodden:
         if last is not None and len(cells):
             self._passes.append((pose.stamp_ns, cells))
 
-    def until(self, stamp_ns: int) -> NDArray[np.intp]:
-        """Return the cells that it has gone over up to a time [ns] since this was asked last."""
+    def until(self, stamp_ns: int, surface: SiteSurface) -> NDArray[np.intp]:
+        """
+        Return the cells that it has gone over up to a time since this was asked last.
+
+        Parameters
+        ----------
+        stamp_ns : int
+            The time [ns].
+        surface : SiteSurface
+            The surface as it was known before.
+
+        Returns
+        -------
+        array
+            Shape (k,).
+
+        """
         gone = [cells for when_ns, cells in self._passes if when_ns <= stamp_ns]
         self._passes = self._passes[len(gone):]
-        return np.unique(np.concatenate(gone)) if gone else np.empty(0, dtype=np.intp)
+        if not gone:
+            return self._unseen[:0]
+        cells = np.unique(np.concatenate(gone))
+        known = surface.looks[cells] >= LEAST_LOOKS
+        self._unseen = np.union1d(self._unseen, cells[known])
+        return cells
+
+    def learn(
+        self, measured_m: NDArray[np.float32], surface: SiteSurface, worked: NDArray[np.bool_]
+    ) -> None:
+        """
+        Learn from a look how far the ground has sunk where it has gone.
+
+        Parameters
+        ----------
+        measured_m : array
+            Heights of the look, shape (n,) [m]; NaN is not seen.
+        surface : SiteSurface
+            The surface before it.
+        worked : array
+            Cells where other change is expected, shape (n,).
+
+        """
+        cells = self._unseen
+        if not len(cells):
+            return
+        fall_m = (surface.height_m[cells] - measured_m[cells]).astype(float)
+        self._unseen = cells[np.isnan(fall_m)]
+        told = (np.abs(fall_m) <= MOST_M) & ~worked[cells]
+        if np.count_nonzero(told) >= LEAST_CELLS:
+            self._sunk_m += WEIGHT * (float(fall_m[told].mean()) - self._sunk_m)
+            self.sinks = self._sunk_m > (FIRM_M if self.sinks else SINKS_M)

@@ -65,9 +65,10 @@ class Square:
     def restart(self) -> None:
         """Go on with what is kept beside the books."""
         old, self.watch = self.watch, DisturbanceWatch(Canvas(LATTICE, EVERY))
-        for name in ('accepted_m', 'accepted_looks', 'fill_m'):
-            getattr(self.watch, name)[:] = getattr(old, name)
-        self.watch.same.put_back(old.same.at())
+        was, now = old.accepted, self.watch.accepted
+        for name in ('height_m', 'looks', 'fill_m'):
+            getattr(now, name)[:] = getattr(was, name)
+        now.same.put_back(was.same.at())
         self.watch.put_back(old.evidence())
 
 

@@ -24,6 +24,7 @@ import pytest
 from scipy import ndimage
 
 ROWS, COLS = 24, 40
+NOISE = GridNoise(0.004, 0.3)
 CANVAS = Canvas(Lattice(0.0, 0.0, 0.02, ROWS, COLS), np.arange(ROWS * COLS))
 row, col = np.divmod(np.arange(ROWS * COLS), COLS)
 # More than half of all, with its fringe.
@@ -35,7 +36,7 @@ def evidence(rise_m, *, standing_m=0.2, judged=True, looks=4.0) -> Evidence:
     blank = np.zeros(ROWS * COLS)
     return Evidence(
         CANVAS, blank, blank + 50.0, blank, blank + rise_m, blank + looks, blank + rise_m,
-        np.ones(ROWS * COLS, dtype=bool) & judged, GridNoise(0.004, 0.3), blank,
+        np.ones(ROWS * COLS, dtype=bool) & judged, NOISE, blank,
         blank + standing_m)
 
 
@@ -87,7 +88,7 @@ def change(kind: str, volume_m3: float, seen: float, **figures: float) -> Change
     ('slump', 0.31, 4), ('slump', 0.29, 6), ('unbooked_fill', 2.0, 6), ('removed_fill', 2.0, 4)])
 def test_the_greater_a_change_the_fewer_looks_prove_it(kind, litres, least) -> None:
     proven = [seen for seen in range(1, 12)
-              if is_proven(change(kind, 1e-3 * litres, seen), FILL_NS)]
+              if is_proven(change(kind, 1e-3 * litres, seen), FILL_NS, NOISE)]
     assert proven == list(range(least, 12))
 
 
@@ -95,10 +96,10 @@ def test_great_losses_of_which_little_is_sure_wait_and_what_is_undecided_never_i
     for looks, least_m3, sigmas in PLAIN_LOSSES:
         unsure = change('disturbed', least_m3, looks, se_m3=1.001 * least_m3 / sigmas)
         sure = change('disturbed', least_m3, looks, se_m3=0.999 * least_m3 / sigmas)
-        assert not is_proven(unsure, FILL_NS)
-        assert is_proven(sure, FILL_NS)
-    assert not is_proven(change('undecided', 0.01, 99), FILL_NS)
-    assert not is_proven(change('unbooked_fill', 0.01, 99), FILL_NS - 1)
+        assert not is_proven(unsure, FILL_NS, NOISE)
+        assert is_proven(sure, FILL_NS, NOISE)
+    assert not is_proven(change('undecided', 0.01, 99), FILL_NS, NOISE)
+    assert not is_proven(change('unbooked_fill', 0.01, 99), FILL_NS - 1, NOISE)
 
 
 def test_a_spot_is_plain_by_its_volume_and_by_its_error() -> None:

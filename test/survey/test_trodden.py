@@ -7,7 +7,8 @@ import math
 from berm_ledger.geometry import Pose2, StampedPose
 from berm_ledger.survey.area import survey_area
 from berm_ledger.survey.registration import Shift
-from berm_ledger.survey.trodden import MOVED_M, Trodden, TURNED_RAD
+from berm_ledger.survey.surface import SiteSurface
+from berm_ledger.survey.trodden import LEAST_LOOKS, MOVED_M, Trodden, TURNED_RAD
 import numpy as np
 import pytest
 from shapely.geometry import MultiPoint
@@ -18,6 +19,7 @@ AREA = survey_area(SITE)
 PAD_M = 0.05
 SECOND_NS = 1_000_000_000
 UNMOVED = Shift()
+SURFACE = SiteSurface(len(AREA))
 
 
 def driven(trodden: Trodden, *poses: Pose2, shift: Shift = UNMOVED) -> None:
@@ -35,7 +37,7 @@ def test_what_the_footprint_has_passed_over_is_trodden(yaw_rad: float) -> None:
     trodden = Trodden(AREA, PAD_M)
     driven(trodden, start, *poses)
     found = np.zeros(len(AREA), dtype=bool)
-    found[trodden.until(20 * SECOND_NS)] = True
+    found[trodden.until(20 * SECOND_NS, SURFACE)] = True
     # The first pose says nothing of how the rover came there.
     corners = np.concatenate([poses[k].apply(SITE.rover.footprint.corners_xy) for k in (1, -1)])
     hull = MultiPoint(corners).convex_hull.buffer(PAD_M)
@@ -51,7 +53,7 @@ def test_who_stands_presses_nothing_down_anew() -> None:
     trodden, rng = Trodden(AREA, PAD_M), np.random.default_rng(0)
     driven(trodden, Pose2(0.0, 0.0, 0.0), *(
         Pose2(*(0.002 * rng.standard_normal(2)), 0.001 * rng.standard_normal()) for _ in range(9)))
-    assert not len(trodden.until(20 * SECOND_NS))
+    assert not len(trodden.until(20 * SECOND_NS, SURFACE))
     assert MOVED_M > 4 * 0.002
     assert TURNED_RAD > 4 * 0.001
 
@@ -60,18 +62,18 @@ def test_a_turn_on_the_spot_is_a_pass_also_across_half_a_turn() -> None:
     """From 179 to -179 degrees is a turn of two degrees."""
     trodden = Trodden(AREA, PAD_M)
     driven(trodden, Pose2(1.0, 0.0, math.radians(179.5)), Pose2(1.0, 0.0, math.radians(-179.5)))
-    assert not len(trodden.until(20 * SECOND_NS))
+    assert not len(trodden.until(20 * SECOND_NS, SURFACE))
     driven(trodden, Pose2(1.0, 0.0, math.radians(-177.0)))
-    assert len(trodden.until(20 * SECOND_NS))
+    assert len(trodden.until(20 * SECOND_NS, SURFACE))
 
 
 def test_passes_are_told_once_and_in_their_time() -> None:
     """A grid that comes late tells nothing of ground that was pressed after it."""
     trodden = Trodden(AREA, PAD_M)
     driven(trodden, *(Pose2(0.5 * step, 0.0, 0.0) for step in range(4)))
-    first, rest = trodden.until(SECOND_NS), trodden.until(3 * SECOND_NS)
+    first, rest = trodden.until(SECOND_NS, SURFACE), trodden.until(3 * SECOND_NS, SURFACE)
     assert AREA.centres_xy[first, 0].max() < AREA.centres_xy[rest, 0].max()
-    assert not len(trodden.until(9 * SECOND_NS))
+    assert not len(trodden.until(9 * SECOND_NS, SURFACE))
 
 
 def test_poses_of_a_map_that_has_moved_are_held_where_they_are_in_the_site() -> None:
@@ -81,4 +83,40 @@ def test_poses_of_a_map_that_has_moved_are_held_where_they_are_in_the_site() -> 
     driven(here, *poses)
     driven(there, *(Pose2(p.x_m + 0.08, p.y_m - 0.05, 0.0) for p in poses),
            shift=Shift(dx_m=0.08, dy_m=-0.05))
-    assert here.until(9 * SECOND_NS).tolist() == there.until(9 * SECOND_NS).tolist()
+    found, expected = (trodden.until(9 * SECOND_NS, SURFACE) for trodden in (there, here))
+    assert found.tolist() == expected.tolist()
+
+
+@pytest.mark.parametrize(('fall_m', 'sinks'), [(0.002, True), (0.0, False)])
+def test_looks_after_passes_tell_whether_ground_sinks(fall_m: float, sinks: bool) -> None:
+    """On average over the footprint; noise of 4 mm, and ground nobody knows tells nothing."""
+    trodden, rng = Trodden(AREA, PAD_M), np.random.default_rng(4)
+    surface, idle = SiteSurface(len(AREA)), np.zeros(len(AREA), dtype=bool)
+    surface.put(np.arange(len(AREA)), np.zeros(len(AREA)), LEAST_LOOKS)
+    stamp_ns, truth_m = 0, np.zeros(len(AREA))
+    for turn in range(30):
+        for step in range(9):
+            stamp_ns += SECOND_NS
+            trodden.note(StampedPose(stamp_ns, 'map', Pose2(0.3 * step, 0.1, 0.0)), UNMOVED)
+        truth_m[trodden.until(stamp_ns, surface)] -= fall_m * (turn < 15)
+        look_m = (truth_m + 0.004 * rng.standard_normal(len(AREA))).astype(np.float32)
+        trodden.learn(look_m, surface, idle)
+        surface.put(np.arange(len(AREA)), truth_m, LEAST_LOOKS)
+        assert trodden.sinks or turn > 1
+        if turn == 14:
+            assert trodden.sinks is sinks
+    # Ruts in which it has driven often sink no further.
+    assert not trodden.sinks
+
+
+def test_soil_that_falls_and_ground_hardly_known_tell_nothing_of_ruts() -> None:
+    """A load beside the way, and cells that one look has shown."""
+    trodden, surface = Trodden(AREA, PAD_M), SiteSurface(len(AREA))
+    cells = np.arange(len(AREA))
+    for looks, fall_m in ((LEAST_LOOKS, 0.1), (LEAST_LOOKS - 1.0, 0.0)):
+        surface.put(cells, np.zeros(len(AREA)), looks)
+        driven(trodden, *(Pose2(0.3 * step, 0.1, 0.0) for step in range(9)))
+        trodden.until(9 * SECOND_NS, surface)
+        for _ in range(20):
+            trodden.learn(np.full(len(AREA), -fall_m, np.float32), surface, cells < 0)
+        assert trodden.sinks
