@@ -86,12 +86,14 @@ def test_looks_at_a_drum_that_may_still_be_emptying_tell_until_there_are_later_o
     for second in range(1, empty + 1, 3):
         look(patch, second, 0.05 * second / empty)
     last_ns = LANDED_NS + empty * SECOND_NS
-    assert patch.may_be_coming(last_ns)
+    assert patch.may_rest(last_ns)
+    assert not patch.is_rested
     assert np.nanmax(patch.after_m()) < 0.045
     for second in range(empty + 1, empty + 1 + SETTLED_LOOKS):
-        assert patch.may_be_coming(last_ns + SECOND_NS)
+        assert not patch.is_rested
         look(patch, second, 0.05)
-    assert not patch.may_be_coming(last_ns + SECOND_NS)
+    assert patch.is_rested
     npt.assert_allclose(patch.after_m(), 0.05, atol=1e-7)
     # No look that would tell comes for ever.
-    assert not a_patch().may_be_coming(LANDED_NS + 2 * EMPTYING_NS + 1)
+    assert a_patch().may_rest(LANDED_NS + 2 * EMPTYING_NS)
+    assert not a_patch().may_rest(LANDED_NS + 2 * EMPTYING_NS + 1)

@@ -2,11 +2,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """When a group of cells began to change, whether its looks agree, and what of it has passed."""
 
-from types import SimpleNamespace
-
+from berm_ledger.books.accepted import AcceptedSurface
 from berm_ledger.books.change_charts import ChangeCharts, ShiftError
 from berm_ledger.books.charts import Canvas
-from berm_ledger.books.last_same import LastSame
 from berm_ledger.books.recent import LOOKS_KEPT, RecentLooks
 from berm_ledger.books.suspects import _is_steady, Scene, STEADY_SIGMAS
 from berm_ledger.geometry import Lattice
@@ -32,9 +30,8 @@ def scene(steps_m, newest_m=None, noise_m=0.004) -> Scene:
     smooth_m = np.zeros(CELLS, dtype=np.float32)
     smooth_m[GROUP] = steps_m[-1] if newest_m is None else newest_m
     blank = np.zeros(CELLS, dtype=np.float32)
-    accepted = SimpleNamespace(
-        accepted_m=blank + np.float32(ACCEPTED_M), accepted_looks=blank + np.float32(20.0),
-        fill_m=blank, same=LastSame(CELLS))
+    accepted = AcceptedSurface(CELLS)
+    accepted.accept(np.arange(CELLS), blank + ACCEPTED_M, blank + 20.0, 0)
     return Scene(
         Canvas(Lattice(0.0, 0.0, 0.015, 8, 8), np.arange(CELLS)), ChangeCharts(CELLS), recent,
         accepted, smooth_m, np.zeros(CELLS, dtype=bool), GridNoise(2.0 * noise_m, 0.0),

@@ -6,9 +6,9 @@ from berm_ledger.design import Plane
 from berm_ledger.design.surface import design_height_of_site_m
 from berm_ledger.geometry import Polyline
 from berm_ledger.survey.area import survey_area
+from berm_ledger.survey.datum import plane_datum
 from berm_ledger.survey.designed import designed_over
 from berm_ledger.survey.sections import sections_of_berm
-import numpy as np
 import numpy.testing as npt
 import pytest
 from survey_kit import berm_of, FLAT, site_of
@@ -32,7 +32,7 @@ def test_where_berms_overlap_the_higher_design_holds(gap_m, plane, changes) -> N
     site = two_berms(gap_m, plane=plane, **changes)
     area = survey_area(site)
     sections = [sections_of_berm(area, index) for index in (0, 1)]
-    designed = designed_over(area, sections, plane.height_m(area.centres_xy).astype(np.float32))
+    designed = designed_over(area, sections, plane_datum(area, 0))
     expected = design_height_of_site_m(site, area.centres_xy)
     inside = area.in_corridor
     npt.assert_allclose(designed.height_m[inside], expected[inside], atol=1e-6)
@@ -44,7 +44,7 @@ def test_targets_are_the_crest_over_its_own_ground() -> None:
     site = two_berms(0.4, plane=SLOPE, level_m=0.3)
     area = survey_area(site)
     sections = [sections_of_berm(area, index) for index in (0, 1)]
-    designed = designed_over(area, sections, SLOPE.height_m(area.centres_xy).astype(np.float32))
+    designed = designed_over(area, sections, plane_datum(area, 0))
     npt.assert_allclose(designed.targets_m[0], 0.06)
     line = site.berms[1].centreline
     over_m = 0.3 - SLOPE.height_m(line.point_at(sections[1].station_m, 0.0))

@@ -80,7 +80,7 @@ def test_what_errors_have_in_common_is_what_the_variogram_says() -> None:
     """Their variance, and of that in common 1 - 1.5 d + 0.5 d^3 at d ranges (spherical)."""
     reach, range_m = NoiseRange(AREA), 0.45
     shown(reach, fields(range_m))
-    _, own_m2, *shared_m2 = reach.figures()
+    _, _, own_m2, *shared_m2 = reach.figures()
     assert own_m2 == pytest.approx(SHARED_M**2 + WHITE_M**2, rel=0.05)
     part = np.minimum(np.array(LAGS_M) / range_m, 1.0)
     expected_m2 = SHARED_M**2 * (1.0 - 1.5 * part + 0.5 * part**3)
@@ -91,7 +91,7 @@ def test_looks_are_learned_from_more_often_until_the_range_is_known() -> None:
     reach, look_m, learned = NoiseRange(AREA), next(fields(0.3)), []
     for looks in range(1, 65):
         reach.learned(GridNoise(), look_m.astype(np.float32), surveyed(), NOBODY)
-        if reach.figures()[0] > len(learned):
+        if reach.figures()[1] > len(learned):
             learned.append(looks)
     opening = [OPENING_EVERY * n for n in range(1, LEAST_LEARNED + 1)]
     assert learned == [*opening, *(n for n in range(opening[-1] + 1, 65) if n % EVERY == 0)]
