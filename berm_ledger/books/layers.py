@@ -41,6 +41,8 @@ STAYING, STAYING_FIGURES = 'staying', 2
 # How many looks there were, and have told how far errors are shared; their mean square and mean
 # products [m2].
 NOISE_RANGE, NOISE_RANGE_FIGURES = 'noise_range', 3 + len(LAGS_M)
+# How far the ground sinks under the wheels [m], and whether it counts as sinking.
+TRODDEN, TRODDEN_FIGURES = 'trodden', 2
 # How far grids are tilted and turned: variance and excess of either, as ``Habit`` has them.
 ATTITUDES, ATTITUDE_FIGURES = 'attitudes', 4
 # Noise in rings about the robot [m], NaN where it is not known.
@@ -95,6 +97,7 @@ def layers_of(
         FAR_NOISE: survey.by_distance.noise_m.tolist(),
         STAYING: survey.staying.figures(),
         NOISE_RANGE: survey.noise_range.figures(),
+        TRODDEN: survey.trodden.figures(),
     }
     if surface.known.any():
         # Before the first grid it is a guess.
@@ -246,6 +249,8 @@ def _restore_learned(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None
     if alike := _figures(kept.get(NOISE_RANGE), (NOISE_RANGE_FIGURES,)):
         survey.noise_range.resume(*alike)
         survey.noise = survey.noise_range.of(survey.noise)
+    if trodden := _figures(kept.get(TRODDEN), (TRODDEN_FIGURES,)):
+        survey.trodden.resume(*trodden)
 
 
 def _figures(layer: NamedSurface | None, counts: tuple[int, ...]) -> list[float]:

@@ -69,6 +69,14 @@ class Trodden:
         if last is not None and len(cells):
             self._passes.append((pose.stamp_ns, cells))
 
+    def figures(self) -> tuple[float, float]:
+        """Return how far the ground sinks [m], and 1 where it counts as sinking, else 0."""
+        return self._sunk_m, float(self.sinks)
+
+    def resume(self, sunk_m: float, sinks: float) -> None:
+        """Go on from what ``figures`` has told in an earlier run."""
+        self._sunk_m, self.sinks = sunk_m, bool(sinks)
+
     def until(self, stamp_ns: int, surface: SiteSurface) -> NDArray[np.intp]:
         """
         Return the cells that it has gone over up to a time since this was asked last.

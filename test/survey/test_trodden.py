@@ -120,3 +120,17 @@ def test_soil_that_falls_and_ground_hardly_known_tell_nothing_of_ruts() -> None:
         for _ in range(20):
             trodden.learn(np.full(len(AREA), -fall_m, np.float32), surface, cells < 0)
         assert trodden.sinks
+
+
+def test_what_passes_have_taught_is_kept() -> None:
+    """Figures through a layer are single or double precision numbers."""
+    first, again = Trodden(AREA, PAD_M), Trodden(AREA, PAD_M)
+    surface = SiteSurface(len(AREA))
+    surface.put(np.arange(len(AREA)), np.zeros(len(AREA)), LEAST_LOOKS)
+    driven(first, *(Pose2(0.3 * step, 0.1, 0.0) for step in range(9)))
+    first.until(9 * SECOND_NS, surface)
+    first.learn(np.full(len(AREA), 0.003, np.float32), surface, np.zeros(len(AREA), dtype=bool))
+    assert not first.sinks
+    again.resume(*first.figures())
+    assert again.figures() == first.figures()
+    assert not again.sinks
