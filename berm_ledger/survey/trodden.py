@@ -31,6 +31,8 @@ MOST_M = 0.025
 LEAST_CELLS, LEAST_LOOKS = 100, 8.0
 # Weight of the newest pass.
 WEIGHT = 0.15
+# Poses kept one by one until a grid comes; where none does for long they are taken together.
+MOST_PASSES = 64
 
 
 class Trodden:
@@ -68,6 +70,8 @@ class Trodden:
         cells = under_rover(self._area, shift, now, self._pad_m)
         if last is not None and len(cells):
             self._passes.append((pose.stamp_ns, cells))
+        if len(self._passes) > MOST_PASSES:
+            self._passes = [(pose.stamp_ns, _together(self._passes))]
 
     def figures(self) -> tuple[float, float]:
         """Return how far the ground sinks [m], and 1 where it counts as sinking, else 0."""
@@ -94,11 +98,11 @@ class Trodden:
             Shape (k,).
 
         """
-        gone = [cells for when_ns, cells in self._passes if when_ns <= stamp_ns]
+        gone = [when for when in self._passes if when[0] <= stamp_ns]
         self._passes = self._passes[len(gone):]
         if not gone:
             return self._unseen[:0]
-        cells = np.unique(np.concatenate(gone))
+        cells = _together(gone)
         known = surface.looks[cells] >= LEAST_LOOKS
         self._unseen = np.union1d(self._unseen, cells[known])
         return cells
@@ -128,3 +132,8 @@ class Trodden:
         if np.count_nonzero(told) >= LEAST_CELLS:
             self._sunk_m += WEIGHT * (float(fall_m[told].mean()) - self._sunk_m)
             self.sinks = self._sunk_m > (FIRM_M if self.sinks else SINKS_M)
+
+
+def _together(passes: list[tuple[int, NDArray[np.intp]]]) -> NDArray[np.intp]:
+    """Return the cells of some passes, each once."""
+    return np.unique(np.concatenate([cells for _, cells in passes]))

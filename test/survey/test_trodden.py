@@ -8,7 +8,7 @@ from berm_ledger.geometry import Pose2, StampedPose
 from berm_ledger.survey.area import survey_area
 from berm_ledger.survey.registration import Shift
 from berm_ledger.survey.surface import SiteSurface
-from berm_ledger.survey.trodden import LEAST_LOOKS, MOVED_M, Trodden, TURNED_RAD
+from berm_ledger.survey.trodden import LEAST_LOOKS, MOST_PASSES, MOVED_M, Trodden, TURNED_RAD
 import numpy as np
 import pytest
 from shapely.geometry import MultiPoint
@@ -74,6 +74,25 @@ def test_passes_are_told_once_and_in_their_time() -> None:
     first, rest = trodden.until(SECOND_NS, SURFACE), trodden.until(3 * SECOND_NS, SURFACE)
     assert AREA.centres_xy[first, 0].max() < AREA.centres_xy[rest, 0].max()
     assert not len(trodden.until(9 * SECOND_NS, SURFACE))
+
+
+def test_an_hour_of_poses_without_a_grid_is_kept_in_little() -> None:
+    """To and fro over the same ground; nothing of it is lost."""
+    trodden, once = Trodden(AREA, PAD_M), Trodden(AREA, PAD_M)
+    way = [Pose2(0.3 * step, 0.1, 0.0) for step in range(7)]
+    driven(once, *way)
+    driven(trodden, *(way[abs(turn % 12 - 6)] for turn in range(3600)))
+    kept = sum(len(cells) for _, cells in trodden._passes)
+    assert kept <= MOST_PASSES * len(trodden_at(way[3])) + len(AREA)
+    assert trodden.until(3600 * SECOND_NS, SURFACE).tolist() == np.union1d(
+        once.until(3600 * SECOND_NS, SURFACE), trodden_at(way[0])).tolist()
+
+
+def trodden_at(pose: Pose2) -> np.ndarray:
+    """Return the cells under a rover that comes from afar."""
+    trodden = Trodden(AREA, PAD_M)
+    driven(trodden, Pose2(40.0, 40.0, 0.0), pose)
+    return trodden.until(9 * SECOND_NS, SURFACE)
 
 
 def test_poses_of_a_map_that_has_moved_are_held_where_they_are_in_the_site() -> None:
