@@ -13,8 +13,8 @@ from scipy import stats
 
 # Millimetres, so that no two looks are just as far apart as those that disagree.
 HEIGHTS = st.one_of(st.just(np.nan), st.integers(-70, 70).map(lambda mm: 0.001 * mm + 1e-5))
-LOOKS = arrays(np.float32, st.tuples(st.integers(0, 9), st.integers(1, 6)), elements=HEIGHTS.map(
-    np.float32))
+LOOKS = arrays(np.float64, st.tuples(st.integers(0, 9), st.integers(1, 6)), elements=HEIGHTS).map(
+    lambda looks_m: looks_m.astype(np.float32))
 
 
 def of_cells(looks_m, figure):
