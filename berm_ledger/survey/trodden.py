@@ -10,6 +10,7 @@ and what is known of it holds grids in their place: which it is the looks after 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 import math
 
 import numpy as np
@@ -71,7 +72,7 @@ class Trodden:
         if last is not None and len(cells):
             self._passes.append((pose.stamp_ns, cells))
         if len(self._passes) > MOST_PASSES:
-            self._passes = [(pose.stamp_ns, _together(self._passes))]
+            self._passes = [(pose.stamp_ns, self._together(cells for _, cells in self._passes))]
 
     def figures(self) -> tuple[float, float]:
         """Return how far the ground sinks [m], and 1 where it counts as sinking, else 0."""
@@ -98,14 +99,21 @@ class Trodden:
             Shape (k,).
 
         """
-        gone = [when for when in self._passes if when[0] <= stamp_ns]
+        gone = [cells for when_ns, cells in self._passes if when_ns <= stamp_ns]
         self._passes = self._passes[len(gone):]
         if not gone:
             return self._unseen[:0]
-        cells = _together(gone)
+        cells = self._together(gone)
         known = surface.looks[cells] >= LEAST_LOOKS
-        self._unseen = np.union1d(self._unseen, cells[known])
+        self._unseen = self._together((self._unseen, cells[known]))
         return cells
+
+    def _together(self, passes: Iterable[NDArray[np.intp]]) -> NDArray[np.intp]:
+        """Return the cells of some passes, each once."""
+        gone = np.zeros(len(self._area), dtype=bool)
+        for cells in passes:
+            gone[cells] = True
+        return np.flatnonzero(gone)
 
     def learn(
         self, measured_m: NDArray[np.float32], surface: SiteSurface, worked: NDArray[np.bool_]
@@ -132,8 +140,3 @@ class Trodden:
         if np.count_nonzero(told) >= LEAST_CELLS:
             self._sunk_m += WEIGHT * (float(fall_m[told].mean()) - self._sunk_m)
             self.sinks = self._sunk_m > (FIRM_M if self.sinks else SINKS_M)
-
-
-def _together(passes: list[tuple[int, NDArray[np.intp]]]) -> NDArray[np.intp]:
-    """Return the cells of some passes, each once."""
-    return np.unique(np.concatenate([cells for _, cells in passes]))
