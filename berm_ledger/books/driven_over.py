@@ -5,10 +5,8 @@
 from __future__ import annotations
 
 from .disturbance import DisturbanceWatch
+from .verdicts import LEAST_STANDING_M
 from ..survey.site_survey import SiteSurvey
-
-# Ground with less soil on it than this is bare [m].
-BARE_M = 0.02
 
 
 def doubt_driven_over(survey: SiteSurvey, changes: DisturbanceWatch, stamp_ns: int) -> None:
@@ -31,4 +29,4 @@ def doubt_driven_over(survey: SiteSurvey, changes: DisturbanceWatch, stamp_ns: i
     if survey.datum is not None and len(cells):
         # Where soil stands its loss is one, and to be booked.
         standing_m = changes.accepted.reference_m(cells) - survey.datum.level_m[cells]
-        changes.doubt(cells[standing_m < BARE_M])
+        changes.doubt(cells[standing_m < LEAST_STANDING_M])

@@ -4,8 +4,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from .soil import Patch, Soil
@@ -44,17 +42,11 @@ class Ruts:
 
     def press(self, pose: Pose2) -> None:
         """Stand at a true pose; the rim of a rut slides to the angle of repose."""
-        soil, lattice = self._soil, self._soil.lattice
-        steps = math.ceil((TREAD_M + self._depth_m / soil.slope) / lattice.cell_m)
+        soil = self._soil
         for x_m, y_m in pose.apply(self._wheels_xy).tolist():
-            row, col = np.rint(lattice.index_from_xy((x_m, y_m))).astype(int).tolist()
-            rows = slice(max(0, row - steps), max(0, min(lattice.rows, row + steps + 1)))
-            cols = slice(max(0, col - steps), max(0, min(lattice.cols, col + steps + 1)))
             patch = Patch(x_m, y_m, pose.yaw_rad, TREAD_M, TREAD_M)
-            apart_m = patch.distance_m(
-                lattice.x0_m + lattice.cell_m * np.arange(cols.start, cols.stop),
-                lattice.y0_m + lattice.cell_m * np.arange(rows.start, rows.stop))
+            window, apart_m = soil.around(patch, patch.reach_m + self._depth_m / soil.slope)
             deepest_m = self._depth_m - soil.slope * apart_m
-            sunk_m = SHARE * np.maximum(0.0, deepest_m - self._pressed_m[rows, cols])
-            self._pressed_m[rows, cols] += sunk_m
-            soil.height_m[rows, cols] -= sunk_m
+            sunk_m = SHARE * np.maximum(0.0, deepest_m - self._pressed_m[window])
+            self._pressed_m[window] += sunk_m
+            soil.height_m[window] -= sunk_m

@@ -222,12 +222,9 @@ class Soil:
         """
         if not volume_m3 > 0.0:
             return 0.0
-        for window in self._windows(patch, patch.reach_m + SKIM_REACH_M):
-            rows, cols = window
-            x = self.lattice.x0_m + self.lattice.cell_m * np.arange(cols.start, cols.stop)
-            y = self.lattice.y0_m + self.lattice.cell_m * np.arange(rows.start, rows.stop)
+        for window, apart_m in self._windows(patch, patch.reach_m + SKIM_REACH_M):
             taken, thickness_m = skimmed(
-                self.height_m[window], patch.distance_m(x, y) <= 0.0,
+                self.height_m[window], apart_m <= 0.0,
                 volume_m3 / self.lattice.cell_area_m2, self.slope, self.lattice.cell_m)
             if not self._spills(window, taken > 0.0):
                 break
@@ -294,26 +291,47 @@ class Soil:
             return slice(0, 0), slice(0, 0)
         amount = volume_m3 / self.lattice.cell_area_m2
         size = (3.0 * volume_m3 / (math.pi * slope)) ** (1.0 / 3.0)
-        for window in self._windows(patch, patch.reach_m + 1.5 * size):
-            rows, cols = window
-            x = self.lattice.x0_m + self.lattice.cell_m * np.arange(cols.start, cols.stop)
-            y = self.lattice.y0_m + self.lattice.cell_m * np.arange(rows.start, rows.stop)
-            distance: NDArray[np.float64] = patch.distance_m(x, y)
-            threshold: NDArray[np.float64] = sign * self.height_m[window] + slope * distance
+        for window, apart_m in self._windows(patch, patch.reach_m + 1.5 * size):
+            threshold: NDArray[np.float64] = sign * self.height_m[window] + slope * apart_m
             taken = filled(threshold, amount)
             if not self._spills(window, taken > 0.0):
                 break
         self.height_m[window] += sign * taken
         return window
 
-    def _windows(self, patch: Patch, half_m: float) -> Iterator[Window]:
-        """Yield growing windows around a patch; the last is the whole lattice."""
+    def around(self, patch: Patch, half_m: float) -> tuple[Window, NDArray[np.float64]]:
+        """
+        Return a window around a patch, and how far its cells lie from the patch.
+
+        Parameters
+        ----------
+        patch : Patch
+            The patch, also off the lattice.
+        half_m : float
+            How far from its centre the window reaches at least, as far as the lattice does [m].
+
+        Returns
+        -------
+        tuple of slice
+            Rows and columns.
+        array
+            Plan distances of these cells to the patch, shape (rows, cols) [m].
+
+        """
+        return next(self._windows(patch, half_m))
+
+    def _windows(
+        self, patch: Patch, half_m: float
+    ) -> Iterator[tuple[Window, NDArray[np.float64]]]:
+        """Yield growing windows around a patch, as ``around``; the last is the whole lattice."""
         row, col = self.lattice.index_from_xy([patch.x_m, patch.y_m])
         while True:
             half = half_m / self.lattice.cell_m + 2.0
-            window = (_clipped(row, half, self.lattice.rows),
-                      _clipped(col, half, self.lattice.cols))
-            yield window
+            rows = _clipped(row, half, self.lattice.rows)
+            cols = _clipped(col, half, self.lattice.cols)
+            x = self.lattice.x0_m + self.lattice.cell_m * np.arange(cols.start, cols.stop)
+            y = self.lattice.y0_m + self.lattice.cell_m * np.arange(rows.start, rows.stop)
+            yield (rows, cols), patch.distance_m(x, y)
             half_m *= 1.7
 
     def _spills(self, window: Window, changed: NDArray[np.bool_]) -> bool:
