@@ -26,11 +26,13 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))  # runs from a clone, installed or not
 
+from berm_ledger.books import Books  # noqa: E402
 from berm_ledger.pipeline import Pipeline  # noqa: E402
 from berm_ledger.simulation import (  # noqa: E402
     BuildOptions,
     Intrusion,
     NOISE_PRESETS,
+    SimEvent,
     SimulatedBuild,
     YardOptions,
 )
@@ -149,14 +151,21 @@ def run(job: Job) -> Score:
     """Simulate one build, keep its books and compare."""
     site = load_site(job.site).site
     build = SimulatedBuild(site, seed=job.seed, options=build_options(job))
-    pipeline = Pipeline(site)
+    return scored(f'{job.noise:>9} {job.seed:>4}', build, build.events())[0]
+
+
+def scored(
+    label: str, build: SimulatedBuild, events: Iterable[SimEvent]
+) -> tuple[Score, Books]:
+    """Keep the books of a build by its messages; return their score and the books."""
+    pipeline = Pipeline(build.site)
     take = {'pose': pipeline.add_pose, 'grid': pipeline.add_grid, 'dump': pipeline.add_dump}
     kinds: Counter[str] = Counter()
     messages: Counter[str] = Counter()
     details: list[str] = []
     litres: Counter[str] = Counter()
     seconds = 0.0
-    for event in build.events():
+    for event in events:
         messages[event.kind] += 1
         begin = time.perf_counter()
         update = take[event.kind](event.value)
@@ -165,9 +174,8 @@ def run(job: Job) -> Score:
     note(pipeline.finish().entries, kinds, litres, details)
     truth = build.truth()
     details += [f'  truth: {event}' for event in truth['intrusions']]
-    score = compare(f'{job.noise:>9} {job.seed:>4}', pipeline.books, truth, kinds, messages,
-                    seconds, details)
-    return replace(score, litres=dict(litres))
+    score = compare(label, pipeline.books, truth, kinds, messages, seconds, details)
+    return replace(score, litres=dict(litres)), pipeline.books
 
 
 def note(

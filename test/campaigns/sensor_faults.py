@@ -12,16 +12,14 @@ the line what was booked that never happened, in litres. Nobody spoils these bui
 from __future__ import annotations
 
 import argparse
-from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
+import math
 from pathlib import Path
 import sys
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / 'test' / 'benchmarks')]  # runs from a clone
 
-from berm_ledger.pipeline import Pipeline  # noqa: E402
 from berm_ledger.simulation import (  # noqa: E402
     BuildOptions,
     NOISE_PRESETS,
@@ -31,7 +29,7 @@ from berm_ledger.simulation import (  # noqa: E402
 )
 from berm_ledger.site_source import load_site  # noqa: E402
 import numpy as np  # noqa: E402
-from score import compare, note, Score  # noqa: E402
+from score import Score, scored  # noqa: E402
 from sensor_faults_kit import FAULTS, spoiled  # noqa: E402
 
 FALSE = ('disturbed', 'unbooked_fill', 'slump', 'stray_dump', 'hold', 'refused')
@@ -41,28 +39,14 @@ HEAD = (f'{"":<{WIDTH}} {"seed":>4} {"MAE":>5} {"worst":>6} {"placed":>6} {"off"
         f'{"":<{WIDTH}} {"":>4} {"mm":>5} {"mm":>6} {"%":>6} {"se":>5} {"":>7} {"%":>6}')
 
 
-def scored(build: SimulatedBuild, events: Sequence[SimEvent], name: str) -> tuple[Score, float]:
+def with_fault(
+    build: SimulatedBuild, events: Sequence[SimEvent], name: str
+) -> tuple[Score, float]:
     """Keep the books of a build under a fault; return the score and the rises' relative error."""
-    pipeline = Pipeline(build.site)
-    take = {'pose': pipeline.add_pose, 'grid': pipeline.add_grid, 'dump': pipeline.add_dump}
-    kinds: Counter[str] = Counter()
-    messages: Counter[str] = Counter()
-    litres: Counter[str] = Counter()
-    details: list[str] = []
-    rises_m3 = 0.0
     fault = FAULTS[name](np.random.default_rng(build.yard.seed))
-    for event in spoiled(events, fault, build.site.rover.drop_point_xy):
-        messages[event.kind] += 1
-        entries = take[event.kind](event.value).entries
-        note(entries, kinds, litres, details)
-        rises_m3 += sum(e.data['volume_m3'] for e in entries if e.kind == 'rise')
-    entries = pipeline.finish().entries
-    note(entries, kinds, litres, details)
-    rises_m3 += sum(e.data['volume_m3'] for e in entries if e.kind == 'rise')
-    truth = build.truth()
-    dumped_m3 = sum(dump['volume_m3'] for dump in truth['dumps'])
-    score = compare(name, pipeline.books, truth, kinds, messages, 0.0, details)
-    return replace(score, litres=dict(litres)), rises_m3 / dumped_m3 - 1.0
+    score, books = scored(name, build, spoiled(events, fault, build.site.rover.drop_point_xy))
+    rises_m3 = sum(dump.volume_m3 for dump in books.dumps if math.isfinite(dump.volume_m3))
+    return score, rises_m3 / sum(dump['volume_m3'] for dump in build.yard.dumps) - 1.0
 
 
 def line_of(name: str, seed: int, score: Score, rises: float) -> str:
@@ -101,7 +85,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             site, seed=seed, options=BuildOptions(yard=yard, most_loads=args.loads))
         events = list(build.events())
         for name in args.faults:
-            score, rises = scored(build, events, name)
+            score, rises = with_fault(build, events, name)
             sys.stdout.write(line_of(name, seed, score, rises) + '\n')
             sys.stdout.flush()
     return 0
