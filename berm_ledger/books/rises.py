@@ -19,8 +19,9 @@ from scipy import ndimage, sparse
 
 from .changes import smoothed_noise_m
 from .charts import Canvas
-from .patches import ASSUMED, Landing, LEAST_SHARES, OpenPatch, Rise, SETTLED_SHARE
+from .patches import ASSUMED, Landing, OpenPatch, Rise, SETTLED_SHARE
 from .shared_shift import LevelLook
+from .whole_loads import weights_of_seen
 from ..survey.error_budget import between_points, volume_error
 from ..survey.nearby import grow
 from ..survey.noise import GridNoise
@@ -162,10 +163,14 @@ class DumpWatch:
 
     def _parts(self, landings: list[Landing], cells: NDArray[np.intp]) -> Floats:
         """Return the share of every load that is expected at each cell, shape (l, k)."""
-        at = np.array([(landing.x_m, landing.y_m) for landing in landings])
-        gap = np.linalg.norm(self.points_xy[cells][None, :, :] - at[:, None, :], axis=2)
-        part = np.exp(-0.5 * (gap / HEAP_M) ** 2)
+        part = np.exp(-0.5 * (self._gaps_m(landings, cells) / HEAP_M) ** 2)
         out: Floats = part / np.maximum(part.sum(axis=1, keepdims=True), 1e-12)
+        return out
+
+    def _gaps_m(self, landings: list[Landing], cells: NDArray[np.intp]) -> Floats:
+        """Return how far each cell lies from every drop point, shape (l, k) [m]."""
+        at = np.array([(landing.x_m, landing.y_m) for landing in landings])
+        out: Floats = np.linalg.norm(self.points_xy[cells][None, :, :] - at[:, None, :], axis=2)
         return out
 
     def _joined(self, old: OpenPatch, new: OpenPatch) -> OpenPatch:
@@ -289,15 +294,15 @@ class DumpWatch:
         load = np.array([landing.expected_m3 for landing in patch.landings])
         hope = patch.parts * load[:, None]
         own = rise * hope / np.maximum(hope.sum(axis=0), 1e-12) * self.canvas.lattice.cell_area_m2
-        # What fell where nothing was seen is taken to be like the rest of the load.
-        scale = 1.0 / np.maximum(seen, LEAST_SHARES[-1][1])
-        volume = own.sum(axis=1) * scale
+        gaps_m = self._gaps_m(patch.landings, patch.cells)
+        own *= [weights_of_seen(*each, known) for each in zip(gaps_m, patch.parts)]
+        volume = own.sum(axis=1)
         error = self._errors_m3(patch, known & (rise != 0.0), noise, shared_m)
         error = np.sqrt(
             error**2 + (EDGE_SHARE * volume) ** 2 + ((1.0 - seen) * load) ** 2)
         if len(load) > 1:
             error = np.hypot(error, SHARING_SHARE * load)
-        by_row = (self.shares[:, patch.cells] @ own.T).T * scale[:, None]
+        by_row = (self.shares[:, patch.cells] @ own.T).T
         # Without a surface before it, nothing is known of a dump.
         volume[seen < LEAST_SEEN] = np.nan
         missed = volume < STRAY_SHARE * load

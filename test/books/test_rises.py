@@ -229,6 +229,14 @@ def test_a_patch_half_out_of_view_waits_and_then_must_do() -> None:
     assert rise.volume_se_m3 > 3.0 * whole.look(SETTLED_LOOKS)[0].volume_se_m3
 
 
+def test_what_the_rover_hides_beside_a_heap_adds_nothing_to_it() -> None:
+    """A fifth of a metre off the toe nothing rose on the side in view: nor did it on the other."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    rise, = square.look(SETTLED_LOOKS, POINTS[:, 0] > 0.65)
+    assert rise.volume_m3 == pytest.approx(LOAD_M3, rel=0.01)
+
+
 def test_of_a_load_that_fell_behind_a_crest_the_part_in_view_must_do() -> None:
     """Three tenths of it are seen, whatever comes: after long they are taken for all of it."""
     square = Square()
