@@ -30,6 +30,9 @@ SETTLED_SHARE = 0.9
 SETTLED_LOOKS = 4
 HURRIED_SHARES = (0.7, 0.5, 0.25)
 HURRIED_LOOKS = 2
+# Of so many loads that wait together one look must do, dust or not: where grids are rare each load
+# falls on one that has not been seen twice, and all that is wrong meanwhile would go unseen.
+MANY_LOADS = 4
 # Where a load came short, and few looks are later than its drum can have been emptying, so many of
 # the newest at a cell tell: those before may show soil still coming.
 NEWEST_LOOKS = 3
@@ -220,7 +223,8 @@ class OpenPatch:
     @property
     def least_looks(self) -> int:
         """Return how many looks must do in a hurry: one where those before it were of dust."""
-        return 1 if self._since == 1 > self.looks else HURRIED_LOOKS
+        late = len(self.landings) >= MANY_LOADS or self._since == 1 > self.looks
+        return 1 if late else HURRIED_LOOKS
 
     def let_newest_tell(self) -> None:
         """Leave out early looks at cells with enough later ones, as at a drum still emptying."""

@@ -14,6 +14,7 @@ from berm_ledger.books.patches import (
     KEPT_LOOKS,
     Landing,
     LEAST_SHARES,
+    MANY_LOADS,
     Rise,
     SETTLED_LOOKS,
 )
@@ -260,6 +261,19 @@ def test_loads_half_of_which_are_hidden_are_not_joined_for_ever() -> None:
         shares.append((patch.share_with(HURRIED_LOOKS), patch.measurable))
     assert [share == pytest.approx(0.6, abs=0.05) for share, _ in shares] == [True] * 3
     assert [measurable for _, measurable in shares] == [False, True, True]
+
+
+def test_loads_seen_but_once_each_are_not_joined_for_ever() -> None:
+    """Where grids are rare each load falls beside one of a single look; four may wait so."""
+    square = Square()
+    for seq in range(1, MANY_LOADS + 1):
+        assert not any(patch.measurable for patch in square.watch.patches)
+        square.dump(seq, 0.6 + 0.1 * seq, 0.9)
+        assert square.look(1) == []
+    patch, = square.watch.patches
+    assert patch.measurable
+    rises = square.watch.close(patch, NOISE, 0.0002)
+    assert sum(rise.volume_m3 for rise in rises) == pytest.approx(MANY_LOADS * LOAD_M3, rel=0.02)
 
 
 def test_a_dump_nobody_looks_at_blocks_no_other() -> None:
