@@ -40,6 +40,8 @@ class DumpRecord:
         Middle of what rose in the site frame [m]; NaN where it is not known of this load alone.
     stray : bool
         Whether it was found to have missed the berm.
+    doubt : str
+        Why its rise may not be all, or only, its own soil, in words; empty where it is.
 
     """
 
@@ -58,6 +60,7 @@ class DumpRecord:
     rise_x_m: float = math.nan
     rise_y_m: float = math.nan
     stray: bool = False
+    doubt: str = ''
 
 
 @dataclass(frozen=True)

@@ -52,6 +52,8 @@ TEXTS = {
 STRAY_TEXT = 'no rise was measured where the load should have landed'
 SHORT_TEXT = ('less rose than was weighed: some stayed in the drum, or soil went before it was '
               'measured')
+MORE_TEXT = ('more rose than such loads have added: soil may have been added before it was '
+             'measured')
 SLID_TEXT = 'soil fell beside the load; it is taken for a slide that the load caused'
 # Part of a rise that is worth naming [m3].
 LEAST_RISE_M3 = 1e-5

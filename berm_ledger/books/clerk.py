@@ -19,6 +19,7 @@ from .accounts import Books
 from .booking import (
     change_data,
     datum_data,
+    MORE_TEXT,
     rise_data,
     rounded,
     shift_data,
@@ -53,8 +54,8 @@ DESIGN_M = 0.005
 SLIDE_M = 0.10
 # What the looks before and after a dump share in height, after all [m].
 SHARED_M = 0.0003
-# A weighed load that rose by less is told of [standard deviations].
-SHORT_SIGMAS = 3.0
+# A load that rose by so much less than was weighed, or more than usual, is told of [sigmas].
+DOUBT_SIGMAS = 3.0
 # A survey without a datum is worth keeping each time it has grown to so many times the looks: what
 # a kill takes of it may lie under a load before it is seen again.
 KEPT_GROWTH = 1.25
@@ -305,8 +306,8 @@ class Clerk:
             data = rise_data(rise, survey.area, place.berm)
             if rise.missed:
                 data['text'] = STRAY_TEXT
-            elif slid or self._falls_short(rise):
-                data['text'] = SLID_TEXT if slid else SHORT_TEXT
+            elif doubt := SLID_TEXT if slid else self._doubt_of(rise):
+                data['text'] = doubt
             kind = 'stray_dump' if rise.missed else 'rise'
             self._keeper.book(kind, stamp_ns, place.berm, place.segment, data)
         seen = patch.count() >= patch.least_looks
@@ -332,10 +333,12 @@ class Clerk:
                          max(landing.expected_m3 for landing in patch.landings))
         return [loss.change for loss in taken], len(taken) < len(losses)
 
-    def _falls_short(self, rise: Rise) -> bool:
-        """Tell whether far less rose than was weighed."""
+    def _doubt_of(self, rise: Rise) -> str:
+        """Say whether far less rose than was weighed, or far more than usual; mostly nothing."""
         short_m3, error_m3 = shortage_m3(rise, self._keeper.books())
-        return rise.landing.weighed and short_m3 > SHORT_SIGMAS * error_m3
+        if -short_m3 > DOUBT_SIGMAS * error_m3:
+            return MORE_TEXT
+        return SHORT_TEXT if rise.landing.weighed and short_m3 > DOUBT_SIGMAS * error_m3 else ''
 
     # ---- changes -----------------------------------------------------------------------------
 

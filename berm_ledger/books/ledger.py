@@ -213,7 +213,8 @@ class Fold:
         record = self._change_dump(
             entry, volume_m3=number(entry.data['volume_m3']),
             volume_se_m3=number(entry.data.get('volume_se_m3')),
-            rise_x_m=number(entry.data.get('x_m')), rise_y_m=number(entry.data.get('y_m')))
+            rise_x_m=number(entry.data.get('x_m')), rise_y_m=number(entry.data.get('y_m')),
+            doubt=str(entry.data.get('text') or ''))
         for key, share in (entry.data.get('shares') or {}).items():
             index = self._place[(entry.berm or '', int(key))]
             flag = self._flags.get(index)

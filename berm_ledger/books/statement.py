@@ -229,8 +229,9 @@ def _event(entry: Entry, segment: int) -> Line:
         detail = f'no. {entry.seq}, {load}{_place(data)}'
     elif kind == 'rise':
         here = _litres(_shares(entry).get(str(segment), 0.0))
+        doubt = f'; {detail}' if detail else ''
         detail = (f'no. {data.get("dump_seq")}: {_figure(here)} of '
-                  f'{_figure(_litres(data.get("volume_m3")))} l fell here')
+                  f'{_figure(_litres(data.get("volume_m3")))} l fell here{doubt}')
     elif kind == 'stray_dump':
         detail = f'dump no. {data.get("dump_seq")}: {detail}'
     elif kind == 'datum':

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from .borrow_summary import borrow_summary
-from ..books import Books, Entry, Row
+from ..books import Books, DumpRecord, Entry, Row
 from ..books.acceptance import (
     acceptance,
     crest_from_rows,
@@ -127,9 +127,9 @@ def events_csv(entries: Iterable[Entry], books: Books) -> str:
 
     """
     rows = {(row.berm, row.segment): row for row in books.rows}
-    rises = {record.seq: record.volume_m3 for record in books.dumps}
+    dumps = {record.seq: record for record in books.dumps}
     events = sorted(_events(entries), key=lambda entry: entry.sort_key)
-    return _csv(EVENT_COLUMNS, (_event(entry, rises, rows) for entry in events))
+    return _csv(EVENT_COLUMNS, (_event(entry, dumps, rows) for entry in events))
 
 
 def _events(entries: Iterable[Entry]) -> Iterator[Entry]:
@@ -152,7 +152,7 @@ def _events(entries: Iterable[Entry]) -> Iterator[Entry]:
 
 
 def _event(
-    entry: Entry, rises: Mapping[int, float], rows: Mapping[tuple[str, int], Row]
+    entry: Entry, dumps: Mapping[int, DumpRecord], rows: Mapping[tuple[str, int], Row]
 ) -> list[str]:
     """Return the fields of one event."""
     data = entry.data
@@ -162,14 +162,15 @@ def _event(
         station = [data.get('station_m')] * 2
     elif station == [None, None] and row is not None:
         station = [row.station_from_m, row.station_to_m]
-    volume = data.get('volume_m3')
-    if entry.kind == 'dump':
-        volume = rises.get(entry.seq)
+    volume, details = data.get('volume_m3'), [_detail(entry)]
+    if entry.kind == 'dump' and entry.seq in dumps:
+        volume = dumps[entry.seq].volume_m3
+        details.append(dumps[entry.seq].doubt)
     return [
         seconds(entry.stamp_ns), entry.kind, entry.berm or '',
         '' if entry.segment is None else str(entry.segment),
         figure('station_m', station[0]), figure('station_m', station[1]),
-        figure('volume_m3', volume), ' '.join(_detail(entry).split())]
+        figure('volume_m3', volume), ' '.join('; '.join(filter(None, details)).split())]
 
 
 def _detail(entry: Entry) -> str:

@@ -151,6 +151,21 @@ def test_most_of_a_weighed_load_that_stuck_in_the_drum_is_a_doubt(unfinished: Wa
     assert 'less rose than was weighed' in told[1]
 
 
+def test_soil_thrown_on_a_heap_not_yet_measured_is_a_doubt(unfinished: Watched) -> None:
+    """Half a load more comes with it than was weighed; what such loads add stays as it was."""
+    watched = unfinished.copy()
+    since, usual = watched.seq, watched.pipeline.books.dump_yield.value_m3
+    watched.yard.options = replace(watched.yard.options, dump_s=0.5)
+    watched.dump_at(1.1, looks=0)
+    watched.yard.intrude(Intrusion('fill', 0.003, 1.1, 0.0, 0.3, 0.2))
+    watched.look(16)
+    assert rise_error_m3(watched) == pytest.approx(0.003, abs=0.0003)
+    rise, = (e for e in watched.entries if e.kind == 'rise' and e.seq > since)
+    assert 'more rose than such loads have added' in rise.data['text']
+    assert watched.pipeline.books.dumps[-1].doubt == rise.data['text']
+    assert watched.pipeline.books.dump_yield.value_m3 == pytest.approx(usual, rel=0.05)
+
+
 def test_soil_taken_out_of_a_heap_not_yet_measured_is_missed(unfinished: Watched) -> None:
     """Most of a weighed load goes before it is measured: what stays is its rise less the loss."""
     watched = unfinished.copy()

@@ -52,6 +52,13 @@ def test_it_shows_what_concerns_the_account_and_nothing_else() -> None:
         'datum', 'hold', 'resume', 'cleared']
 
 
+def test_a_rise_in_doubt_says_why() -> None:
+    entries = numbered(('dump', WEST, 2, dump()), ('rise', WEST, 2, {
+        'dump_seq': 1, 'volume_m3': 0.008, 'shares': {'2': 0.008}, 'text': 'more rose'}))
+    assert [line.detail for line in statement_lines(entries, WEST, 2)][1] == (
+        'no. 1: 8.0 of 8.0 l fell here; more rose')
+
+
 def test_stray_dump_of_the_account_is_shown() -> None:
     entries = numbered(('dump', WEST, 2, dump()), ('stray_dump', WEST, None, {
         'dump_seq': 1, 'text': 'no rise', 'volume_m3': 0.0}))

@@ -112,7 +112,7 @@ def eventful(berm: str = 'west arc') -> list[Entry]:
         ('reading', berm, 2, reading(0.02, at_grade=0.0)),
         ('dump', berm, 2, dump(mass_kg=7.2)),
         ('rise', berm, 2, {'dump_seq': 4, 'volume_m3': 0.0045, 'volume_se_m3': 0.0004,
-                           'shares': {'2': 0.0045}}),
+                           'shares': {'2': 0.0045}, 'text': 'some stayed in the drum'}),
         ('reading', berm, 2, reading(0.15)),
         ('at_grade', berm, 2, {'height_m': 0.15}),
         ('dump', None, None, dump(mass_kg=None, x_m=1.0, y_m=0.6, station_m=None, offset_m=None)),

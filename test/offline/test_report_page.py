@@ -142,7 +142,8 @@ def test_page_tells_what_was_booked(report: Path) -> None:
             'west arc', 'site.yaml', '2026-01-01', 'soil lost', 'rework called for', '3.00 ± 0.30',
             'soil slid', 'soil added without a dump', 'wrong_frame', 'people may be in the yard',
             '0.190 ± 0.001', 'Okabe', 'crest_height_m: 0.15', 'SHA-256', 'berm_ledger 0.1.0',
-            'off every berm', 'Signatures', 'accepted'):
+            'off every berm', 'In doubt: no. 4: some stayed in the drum.', 'Signatures',
+            'accepted'):
         assert text in words
 
 

@@ -118,7 +118,7 @@ EVENTS = booked(
     ('refused', None, None, {'code': 'stale', 'text': 'grid too old', 'count': 3}),
     ('dump', WEST, 1, {'mass_kg': 7.25, 'x_m': 0.1, 'y_m': 0.0, 'station_m': 0.1}),
     ('reading', WEST, 1, reading()),
-    ('rise', WEST, 1, {'dump_seq': 3, 'volume_m3': 0.0047}),
+    ('rise', WEST, 1, {'dump_seq': 3, 'volume_m3': 0.0047, 'text': 'less rose than was weighed'}),
     ('dump', None, None, {'mass_kg': None, 'x_m': 4.0, 'y_m': 0.0, 'station_m': None}),
     ('stray_dump', None, None, {'dump_seq': 6, 'text': 'off every\nberm', 'volume_m3': None}),
     ('at_grade', WEST, 1, {'height_m': 0.25}),
@@ -137,7 +137,7 @@ stamp_s,kind,berm,segment,station_from_m,station_to_m,volume_m3,detail
 1700000000.000000002,datum,,,,,,"from survey, 90.0% seen"
 1700000000.000000003,refused,,,,,,stale: grid too old (3 times)
 1700000000.000000004,dump,west arc,1,0.10000,0.10000,0.0047000,"no. 3, 7.250 kg, \
-at x 0.10000 y 0.00000"
+at x 0.10000 y 0.00000; less rose than was weighed"
 1700000000.000000007,dump,,,,,,"no. 6, not weighed, at x 4.00000 y 0.00000"
 1700000000.000000008,stray_dump,,,,,,dump no. 6: off every berm
 1700000000.000000009,at_grade,west arc,1,0.00000,0.40000,,height 0.25000 m

@@ -267,9 +267,11 @@ def loads(facts: Facts) -> str:
         figure(dump.y_m, 3), figure(dump.mass_kg, 2),
         'missed' if dump.stray else with_error(dump.volume_m3, dump.volume_se_m3, 2, LITRES))
         for dump in dumps[:MOST_LINES]]
+    doubts = [f'no. {dump.seq}: {dump.doubt}' for dump in dumps[:MOST_LINES] if dump.doubt]
     return table(f'Dumps{day}{_cut(len(dumps))}', (
         'entry', 'time', 'berm', 'seg.', 'station<br>[m]', 'off line<br>[mm]', 'x [m]', 'y [m]',
-        'mass<br>[kg]', 'rise<br>[l]'), lines, 'rtlrrrrrrr')
+        'mass<br>[kg]', 'rise<br>[l]'), lines, 'rtlrrrrrrr') + (
+            f'\n<p>In doubt: {text("; ".join(doubts))}.</p>' if doubts else '')
 
 
 def refusals(facts: Facts) -> str:
