@@ -17,6 +17,7 @@ from .journal_rows import (
     SCHEMA_VERSION,
 )
 from ..errors import BooksError
+from ..wording import counted
 
 ADVICE = {
     'full': 'free some space on the disk',
@@ -121,7 +122,9 @@ def first_fault(db: Database, file_bytes: int | None) -> str:
     if odd is not None:
         return f'entry {odd[0]} is not of the right types'
     count, last = db.execute('SELECT count(*), coalesce(max(seq), 0) FROM entries').fetchone()
-    return '' if count == last else f'{count} entries, but the last is number {last}'
+    if count == last:
+        return ''
+    return f'{counted(count, "entry", "entries")}, but the last is number {last}'
 
 
 def with_advice(error: str) -> str:
@@ -134,8 +137,9 @@ def refusal_text(path: str, quoted_path: str, fault: str, readable: int) -> str:
     """Say what is wrong with a damaged file, what is left of it and how to save it."""
     if fault == 'file is not a database':
         return f'{path} is not a books file: name one'
+    some = 'entry 1' if readable == 1 else f'entries 1 to {readable}'
     saved = 'nothing can be read of it' if readable == 0 else (
-        f'entries 1 to {readable} can be read; to save them: {SALVAGE} {quoted_path} NEW_FILE')
+        f'{some} can be read; to save them: {SALVAGE} {quoted_path} NEW_FILE')
     return f'{path} is damaged or cut short ({fault}) and was left as it is; {saved}'
 
 

@@ -30,6 +30,7 @@ from ..books.acceptance import (
 from ..books.booking import digits_of
 from ..design import Site
 from ..survey.snapshot import NamedSurface
+from ..wording import counted
 
 SEGMENT_COLUMNS = (
     'berm', 'segment', 'station_from_m', 'station_to_m', 'target_height_m', 'height_m',
@@ -196,8 +197,7 @@ def _detail(entry: Entry) -> str:
     if kind in ('at_grade', 'reworked') and not text:
         dumps = data.get('dumps')
         height = f'height {figure("height_m", data.get("height_m"))} m'
-        noun = 'dump' if dumps == 1 else 'dumps'
-        return height if dumps is None else f'{height} after {dumps} {noun}'
+        return height if dumps is None else f'{height} after {counted(dumps, "dump")}'
     if kind == 'disturbed' and data.get('rework'):
         return f'{text}; rework called for' if text else 'rework called for'
     return text

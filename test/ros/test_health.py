@@ -196,3 +196,10 @@ def test_cells_left_out_are_counted_by_reason_and_are_no_trouble():
 
     assert (status.level, status.message) == (OK, '7 cells of the grids used were left out')
     assert status.values == {'cells_objects': 5, 'cells_spikes': 2}
+
+
+def test_one_is_told_as_one():
+    one = masked_status({'grids': 3, 'cells_spikes': 1})
+
+    assert one.message == '1 cell of the grids used was left out'
+    assert journal_status('b.sqlite', '', 1, 0).message == '1 entry written'
