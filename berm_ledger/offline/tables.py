@@ -167,7 +167,8 @@ def _event(
     if entry.kind == 'dump':
         volume = rises.get(entry.seq)
     return [
-        seconds(entry.stamp_ns), entry.kind, entry.berm or '',
+        # A refusal before the first usable stamp has none, which is 0.
+        seconds(entry.stamp_ns or None), entry.kind, entry.berm or '',
         '' if entry.segment is None else str(entry.segment),
         figure('station_m', station[0]), figure('station_m', station[1]),
         figure('volume_m3', volume), ' '.join(_detail(entry).split())]

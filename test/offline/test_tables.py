@@ -114,6 +114,12 @@ def test_loads_of_a_level_crest_are_unknown_before_its_ground_is() -> None:
 # ---- events
 
 
+def test_an_event_before_any_stamp_has_no_time() -> None:
+    early = Entry(1, 0, 'refused', data={'code': 'no_pose', 'text': 'no pose', 'count': 1})
+    assert events_csv([early], fold(SITE, [early])).splitlines()[1] == (
+        ',refused,,,,,,no_pose: no pose')
+
+
 EVENTS = booked(
     ('refused', None, None, {'code': 'stale', 'text': 'grid too old', 'count': 3}),
     ('dump', WEST, 1, {'mass_kg': 7.25, 'x_m': 0.1, 'y_m': 0.0, 'station_m': 0.1}),
