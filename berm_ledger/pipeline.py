@@ -353,7 +353,8 @@ class Pipeline:
         return self._update()
 
     def finish(self) -> Update:
-        """Return the layers as they stand at the end; books nothing."""
+        """Return the layers as they stand at the end; book refusals that are not booked yet."""
+        self._keeper.book_refusals(self.stamp_ns, at_the_end=True)
         self._clerk.layers_are_news = self._borrow.layers_are_news = True
         return self._update()
 
@@ -386,6 +387,7 @@ class Pipeline:
 
     def _update(self) -> Update:
         """Hand out what has come together."""
+        self._keeper.book_refusals(self.stamp_ns)
         surfaces = self._clerk.take_layers(self.stamp_ns)
         borrow = self._borrow
         if borrow.layers_are_news:
