@@ -290,7 +290,8 @@ class TargetNode(ManagedNode[TargetParameters]):
             Status(f'{name}last dump', 'none after a target' if last is None else last.text,
                    WARN if self._dump_caution() else OK, self._dump_values())]
         msg = DiagnosticArray()
-        fill_diagnostics(msg, statuses, stamp_ns=self.known.stamp_ns, types=self._types)
+        fill_diagnostics(msg, statuses, stamp_ns=self.get_clock().now().nanoseconds,
+                         types=self._types)
         self._health_out.publish(msg)
 
     def _show_path(self, choice: Target | NoTarget, stamp_ns: int) -> None:

@@ -414,7 +414,7 @@ def test_the_site_file_of_a_ledger_that_tells_it_is_waited_for_a_moment(bench, c
 
 
 @pytest.mark.parametrize(('spoil', 'text'), [
-    (lambda bench: bench.other_segments(), 'segments table has 1 points; the site file makes 2'),
+    (lambda bench: bench.other_segments(), 'segments table has 1 point; the site file makes 2'),
     (lambda bench: bench.ground(frame_id='odom'), 'the no_go is in frame odom')])
 def test_no_target_by_books_of_another_site_or_frame(bench, spoil, text):
     bench.feed()
@@ -523,6 +523,8 @@ def test_a_dump_far_from_the_target_handed_out_is_a_finding(bench):
     bench.world.until(lambda: any(
         item.name == 'target: last dump' and 'landed 0.50 m' in item.message
         for item in getattr(bench.heard.get('/diagnostics'), 'status', ())))
+    # Health is of now, by the clock of the node, as that of the ledger is: messages say 10 s.
+    assert bench.heard['/diagnostics'].header.stamp.sec > 1_000_000_000
     # The next one on the spot ends it.
     _, content = bench.next_target()
     status = dump_at(bench, content['x'], content['y'], content['yaw'], 17.0)
@@ -626,7 +628,7 @@ def test_segments_of_another_site_are_not_used(bench):
     bench.world.until(lambda: 'pose' in bench.target.known.receipts)
 
     assert bench.next_target()[1]['reason'].startswith(
-        'segments cannot be used: segments table has 1 points; the site file makes 2 segments')
+        'segments cannot be used: segments table has 1 point; the site file makes 2 segments')
     assert 'segments' not in bench.target.known.receipts
 
 
