@@ -212,9 +212,11 @@ def registration_status(health: Any) -> Status:
         'planar_observed': str(shift.planar_observed).lower(), 'noise_m': health.noise_m,
         'judged_within_m': health.judged_within_m}
     if health.grid_ns is None:
+        # The shift is that of the last run, if there was one; how sure it is now is not known.
+        values.update(se_xy_m=math.nan, se_z_m=math.nan)
         return Status('registration', 'no grid used yet', STALE, values)
-    text = (f'map shift {1e3 * shift.dx_m:.0f}, {1e3 * shift.dy_m:.0f}, {1e3 * shift.dz_m:.0f} mm '
-            f'removed')
+    shifts = (round(1e3 * value_m) for value_m in (shift.dx_m, shift.dy_m, shift.dz_m))
+    text = f'map shift {", ".join(map(str, shifts))} mm removed'
     if tilt:
         degrees = math.degrees(math.atan(math.hypot(*tilt.slope_xy)))
         text += f'; tilted by {degrees:.2f} degrees'
