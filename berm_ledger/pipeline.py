@@ -326,7 +326,8 @@ class Pipeline:
         stamp_ns = stamp_ns or self.stamp_ns
         if role == POSE:
             self._gate = self._gate.after_lost_pose(stamp_ns)
-        return self._refuse(refusal('bad_message', f'{role}: {fault}', stamp_ns))
+        text = fault if fault.startswith(f'{role}: ') else f'{role}: {fault}'
+        return self._refuse(refusal('bad_message', text, stamp_ns))
 
     def take_datum(self) -> Update:
         """Take the present surface for the datum, on an operator's request."""
