@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+import textwrap
 from typing import Any
 
 from .entries import Entry
@@ -168,7 +169,7 @@ def statement_text(
     Returns
     -------
     str
-        Heading and one line per entry, no newline at the end.
+        Heading and one line per entry, a long text going on below itself; no newline at the end.
 
     """
     lines = statement_lines(entries, berm, segment, every_reading=every_reading)
@@ -259,12 +260,11 @@ def _figure(value: float | None, form: str = '.1f') -> str:
 
 
 def _line_text(line: Line) -> str:
-    """Return one line of text, cut where a long text makes it too wide."""
+    """Return a line as text, what is too wide for it below."""
     change = '' if line.change_l is None else _figure(line.change_l, '+.1f')
     balance = '' if line.balance_l is None else _figure(line.balance_l)
     height = '' if line.height_m is None else _figure(line.height_m, '.3f')
-    detail = ' '.join(line.detail.split())
     time = stamp_text(line.stamp_ns).removesuffix(' UTC')
-    text = (f'{time:21} {line.what:13} {change:>8} {balance:>8} {height:>6}  '
-            f'{detail}').rstrip()
-    return text if len(text) <= WIDTH else text[:WIDTH - 3].rstrip() + '...'
+    head = f'{time:21} {line.what:13} {change:>8} {balance:>8} {height:>6}  '
+    first, *more = textwrap.wrap(line.detail, WIDTH - len(head)) or ['']
+    return '\n'.join([f'{head}{first}'.rstrip(), *(' ' * len(head) + rest for rest in more)])
