@@ -9,7 +9,7 @@ what a dump or a disturbance did to it stands in words beside. The time is that 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 import textwrap
 from typing import Any
@@ -108,6 +108,36 @@ def stamp_text(stamp_ns: int) -> str:
     if stamp_ns < FIRST_DATE_NS:
         return f'{stamp_ns / NS_PER_S:.1f} s'
     return f'{utc_text(stamp_ns)} UTC'
+
+
+def window_text(data: Mapping[str, Any]) -> str:
+    """
+    Return when soil came or went: after it was last seen as before, and before the first sight.
+
+    Parameters
+    ----------
+    data : mapping
+        Of an entry that tells of a change.
+
+    Returns
+    -------
+    str
+        In words; empty where that is not known.
+
+    Examples
+    --------
+    >>> window_text({'window_from_ns': 1_767_225_605_200_000_000,
+    ...              'first_seen_ns': 1_767_225_608_000_000_000})
+    'between 2026-01-01 00:00:05.2 and 00:00:08.0 UTC'
+
+    """
+    ends = [int(data.get(name) or 0) for name in ('window_from_ns', 'first_seen_ns')]
+    if not all(ends):
+        return ''
+    first, last = map(stamp_text, ends)
+    if first.endswith(' UTC') and first[:10] == last[:10]:
+        first, last = first.removesuffix(' UTC'), last[11:]
+    return f'between {first} and {last}'
 
 
 def statement_lines(
@@ -240,7 +270,9 @@ def _event(entry: Entry, segment: int) -> Line:
         height_m = data.get('height_m')
     elif 'volume_m3' in data:
         call = ', rework' if data.get('rework') else ''
-        detail = f'{_figure(_litres(data["volume_m3"]))} l{call}: {detail}'
+        when = window_text(data)
+        detail = (f'{_figure(_litres(data["volume_m3"]))} l{call}: {detail}'
+                  f'{", " if when else ""}{when}')
     return Line(entry.stamp_ns, kind, height_m=height_m, detail=detail)
 
 

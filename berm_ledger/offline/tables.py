@@ -28,6 +28,7 @@ from ..books.acceptance import (
     summarise_crest,
 )
 from ..books.booking import digits_of
+from ..books.statement import window_text
 from ..design import Site
 from ..survey.snapshot import NamedSurface
 from ..wording import counted
@@ -199,9 +200,8 @@ def _detail(entry: Entry) -> str:
         dumps = data.get('dumps')
         height = f'height {figure("height_m", data.get("height_m"))} m'
         return height if dumps is None else f'{height} after {counted(dumps, "dump")}'
-    if kind == 'disturbed' and data.get('rework'):
-        return f'{text}; rework called for' if text else 'rework called for'
-    return text
+    call = 'rework called for' if kind == 'disturbed' and data.get('rework') else ''
+    return '; '.join(part for part in (text, call, window_text(data)) if part)
 
 
 def summary_dict(

@@ -22,7 +22,7 @@ from ... import __version__
 from ...books import Entry, Row
 from ...books.acceptance import off_line_m
 from ...books.rows import whole_percent
-from ...books.statement import FIRST_DATE_NS, stamp_text
+from ...books.statement import FIRST_DATE_NS, stamp_text, window_text
 from ...design import Berm
 from ...wording import counted
 
@@ -237,6 +237,8 @@ def _detail(kind: str, data: Any) -> str:
     words = [str(data['text'])] if data.get('text') else []
     if data.get('rework'):
         words.append('rework called for')
+    if when := window_text(data):
+        words.append(when)
     if data.get('height_m') is not None:
         words.append(f'height {data["height_m"]:.3f} m')
     if data.get('dumps') is not None:
