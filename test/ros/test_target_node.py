@@ -584,6 +584,31 @@ def test_no_target_by_a_pose_that_is_uncertain(world, tmp_path):
     bench.world.until(lambda: bench.status().level == OK)
 
 
+def test_a_pose_published_as_another_type_is_named(world, tmp_path, ros_domain_id):
+    from geometry_msgs.msg import PoseStamped
+    import rclpy
+    from rclpy.node import Node
+    # Within one participant the middleware refuses a topic of two types.
+    other = rclpy.Context()
+    rclpy.init(args=[], context=other, domain_id=ros_domain_id)
+    stack = Node('stack', context=other)
+    stack.create_publisher(PoseStamped, 'pose', 10)
+    bench = Bench(world, tmp_path, pose_type='odometry')
+    bench.robot.destroy_publisher(bench.pose_out)
+    bench.ground()
+    bench.rework()
+    bench.segments(10.0)
+
+    try:
+        bench.world.until(lambda: bench.status().message == (
+            'no pose can come in: it is published as geometry_msgs/msg/PoseStamped, not as '
+            'nav_msgs/msg/Odometry; set pose_type'))
+        assert bench.next_target()[1]['code'] == 'stale'
+    finally:
+        stack.destroy_node()
+        other.try_shutdown()
+
+
 def test_a_crest_that_is_not_where_the_books_say_is_to_be_looked_at(bench):
     bench.feed()
     lost = tuple(replace(row, dumps_made=2, height_m=0.12, coverage=0.1, line_offset_m=0.0,
