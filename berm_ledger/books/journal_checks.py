@@ -4,7 +4,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+import contextlib
+import shlex
 from typing import Any, Protocol
 
 from .entries import Entry, KIND_RANK
@@ -141,6 +143,20 @@ def refusal_text(path: str, quoted_path: str, fault: str, readable: int) -> str:
     saved = 'nothing can be read of it' if readable == 0 else (
         f'{some} can be read; to save them: {SALVAGE} {quoted_path} NEW_FILE')
     return f'{path} is damaged or cut short ({fault}) and was left as it is; {saved}'
+
+
+def entries_of(path: str, rows: Sequence[EntryRow]) -> list[Entry]:
+    """Return the entries of rows of a file; where one makes no sense, say how to save the rest."""
+    try:
+        return entries_from_rows(rows)
+    except BooksError as exc:
+        readable = rows[0][0] - 1
+        with contextlib.suppress(BooksError):
+            for row in rows:
+                entries_from_rows([row])
+                readable = row[0]
+        text = refusal_text(path, shlex.quote(path), str(exc), readable)
+        raise BooksError(text) from exc
 
 
 def sound_entries(rows: Iterable[EntryRow]) -> list[Entry]:
