@@ -181,7 +181,7 @@ def head_lines(books: Books, stamp_ns: int) -> list[str]:
         f'{len(books.dumps)} dumped',
         f'{len(books.flags)} flagged',
         f'last look {age_text(stamp_ns, max(seen))} ago' if seen else 'nothing seen yet',
-        time_text(stamp_ns),
+        *([time_text(stamp_ns)] if stamp_ns else []),
     ]
     first = ' | '.join(parts)
     # With counts of many figures the time, which stands last, would be cut.
