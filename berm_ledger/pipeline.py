@@ -326,7 +326,8 @@ class Pipeline:
         stamp_ns = stamp_ns or self.stamp_ns
         if role == POSE:
             self._gate = self._gate.after_lost_pose(stamp_ns)
-        return self._refuse(refusal('bad_message', f'{role}: {fault}', stamp_ns))
+        text = fault if fault.startswith(f'{role}: ') else f'{role}: {fault}'
+        return self._refuse(refusal('bad_message', text, stamp_ns))
 
     def take_datum(self) -> Update:
         """Take the present surface for the datum, on an operator's request."""
@@ -353,7 +354,8 @@ class Pipeline:
         return self._update()
 
     def finish(self) -> Update:
-        """Return the layers as they stand at the end; books nothing."""
+        """Return the layers as they stand at the end; book refusals that are not booked yet."""
+        self._keeper.book_refusals(self.stamp_ns, at_the_end=True)
         self._clerk.layers_are_news = self._borrow.layers_are_news = True
         return self._update()
 
@@ -386,6 +388,7 @@ class Pipeline:
 
     def _update(self) -> Update:
         """Hand out what has come together."""
+        self._keeper.book_refusals(self.stamp_ns)
         surfaces = self._clerk.take_layers(self.stamp_ns)
         borrow = self._borrow
         if borrow.layers_are_news:

@@ -398,6 +398,23 @@ def test_refused_input_moves_nothing_but_the_count(site: Site) -> None:
     assert [e.kind for e in booked] == ['refused'] * 3
     assert sum(e.data['count'] for e in booked) == 21
     assert pipeline.health.counters['wrong_frame'] == 28
+    # The rest is booked once no more come for a while, or at the end.
+    for step in (40, 49, 50):
+        booked += pipeline.add_pose(pose_at(site, START_NS + step * SECOND_NS)).entries
+    assert sum(e.data['count'] for e in booked if e.kind == 'refused') == 28
+    assert pipeline.finish().entries == ()
+
+
+@pytest.mark.parametrize('count', [1, 2, 25])
+def test_refusals_of_the_last_seconds_are_booked_at_the_end(site: Site, count: int) -> None:
+    pipeline = Pipeline(site)
+    booked = []
+    for step in range(count):
+        lost = replace(pose_at(site, START_NS + step * SECOND_NS // 10), frame_id='odom')
+        booked += pipeline.add_pose(lost).entries
+    booked += pipeline.finish().entries
+    assert sum(e.data['count'] for e in booked) == count
+    assert pipeline.books.refusals == {'wrong_frame': count}
 
 
 def test_a_jump_of_the_map_beyond_belief_moves_nothing_and_passes(site: Site) -> None:

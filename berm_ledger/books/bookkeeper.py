@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from .accounts import Books
@@ -13,8 +14,30 @@ from .ledger import Fold
 from ..design import Site
 from ..findings import Finding
 
-# A refusal of one code is booked at once, then at most this often [ns].
+# A refusal of one code is booked at once, then at most this often [ns]; what came since is booked
+# when none has come for as long, too.
 REFUSAL_EVERY_NS = 10_000_000_000
+
+
+@dataclass(frozen=True)
+class Unbooked:
+    """
+    Refusals of one code that are not booked yet.
+
+    Parameters
+    ----------
+    count : int
+        How many.
+    text : str
+        What the newest says.
+    stamp_ns : int
+        When it came [ns].
+
+    """
+
+    count: int
+    text: str
+    stamp_ns: int
 
 
 class Bookkeeper:
@@ -36,7 +59,7 @@ class Bookkeeper:
         self._books: Books | None = None
         self._seq = 0
         self._new: list[Entry] = []
-        self._refused: dict[str, int] = {}
+        self._refused: dict[str, Unbooked] = {}
         self._refused_ns: dict[str, int] = {}
         for entry in entries:
             self._fold.post(entry)
@@ -67,12 +90,25 @@ class Bookkeeper:
     def refuse(self, finding: Finding, now_ns: int) -> None:
         """Count a refusal; book the first of its code and then one now and again."""
         code = finding.code
-        self._refused[code] = self._refused.get(code, 0) + 1
+        before = self._refused.get(code)
+        self._refused[code] = Unbooked(
+            1 + (before.count if before else 0), finding.text, now_ns)
         last_ns = self._refused_ns.get(code)
         if last_ns is None or now_ns - last_ns >= REFUSAL_EVERY_NS:
-            self._refused_ns[code] = now_ns
-            self.book('refused', now_ns, None, None, {
-                'code': code, 'text': finding.text, 'count': self._refused.pop(code)})
+            self._book_refused(code, now_ns)
+
+    def book_refusals(self, now_ns: int, *, at_the_end: bool = False) -> None:
+        """Book the refusals of codes of which none has come for a while; at the end, of all."""
+        for code, unbooked in list(self._refused.items()):
+            if at_the_end or now_ns - unbooked.stamp_ns >= REFUSAL_EVERY_NS:
+                self._book_refused(code, now_ns)
+
+    def _book_refused(self, code: str, now_ns: int) -> None:
+        """Book the refusals of one code that are not booked yet."""
+        unbooked = self._refused.pop(code)
+        self._refused_ns[code] = now_ns
+        self.book('refused', now_ns, None, None, {
+            'code': code, 'text': unbooked.text, 'count': unbooked.count})
 
     def take_new(self) -> tuple[Entry, ...]:
         """Return the entries written since the last call."""

@@ -16,7 +16,7 @@ from ..geometry import StampedPose
 
 # A robot that dumps stands still for a few seconds; so long may the first pose be late [ns].
 MOST_WAIT_NS = 10_000_000_000
-WAITS = '{}: it is booked at the first one, if that comes soon and at a berm'
+WAITS = '{}: the dump is booked at the first usable one, if that comes soon and at a berm'
 NOT_BOOKED = ('the dump announced without a usable pose is not booked: {}; announce it again '
               'from where it was dumped')
 

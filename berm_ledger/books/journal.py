@@ -29,6 +29,7 @@ from .entries import Entry
 from .journal_checks import (
     check_log,
     check_owner,
+    entries_of,
     first_fault,
     has_content,
     refusal_text,
@@ -37,7 +38,6 @@ from .journal_checks import (
     with_advice,
 )
 from .journal_rows import (
-    entries_from_rows,
     ENTRY_COLUMNS,
     LATER_KINDS,
     row_from_entry,
@@ -210,7 +210,7 @@ class Journal:
         with _translated(self.path, 'cannot be read'):
             cursor = self._db.execute(query, (start_seq,))
             while rows := cursor.fetchmany(CHUNK):
-                yield from entries_from_rows(rows)
+                yield from entries_of(str(self.path), rows)
         self._check_still_there()
 
     def surfaces(self) -> tuple[NamedSurface, ...]:

@@ -4,7 +4,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+import contextlib
+import shlex
 from typing import Any, Protocol
 
 from .entries import Entry, KIND_RANK
@@ -17,6 +19,7 @@ from .journal_rows import (
     SCHEMA_VERSION,
 )
 from ..errors import BooksError
+from ..wording import counted
 
 ADVICE = {
     'full': 'free some space on the disk',
@@ -121,7 +124,9 @@ def first_fault(db: Database, file_bytes: int | None) -> str:
     if odd is not None:
         return f'entry {odd[0]} is not of the right types'
     count, last = db.execute('SELECT count(*), coalesce(max(seq), 0) FROM entries').fetchone()
-    return '' if count == last else f'{count} entries, but the last is number {last}'
+    if count == last:
+        return ''
+    return f'{counted(count, "entry", "entries")}, but the last is number {last}'
 
 
 def with_advice(error: str) -> str:
@@ -134,9 +139,24 @@ def refusal_text(path: str, quoted_path: str, fault: str, readable: int) -> str:
     """Say what is wrong with a damaged file, what is left of it and how to save it."""
     if fault == 'file is not a database':
         return f'{path} is not a books file: name one'
+    some = 'entry 1' if readable == 1 else f'entries 1 to {readable}'
     saved = 'nothing can be read of it' if readable == 0 else (
-        f'entries 1 to {readable} can be read; to save them: {SALVAGE} {quoted_path} NEW_FILE')
+        f'{some} can be read; to save them: {SALVAGE} {quoted_path} NEW_FILE')
     return f'{path} is damaged or cut short ({fault}) and was left as it is; {saved}'
+
+
+def entries_of(path: str, rows: Sequence[EntryRow]) -> list[Entry]:
+    """Return the entries of rows of a file; where one makes no sense, say how to save the rest."""
+    try:
+        return entries_from_rows(rows)
+    except BooksError as exc:
+        readable = rows[0][0] - 1
+        with contextlib.suppress(BooksError):
+            for row in rows:
+                entries_from_rows([row])
+                readable = row[0]
+        text = refusal_text(path, shlex.quote(path), str(exc), readable)
+        raise BooksError(text) from exc
 
 
 def sound_entries(rows: Iterable[EntryRow]) -> list[Entry]:

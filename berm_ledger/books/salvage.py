@@ -16,6 +16,7 @@ import sys
 from .journal import connect_to_read, Journal, readable_entries, readable_rows
 from .journal_rows import SURFACE_COLUMNS, surface_from_row
 from ..errors import BermLedgerError, BooksError
+from ..wording import counted
 
 
 def salvage(path: str, new_path: str) -> int:
@@ -79,7 +80,7 @@ def main(arguments: Sequence[str]) -> int:
     except BermLedgerError as exc:
         sys.stderr.write(f'{exc}\n')
         return 2
-    sys.stdout.write(f'{count} entries saved in {arguments[1]}\n')
+    sys.stdout.write(f'{counted(count, "entry", "entries")} saved in {arguments[1]}\n')
     return 0
 
 

@@ -9,8 +9,9 @@ what a dump or a disturbance did to it stands in words beside. The time is that 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+import textwrap
 from typing import Any
 
 from .entries import Entry
@@ -109,6 +110,36 @@ def stamp_text(stamp_ns: int) -> str:
     return f'{utc_text(stamp_ns)} UTC'
 
 
+def window_text(data: Mapping[str, Any]) -> str:
+    """
+    Return when soil came or went: after it was last seen as before, and before the first sight.
+
+    Parameters
+    ----------
+    data : mapping
+        Of an entry that tells of a change.
+
+    Returns
+    -------
+    str
+        In words; empty where that is not known.
+
+    Examples
+    --------
+    >>> window_text({'window_from_ns': 1_767_225_605_200_000_000,
+    ...              'first_seen_ns': 1_767_225_608_000_000_000})
+    'between 2026-01-01 00:00:05.2 and 00:00:08.0 UTC'
+
+    """
+    ends = [int(data.get(name) or 0) for name in ('window_from_ns', 'first_seen_ns')]
+    if not all(ends):
+        return ''
+    first, last = map(stamp_text, ends)
+    if first.endswith(' UTC') and first[:10] == last[:10]:
+        first, last = first.removesuffix(' UTC'), last[11:]
+    return f'between {first} and {last}'
+
+
 def statement_lines(
     entries: Iterable[Entry], berm: str, segment: int, *, every_reading: bool = False
 ) -> list[Line]:
@@ -168,7 +199,7 @@ def statement_text(
     Returns
     -------
     str
-        Heading and one line per entry, no newline at the end.
+        Heading and one line per entry, a long text going on below itself; no newline at the end.
 
     """
     lines = statement_lines(entries, berm, segment, every_reading=every_reading)
@@ -240,7 +271,9 @@ def _event(entry: Entry, segment: int) -> Line:
         height_m = data.get('height_m')
     elif 'volume_m3' in data:
         call = ', rework' if data.get('rework') else ''
-        detail = f'{_figure(_litres(data["volume_m3"]))} l{call}: {detail}'
+        when = window_text(data)
+        detail = (f'{_figure(_litres(data["volume_m3"]))} l{call}: {detail}'
+                  f'{", " if when else ""}{when}')
     return Line(entry.stamp_ns, kind, height_m=height_m, detail=detail)
 
 
@@ -260,12 +293,11 @@ def _figure(value: float | None, form: str = '.1f') -> str:
 
 
 def _line_text(line: Line) -> str:
-    """Return one line of text, cut where a long text makes it too wide."""
+    """Return a line as text, what is too wide for it below."""
     change = '' if line.change_l is None else _figure(line.change_l, '+.1f')
     balance = '' if line.balance_l is None else _figure(line.balance_l)
     height = '' if line.height_m is None else _figure(line.height_m, '.3f')
-    detail = ' '.join(line.detail.split())
     time = stamp_text(line.stamp_ns).removesuffix(' UTC')
-    text = (f'{time:21} {line.what:13} {change:>8} {balance:>8} {height:>6}  '
-            f'{detail}').rstrip()
-    return text if len(text) <= WIDTH else text[:WIDTH - 3].rstrip() + '...'
+    head = f'{time:21} {line.what:13} {change:>8} {balance:>8} {height:>6}  '
+    first, *more = textwrap.wrap(line.detail, WIDTH - len(head)) or ['']
+    return '\n'.join([f'{head}{first}'.rstrip(), *(' ' * len(head) + rest for rest in more)])

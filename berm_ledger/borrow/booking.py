@@ -73,7 +73,7 @@ def void_data(
 ) -> dict[str, Any]:
     """Return the data of a ``void`` entry: which lane is closed, and why."""
     text = (f'lane {figures.lane} of {area} is closed: ' + (
-        f'{figures.deepest_m:.3f} m deep, no room for another cut above {limit_m:g} m'
+        f'{figures.deepest_m:.3f} m deep, one more cut would pass max_cut_m, {limit_m:g} m'
         if reason == 'deep' else
         f'its edge falls by {figures.step_m:.3f} m within {STEP_RUN_M:g} m, '
         f'{math.degrees(figures.edge_slope_rad):.0f} degrees; the wheels clear '

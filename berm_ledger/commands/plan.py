@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from ..site_source import LoadedSite
     from ..targeting import Plan
 
+ENDING = '.csv'
 # Exit code where no complete order exists.
 NOT_SERVED = 1
 NO_SOIL = ('Every lane of the borrow areas is closed: but for a load that is aboard there is no '
@@ -46,6 +47,10 @@ def run(args: argparse.Namespace) -> int:
     loaded = load_site(args.site)
     out = Path(args.out)
     check_writable(out)
+    if out.suffix.lower() != ENDING:
+        # A site file or books named here by mistake would be lost.
+        msg = f'{out} does not end in {ENDING}: name a file for the plan, such as plan.csv'
+        raise UsageError(msg)
     pipeline = _pipeline(loaded, args.site, args.books)
     plan = plan_work(loaded.site, rows_to_plan(pipeline), Ground(*pipeline.no_go()))
     write_whole(out, plan_csv(plan))

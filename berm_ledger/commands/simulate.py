@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from .extras import needed
 from ..errors import UsageError
+from ..wording import counted
 
 if TYPE_CHECKING:
     from ..design import Site
@@ -79,7 +80,8 @@ def run(args: argparse.Namespace) -> int:
             compression=args.compression, elevation_type=args.elevation_type)
     write_whole(truth, json.dumps(build.truth(), indent=1, allow_nan=False) + '\n')
     sys.stdout.write(
-        f'{bag}: {counts["grid"]} grids, {counts["pose"]} poses, {counts["dump"]} dumps\n'
+        f'{bag}: {counted(counts["grid"], "grid")}, {counted(counts["pose"], "pose")}, '
+        f'{counted(counts["dump"], "dump")}\n'
         f'truth: {truth}\n')
     return 0
 

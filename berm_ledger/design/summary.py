@@ -13,6 +13,7 @@ from .quantities import design_quantities, Quantity, total_quantity
 from .segments import Segment
 from .site import Berm, Site
 from .surface import footprint_half_width_m
+from ..wording import counted
 
 WIDTH = 99
 HEADER = (f'  {"segment":>7}  {"from [m]":>8}  {"to [m]":>8}  {"volume [m3]":>11}'
@@ -117,5 +118,5 @@ def _loads_text(site: Site, quantity: Quantity) -> str:
     if count is None:
         return ('the volume under a level crest is known once the datum is surveyed; the sums '
                 'are not known before')
-    return (f'{quantity.volume_m3:.4f} m3 of loose soil, {quantity.mass_kg:.1f} kg: {count} whole '
-            f'loads of {site.rover.payload_kg:g} kg')
+    return (f'{quantity.volume_m3:.4f} m3 of loose soil, {quantity.mass_kg:.1f} kg: '
+            f'{counted(count, "whole load")} of {site.rover.payload_kg:g} kg')

@@ -41,7 +41,7 @@ COPY_BYTES = 2 ** 20
 def reason_of(exc: BaseException) -> str:
     """Return what went wrong in one line; of an error of the system, what it calls it."""
     said = exc.strerror if isinstance(exc, OSError) and exc.strerror else str(exc)
-    text = ' '.join(said.split())
+    text = ' '.join(said.split()).rstrip('.')
     return text or type(exc).__name__
 
 

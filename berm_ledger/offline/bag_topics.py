@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from ..errors import BagError
 from ..inputs import DRUM_CURRENT, DUMP, ELEVATION, POSE
+from ..wording import counted
 
 POINT_CLOUD = 'sensor_msgs/msg/PointCloud2'
 GRID_MAP = 'grid_map_msgs/msg/GridMap'
@@ -58,7 +59,7 @@ class BagTopic:
 
     def line(self) -> str:
         """Return name, type and count for a person."""
-        count = '' if self.count is None else f', {self.count} messages'
+        count = '' if self.count is None else f', {counted(self.count, "message")}'
         return f'{self.name} ({self.kind}{count})'
 
 

@@ -352,7 +352,8 @@ def open_bag(
         for path in listed:
             more, why = open_sources(Path(path), stack)
             named += [(str(path), source) for source in more]
-            damage += [*why, *(text for source in more for text in source.damage)]
+            damage += why
+            damage += [f'{path}: {text}' for source in more for text in source.damage]
         names = ', '.join(str(path) for path in listed)
         sources = [source for _, source in named]
         try:

@@ -16,6 +16,7 @@ from ..books.statement import stamp_text
 from ..borrow.account import account_of, BorrowAccount
 from ..borrow.production import production_of
 from ..ros.table_text import figure, station_text
+from ..wording import counted
 
 WIDTH = 100
 # Widths of the columns, each with a blank after it.
@@ -70,7 +71,8 @@ def _head(letter: str, books: Named) -> str:
         when = 'empty'
     else:
         when = f'to {stamp_text(stamp_ns)}'
-    return f'{letter}  {when}, {books.opened.books.last_seq} entries: {books.name}'
+    entries = counted(books.opened.books.last_seq, 'entry', 'entries')
+    return f'{letter}  {when}, {entries}: {books.name}'
 
 
 def _change(change: Change, digits: int) -> tuple[str, str]:

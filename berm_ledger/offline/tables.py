@@ -28,8 +28,10 @@ from ..books.acceptance import (
     summarise_crest,
 )
 from ..books.booking import digits_of
+from ..books.statement import window_text
 from ..design import Site
 from ..survey.snapshot import NamedSurface
+from ..wording import counted
 
 SEGMENT_COLUMNS = (
     'berm', 'segment', 'station_from_m', 'station_to_m', 'target_height_m', 'height_m',
@@ -167,7 +169,8 @@ def _event(
         volume = dumps[entry.seq].volume_m3
         details.append(dumps[entry.seq].doubt)
     return [
-        seconds(entry.stamp_ns), entry.kind, entry.berm or '',
+        # A refusal before the first usable stamp has none, which is 0.
+        seconds(entry.stamp_ns or None), entry.kind, entry.berm or '',
         '' if entry.segment is None else str(entry.segment),
         figure('station_m', station[0]), figure('station_m', station[1]),
         figure('volume_m3', volume), ' '.join('; '.join(filter(None, details)).split())]
@@ -197,11 +200,9 @@ def _detail(entry: Entry) -> str:
     if kind in ('at_grade', 'reworked') and not text:
         dumps = data.get('dumps')
         height = f'height {figure("height_m", data.get("height_m"))} m'
-        noun = 'dump' if dumps == 1 else 'dumps'
-        return height if dumps is None else f'{height} after {dumps} {noun}'
-    if kind == 'disturbed' and data.get('rework'):
-        return f'{text}; rework called for' if text else 'rework called for'
-    return text
+        return height if dumps is None else f'{height} after {counted(dumps, "dump")}'
+    call = 'rework called for' if kind == 'disturbed' and data.get('rework') else ''
+    return '; '.join(part for part in (text, call, window_text(data)) if part)
 
 
 def summary_dict(

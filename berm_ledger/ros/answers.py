@@ -116,11 +116,13 @@ def target_values(choice: Target | NoTarget) -> dict[str, object]:
         return {'code': choice.code} if pose is None else {
             'code': choice.code, 'look_x_m': pose.x_m, 'look_y_m': pose.y_m,
             'look_yaw_rad': pose.yaw_rad}
+    stands = math.isfinite(choice.crest_offset_m)
     return {
         'code': 'target', 'x_m': choice.pose.x_m, 'y_m': choice.pose.y_m,
         'yaw_rad': choice.pose.yaw_rad, 'run_up_m': run_up_m(choice),
         'drop_x_m': choice.drop_xy[0], 'drop_y_m': choice.drop_xy[1],
         'station_m': choice.station_m, 'drop_offset_m': choice.drop_offset_m,
         'segment_loads_remaining': choice.loads_remaining,
-        'crest_offset_m': choice.crest_offset_m, 'crest_turn_rad': choice.crest_turn_rad,
+        'crest_offset_m': choice.crest_offset_m,
+        'crest_turn_rad': choice.crest_turn_rad if stands else math.nan,
         'unserved': '; '.join(choice.unserved)}

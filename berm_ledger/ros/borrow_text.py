@@ -13,6 +13,7 @@ from ..borrow.account import AreaAccount, BorrowAccount
 from ..borrow.lanes import Lane
 from ..borrow.load import SIGMAS
 from ..borrow.production import forecast, production_of
+from ..wording import counted
 
 MINUTE_S = 60.0
 PARTIAL = {True: 'yes', False: 'no', None: 'unknown'}
@@ -48,7 +49,7 @@ def borrow_line(account: BorrowAccount, loads_left: int) -> str:
                      f'deepest {figure(deepest, 0, 1e3)} mm')
     closed = sum(len(area.voids) for area in account.areas.values())
     if closed:
-        parts.append(f'{closed} {"lane" if closed == 1 else "lanes"} closed')
+        parts.append(f'{counted(closed, "lane")} closed')
     made = production_of(account)
     if math.isfinite(made.loads_per_h):
         parts.append(f'{figure(made.loads_per_h, 0)} loads/h of '

@@ -20,6 +20,7 @@ from ..books.rows import Row, State
 from ..geometry import Pose2
 from ..simulation import Intrusion, SimEvent, Yard
 from ..simulation.approach import dig_spot, stops_along
+from ..wording import counted
 
 SURVEY_LOOKS = 2
 LOOKS_PER_LOAD = 4
@@ -123,7 +124,7 @@ class ClosedLoop:
             elif answer.code == 'done' and not self._accepted and flagged(answer.rows):
                 yield from self._accept(answer.rows)
             elif answer.code == 'done':
-                self._say(f'done after {self.loads} loads')
+                self._say(f'done after {counted(self.loads, "load")}')
                 return
             else:
                 self.trouble = f'no target: {answer.content["reason"]}'
@@ -140,7 +141,7 @@ class ClosedLoop:
         """Drive to the run-up, dump, back out, look."""
         content, yard = answer.content, self.yard
         if self.loads >= self._most_loads:
-            self.trouble = f'{self.loads} loads and still no end'
+            self.trouble = f'{counted(self.loads, "load")} and still no end'
             return
         pose = Pose2(content['x'], content['y'], content['yaw'])
         run_up = pose @ Pose2(-content['run_up'], 0.0)

@@ -36,6 +36,7 @@ def stale_text(
     no_go: Receipt | None,
     ledger_there: bool,
     awaited: str,
+    mistaken_pose: str,
     books_timeout_s: float,
     pose_timeout_s: float,
 ) -> str | None:
@@ -52,6 +53,8 @@ def stale_text(
         Whether anything publishes the segments at this moment.
     awaited : str
         What the ledger has not told yet since it came up; empty when nothing.
+    mistaken_pose : str
+        As what other type the pose is published; empty when it is not.
     books_timeout_s, pose_timeout_s : float
         Limits [s].
 
@@ -72,7 +75,7 @@ def stale_text(
     if no_go is None:
         return 'nothing is known of the ground yet: does the ledger publish no_go?'
     if pose is None:
-        return 'no pose has come in yet: does anything publish pose?'
+        return _no_pose_text(mistaken_pose)
     books_age_s = now_s - segments.received_s
     if books_age_s > books_timeout_s:
         return (f'the last segments came {books_age_s:.1f} s ago (limit {books_timeout_s:g} s): '
@@ -81,6 +84,8 @@ def stale_text(
     if pose_age_s > pose_timeout_s:
         return (f'the last pose came {pose_age_s:.1f} s ago (limit {pose_timeout_s:g} s): is the '
                 f'localisation running?')
+    if segments.stamp_ns == 0:
+        return 'the ledger has seen nothing yet: does it get grids, and poses with them?'
     lag_s = (pose.stamp_ns - segments.stamp_ns) / 1e9
     if lag_s > books_timeout_s:
         return (f'the books are {lag_s:.1f} s older than the pose (limit {books_timeout_s:g} s): '
@@ -89,6 +94,13 @@ def stale_text(
         return (f'the pose is {-lag_s:.1f} s older than the books (limit {books_timeout_s:g} s): '
                 f'was a clock set back, or is this an old bag?')
     return None
+
+
+def _no_pose_text(mistaken_pose: str) -> str:
+    """Say that there is no pose, and why where that is known."""
+    if mistaken_pose:
+        return f'no pose can come in: {mistaken_pose}; set pose_type'
+    return 'no pose has come in yet: does anything publish pose?'
 
 
 def same_reason(text: str | None, other: str | None) -> bool:

@@ -20,6 +20,7 @@ from typing import Any
 from .messages.diagnostics import ERROR, OK, STALE, Status, WARN
 from .table_text import age_text
 from ..inputs import DUMP, ELEVATION
+from ..wording import counted
 
 RATE_WINDOW = 20
 SILENT_REPORTS = 5
@@ -175,7 +176,7 @@ def journal_status(path: str, fault: str, last_seq: int, waiting: int) -> Status
     values = {'file': path, 'entries': last_seq, 'waiting': waiting}
     if fault:
         return Status('journal', f'{fault}; nothing is published', ERROR, values)
-    return Status('journal', f'{last_seq} entries written', OK, values)
+    return Status('journal', f'{counted(last_seq, "entry", "entries")} written', OK, values)
 
 
 def books_status(on_hold: bool, hold_text: str, flags: int, has_datum: bool) -> Status:
@@ -185,8 +186,7 @@ def books_status(on_hold: bool, hold_text: str, flags: int, has_datum: bool) -> 
     if on_hold:
         return Status('books', f'on hold: {hold_text}', WARN, values)
     if flags:
-        noun = 'segment' if flags == 1 else 'segments'
-        return Status('books', f'{flags} {noun} to be reworked', WARN, values)
+        return Status('books', f'{counted(flags, "segment")} to be reworked', WARN, values)
     if not has_datum:
         return Status('books', 'the natural ground has not been surveyed', WARN, values)
     return Status('books', 'in order', OK, values)
@@ -197,7 +197,8 @@ def masked_status(counters: Mapping[str, int]) -> Status:
     values: dict[str, object] = {
         code: count for code, count in sorted(counters.items()) if code.startswith('cells_')}
     total = sum(counters[code] for code in values)
-    return Status('masked', f'{total} cells of the grids used were left out', OK, values)
+    were = f'{counted(total, "cell")} of the grids used {"was" if total == 1 else "were"}'
+    return Status('masked', f'{were} left out', OK, values)
 
 
 def registration_status(health: Any) -> Status:
@@ -211,9 +212,11 @@ def registration_status(health: Any) -> Status:
         'planar_observed': str(shift.planar_observed).lower(), 'noise_m': health.noise_m,
         'judged_within_m': health.judged_within_m}
     if health.grid_ns is None:
+        # The shift is that of the last run, if there was one; how sure it is now is not known.
+        values.update(se_xy_m=math.nan, se_z_m=math.nan)
         return Status('registration', 'no grid used yet', STALE, values)
-    text = (f'map shift {1e3 * shift.dx_m:.0f}, {1e3 * shift.dy_m:.0f}, {1e3 * shift.dz_m:.0f} mm '
-            f'removed')
+    shifts = (round(1e3 * value_m) for value_m in (shift.dx_m, shift.dy_m, shift.dz_m))
+    text = f'map shift {", ".join(map(str, shifts))} mm removed'
     if tilt:
         degrees = math.degrees(math.atan(math.hypot(*tilt.slope_xy)))
         text += f'; tilted by {degrees:.2f} degrees'

@@ -52,6 +52,7 @@ from ..errors import MessageError
 from ..geometry import Pose2
 from ..inputs import DRUM_CURRENT, DUMP, ELEVATION, POSE
 from ..site_source import load_site
+from ..wording import counted
 
 HEALTH_PERIOD_S = 1.0
 # Ground and markers are large and change slowly: no more often than this, in message time.
@@ -128,7 +129,8 @@ class LedgerNode(ManagedNode[LedgerParameters]):
                 Trigger, '~/write_report', self._write_report,
                 callback_group=ReentrantCallbackGroup())
         self.get_logger().info(
-            f'books of {given.site_file} in {path}: {journal.last_seq} entries')
+            f'books of {given.site_file} in {path}: '
+            f'{counted(journal.last_seq, "entry", "entries")}')
         if journal.news:
             self.get_logger().warning(
                 f'{path}: {journal.news}; if these are the books of another site, stop, and name '

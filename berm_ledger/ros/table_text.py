@@ -12,6 +12,7 @@ import math
 from ..books import Books, Flag, Row, State
 from ..books.rows import whole_percent
 from ..books.statement import FIRST_DATE_NS
+from ..wording import counted
 
 WIDTH = 100
 UNKNOWN = '-'
@@ -104,7 +105,7 @@ def loads_text(rows: Sequence[Row]) -> str:
     count = sum(row.loads_left for row in rows)
     if math.isnan(count):
         return 'loads left unknown'
-    return f'{count:.0f} load left' if count == 1 else f'{count:.0f} loads left'
+    return f'{counted(round(count), "load")} left'
 
 
 def station_text(row: Row) -> str:
@@ -180,7 +181,7 @@ def head_lines(books: Books, stamp_ns: int) -> list[str]:
         f'{len(books.dumps)} dumped',
         f'{len(books.flags)} flagged',
         f'last look {age_text(stamp_ns, max(seen))} ago' if seen else 'nothing seen yet',
-        time_text(stamp_ns),
+        *([time_text(stamp_ns)] if stamp_ns else []),
     ]
     first = ' | '.join(parts)
     # With counts of many figures the time, which stands last, would be cut.

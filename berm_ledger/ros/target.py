@@ -211,7 +211,9 @@ class TargetNode(ManagedNode[TargetParameters]):
             tells_site_file=self.count_publishers('site_file') > 0)
         return self.known.stale_text(
             self._steady_s(), books_timeout_s=self.parameters.books_timeout_s,
-            pose_timeout_s=self.parameters.pose_timeout_s)
+            pose_timeout_s=self.parameters.pose_timeout_s,
+            mistaken_pose=(
+                '' if 'pose' in self.known.receipts else self._intake.mistaken_type('pose')))
 
     def _decide(self, stale: str | None, robot: Pose2 | None = None) -> Target | NoTarget:
         """Choose for a robot pose, that of the last message where none is given."""
@@ -290,7 +292,8 @@ class TargetNode(ManagedNode[TargetParameters]):
             Status(f'{name}last dump', 'none after a target' if last is None else last.text,
                    WARN if self._dump_caution() else OK, self._dump_values())]
         msg = DiagnosticArray()
-        fill_diagnostics(msg, statuses, stamp_ns=self.known.stamp_ns, types=self._types)
+        fill_diagnostics(msg, statuses, stamp_ns=self.get_clock().now().nanoseconds,
+                         types=self._types)
         self._health_out.publish(msg)
 
     def _show_path(self, choice: Target | NoTarget, stamp_ns: int) -> None:

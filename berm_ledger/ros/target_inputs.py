@@ -166,7 +166,8 @@ class TargetInputs:
             raise MessageError(msg)
 
     def stale_text(
-        self, now_s: float, *, books_timeout_s: float, pose_timeout_s: float
+        self, now_s: float, *, books_timeout_s: float, pose_timeout_s: float,
+        mistaken_pose: str = '',
     ) -> str | None:
         """
         Say why no target can be given on what came in, or None when one can.
@@ -177,6 +178,8 @@ class TargetInputs:
             Steady clock [s].
         books_timeout_s, pose_timeout_s : float
             Limits [s].
+        mistaken_pose : str
+            As what other type the pose is published; empty when it is not.
 
         Returns
         -------
@@ -187,6 +190,7 @@ class TargetInputs:
         return self._unusable(now_s, pose_timeout_s) or stale_text(
             now_s=now_s, ledger_there=self._ledger_there, awaited=self._awaited(now_s),
             books_timeout_s=books_timeout_s, pose_timeout_s=pose_timeout_s,
+            mistaken_pose=mistaken_pose,
             **{name: self.receipts.get(name) for name in (*NEEDED, 'pose')}) or (
                 self._blind_text) or (
                 None if self.robot is None else uncertain_text(self.robot))

@@ -224,7 +224,8 @@ def check_grid(
     stamp_ns = grid.stamp_ns
     finding = check_stamp(stamp_ns, 'the grid', state.last_grid_ns, state)
     if finding is None and stamp_ns == state.last_grid_ns:
-        finding = refusal('repeated_grid', 'a grid of this stamp was used already', stamp_ns)
+        finding = refusal('repeated_grid', (
+            'a grid of this stamp was used already; give each its own'), stamp_ns)
     finding = finding or check_frame(grid.frame_id, 'the grid', state, stamp_ns)
     finding = finding or _check_pose_of_grid(stamp_ns, state)
     if finding:
@@ -258,7 +259,8 @@ def _greatest_m(height_m: NDArray[np.float32]) -> float:
 def _check_pose_of_grid(stamp_ns: int, state: GateState) -> Finding | None:
     """Check that it is known where the rover stood when the grid was made."""
     if state.pose is None:
-        return refusal('no_pose', 'a grid came before any usable pose', stamp_ns)
+        return refusal(
+            'no_pose', 'a grid came before any usable pose; see that poses come in', stamp_ns)
     return _check_age(state.pose, stamp_ns, 'the grid')
 
 
@@ -282,19 +284,24 @@ def check_dump(mass_kg: float, state: GateState) -> Finding | None:
     stamp_ns = state.newest_ns or 0
     if mass_kg < 0.0 or math.isinf(mass_kg):
         return refusal('bad_mass', (
-            f'a dump of {mass_kg} kg is none; publish its mass, or NaN when it was not weighed'),
+            f'a dump cannot weigh {mass_kg:g} kg; publish its mass, or NaN when it was not '
+            f'weighed'),
             stamp_ns)
     if state.pose is None:
-        return refusal('no_pose', 'a dump was announced before any usable pose', stamp_ns)
+        return refusal('no_pose', (
+            'a dump was announced before any usable pose; see that poses come in'), stamp_ns)
     if state.told_ns is not None and state.pose.stamp_ns <= state.told_ns:
         return refusal('repeated_dump', (
-            'a dump was announced twice: no pose has come since the last one'), stamp_ns)
+            'a dump was announced twice: no pose has come since the last one; announce each '
+            'load once, and see that poses keep coming'), stamp_ns)
     if told_again(state.pose.stamp_ns, state.told_ns):
         return refusal('repeated_dump', (
             f'a dump was announced again within {LEAST_CYCLE_NS / 1e9:g} s, sooner than a load '
             f'can be fetched; announce each load once'), stamp_ns)
     if state.is_lost:
-        return refusal('no_pose', 'a dump was announced while no pose could be used', stamp_ns)
+        return refusal('no_pose', (
+            'a dump was announced while no pose could be used; look why poses are refused'),
+            stamp_ns)
     return None
 
 
@@ -323,9 +330,10 @@ def check_drum_current(current_a: float, state: GateState) -> Finding | None:
     stamp_ns = state.newest_ns or 0
     if not math.isfinite(current_a) or current_a < 0.0:
         return refusal('bad_current', (
-            f'a drum current of {current_a} A is none; publish amperes, 0 or more, and nothing '
+            f'a drum current cannot be {current_a:g} A; publish amperes, 0 or more, and nothing '
             f'while it is not measured'), stamp_ns)
     if state.pose is None:
-        return refusal('no_pose', 'a drum current came before any usable pose', stamp_ns)
+        return refusal('no_pose', (
+            'a drum current came before any usable pose; see that poses come in'), stamp_ns)
     return _check_age(
         state.pose, stamp_ns, 'the newest message, so it is not known whether a load is carried')

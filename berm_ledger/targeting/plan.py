@@ -24,6 +24,7 @@ from .values import Ground
 from ..books.rows import Row, State
 from ..design import Site
 from ..geometry import Pose2
+from ..wording import counted
 
 PLAN_COLUMNS = (
     'step', 'berm', 'segment', 'load', 'drop_x_m', 'drop_y_m', 'pose_x_m', 'pose_y_m', 'yaw_rad',
@@ -129,8 +130,7 @@ class Plan:
         """Say in plain words what the plan comes to."""
         kind = 'least haul' if self.exact else f'at most {100.0 * self.gap:.1f} % above the least'
         loads, segments = len(self.steps), len(self.sequence)
-        text = (f'{loads} {"load" if loads == 1 else "loads"} on {segments} '
-                f'{"segment" if segments == 1 else "segments"}, haul '
+        text = (f'{counted(loads, "load")} on {counted(segments, "segment")}, haul '
                 f'{self.haul_m:.1f} m, lower bound {self.lower_bound_m:.1f} m ({kind})')
         if self.complete:
             return text

@@ -33,6 +33,7 @@ from .values import Ground, NoTarget, Target
 from ..books.rows import Row, State
 from ..design import Site
 from ..geometry import Pose2
+from ..wording import counted
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -347,8 +348,7 @@ def target_of(row: Row, way: Approach) -> Target:
 
 def _why(row: Row, way: Approach) -> str:
     """Say why a segment is next, and from where."""
-    loads = f'{row.dumps_remaining} load{"s" if row.dumps_remaining != 1 else ""} to go'
-    tail = f'{loads}, from the {SIDE_NAMES[way.side]}'
+    tail = f'{counted(row.dumps_remaining, "load")} to go, from the {SIDE_NAMES[way.side]}'
     if row.state == State.REWORK:
         return f'{segment_name(row)} is to be reworked, {tail}'
     if not math.isfinite(row.height_m):

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from .dump_line import half_base_m, neighbours
 from ..books.rows import Row, State
 from ..design import Site
+from ..wording import counted
 
 LEAST_COVERAGE = 0.25
 
@@ -74,7 +75,9 @@ def look_reason(site: Site, row: Row) -> str | None:
     if row.dumps_made == 0:
         return None
     if not math.isfinite(row.height_m):
-        return f'{row.dumps_made} loads were dumped there and no crest was seen since'
+        loads = counted(row.dumps_made, 'load')
+        were = 'was' if row.dumps_made == 1 else 'were'
+        return f'{loads} {were} dumped there and no crest was seen since'
     if row.coverage < LEAST_COVERAGE:
         return f'only {100.0 * row.coverage:.0f} % of its crest was seen'
     if row.height_m <= site.rover.clearance_m:

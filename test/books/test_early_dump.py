@@ -166,6 +166,11 @@ def test_a_message_without_a_stamp_is_refused_at_the_newest():
     assert finding.stamp_ns == int(BEGIN_S * NS)
 
 
+def test_what_could_not_be_read_is_named_once():
+    finding, = Pipeline(SITE).refuse_unread('pose', 'pose: not finite').findings
+    assert finding.text == 'pose: not finite'
+
+
 def test_one_or_two_poses_that_are_refused_do_not_hold_a_dump_up():
     entry, = dumps(lost(LOST['frame'], poses=2).add_dump(6.0))
     assert entry.stamp_ns == int(BEGIN_S * NS)

@@ -474,8 +474,10 @@ def test_damaged_data_name_the_entry(written: Path, data: str, text: str) -> Non
     db.commit()
     db.close()
     with Journal.read(written) as journal:
-        with pytest.raises(BooksError, match=f'entry 4 .*{text}'):
+        with pytest.raises(BooksError, match=f'entry 4 .*{text}') as caught:
             list(journal.entries())
+    assert str(caught.value).startswith(f'{written} is damaged')
+    assert 'entries 1 to 3 can be read; to save them: python3 -m' in str(caught.value)
 
 
 # ---- the file while it is in use

@@ -22,7 +22,9 @@ time (UTC)            entry           change  balance height  detail
 2023-11-14 22:13:25.0 rise                                    no. 3: 4.0 of 4.7 l fell here
 2023-11-14 22:13:29.0 reading           +0.0     30.0  0.250  100 % at grade
 2023-11-14 22:13:30.0 at_grade                         0.250
-2023-11-14 22:13:31.0 disturbed                               3.0 l, rework: soil went
+2023-11-14 22:13:31.0 disturbed                               3.0 l, rework: soil went, between
+                                                              2023-11-14 22:13:19.0 and 22:13:20.0
+                                                              UTC
 """
 
 
@@ -34,7 +36,7 @@ def test_the_statement_reads_so() -> None:
 def test_a_clock_that_counts_from_a_start_has_no_date() -> None:
     entries = numbered(('dump', WEST, 2, dump()))
     start = replace(entries[0], stamp_ns=97_600_000_000)
-    _, heading, _, line = statement_text([start], WEST, 2).splitlines()
+    _, heading, _, line, *_ = statement_text([start], WEST, 2).splitlines()
     assert heading.split()[:2] == ['time', 'entry']
     assert line.split()[:3] == ['97.6', 's', 'dump']
     assert line.index('dump') == heading.index('entry')
@@ -90,11 +92,17 @@ def test_nothing_booked_is_said_so() -> None:
     assert statement_text([], WEST, 2).splitlines()[-1] == 'nothing booked yet'
 
 
-def test_lines_fit_the_screen_whatever_the_text() -> None:
-    entries = numbered(('disturbed', WEST, 2, change(text='somebody\nwalked ' * 30)))
+def test_lines_fit_the_screen_and_lose_no_word_whatever_the_text() -> None:
+    words = 'somebody\nwalked over the berm ' * 30
+    entries = numbered(
+        ('disturbed', WEST, 2, change(text=words)), ('hold', None, None, {'text': 'wait'}))
     lines = statement_text(entries, WEST, 2).splitlines()
-    assert len(lines) == 4
-    assert max(map(len, lines)) == 100
+    assert 90 < max(map(len, lines)) <= 100
+    *body, hold = lines[3:]
+    detail = lines[1].index('detail')
+    assert ' '.join(words.split()) in ' '.join(' '.join(line[detail:] for line in body).split())
+    assert not any(line[:detail].strip() for line in body[1:])
+    assert hold[detail:] == 'wait'
 
 
 # Python's own calendar as the oracle.

@@ -322,6 +322,8 @@ def test_a_lane_dug_too_deep_is_closed_and_no_go() -> None:
             deepest_m = made.truth()['borrow']['areas'][0]['deepest_m']
             assert [f.code for f in update.findings] == ['void'] * len(closed)
             assert {entry.data['lane'] for entry in closed} == {1}
+            assert closed[0].data['text'].endswith(
+                ' m deep, one more cut would pass max_cut_m, 0.03 m')
             break
     assert 0.010 < deepest_m < 0.04
     lane = pipeline._borrow.desks[0].lanes[0]

@@ -205,6 +205,18 @@ def test_place_that_cannot_be_written_is_one_line(call: Call, tmp_path: Path) ->
     assert 'is a folder: name a file' in call('plan', SITE, '--out', tmp_path).complaint
 
 
+def test_site_file_and_books_named_for_the_plan_are_not_written_over(
+        call: Call, tmp_path: Path) -> None:
+    site, books = tmp_path / 'site.yaml', tmp_path / 'books.sqlite'
+    text = SITE.read_text()
+    site.write_text(text)
+    books.write_bytes(b'books')
+    for path in (site, books):
+        done = call('plan', site, '--out', path)
+        assert f'{path} does not end in .csv' in done.complaint
+    assert (site.read_text(), books.read_bytes()) == (text, b'books')
+
+
 @pytest.mark.parametrize('name', ['arc', 'demo', 'ring', 'two_berms'])
 def test_example_sites_can_be_served(call: Call, name: str) -> None:
     done = call('plan', SITE.with_name(f'{name}_site.yaml'), '--out', 'plan.csv')

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """The text of the check: complete, in 100 columns, figures that agree."""
 
+from dataclasses import replace
 import math
 
 from berm_ledger.design import design_quantities
@@ -44,6 +45,14 @@ def test_figures_of_the_segments_and_of_the_berm():
     assert mass == pytest.approx(volume * 1500, abs=0.1)
     assert loads == pytest.approx(mass / 8, abs=0.06)
     assert lines[-1] == f'{volume:.4f} m3 of loose soil, {mass:.1f} kg: 15 whole loads of 8 kg'
+
+
+def test_a_berm_of_one_load_is_told_as_such():
+    site = site_of_text(TEXT)
+    # A load and a third of soil: whole loads of the design are those nearest to it.
+    one = replace(site, rover=replace(
+        site.rover, payload_kg=0.75 * sum(q.mass_kg for _, q in design_quantities(site))))
+    assert check_lines(one)[-1].partition(' kg: ')[2].startswith('1 whole load of ')
 
 
 def test_long_names_and_large_figures_fit():

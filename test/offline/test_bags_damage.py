@@ -68,8 +68,12 @@ def test_cut_off_and_read_as_far_as_it_goes(bags, tmp_path, storage, share, leas
     path = cut(bags[storage], tmp_path / 'bag', int(share * size), metadata=metadata)
     with open_bag(path) as stream:
         found = list(stream)
-        texts = ' '.join(finding.text for finding in stream.findings)
+        lines = [finding.text for finding in stream.findings]
         assert {finding.code for finding in stream.findings} == {'bag_cut'}
+    texts = ' '.join(lines)
+    # Each says of which bag, and what a library says keeps no full stop of its own.
+    assert all(str(path) in line or ' s of the bag: ' in line for line in lines)
+    assert '.;' not in texts
     assert_beginning(found, least)
     assert 'cut off' in texts or 'damaged' in texts
     # The single file says the same.

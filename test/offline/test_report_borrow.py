@@ -94,6 +94,7 @@ def test_means_of_the_report_say_that_they_are_of_all_loads() -> None:
     html = borrow_tables(some_facts(entries))
     assert 'Production, means over all 25 loads' in html
     assert '>42.9<' in html
+    assert 'Production, means over one load' in borrow_tables(some_facts(entries[:1]))
     told = summary_dict(SITE, fold(SITE, entries), (), entries)['borrow']
     assert told['loads_per_h'] == pytest.approx(40.0)
 

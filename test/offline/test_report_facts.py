@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 import hashlib
 import html
 import math
@@ -12,6 +13,7 @@ import re
 import sqlite3
 
 from as_built_kit import gathered
+from berm_ledger.books import Entry
 from berm_ledger.offline.report.chapters import segments
 from berm_ledger.offline.report.facts import (
     entries_digest,
@@ -26,7 +28,7 @@ from hypothesis import strategies as st
 import numpy as np
 import numpy.testing as npt
 import pytest
-from report_kit import eventful, GROUND, layers, site_text
+from report_kit import datum, eventful, GROUND, layers, numbered, site_text
 
 
 @pytest.fixture
@@ -87,6 +89,15 @@ def test_quantities_by_hand(facts: Facts) -> None:
 def test_quantities_of_one_berm_leave_out_what_fell_off_it(facts: Facts) -> None:
     found = quantities_of(facts, facts.site.berms[0])
     assert (found.loads, found.missed) == (1, 0)
+
+
+def test_what_was_refused_before_any_stamp_is_no_part_of_the_time_on_record(
+        tmp_path: Path) -> None:
+    """A first grid without a pose has the stamp 0; a time axis from there would show nothing."""
+    early = Entry(1, 0, 'refused', data={'code': 'no_pose', 'text': 'no pose', 'count': 1})
+    (later,) = numbered(('datum', None, None, datum()))
+    entries = [early, replace(later, seq=2)]
+    assert gathered(tmp_path / 'books.sqlite', entries).first_ns == later.stamp_ns
 
 
 def test_empty_books_have_no_quantities(tmp_path: Path) -> None:

@@ -139,8 +139,9 @@ def test_pictures_are_in_the_page_and_beside_it(report: Path) -> None:
 def test_page_tells_what_was_booked(report: Path) -> None:
     words = ' '.join(read(report).words)
     for text in (
-            'west arc', 'site.yaml', '2026-01-01', 'soil lost', 'rework called for', '3.00 ± 0.30',
-            'soil slid', 'soil added without a dump', 'wrong_frame', 'people may be in the yard',
+            'west arc', 'site.yaml', '2026-01-01', 'soil lost', 'rework called for', '; between ',
+            '3.00 ± 0.30', 'soil slid', 'soil added without a dump', 'wrong_frame',
+            'people may be in the yard',
             '0.190 ± 0.001', 'Okabe', 'crest_height_m: 0.15', 'SHA-256', 'berm_ledger 0.1.0',
             'off every berm', 'In doubt: no. 4: some stayed in the drum.', 'Signatures',
             'accepted'):

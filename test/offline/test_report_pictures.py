@@ -115,6 +115,7 @@ def test_signs_of_many_changes_stay_in_the_plan(tmp_path: Path, line: str) -> No
             shown = plan_view.plan_view(facts, 0)
         sizes.append(shown.size_px)
         assert ('three changes' in shown.note) == (count > 1)
+        assert ('1 change without a dump' in shown.alt) == (count == 1)
     npt.assert_allclose(sizes[1], sizes[0], rtol=0.02)
 
 

@@ -114,6 +114,25 @@ def test_loads_of_a_level_crest_are_unknown_before_its_ground_is() -> None:
 # ---- events
 
 
+def test_an_event_before_any_stamp_has_no_time() -> None:
+    early = Entry(1, 0, 'refused', data={'code': 'no_pose', 'text': 'no pose', 'count': 1})
+    assert events_csv([early], fold(SITE, [early])).splitlines()[1] == (
+        ',refused,,,,,,no_pose: no pose')
+
+
+def test_a_change_says_between_which_looks_it_happened() -> None:
+    """Over midnight both days are named; a clock that counts from a start has none."""
+    second = 1_000_000_000
+    for last_s, text in (
+            (1_767_225_601, '2025-12-31 23:59:58.0 UTC and 2026-01-01 00:00:01.0 UTC'),
+            (1_767_225_599, '2025-12-31 23:59:58.0 and 23:59:59.0 UTC')):
+        entries = booked(('slump', WEST, 1, {
+            'volume_m3': 0.001, 'text': 'soil slid', 'first_seen_ns': last_s * second,
+            'window_from_ns': 1_767_225_598 * second}))
+        rows = parsed(events_csv(entries, fold(SITE, entries)))
+        assert rows[-1]['detail'] == f'soil slid; between {text}'
+
+
 EVENTS = booked(
     ('refused', None, None, {'code': 'stale', 'text': 'grid too old', 'count': 3}),
     ('dump', WEST, 1, {'mass_kg': 7.25, 'x_m': 0.1, 'y_m': 0.0, 'station_m': 0.1}),

@@ -15,7 +15,7 @@ ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / 'berm_ledger'
 
 LADDER = (
-    ('errors', 'findings', 'inputs', 'kernels'),
+    ('errors', 'findings', 'inputs', 'kernels', 'wording'),
     ('geometry',),
     ('design',),
     ('survey',),

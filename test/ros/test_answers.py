@@ -43,6 +43,13 @@ def test_a_standing_crest_is_told_with_its_offset_and_direction():
     assert (values['crest_offset_m'], values['crest_turn_rad']) == (-0.034, 0.05)
 
 
+def test_where_no_crest_stands_neither_offset_nor_direction_is_known():
+    values = target_values(TARGET)
+
+    assert math.isnan(values['crest_offset_m'])
+    assert math.isnan(values['crest_turn_rad'])
+
+
 def test_what_no_order_serves_is_told_with_the_target():
     target = replace(TARGET, unserved=('west segment 4: blocked', 'west segment 5: blocked'))
 

@@ -175,6 +175,15 @@ def test_registration_says_what_was_removed(grid_ns, cells, planar, level, text)
 
     assert (status.level, status.message) == (level, text)
     assert status.values['dx_m'] == 0.012
+    assert math.isnan(status.values['se_xy_m']) == math.isnan(status.values['se_z_m']) == (
+        grid_ns is None)
+
+
+def test_a_shift_that_rounds_to_nothing_has_no_sign():
+    status = registration_status(SimpleNamespace(
+        shift=Shift(0.0004, -0.0004, -0.0), grid_ns=5, noise_m=0.004, judged_within_m=math.inf))
+
+    assert status.message == 'map shift 0, 0, 0 mm removed'
 
 
 def test_registration_says_how_a_grid_was_tilted_and_where_it_is_too_noisy():
@@ -196,3 +205,10 @@ def test_cells_left_out_are_counted_by_reason_and_are_no_trouble():
 
     assert (status.level, status.message) == (OK, '7 cells of the grids used were left out')
     assert status.values == {'cells_objects': 5, 'cells_spikes': 2}
+
+
+def test_one_is_told_as_one():
+    one = masked_status({'grids': 3, 'cells_spikes': 1})
+
+    assert one.message == '1 cell of the grids used was left out'
+    assert journal_status('b.sqlite', '', 1, 0).message == '1 entry written'

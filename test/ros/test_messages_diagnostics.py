@@ -119,3 +119,12 @@ def test_target_status(kit, segment, loads, on_hold, level):
         'segment': str(segment or ''), 'berm': 'west arc' if segment else '',
         'reason': 'shortest haul', 'loads_remaining': str(loads),
         'hold': 'true' if on_hold else 'false', 'haul_m': '4.25'}
+
+
+def test_what_is_to_be_said_besides_goes_on_in_the_same_sentence(kit):
+    msg = kit.blank(STATUS)
+    fill_target_status(
+        msg, segment=3, berm='west arc', reason='shortest haul', loads_remaining=7,
+        on_hold=False, types=kit.types, caution='the last load fell far off')
+    status = status_from(kit.over_the_wire(msg, STATUS))
+    assert (status.level, status.message) == (1, 'shortest haul; the last load fell far off')

@@ -414,7 +414,7 @@ def test_the_site_file_of_a_ledger_that_tells_it_is_waited_for_a_moment(bench, c
 
 
 @pytest.mark.parametrize(('spoil', 'text'), [
-    (lambda bench: bench.other_segments(), 'segments table has 1 points; the site file makes 2'),
+    (lambda bench: bench.other_segments(), 'segments table has 1 point; the site file makes 2'),
     (lambda bench: bench.ground(frame_id='odom'), 'the no_go is in frame odom')])
 def test_no_target_by_books_of_another_site_or_frame(bench, spoil, text):
     bench.feed()
@@ -523,6 +523,8 @@ def test_a_dump_far_from_the_target_handed_out_is_a_finding(bench):
     bench.world.until(lambda: any(
         item.name == 'target: last dump' and 'landed 0.50 m' in item.message
         for item in getattr(bench.heard.get('/diagnostics'), 'status', ())))
+    # Health is of now, by the clock of the node, as that of the ledger is: messages say 10 s.
+    assert bench.heard['/diagnostics'].header.stamp.sec > 1_000_000_000
     # The next one on the spot ends it.
     _, content = bench.next_target()
     status = dump_at(bench, content['x'], content['y'], content['yaw'], 17.0)
@@ -582,6 +584,31 @@ def test_no_target_by_a_pose_that_is_uncertain(world, tmp_path):
     bench.world.until(lambda: bench.status().level == OK)
 
 
+def test_a_pose_published_as_another_type_is_named(world, tmp_path, ros_domain_id):
+    from geometry_msgs.msg import PoseStamped
+    import rclpy
+    from rclpy.node import Node
+    # Within one participant the middleware refuses a topic of two types.
+    other = rclpy.Context()
+    rclpy.init(args=[], context=other, domain_id=ros_domain_id)
+    stack = Node('stack', context=other)
+    stack.create_publisher(PoseStamped, 'pose', 10)
+    bench = Bench(world, tmp_path, pose_type='odometry')
+    bench.robot.destroy_publisher(bench.pose_out)
+    bench.ground()
+    bench.rework()
+    bench.segments(10.0)
+
+    try:
+        bench.world.until(lambda: bench.status().message == (
+            'no pose can come in: it is published as geometry_msgs/msg/PoseStamped, not as '
+            'nav_msgs/msg/Odometry; set pose_type'))
+        assert bench.next_target()[1]['code'] == 'stale'
+    finally:
+        stack.destroy_node()
+        other.try_shutdown()
+
+
 def test_a_crest_that_is_not_where_the_books_say_is_to_be_looked_at(bench):
     bench.feed()
     lost = tuple(replace(row, dumps_made=2, height_m=0.12, coverage=0.1, line_offset_m=0.0,
@@ -626,7 +653,7 @@ def test_segments_of_another_site_are_not_used(bench):
     bench.world.until(lambda: 'pose' in bench.target.known.receipts)
 
     assert bench.next_target()[1]['reason'].startswith(
-        'segments cannot be used: segments table has 1 points; the site file makes 2 segments')
+        'segments cannot be used: segments table has 1 point; the site file makes 2 segments')
     assert 'segments' not in bench.target.known.receipts
 
 

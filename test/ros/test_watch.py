@@ -155,6 +155,8 @@ def test_looks_that_have_stopped_are_not_called_fresh():
     assert '| looks stopped |' in text_of(screen.View(silent)).split('\n')[0]
     never = replace(silent, rows=tuple(replace(r, last_seen_ns=None) for r in HEARD.rows))
     assert '| not seen yet |' in text_of(screen.View(never)).split('\n')[0]
+    unstamped = text_of(screen.View(replace(never, stamp_ns=0))).split('\n')[0]
+    assert unstamped.rstrip().endswith('| not seen yet')
 
 
 def test_rows_take_the_room_that_no_event_needs():

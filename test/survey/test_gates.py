@@ -6,7 +6,7 @@ from dataclasses import replace
 import math
 import re
 
-from berm_ledger.findings import Severity
+from berm_ledger.findings import Finding, Severity
 from berm_ledger.geometry import GridAxes, Pose2, StampedPose
 from berm_ledger.survey.gates import (
     check_dump,
@@ -40,6 +40,11 @@ def test_good_inputs_pass() -> None:
     assert check_dump(0.0, STATE) is None
 
 
+def says_what_to_do(finding: Finding) -> bool:
+    """Tell whether a text says, after what is wrong, what to do about it."""
+    return len(finding.text.partition('; ')[2].split()) > 1
+
+
 def test_the_very_first_inputs_pass() -> None:
     assert check_pose(POSE, GateState('map')) is None
     assert grid_finding(state=GateState('map', newest_ns=START_NS, pose=POSE)) is None
@@ -69,6 +74,7 @@ def test_grids_are_refused(grid, state, code, text) -> None:
     assert (finding.code, finding.severity, finding.stamp_ns) == (
         code, Severity.REFUSAL, grid.stamp_ns)
     assert re.search(text, finding.text)
+    assert says_what_to_do(finding)
 
 
 @pytest.mark.parametrize(('change', 'code', 'text'), [
@@ -82,6 +88,7 @@ def test_poses_are_refused(change, code, text) -> None:
     finding = check_pose(replace(POSE, **change), STATE)
     assert finding.code == code
     assert text in finding.text
+    assert says_what_to_do(finding)
 
 
 def test_a_pose_of_unknown_certainty_passes() -> None:
@@ -114,7 +121,9 @@ def test_a_leading_slash_makes_no_other_frame(frame, site, passes) -> None:
     (7.5, STATE, START_NS - 5 * SECOND_NS + 1, 'repeated_dump'),
 ])
 def test_dumps_are_refused(mass_kg, state, told_ns, code) -> None:
-    assert check_dump(mass_kg, state._replace(told_ns=told_ns)).code == code
+    finding = check_dump(mass_kg, state._replace(told_ns=told_ns))
+    assert finding.code == code
+    assert says_what_to_do(finding)
 
 
 def test_one_stamp_far_ahead_does_no_harm_and_three_are_believed() -> None:

@@ -54,6 +54,12 @@ def test_a_crest_that_cannot_be_found_is_to_be_looked_at(change, text):
     assert look_reason(SITE, replace(row, dumps_made=0)) is None
 
 
+@pytest.mark.parametrize(('dumps', 'text'), [(1, '1 load was dumped'), (3, '3 loads were dumped')])
+def test_one_load_is_told_as_one(dumps, text):
+    row = replace(BARE[2], dumps_made=dumps, height_m=math.nan)
+    assert look_reason(SITE, row) == f'{text} there and no crest was seen since'
+
+
 def test_a_crest_in_its_place_needs_no_look():
     assert look_reason(SITE, replace(raised(BARE[2], 0.15), dumps_made=3)) is None
     low = replace(raised(BARE[2], 0.03), dumps_made=1, line_offset_m=math.nan)

@@ -171,8 +171,10 @@ def borrow_tables(facts: Facts) -> str:
                  'spilled<br>[l]', 'carried<br>[l]', 'unexplained<br>[l]', 'loads'),
                 (_period(row, facts.site.material.swell) for row in rows), 'trrrrrrr'))
     if account.loads:
+        count = len(account.loads)
+        which = 'one load' if count == 1 else f'all {count} loads'
         parts.append(table(
-            f'Production, means over all {len(account.loads)} loads', (),
+            f'Production, means over {which}', (),
             _production_lines(facts, account), 'lr'))
     return '\n'.join(parts)
 

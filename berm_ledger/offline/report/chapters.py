@@ -22,8 +22,9 @@ from ... import __version__
 from ...books import Entry, Row
 from ...books.acceptance import off_line_m
 from ...books.rows import whole_percent
-from ...books.statement import FIRST_DATE_NS, stamp_text
+from ...books.statement import FIRST_DATE_NS, stamp_text, window_text
 from ...design import Berm
+from ...wording import counted
 
 # Longest tables that a page shows; the rest is in the books and in events.csv.
 MOST_LINES = 400
@@ -56,21 +57,16 @@ def title_block(facts: Facts) -> str:
         ('Site file', text(facts.meta.get('site_name', UNKNOWN))),
         ('Berms', '; '.join(
             f'{text(berm.name)} ({figure(berm.centreline.length_m, 2)} m, '
-            f'{_segments(len(facts.rows_of(berm)))})' for berm in facts.site.berms)),
+            f'{counted(len(facts.rows_of(berm)), "segment")})' for berm in facts.site.berms)),
         ('Period', f'{text(stamp_text(facts.first_ns))} to {text(stamp_text(last_ns))}'
          if facts.entries else 'no entries'),
         ('Natural ground', datum),
-        ('Books', (f'{books.last_seq} entries, SHA-256 '
+        ('Books', (f'{counted(books.last_seq, "entry", "entries")}, SHA-256 '
                    f'<code>{entries_digest(facts.entries)[:16]}…</code>')),
         ('Frame', f'{text(facts.site.frame)}; metres; times are those of the messages'),
         ('Software', f'berm_ledger {text(__version__)}'),
     ]
     return table('', (), lines, 'll', kind='title')
-
-
-def _segments(count: int) -> str:
-    """Return a number of segments in words."""
-    return '1 segment' if count == 1 else f'{count} segments'
 
 
 def specification(facts: Facts) -> str:
@@ -241,10 +237,12 @@ def _detail(kind: str, data: Any) -> str:
     words = [str(data['text'])] if data.get('text') else []
     if data.get('rework'):
         words.append('rework called for')
+    if when := window_text(data):
+        words.append(when)
     if data.get('height_m') is not None:
         words.append(f'height {data["height_m"]:.3f} m')
     if data.get('dumps') is not None:
-        words.append('after 1 dump' if data['dumps'] == 1 else f'after {data["dumps"]} dumps')
+        words.append(f'after {counted(data["dumps"], "dump")}')
     if kind == 'map_shift':
         shift = ', '.join(f'{name} {figure(data.get(name + "_m"), 0, MM)} mm'
                           for name in ('dx', 'dy', 'dz'))
@@ -312,4 +310,4 @@ def provenance(facts: Facts) -> str:
 def _bag(record: BagRecord) -> str:
     """Return what was read of a bag: recorded when, how many messages, digest."""
     return (f'{text(stamp_text(record.first_ns))} to {text(stamp_text(record.last_ns))}, '
-            f'{record.messages} messages, <code>{breakable(record.sha256)}</code>')
+            f'{counted(record.messages, "message")}, <code>{breakable(record.sha256)}</code>')

@@ -100,8 +100,12 @@ class Facts:
 
     @property
     def first_ns(self) -> int:
-        """Earliest stamp [ns]; 0 in empty books."""
-        return min((entry.stamp_ns for entry in self.entries), default=0)
+        """
+        Earliest stamp [ns]; 0 in empty books.
+
+        What was refused before anything with a usable stamp came in has none, which is 0.
+        """
+        return min((entry.stamp_ns for entry in self.entries if entry.stamp_ns), default=0)
 
     @property
     def last_ns(self) -> int:

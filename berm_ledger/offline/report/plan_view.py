@@ -31,6 +31,7 @@ from ...books.layers import DATUM, DESIGN, HEIGHT
 from ...books.statement import stamp_text
 from ...design import Berm
 from ...geometry import Polygon
+from ...wording import counted
 
 # Room around the footprint [m], and how much it is at least on paper [inch].
 MARGIN_M, ROOM_IN = 0.38, 0.34
@@ -94,14 +95,15 @@ def plan_view(facts: Facts, berm_index: int) -> Picture:
     return Picture(
         f'plan-{berm_index + 1}', png_of(figure), 'Plan view', _note(facts, box) + joined,
         f'Plan of the berm with design line, standing crest, the state of each segment, '
-        f'{len(events)} changes without a dump and the dumps.')
+        f'{counted(len(events), "change")} without a dump and the dumps.')
 
 
 def _note(facts: Facts, box: Box) -> str:
     """Return how to read the plan."""
     outside = sum(not _inside(dump.x_m, dump.y_m, box) for dump in facts.books.dumps
                   if math.isfinite(dump.x_m))
-    beyond = f' {outside} dumps lie outside the picture.' if outside else ''
+    verb = 'lies' if outside == 1 else 'lie'
+    beyond = f' {counted(outside, "dump")} {verb} outside the picture.' if outside else ''
     when = '' if facts.surface_ns is None else f' Surface as of {stamp_text(facts.surface_ns)}.'
     return (f'Coordinates in the frame of the site file, equal scales. Grey shades and lines '
             f'every {_step(_top(facts)):g} m show the height above the natural ground. The strip '

@@ -21,6 +21,7 @@ from .point_clouds import cloud_columns, fill_cloud, NUMBERS
 from ...books.profile import CrestProfile
 from ...design import Site
 from ...errors import MessageError
+from ...wording import counted
 
 FIELDS = ('x', 'y', 'z', 'berm', 'station', 'offset', 'height', 'target_height')
 FLOAT_FIELDS = ('station', 'offset', 'height', 'target_height')
@@ -93,7 +94,8 @@ def profiles_from_crest_cloud(msg: Any, site: Site) -> tuple[CrestProfile, ...]:
         station, offset, height, target = (values[0].astype(float) for values in figures)
     berm = cloud_columns(msg, ('berm',), (NUMBERS['u4'],))[0][0]
     if berm.max(initial=0) >= len(site.berms):
-        text = f'the crest is of berm {berm.max()}; the site file has {len(site.berms)} berms'
+        text = (f'the crest is of berm {berm.max()}; the site file has '
+                f'{counted(len(site.berms), "berm")}')
         raise MessageError(text)
     out = []
     for index in range(len(site.berms)):

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ...errors import GeometryError, MessageError
 from ...geometry import GridAxes
+from ...wording import counted
 
 # Furthest that a point may lie off its place, as a share of the cell.
 OFF_SHARE = 0.1
@@ -135,8 +136,8 @@ def _robust_fit(
         fit = _least_squares(index[keep], points[keep])
     if fit is not None:
         return fit
-    msg = (f'point cloud has {len(index)} points with finite x and y, or all of them in one '
-           f'line; no lattice can be found')
+    msg = (f'point cloud has {counted(len(index), "point")} with finite x and y, or all of them '
+           f'in one line; no lattice can be found')
     raise MessageError(msg)
 
 

@@ -24,6 +24,7 @@ from ...books import Row, State
 from ...design import Segment, segments_of_site, Site
 from ...errors import MessageError
 from ...geometry import Polyline
+from ...wording import counted
 
 # Field of the cloud -> attribute of the row.
 FIGURES = {
@@ -176,8 +177,9 @@ def rows_from_segments_cloud(msg: Any, site: Site) -> tuple[Row, ...]:
                 f'{quoted(site.frame)}')
         raise MessageError(text)
     if int(msg.height) != 1 or int(msg.width) != len(segments):
-        text = (f'segments table has {int(msg.height) * int(msg.width)} points; the site file '
-                f'makes {len(segments)} segments')
+        points = counted(int(msg.height) * int(msg.width), 'point')
+        text = (f'segments table has {points}; the site file makes '
+                f'{counted(len(segments), "segment")}')
         raise MessageError(text)
     names = (*FIGURES, 'age', *COUNTS)
     columns = (*cloud_columns(msg, names[:-len(COUNTS)], (NUMBERS['f4'],)),

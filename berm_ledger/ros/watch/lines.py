@@ -47,7 +47,8 @@ def title_line(heard: Heard) -> Text:
         look = 'looks stopped'
     parts = [
         f'{done} of {len(rows)} at grade', loads_text(rows), f'{len(heard.flags)} flagged',
-        f'{made} made', look, time_text(stamp_ns).removesuffix(' UTC')]
+        f'{made} made', look,
+        *([time_text(stamp_ns).removesuffix(' UTC')] if stamp_ns else [])]
     return Text(' | '.join(parts), style='bold reverse')
 
 
