@@ -25,9 +25,9 @@ SECOND_NS = 1_000_000_000
 MOST_LAG_NS = 5 * SECOND_NS
 MOST_POSE_AGE_NS = 2 * SECOND_NS
 # A stamp this far ahead of everything before [ns] is a wrong clock, until so many messages running
-# have agreed on it: one bad stamp must not make all good ones too old.
+# have agreed on it, over so long [ns]: a few bad stamps must not make all good ones too old.
 MOST_LEAP_NS = 60 * SECOND_NS
-LEAP_MESSAGES = 3
+LEAP_MESSAGES, LEAP_NS = 3, SECOND_NS
 # When so many poses running were refused, the rover may stand elsewhere than at the last one used.
 LOST_POSES = 3
 # Of a frame's name no more than this is repeated [characters].
@@ -63,6 +63,8 @@ class GateState(NamedTuple):
         Last stamp that was refused for being far ahead [ns].
     leaps : int
         Messages running that agreed on it.
+    leapt_ns : int
+        Stamp of the first of them [ns].
     told_ns : int or None
         Stamp of the last pose when a dump was told last, booked or told again [ns].
     lost_ns : int or None
@@ -79,6 +81,7 @@ class GateState(NamedTuple):
     books_ns: int | None = None
     leap_ns: int | None = None
     leaps: int = 0
+    leapt_ns: int = 0
     told_ns: int | None = None
     lost_ns: int | None = None
     lost: int = 0
@@ -99,8 +102,10 @@ class GateState(NamedTuple):
             return self.after_dump()
         if finding.code != 'stamp_ahead':
             return self
-        leaps = self.leaps + 1 if self.agrees(finding.stamp_ns) else 1
-        return self._replace(leap_ns=finding.stamp_ns, leaps=leaps)
+        stamp_ns = finding.stamp_ns
+        if not self.agrees(stamp_ns):
+            return self._replace(leap_ns=stamp_ns, leaps=1, leapt_ns=stamp_ns)
+        return self._replace(leap_ns=stamp_ns, leaps=self.leaps + 1)
 
     def after_pose(self, pose: StampedPose) -> GateState:
         """Return the state after a pose was used."""
@@ -145,7 +150,8 @@ def check_stamp(stamp_ns: int, what: str, last_ns: int | None, state: GateState)
         return refusal('stamp_too_old', (
             f'{what} is {(state.newest_ns - stamp_ns) / 1e9:.3f} s older than the newest '
             f'message; look for a slow link or a wrong clock'), stamp_ns)
-    agreed = state.leaps >= LEAP_MESSAGES and state.agrees(stamp_ns)
+    agreed = state.leaps >= LEAP_MESSAGES and state.agrees(stamp_ns) and (
+        stamp_ns >= state.leapt_ns + LEAP_NS)
     if stamp_ns > state.newest_ns + MOST_LEAP_NS and not agreed:
         return refusal('stamp_ahead', (
             f'{what} is {(stamp_ns - state.newest_ns) / 1e9:.0f} s ahead of everything before; '
