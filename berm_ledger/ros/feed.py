@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from .book_clock import BookClock
 from .messages import (
     current_from_msg,
     grid_from_grid_map,
@@ -20,7 +21,10 @@ from ..inputs import DRUM_CURRENT, DUMP, POSE
 from ..survey import ElevationGrid
 
 
-def feed(pipeline: Any, role: str, msg: Any, *, layer: str = 'elevation') -> Any:
+def feed(
+    pipeline: Any, role: str, msg: Any, *, layer: str = 'elevation',
+    clock: BookClock | None = None,
+) -> Any:
     """
     Convert a message and hand it to the pipeline; one that cannot be read is refused there.
 
@@ -34,6 +38,9 @@ def feed(pipeline: Any, role: str, msg: Any, *, layer: str = 'elevation') -> Any
         Message of any type the topic may have, from rclpy or from a bag reader.
     layer : str
         Layer of a grid map that holds the heights.
+    clock : BookClock, optional
+        Keeps the time of the books over a clock that is set back, which only a live node can tell
+        from a recording.
 
     Returns
     -------
@@ -44,8 +51,15 @@ def feed(pipeline: Any, role: str, msg: Any, *, layer: str = 'elevation') -> Any
     try:
         value = value_from_msg(role, msg, layer)
     except MessageError as exc:
-        return pipeline.refuse_unread(role, str(exc), _stamp_ns(msg))
-    return take(pipeline, role, value)
+        stamp_ns = _stamp_ns(msg)
+        ahead_ns = clock.ahead_ns if clock is not None and stamp_ns else 0
+        return pipeline.refuse_unread(role, str(exc), stamp_ns + ahead_ns)
+    if clock is None or isinstance(value, float):
+        return take(pipeline, role, value)
+    objection = clock.objection(value.stamp_ns, pipeline.stamp_ns) if role == POSE else None
+    if objection is not None:
+        return pipeline.turn_down(objection)
+    return take(pipeline, role, clock.dated(value))
 
 
 def value_from_msg(role: str, msg: Any, layer: str) -> StampedPose | ElevationGrid | float:

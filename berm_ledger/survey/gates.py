@@ -142,8 +142,9 @@ def check_stamp(stamp_ns: int, what: str, last_ns: int | None, state: GateState)
         return refusal('zero_stamp', f'{what} has no stamp; set header.stamp', stamp_ns)
     if last_ns is not None and stamp_ns < last_ns:
         return refusal('stamp_backwards', (
-            f'{what} is {(last_ns - stamp_ns) / 1e9:.3f} s older than the last one; if the clock '
-            f'or a bag was set back, start the books anew'), stamp_ns)
+            f'{what} is {(last_ns - stamp_ns) / 1e9:.3f} s older than the last one; if it did not '
+            f'come late, a bag is played again or simulated time was set back: that needs new '
+            f'books'), stamp_ns)
     if state.newest_ns is None:
         return _check_against_books(stamp_ns, what, state)
     if stamp_ns < state.newest_ns - MOST_LAG_NS:
@@ -164,8 +165,8 @@ def _check_against_books(stamp_ns: int, what: str, state: GateState) -> Finding 
     if state.books_ns is None or stamp_ns >= state.books_ns - MOST_LAG_NS:
         return None
     return refusal('stamp_too_old', (
-        f'{what} is {(state.books_ns - stamp_ns) / 1e9:.3f} s older than the books; if a bag or a '
-        f'clock was set back, name another books file'), stamp_ns)
+        f'{what} is {(state.books_ns - stamp_ns) / 1e9:.3f} s older than the books; if a bag is '
+        f'played again, or simulated time was set back, name another books file'), stamp_ns)
 
 
 def same_frame(frame_id: str, other_id: str) -> bool:

@@ -73,7 +73,8 @@ def test_grids_are_refused(grid, state, code, text) -> None:
 
 @pytest.mark.parametrize(('change', 'code', 'text'), [
     ({'stamp_ns': -5}, 'zero_stamp', 'no stamp'),
-    ({'stamp_ns': START_NS - SECOND_NS}, 'stamp_backwards', 'start the books anew'),
+    ({'stamp_ns': START_NS - SECOND_NS}, 'stamp_backwards',
+     'that needs new books'),
     ({'frame_id': 'base_link'}, 'wrong_frame', 'transform it'),
     ({'std_xy_m': 0.5}, 'uncertain_pose', 'uncertain by 0.50 m'),
     ({'std_yaw_rad': 0.6}, 'uncertain_pose', '34 degrees'),
