@@ -71,6 +71,8 @@ class GateState(NamedTuple):
         Stamp of the last pose that was refused since one was used [ns].
     lost : int
         Poses running that were refused.
+    is_overdue : bool
+        Whether something was refused since the last pose because that was too old for it.
 
     """
 
@@ -85,12 +87,14 @@ class GateState(NamedTuple):
     told_ns: int | None = None
     lost_ns: int | None = None
     lost: int = 0
+    is_overdue: bool = False
 
     @property
     def is_lost(self) -> bool:
-        """Tell whether poses come in and none has been of use since the last one grew old."""
-        return self.lost >= LOST_POSES and self.pose is not None and self.lost_ns is not None and (
-            abs(self.lost_ns - self.pose.stamp_ns) > MOST_POSE_AGE_NS)
+        """Tell whether the last pose has grown old, and none that came since was of use."""
+        if self.pose is None or self.lost_ns is None or self.lost < LOST_POSES:
+            return self.is_overdue
+        return self.is_overdue or abs(self.lost_ns - self.pose.stamp_ns) > MOST_POSE_AGE_NS
 
     def agrees(self, stamp_ns: int) -> bool:
         """Tell whether a stamp lies by the last one that was far ahead."""
@@ -100,6 +104,8 @@ class GateState(NamedTuple):
         """Return the state after a refusal; stamps far ahead are counted, and dumps noted."""
         if finding.code == 'repeated_dump':
             return self.after_dump()
+        if finding.code == 'old_pose':
+            return self._replace(is_overdue=True)
         if finding.code != 'stamp_ahead':
             return self
         stamp_ns = finding.stamp_ns
@@ -111,7 +117,7 @@ class GateState(NamedTuple):
         """Return the state after a pose was used."""
         return self._replace(
             newest_ns=self._newest_ns(pose.stamp_ns), pose=pose, leap_ns=None, leaps=0,
-            lost_ns=None, lost=0)
+            lost_ns=None, lost=0, is_overdue=False)
 
     def after_lost_pose(self, stamp_ns: int) -> GateState:
         """Return the state after a pose of a stamp was refused."""
