@@ -5,9 +5,10 @@ The time of the books, which never runs back, over a clock that was set back; kn
 
 Books are in the order of time. When the clock of a robot is set back (by NTP, or as it starts
 without one), its messages are older than what is booked though they were made later; so are those
-of a bag that is played again. What tells them apart is the system clock: what was made just now
-has its time. Once poses running have shown that for a second, the books count on from where they
-were, ahead of the clock, until it is set forward again or has caught up when the ledger starts.
+of a bag that is played again. What tells them apart is the system clock, in a replay the time of
+recording: what was made just now has its time. Once poses running have shown that for a second,
+the books count on from where they were, ahead of the clock, until it is set forward again or has
+caught up when the ledger starts.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ class BookClock:
     Parameters
     ----------
     system_ns : callable
-        System clock [ns].
+        System clock [ns]; in a replay the time of recording.
 
     """
 
@@ -46,9 +47,15 @@ class BookClock:
         self._agreed = 0
         self._first_ns = self._last_ns = self._off_ns = 0
 
+    def of_books_ns(self, stamp_ns: int) -> int:
+        """Return a stamp in the time of the books [ns]; 0, which is none, stays."""
+        return stamp_ns + self.ahead_ns if stamp_ns else 0
+
     def dated(self, value: StampedPose | ElevationGrid) -> StampedPose | ElevationGrid:
         """Return a value with its stamp in the time of the books."""
-        return replace(value, stamp_ns=value.stamp_ns + self.ahead_ns) if self.ahead_ns else value
+        if not self.ahead_ns:
+            return value
+        return replace(value, stamp_ns=self.of_books_ns(value.stamp_ns))
 
     def told(self, books: Books) -> Books:
         """Return books with all that is told of times in those of the clock."""

@@ -17,7 +17,7 @@ from .messages import (
 )
 from ..errors import MessageError
 from ..geometry import StampedPose
-from ..inputs import DRUM_CURRENT, DUMP, POSE
+from ..inputs import DRUM_CURRENT, DUMP, ELEVATION, POSE
 from ..survey import ElevationGrid
 
 
@@ -39,8 +39,7 @@ def feed(
     layer : str
         Layer of a grid map that holds the heights.
     clock : BookClock, optional
-        Keeps the time of the books over a clock that is set back, which only a live node can tell
-        from a recording.
+        Keeps the time of the books over a clock that is set back.
 
     Returns
     -------
@@ -52,14 +51,10 @@ def feed(
         value = value_from_msg(role, msg, layer)
     except MessageError as exc:
         stamp_ns = _stamp_ns(msg)
-        ahead_ns = clock.ahead_ns if clock is not None and stamp_ns else 0
-        return pipeline.refuse_unread(role, str(exc), stamp_ns + ahead_ns)
-    if clock is None or isinstance(value, float):
-        return take(pipeline, role, value)
-    objection = clock.objection(value.stamp_ns, pipeline.stamp_ns) if role == POSE else None
-    if objection is not None:
-        return pipeline.turn_down(objection)
-    return take(pipeline, role, clock.dated(value))
+        return pipeline.refuse_unread(
+            role, str(exc), stamp_ns if clock is None else clock.of_books_ns(stamp_ns))
+    return take(pipeline, role, value) if clock is None else take_dated(
+        pipeline, role, value, clock)
 
 
 def value_from_msg(role: str, msg: Any, layer: str) -> StampedPose | ElevationGrid | float:
@@ -91,6 +86,16 @@ def value_from_msg(role: str, msg: Any, layer: str) -> StampedPose | ElevationGr
     if hasattr(msg, 'layers'):
         return grid_from_grid_map(msg, layer)
     return grid_from_point_cloud(msg)
+
+
+def take_dated(pipeline: Any, role: str, value: Any, clock: BookClock) -> Any:
+    """Hand on what a message says in the time of the books, or refuse a pose by its time."""
+    if role not in (POSE, ELEVATION):
+        return take(pipeline, role, value)
+    objection = clock.objection(value.stamp_ns, pipeline.stamp_ns) if role == POSE else None
+    if objection is not None:
+        return pipeline.turn_down(objection)
+    return take(pipeline, role, clock.dated(value))
 
 
 def take(pipeline: Any, role: str, value: Any) -> Any:
