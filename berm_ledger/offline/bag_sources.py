@@ -82,6 +82,8 @@ class WholeBag:
             full = self._reader.message_count > 0
             self.start_ns = self._reader.start_time if full else None
             self.end_ns = self._reader.end_time - 1 if full else None
+            if full and self._reader.duration <= 0:
+                raise ValueError('by its metadata it ends before it begins')
         except BaseException:
             self.close()
             raise
