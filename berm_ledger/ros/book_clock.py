@@ -26,6 +26,8 @@ SET_BACK = 'the clock was set back by {:.3f} s'
 SET_FORWARD = 'the clock was set forward, or nothing came, for {:.3f} s'
 WAITS = '{}: the books go on once poses have shown that for a second'
 GOES_ON = '{}: the books go on from here, with times {:.3f} s ahead of the clock'
+OF_FUTURE = ('the pose is {:.0f} s ahead of the clock of this machine, and those before were not; '
+             'check the clock of its sender')
 
 
 class BookClock:
@@ -45,6 +47,8 @@ class BookClock:
         #: How far the time of the books is ahead of that of the messages [ns].
         self.ahead_ns = 0
         self._agreed = 0
+        # Whether the last pose handed on had the time of the system clock.
+        self._in_step = False
         self._first_ns = self._last_ns = self._off_ns = 0
 
     def of_books_ns(self, stamp_ns: int) -> int:
@@ -69,7 +73,7 @@ class BookClock:
 
     def objection(self, stamp_ns: int, newest_ns: int) -> Finding | None:
         """
-        Return why a pose is not used: it was made just now, and the clock was set before.
+        Return why a pose is not used: the clock was set before it was made, or it has a wrong one.
 
         Parameters
         ----------
@@ -84,10 +88,13 @@ class BookClock:
             The refusal; from the last one on the books count on.
 
         """
-        off_ns = stamp_ns + self.ahead_ns - newest_ns
+        off_ns, early_ns = stamp_ns + self.ahead_ns - newest_ns, stamp_ns - self._system_ns()
+        if self._in_step and min(early_ns, off_ns) > MOST_LEAP_NS:
+            return refusal('stamp_of_future', OF_FUTURE.format(early_ns / 1e9), newest_ns)
         is_off = off_ns < -MOST_LAG_NS or (self.ahead_ns > 0 and off_ns > MOST_LEAP_NS)
-        if not is_off or abs(self._system_ns() - stamp_ns) > MOST_LAG_NS:
-            self._agreed = 0
+        made_now = abs(early_ns) <= MOST_LAG_NS
+        if not is_off or not made_now:
+            self._agreed, self._in_step = 0, made_now
             return None
         if not self._agreed or abs(stamp_ns - self._last_ns) > MOST_LAG_NS:
             self._agreed, self._first_ns, self._off_ns = 0, stamp_ns, off_ns

@@ -161,6 +161,30 @@ def test_late_poses_between_others_and_poses_of_another_clock_set_nothing(robot)
     assert not robot.codes['clock_followed']
 
 
+@pytest.mark.parametrize('ahead_s', [61.0, 3600.0, DAY_S])
+def test_a_localisation_with_a_wrong_clock_does_not_set_the_books_ahead(robot, ahead_s):
+    """However slow it is: three such poses of one a second would have been believed."""
+    for _ in range(5):
+        robot.at_s += 1.0
+        robot.give(POSE, pose(robot.now_s + ahead_s))
+        robot.give(ELEVATION, cloud(robot.now_s))
+    assert robot.codes['stamp_of_future'] == 5
+    assert robot.pipeline.stamp_ns <= round(robot.now_s * NS)
+    robot.work(2.0)
+    assert robot.pipeline.stamp_ns == round(robot.now_s * NS)
+    assert robot.clock.ahead_ns == 0
+    assert robot.codes['stamp_backwards'] == robot.codes['clock_followed'] == 0
+
+
+def test_a_machine_whose_own_clock_is_wrong_follows_that_of_the_messages():
+    robot = Robot(Pipeline(SITE), clock_s=1.0)
+    robot.work(5.0)
+    robot.at_s += 3600.0
+    robot.work(5.0)
+    assert robot.pipeline.stamp_ns == round(robot.now_s * NS)
+    assert set(robot.codes) == {'stamp_ahead'}
+
+
 def test_what_is_told_is_in_the_time_of_the_clock(robot):
     robot.off_s = -600.0
     robot.work(5.0)
