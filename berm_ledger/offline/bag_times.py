@@ -22,28 +22,39 @@ Found = tuple[str, int, Any]
 
 
 class TimeWatch:
-    """Follows the times of each topic in the order of the file, and finds where they step back."""
+    """
+    Follows the times of each topic in the order of the file, and finds where they step back.
+
+    A message from long before that is followed by others of now was late, and nothing was set.
+    """
 
     def __init__(self) -> None:
         """Begin with nothing followed."""
-        self._first_ns: dict[str, int] = {}
+        self._opening_ns: dict[str, list[int]] = {}
         self._last_ns: dict[str, int] = {}
+        self._before_ns: dict[str, int] = {}
         self._steps: Counter[str] = Counter()
         self._most_ns = 0
 
     def add(self, topic: str, time_ns: int) -> None:
         """Follow one more message."""
-        self._first_ns.setdefault(topic, time_ns)
-        back_ns = self._last_ns.get(topic, time_ns) - time_ns
-        if back_ns > MOST_LAG_NS:
-            self._steps[topic] += 1
-            self._most_ns = max(self._most_ns, back_ns)
+        opening_ns = self._opening_ns.setdefault(topic, [])
+        if len(opening_ns) < 2:
+            opening_ns.append(time_ns)
+        last_ns = self._last_ns.get(topic, time_ns)
         self._last_ns[topic] = time_ns
+        before_ns = self._before_ns.pop(topic, None)
+        if before_ns is not None and time_ns < before_ns - MOST_LAG_NS:
+            self._steps[topic] += 1
+            self._most_ns = max(self._most_ns, before_ns - last_ns)
+        elif time_ns < last_ns - MOST_LAG_NS:
+            self._before_ns[topic] = last_ns
 
     def follow(self, other: TimeWatch) -> None:
         """Go on with the file after this one."""
-        for topic, first_ns in other._first_ns.items():
-            self.add(topic, first_ns)
+        for topic, opening_ns in other._opening_ns.items():
+            for time_ns in opening_ns:
+                self.add(topic, time_ns)
             self._last_ns[topic] = other._last_ns[topic]
         self._steps += other._steps
         self._most_ns = max(self._most_ns, other._most_ns)

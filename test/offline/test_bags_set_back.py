@@ -89,9 +89,11 @@ def test_a_bag_in_order_says_nothing(tmp_path):
 
 
 @pytest.mark.parametrize(('times_s', 'back_s'), [
-    ([1, 2, 3], 0), ([1, 2, 3, 1], 0), ([10, 11, 5, 6], 6), ([100, 40, 50, 20], 60),
-    # Every other message of another time: no clock is set so often.
-    ([100, 1] * 7, 0)])
+    ([1, 2, 3], 0), ([1, 2, 3, 1, 2], 0), ([10, 11, 5, 5], 6), ([100, 40, 41, 20, 21], 60),
+    # One that was late, and one after which nothing came.
+    ([10, 20, 10, 21, 22], 0), ([10, 20, 21, 1], 0),
+    # Another time again and again: no clock is set so often.
+    ([100, 101, 1, 2] * 7, 0)])
 def test_steps_back(times_s, back_s):
     watch = TimeWatch()
     for time_s in times_s:
