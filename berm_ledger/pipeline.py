@@ -196,9 +196,9 @@ class Pipeline:
 
     def add_grid(self, grid: ElevationGrid) -> Update:
         """Take in an elevation grid."""
-        largest_m = min(berm.segment_length_m for berm in self.site.berms) / 2.0
         part = self.survey.part_of(grid)
-        finding = check_grid(grid, self._gate, largest_cell_m=largest_m, near_m=part.height_m)
+        finding = check_grid(grid, self._gate, largest_cell_m=self.survey.largest_cell_m,
+                             near_m=part.height_m)
         if finding:
             return self.turn_down(finding)
         if not self._ground_known:
