@@ -184,7 +184,7 @@ class Pipeline:
         finding = check_pose(pose, self._gate)
         if finding:
             self._gate = self._gate.after_lost_pose(pose.stamp_ns)
-            return self._refuse(finding)
+            return self.turn_down(finding)
         self._gate = self._gate.after_pose(pose)
         self._track.add(pose)
         self._counters['poses'] += 1
@@ -196,11 +196,11 @@ class Pipeline:
 
     def add_grid(self, grid: ElevationGrid) -> Update:
         """Take in an elevation grid."""
-        largest_m = min(berm.segment_length_m for berm in self.site.berms) / 2.0
         part = self.survey.part_of(grid)
-        finding = check_grid(grid, self._gate, largest_cell_m=largest_m, near_m=part.height_m)
+        finding = check_grid(grid, self._gate, largest_cell_m=self.survey.largest_cell_m,
+                             near_m=part.height_m)
         if finding:
-            return self._refuse(finding)
+            return self.turn_down(finding)
         if not self._ground_known:
             self._lay_out(first_ground_m(self.site, grid.height_m), self._earlier)
             self._ground_known, self._earlier = True, ()
@@ -210,7 +210,7 @@ class Pipeline:
         look = self.survey.take_grid(
             grid, was.pose, self._clerk.dumps.mask(), slack_m=was.slack_m, part=part)
         if isinstance(look, Refused):
-            return self._refuse(refusal(look.code, look.text, grid.stamp_ns))
+            return self.turn_down(refusal(look.code, look.text, grid.stamp_ns))
         self._gate = self._gate.after_grid(grid.stamp_ns)
         for code, number in look.counts.items():
             self._counters[code] += number
@@ -254,7 +254,7 @@ class Pipeline:
             if finding.code == 'no_pose' and self._early is None:
                 self._early = EarlyDump(mass_kg)
                 finding = replace(finding, code='dump_waits', text=WAITS.format(finding.text))
-            return self._refuse(finding)
+            return self.turn_down(finding)
         assert self._gate.pose is not None
         self._book_dump(mass_kg, self._gate.pose)
         return self._update()
@@ -299,7 +299,7 @@ class Pipeline:
         """Take in a drum current [A]; its time is that of the last pose before it."""
         finding = check_drum_current(current_a, self._gate)
         if finding:
-            return self._refuse(finding)
+            return self.turn_down(finding)
         self._counters['drum_currents'] += 1
         self._borrow.note_current(current_a)
         return self._update()
@@ -327,7 +327,12 @@ class Pipeline:
         if role == POSE:
             self._gate = self._gate.after_lost_pose(stamp_ns)
         text = fault if fault.startswith(f'{role}: ') else f'{role}: {fault}'
-        return self._refuse(refusal('bad_message', text, stamp_ns))
+        return self.turn_down(refusal('bad_message', text, stamp_ns))
+
+    def turn_down(self, finding: Finding) -> Update:
+        """Refuse an input for a reason found; the books do not move but for saying so."""
+        self._reject(finding)
+        return self._update()
 
     def take_datum(self) -> Update:
         """Take the present surface for the datum, on an operator's request."""
@@ -371,11 +376,6 @@ class Pipeline:
         """Report something that refuses nothing."""
         self._counters[code] += 1
         self._findings.append(Finding(code, text, Severity.WARNING, self.stamp_ns))
-
-    def _refuse(self, finding: Finding) -> Update:
-        """Refuse an input; the books do not move but for saying so."""
-        self._reject(finding)
-        return self._update()
 
     def _reject(self, finding: Finding) -> None:
         """Count a refusal, report and book it."""

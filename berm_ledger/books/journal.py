@@ -28,6 +28,7 @@ from urllib.parse import quote
 from .entries import Entry
 from .journal_checks import (
     check_log,
+    check_one_name,
     check_owner,
     entries_of,
     first_fault,
@@ -118,6 +119,7 @@ class Journal:
                 _create(path, asked.notes())
             with contextlib.closing(_checked(path)) as db, _translated(path, 'cannot be read'):
                 theirs = SiteFile.of(dict(db.execute('SELECT key, value FROM meta')))
+                check_one_name(str(path), path.stat().st_nlink)
             changes = check_site(str(path), theirs, asked, 'name another books file')
             with _translated(path, 'cannot be opened for writing'):
                 db = _connect(path, 'mode=rw')
@@ -179,8 +181,7 @@ class Journal:
 
         """
         if self._lock_fd is None:
-            msg = f'{self.path} was opened to read only, or closed'
-            raise BooksError(msg)
+            raise BooksError(f'{self.path} was opened to read only, or closed')
         numbers = [entry.seq for entry in entries]
         if numbers != list(range(self.last_seq + 1, self.last_seq + 1 + len(numbers))):
             msg = f'{self.path}: entry {numbers[0]} and on do not follow entry {self.last_seq}'

@@ -81,6 +81,15 @@ def check_log(path: str, *, has_content: bool) -> None:
             f'booked last: put the file back beside it, or move the log away to begin new books')
 
 
+def check_one_name(path: str, names: int) -> None:
+    """Raise BooksError for a file of several names: writers under each have a log of their own."""
+    # Damages it: sqlite.org/howtocorrupt.html, 'Multiple links to the same file'.
+    if names > 1:
+        raise BooksError(
+            f'{path} has {names} names (hard links), and writing would change the books under all '
+            f'of them: make it a file of its own, by a copy under a new name')
+
+
 def check_owner(name: str, db: Database) -> None:
     """Raise BooksError for a file of another program or of a later version of this one."""
     if db.execute('PRAGMA application_id').fetchone()[0] != APPLICATION_ID:

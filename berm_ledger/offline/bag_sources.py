@@ -4,7 +4,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 import contextlib
 from contextlib import ExitStack
 import errno
@@ -17,6 +17,7 @@ from rosbags.interfaces import MessageDefinitionFormat
 from rosbags.rosbag2 import Reader
 
 from .bag_damage import FOREIGN, reason_of, unpack_file, ZSTD_MAGIC
+from .bag_times import FilesInOrder, watched
 from .bag_topics import BagTopic, joined_topics
 from .mcap_scan import MAGIC as MCAP_MAGIC
 from .mcap_scan import McapScan
@@ -81,6 +82,8 @@ class WholeBag:
             full = self._reader.message_count > 0
             self.start_ns = self._reader.start_time if full else None
             self.end_ns = self._reader.end_time - 1 if full else None
+            if full and self._reader.duration <= 0:
+                raise ValueError('by its metadata it ends before it begins')
         except BaseException:
             self.close()
             raise
@@ -194,6 +197,7 @@ def _storage_files(folder: Path) -> list[Path]:
 def _open_folder(folder: Path, stack: ExitStack) -> tuple[list[BagSource], list[str]]:
     """Open a folder by its metadata, or file by file where that fails."""
     files = _storage_files(folder)
+    set_back = _clock_set_back(files)
     if not (folder / METADATA).exists():
         if not files:
             msg = (f'{folder}: no bag in this folder: neither {METADATA} nor a storage file; '
@@ -202,6 +206,8 @@ def _open_folder(folder: Path, stack: ExitStack) -> tuple[list[BagSource], list[
         reason = f'no {METADATA}, the recording was not closed'
     elif any(unfinished_log(file) for file in files):
         reason = 'a storage file was not closed'
+    elif set_back:
+        reason = set_back
     else:
         try:
             return [_kept(WholeBag(folder), stack)], []
@@ -220,7 +226,27 @@ def _open_folder(folder: Path, stack: ExitStack) -> tuple[list[BagSource], list[
     if not sources:
         msg = f'{folder}: cannot be read: {"; ".join([reason, *faults])}'
         raise BagError(msg)
+    if set_back:
+        sources = [FilesInOrder(sources)]
     return sources, damage + faults
+
+
+def _clock_set_back(files: Iterable[Path]) -> str:
+    """Say that the clock was set back while files were recorded; empty where it was not."""
+    with ExitStack() as stack:
+        try:
+            return watched(
+                _kept(scan(path), stack) for path in files if (scan := _scan_of(path))).text
+        except FOREIGN:
+            return ''
+
+
+def _scan_of(path: Path) -> Any:
+    """Return what reads a file row by row; None for one that is packed or of another kind."""
+    with path.open('rb') as file:
+        head = file.read(len(SQLITE_MAGIC))
+    scans: dict[bytes, Any] = {MCAP_MAGIC: McapScan, SQLITE_MAGIC: SqliteScan}
+    return next((make for magic, make in scans.items() if head.startswith(magic)), None)
 
 
 def _open_file(
@@ -234,8 +260,7 @@ def _open_file(
     if head.startswith(ROS1_MAGIC):
         msg = f'{shown}: is a bag of ROS 1; convert it to rosbag2 first (rosbags-convert)'
         raise BagError(msg)
-    scans: dict[bytes, Any] = {MCAP_MAGIC: McapScan, SQLITE_MAGIC: SqliteScan}
-    scan = next((make for magic, make in scans.items() if head.startswith(magic)), None)
+    scan = _scan_of(path)
     if scan is None:
         what = 'is empty' if not head else 'is neither an MCAP nor an sqlite3 file'
         msg = f'{shown}: {what}'
@@ -243,7 +268,8 @@ def _open_file(
     reason = 'was not closed' if unfinished_log(path) else ''
     if not reason and scan is SqliteScan and is_cut_in_a_page(path):
         reason = 'ends in the middle of a page'
-    if not reason:
+    set_back = '' if reason else _clock_set_back([path])
+    if not reason and not set_back:
         try:
             return [_kept(WholeBag(path), stack)], []
         except FOREIGN as exc:
@@ -253,7 +279,9 @@ def _open_file(
     except FOREIGN as exc:
         msg = f'{shown}: cannot be read: {reason}; {reason_of(exc)}'
         raise BagError(msg) from exc
-    return [_kept(source, stack)], [f'{shown}: {reason}; read as far as it goes']
+    how = f'{set_back}; read in the order of the file' if set_back else (
+        f'{reason}; read as far as it goes')
+    return [_kept(source, stack)], [f'{shown}: {how}']
 
 
 def _open_packed(path: Path, stack: ExitStack) -> tuple[list[BagSource], list[str]]:

@@ -26,7 +26,7 @@ ROLE_TYPES = {
     DRUM_CURRENT: (MASS,),
 }
 # Topics of this package's own nodes that have one of these types but are never an input.
-OWN_OUTPUTS = ('segments', 'target_pose')
+OWN_OUTPUTS = ('segments', 'crest', 'target_pose', 'borrow_pose')
 # Without dumps there are still books; without the others there are none.
 OPTIONAL = (DUMP, DRUM_CURRENT)
 # Topics of one type with others are taken by their name alone.

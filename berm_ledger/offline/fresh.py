@@ -47,6 +47,8 @@ def fresh_folder(out: Path, names: Collection[str]) -> Iterator[Path]:
         raise UsageError(msg) from exc
     try:
         yield part
+        # Somebody else may have finished first.
+        check_free(out, names)
         _publish(part, out)
     finally:
         shutil.rmtree(part, ignore_errors=True)

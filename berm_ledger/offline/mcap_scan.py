@@ -17,6 +17,7 @@ from typing import Any
 import zlib
 
 from .bag_damage import FOREIGN, inflated, reason_of
+from .bag_times import in_order, TimeWatch
 from .bag_topics import BagTopic
 
 MAGIC = b'\x89MCAP0\r\n'
@@ -25,6 +26,8 @@ DATA_END = 0x0F
 RECORD = struct.Struct('<BQ')
 MESSAGE_HEAD = struct.Struct('<HIQQ')
 CHUNK_HEAD = struct.Struct('<QQQII')
+INDEX_HEAD = struct.Struct('<HI')
+INDEX_ENTRY = struct.Struct('<QQ')
 MAX_TIME_NS = 2 ** 63 - 1
 
 Found = tuple[str, int, Any]
@@ -97,6 +100,8 @@ class McapScan:
         What it holds.
     start_ns, end_ns : int or None
         First and last time of recording met in the headers [ns].
+    times : TimeWatch
+        Whether times run back, as far as the index of each chunk tells.
     damage : list of str
         Where and why something could not be read; empty for a whole file.
 
@@ -112,6 +117,7 @@ class McapScan:
         self.damage: list[str] = []
         self.start_ns: int | None = None
         self.end_ns: int | None = None
+        self.times = TimeWatch()
         self._size = path.stat().st_size
         self._file = path.open('rb')
         self._channels = _Channels()
@@ -167,11 +173,15 @@ class McapScan:
                 self._channels.learn(record.kind, self._read(record.start, record.size))
             elif record.kind == MESSAGE and record.whole:
                 head = self._read(record.start, MESSAGE_HEAD.size)
-                time_ns = MESSAGE_HEAD.unpack(head)[2]
+                number, _, time_ns, _ = MESSAGE_HEAD.unpack(head)
                 self._span(time_ns, time_ns)
-            elif record.kind == MESSAGE_INDEX and chunk is not None:
-                number = self._read(record.start, 2)
-                if int.from_bytes(number, 'little') not in self._channels.topics:
+                self.times.add(str(number), time_ns)
+            elif record.kind == MESSAGE_INDEX and record.whole:
+                self._follow(self._read(record.start, record.size))
+                if chunk is None:
+                    continue
+                number = int.from_bytes(self._read(record.start, 2), 'little')
+                if number not in self._channels.topics:
                     self._learn_from(chunk)
                     chunk = None
                 self._indexed = True
@@ -181,6 +191,15 @@ class McapScan:
                 head = self._read(record.start, CHUNK_HEAD.size)
                 self._span(*CHUNK_HEAD.unpack(head.ljust(CHUNK_HEAD.size, b'\0'))[:2])
         self._settle(chunk)
+
+    def _follow(self, index: bytes) -> None:
+        """Follow the times of a channel in a chunk, in the order of the file."""
+        number, size = INDEX_HEAD.unpack_from(index)
+        entries = index[INDEX_HEAD.size:INDEX_HEAD.size + size]
+        whole = len(entries) // INDEX_ENTRY.size * INDEX_ENTRY.size
+        for time_ns, _ in sorted(
+                INDEX_ENTRY.iter_unpack(entries[:whole]), key=lambda entry: entry[1]):
+            self.times.add(str(number), time_ns)
 
     def _settle(self, chunk: Record | None) -> None:
         """Look into a chunk that no index spoke for."""
@@ -236,7 +255,7 @@ class McapScan:
         Yields
         ------
         tuple
-            In the order of the file; within a chunk in the order of time.
+            In the order of the file; within a chunk in the order of time, unless it was set back.
 
         """
         for record in self._records():
@@ -246,7 +265,7 @@ class McapScan:
             elif record.kind == CHUNK:
                 inner = (self._message(content) for kind, content in self._content_of(record)
                          if kind == MESSAGE)
-                items = sorted((item for item in inner if item), key=lambda item: item[1])
+                items = in_order([item for item in inner if item])
             else:
                 continue
             for name, time_ns, data in items:

@@ -28,8 +28,9 @@ from ..errors import BagError, UsageError
 from ..findings import Finding, Severity
 from ..inputs import ELEVATION, POSE
 from ..pipeline import Pipeline
+from ..ros.book_clock import BookClock
 from ..ros.borrow_text import borrow_line
-from ..ros.feed import take
+from ..ros.feed import take_dated
 from ..survey.gaps import SPARSE_GRID, SPARSE_GRID_TEXT
 from ..survey.snapshot import NamedSurface
 from ..survey.standstill import STANDS_STILL, STANDS_STILL_TEXT
@@ -209,13 +210,15 @@ def _drive(
         earlier.loaded.site, entries=earlier.entries, surfaces=earlier.surfaces)
     tally, writer = Tally(), Writer(journal)
     broken: tuple[str, ...] = ()
-    stamped = False
+    stamped, bag_ns = False, 0
+    clock = BookClock(lambda: bag_ns)
     try:
         for count, event in enumerate(stream, 1):
+            bag_ns = event.bag_ns
             if not stamped and event.stamp_ns:
                 earlier.check_stamp(event.stamp_ns)
                 stamped = True
-            update = step(pipeline, event)
+            update = step(pipeline, event, clock)
             tally.note(event, update.findings)
             writer.add(update)
             if count % PROGRESS_EVERY == 0:
@@ -228,11 +231,12 @@ def _drive(
     return tally, books, broken, borrow_line(pipeline.borrow, books.dumps_remaining)
 
 
-def step(pipeline: Pipeline, event: BagEvent) -> Update:
+def step(pipeline: Pipeline, event: BagEvent, clock: BookClock) -> Update:
     """Hand one message to the pipeline; one that could not be read is refused there."""
     if event.fault:
-        return pipeline.refuse_unread(event.role, event.fault, event.stamp_ns or 0)
-    update: Update = take(pipeline, event.role, event.value)
+        return pipeline.refuse_unread(
+            event.role, event.fault, clock.of_books_ns(event.stamp_ns or 0))
+    update: Update = take_dated(pipeline, event.role, event.value, clock)
     return update
 
 

@@ -17,6 +17,7 @@ from typing import Any
 from urllib.parse import quote
 
 from .bag_damage import FOREIGN, reason_of
+from .bag_times import TimeWatch
 from .bag_topics import BagTopic
 from .whole_pages import is_cut_in_a_page, open_whole_pages
 
@@ -24,6 +25,8 @@ MAGIC = b'SQLite format 3\0'
 ROWS = 'SELECT topic_id, timestamp, data FROM messages ORDER BY id'
 FIRST = 'SELECT timestamp FROM messages ORDER BY id LIMIT 1'
 LAST = 'SELECT timestamp FROM messages ORDER BY id DESC LIMIT 1'
+TIMES = 'SELECT topic_id, timestamp FROM messages ORDER BY id'
+SPAN = 'SELECT min(timestamp), max(timestamp) FROM messages'
 
 
 def unfinished_log(path: Path) -> Path | None:
@@ -57,7 +60,10 @@ class SqliteScan:
     topics : tuple of BagTopic
         What it holds, counts unknown.
     start_ns, end_ns : int or None
-        Time of the first and, where it can be had, the last row [ns].
+        Time of the first and, where it can be had, the last row [ns]; the least and the most where
+        they run back.
+    times : TimeWatch
+        Whether times run back from row to row.
     damage : list of str
         Where and why something could not be read.
 
@@ -77,6 +83,9 @@ class SqliteScan:
             self._database.execute('PRAGMA writable_schema=ON')
             self._names = self._topics()
             self.start_ns, self.end_ns = self._time(FIRST), self._time(LAST)
+            self.times = self._watched()
+            if self.times.set_back_ns:
+                self.start_ns, self.end_ns = self._database.execute(SPAN).fetchone()
         except BaseException:
             self._database.close()
             raise
@@ -105,6 +114,14 @@ class SqliteScan:
         except FOREIGN:
             return None
         return int(row[0]) if row else None
+
+    def _watched(self) -> TimeWatch:
+        """Return what the times of the rows tell, as far as they go."""
+        watch = TimeWatch()
+        with contextlib.suppress(*FOREIGN):
+            for number, time_ns in self._database.execute(TIMES):
+                watch.add(str(number), int(time_ns))
+        return watch
 
     def messages(
         self, topics: Collection[str], start_ns: int, stop_ns: int

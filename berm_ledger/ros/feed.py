@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from .book_clock import BookClock
 from .messages import (
     current_from_msg,
     grid_from_grid_map,
@@ -16,11 +17,14 @@ from .messages import (
 )
 from ..errors import MessageError
 from ..geometry import StampedPose
-from ..inputs import DRUM_CURRENT, DUMP, POSE
+from ..inputs import DRUM_CURRENT, DUMP, ELEVATION, POSE
 from ..survey import ElevationGrid
 
 
-def feed(pipeline: Any, role: str, msg: Any, *, layer: str = 'elevation') -> Any:
+def feed(
+    pipeline: Any, role: str, msg: Any, *, layer: str = 'elevation',
+    clock: BookClock | None = None,
+) -> Any:
     """
     Convert a message and hand it to the pipeline; one that cannot be read is refused there.
 
@@ -34,6 +38,8 @@ def feed(pipeline: Any, role: str, msg: Any, *, layer: str = 'elevation') -> Any
         Message of any type the topic may have, from rclpy or from a bag reader.
     layer : str
         Layer of a grid map that holds the heights.
+    clock : BookClock, optional
+        Keeps the time of the books over a clock that is set back.
 
     Returns
     -------
@@ -44,8 +50,11 @@ def feed(pipeline: Any, role: str, msg: Any, *, layer: str = 'elevation') -> Any
     try:
         value = value_from_msg(role, msg, layer)
     except MessageError as exc:
-        return pipeline.refuse_unread(role, str(exc), _stamp_ns(msg))
-    return take(pipeline, role, value)
+        stamp_ns = _stamp_ns(msg)
+        return pipeline.refuse_unread(
+            role, str(exc), stamp_ns if clock is None else clock.of_books_ns(stamp_ns))
+    return take(pipeline, role, value) if clock is None else take_dated(
+        pipeline, role, value, clock)
 
 
 def value_from_msg(role: str, msg: Any, layer: str) -> StampedPose | ElevationGrid | float:
@@ -77,6 +86,16 @@ def value_from_msg(role: str, msg: Any, layer: str) -> StampedPose | ElevationGr
     if hasattr(msg, 'layers'):
         return grid_from_grid_map(msg, layer)
     return grid_from_point_cloud(msg)
+
+
+def take_dated(pipeline: Any, role: str, value: Any, clock: BookClock) -> Any:
+    """Hand on what a message says in the time of the books, or refuse a pose by its time."""
+    if role not in (POSE, ELEVATION):
+        return take(pipeline, role, value)
+    objection = clock.objection(value.stamp_ns, pipeline.stamp_ns) if role == POSE else None
+    if objection is not None:
+        return pipeline.turn_down(objection)
+    return take(pipeline, role, clock.dated(value))
 
 
 def take(pipeline: Any, role: str, value: Any) -> Any:

@@ -22,6 +22,7 @@ from rclpy.clock import Clock, ClockType
 from std_msgs.msg import Float32
 from std_srvs.srv import Trigger
 
+from .book_clock import BookClock
 from .books_path import default_books_path
 from .borrow_text import borrow_line, borrow_statuses
 from .datum_levels import datum_levels_m
@@ -46,7 +47,7 @@ from .wire import (
     POSE_TYPES,
     sensor_qos,
 )
-from ..books import Entry
+from ..books import Books, Entry
 from ..books.journal import Journal
 from ..errors import MessageError
 from ..geometry import Pose2
@@ -73,6 +74,8 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         Makes the pipeline from site, entries and surfaces; left out, that of this package.
     steady_s : callable
         Steady clock [s]; only to tell for how long nothing has come in.
+    system_ns : callable
+        System clock [ns]; only to tell a clock that was set back from a recording.
     **options
         Passed on to ``rclpy.node.Node``.
 
@@ -80,12 +83,15 @@ class LedgerNode(ManagedNode[LedgerParameters]):
 
     def __init__(
         self, *, make_pipeline: Callable[..., Any] | None = None,
-        steady_s: Callable[[], float] = time.monotonic, **options: Any,
+        steady_s: Callable[[], float] = time.monotonic,
+        system_ns: Callable[[], int] = time.time_ns, **options: Any,
     ) -> None:
         """Declare the parameters; the books are opened when the node is configured."""
         super().__init__('ledger', LedgerParameters, **options)
         self._make_pipeline = make_pipeline or _pipeline
         self._silence = Silence(steady_s)
+        self._system_ns = system_ns
+        self._book_clock = BookClock(system_ns)
         self.live: LiveBooks | None = None
         self._topics: LedgerTopics | None = None
         self._intake: Intake | None = None
@@ -118,6 +124,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
             journal.close()
             raise
         self.live = LiveBooks(pipeline, journal)
+        self._book_clock = BookClock(self._system_ns)
         self._topics = LedgerTopics(self, loaded)
         for name, answer in (
                 ('take_datum', self._take_datum), ('resume', self._resume),
@@ -209,7 +216,8 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         assert self.live is not None
         if self.live.full and self.live.flush() is None:
             return
-        update = feed(self.pipeline, role, msg, layer=self.parameters.layer)
+        update = feed(
+            self.pipeline, role, msg, layer=self.parameters.layer, clock=self._book_clock)
         self._health.note(role, self.pipeline.stamp_ns, update.findings)
         if role == ELEVATION:
             self._silence.note_grid(update.findings)
@@ -237,10 +245,8 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         """Publish the books; ground and markers when they are due."""
         assert self._topics is not None
         pipeline, topics = self.pipeline, self._topics
-        stamp_ns = pipeline.stamp_ns
+        stamp_ns, books = self._told_ns, self._told_books()
         due = self._slow_ns is None or not 0 <= stamp_ns - self._slow_ns < SLOW_PERIOD_NS
-        # A look that says nothing new is not booked, but the books are as old as the last look.
-        books = looked_at(pipeline.books, pipeline.looked_ns)
         if due:
             topics.publish_site_file()
             lattice, blocked = pipeline.no_go()
@@ -259,6 +265,16 @@ class LedgerNode(ManagedNode[LedgerParameters]):
             self._slow_ns, self._drawn = stamp_ns, False
             self._draw()
 
+    @property
+    def _told_ns(self) -> int:
+        """Return how old the books are, by the clock of the messages [ns]."""
+        return int(self.pipeline.stamp_ns) - self._book_clock.ahead_ns
+
+    def _told_books(self) -> Books:
+        """Return the books with times by the clock of the messages."""
+        # A look that says nothing new is not booked, but the books are as old as the last look.
+        return self._book_clock.told(looked_at(self.pipeline.books, self.pipeline.looked_ns))
+
     def _draw(self) -> None:
         """Publish the markers, which are many, once somebody sees them."""
         assert self.live is not None
@@ -267,7 +283,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         if not self._drawn and not self.live.fault and self._topics.somebody_sees:
             self._drawn = True
             self._topics.publish_markers(
-                pipeline.books, pipeline.stamp_ns, crest_lines=pipeline.crest_lines,
+                pipeline.books, self._told_ns, crest_lines=pipeline.crest_lines,
                 target=self._target, datum_m=datum_levels_m(pipeline.survey))
 
     def _publish_health(self) -> None:
@@ -279,14 +295,12 @@ class LedgerNode(ManagedNode[LedgerParameters]):
             self._health.statuses(self.live, self._intake.mistaken_type, self._silence.text),
             self.get_clock().now().nanoseconds)
         if not self.live.fault:
-            self._tell_silence(self._topics, self.pipeline.books)
+            self._tell_silence(self._topics)
 
-    def _tell_silence(self, topics: LedgerTopics, books: Any) -> None:
+    def _tell_silence(self, topics: LedgerTopics) -> None:
         """Have the table say for how long no look has come in, now and then."""
         if self._silence.is_due():
-            topics.publish_table(
-                looked_at(books, self.pipeline.looked_ns), self.pipeline.stamp_ns,
-                self._silence.text)
+            topics.publish_table(self._told_books(), self._told_ns, self._silence.text)
 
     def _on_target(self, msg: PoseStamped) -> None:
         """Note the target for the markers; what is no pose means that there is none."""

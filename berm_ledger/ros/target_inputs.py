@@ -71,8 +71,10 @@ class TargetInputs:
 
     @property
     def stamp_ns(self) -> int:
-        """Return the newest stamp of what came in [ns]."""
-        return max((receipt.stamp_ns for receipt in self.receipts.values()), default=0)
+        """Return the newer stamp of segments and pose, which keep coming [ns]; 0 for none."""
+        # What comes seldom may have a stamp of before a clock was set back.
+        return max((self.receipts[kind].stamp_ns for kind in ('segments', 'pose')
+                    if kind in self.receipts), default=0)
 
     @property
     def books_stamp_ns(self) -> int:

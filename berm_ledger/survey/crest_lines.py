@@ -21,7 +21,15 @@ from .area import SurveyArea
 from .blur import Blur, lie_of_rows, PlaceOfGrids
 from .crest import Crest, pooled_noise_m
 from .crest_fit import Blurred, fit_crest, runs_of, with_beside
-from .roof import blur_variance_m2, Detail, detail_for, DETAILS, roof_templates, RoofTemplates
+from .roof import (
+    blur_variance_m2,
+    Detail,
+    detail_for,
+    DETAILS,
+    LEAST_WINDOW_GRID_CELLS,
+    roof_templates,
+    RoofTemplates,
+)
 from .sections import Sections
 
 # Cells this far from the line tell how noisy the crest is [m].
@@ -94,6 +102,9 @@ class CrestLines:
             watch[row, stretch.cells] = 1
         self._watch = sparse.csr_matrix(watch)
         self._crests = [_blank(len(own.station_m)) for own in self._sections]
+        # Of wider cells a roof does not fit into a section.
+        self._widest_cell_m = min(
+            own.offset_m[-1] for own in self._sections) / LEAST_WINDOW_GRID_CELLS
 
     def touch(self, cells: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
         """Fit segments again that lean on given cells (n,), all by default; return which."""
@@ -119,6 +130,7 @@ class CrestLines:
 
     def use_cell(self, grid_cell_m: float) -> None:
         """Fit all anew when the grids come with another cell [m]."""
+        grid_cell_m = min(grid_cell_m, self._widest_cell_m)
         if abs(grid_cell_m - self._grid_cell_m) > CELL_TOLERANCE_M:
             self._grid_cell_m = grid_cell_m
             self.places.forget()

@@ -25,9 +25,9 @@ SECOND_NS = 1_000_000_000
 MOST_LAG_NS = 5 * SECOND_NS
 MOST_POSE_AGE_NS = 2 * SECOND_NS
 # A stamp this far ahead of everything before [ns] is a wrong clock, until so many messages running
-# have agreed on it: one bad stamp must not make all good ones too old.
+# have agreed on it, over so long [ns]: a few bad stamps must not make all good ones too old.
 MOST_LEAP_NS = 60 * SECOND_NS
-LEAP_MESSAGES = 3
+LEAP_MESSAGES, LEAP_NS = 3, SECOND_NS
 # When so many poses running were refused, the rover may stand elsewhere than at the last one used.
 LOST_POSES = 3
 # Of a frame's name no more than this is repeated [characters].
@@ -63,12 +63,16 @@ class GateState(NamedTuple):
         Last stamp that was refused for being far ahead [ns].
     leaps : int
         Messages running that agreed on it.
+    leapt_ns : int
+        Stamp of the first of them [ns].
     told_ns : int or None
         Stamp of the last pose when a dump was told last, booked or told again [ns].
     lost_ns : int or None
         Stamp of the last pose that was refused since one was used [ns].
     lost : int
         Poses running that were refused.
+    is_overdue : bool
+        Whether something was refused since the last pose because that was too old for it.
 
     """
 
@@ -79,15 +83,18 @@ class GateState(NamedTuple):
     books_ns: int | None = None
     leap_ns: int | None = None
     leaps: int = 0
+    leapt_ns: int = 0
     told_ns: int | None = None
     lost_ns: int | None = None
     lost: int = 0
+    is_overdue: bool = False
 
     @property
     def is_lost(self) -> bool:
-        """Tell whether poses come in and none has been of use since the last one grew old."""
-        return self.lost >= LOST_POSES and self.pose is not None and self.lost_ns is not None and (
-            abs(self.lost_ns - self.pose.stamp_ns) > MOST_POSE_AGE_NS)
+        """Tell whether the last pose has grown old, and none that came since was of use."""
+        if self.pose is None or self.lost_ns is None or self.lost < LOST_POSES:
+            return self.is_overdue
+        return self.is_overdue or abs(self.lost_ns - self.pose.stamp_ns) > MOST_POSE_AGE_NS
 
     def agrees(self, stamp_ns: int) -> bool:
         """Tell whether a stamp lies by the last one that was far ahead."""
@@ -97,16 +104,20 @@ class GateState(NamedTuple):
         """Return the state after a refusal; stamps far ahead are counted, and dumps noted."""
         if finding.code == 'repeated_dump':
             return self.after_dump()
+        if finding.code == 'old_pose':
+            return self._replace(is_overdue=True)
         if finding.code != 'stamp_ahead':
             return self
-        leaps = self.leaps + 1 if self.agrees(finding.stamp_ns) else 1
-        return self._replace(leap_ns=finding.stamp_ns, leaps=leaps)
+        stamp_ns = finding.stamp_ns
+        if not self.agrees(stamp_ns):
+            return self._replace(leap_ns=stamp_ns, leaps=1, leapt_ns=stamp_ns)
+        return self._replace(leap_ns=stamp_ns, leaps=self.leaps + 1)
 
     def after_pose(self, pose: StampedPose) -> GateState:
         """Return the state after a pose was used."""
         return self._replace(
             newest_ns=self._newest_ns(pose.stamp_ns), pose=pose, leap_ns=None, leaps=0,
-            lost_ns=None, lost=0)
+            lost_ns=None, lost=0, is_overdue=False)
 
     def after_lost_pose(self, stamp_ns: int) -> GateState:
         """Return the state after a pose of a stamp was refused."""
@@ -137,15 +148,17 @@ def check_stamp(stamp_ns: int, what: str, last_ns: int | None, state: GateState)
         return refusal('zero_stamp', f'{what} has no stamp; set header.stamp', stamp_ns)
     if last_ns is not None and stamp_ns < last_ns:
         return refusal('stamp_backwards', (
-            f'{what} is {(last_ns - stamp_ns) / 1e9:.3f} s older than the last one; if the clock '
-            f'or a bag was set back, start the books anew'), stamp_ns)
+            f'{what} is {(last_ns - stamp_ns) / 1e9:.3f} s older than the last one; if it did not '
+            f'come late, a bag is played again or simulated time was set back: that needs new '
+            f'books'), stamp_ns)
     if state.newest_ns is None:
         return _check_against_books(stamp_ns, what, state)
     if stamp_ns < state.newest_ns - MOST_LAG_NS:
         return refusal('stamp_too_old', (
             f'{what} is {(state.newest_ns - stamp_ns) / 1e9:.3f} s older than the newest '
             f'message; look for a slow link or a wrong clock'), stamp_ns)
-    agreed = state.leaps >= LEAP_MESSAGES and state.agrees(stamp_ns)
+    agreed = state.leaps >= LEAP_MESSAGES and state.agrees(stamp_ns) and (
+        stamp_ns >= state.leapt_ns + LEAP_NS)
     if stamp_ns > state.newest_ns + MOST_LEAP_NS and not agreed:
         return refusal('stamp_ahead', (
             f'{what} is {(stamp_ns - state.newest_ns) / 1e9:.0f} s ahead of everything before; '
@@ -158,8 +171,8 @@ def _check_against_books(stamp_ns: int, what: str, state: GateState) -> Finding 
     if state.books_ns is None or stamp_ns >= state.books_ns - MOST_LAG_NS:
         return None
     return refusal('stamp_too_old', (
-        f'{what} is {(state.books_ns - stamp_ns) / 1e9:.3f} s older than the books; if a bag or a '
-        f'clock was set back, name another books file'), stamp_ns)
+        f'{what} is {(state.books_ns - stamp_ns) / 1e9:.3f} s older than the books; if a bag is '
+        f'played again, or simulated time was set back, name another books file'), stamp_ns)
 
 
 def same_frame(frame_id: str, other_id: str) -> bool:

@@ -35,7 +35,7 @@ from .other_flank import Filled, OtherFlank
 from .readings import Budget, crest_figures, CrestFigures, Reading, segment_reading
 from .registration import Refused, Registration, Shift
 from .sampling import cleaned, part_of_area, sampled_anew, shown_pieces, too_high, under_rover
-from .sections import Sections, sections_of_berm
+from .sections import largest_cell_m, Sections, sections_of_berm
 from .standing import Ground, spread_along
 from .standstill import Standstill
 from .staying import StayingNoise
@@ -82,6 +82,7 @@ class SiteSurvey:
         self.shift = Shift()
         self.sections: tuple[Sections, ...] = tuple(
             sections_of_berm(self.area, i) for i in range(len(site.berms)))
+        self.largest_cell_m = largest_cell_m(self.area)
         self._grid_cell_m = site.cell_m
         self.places = PlaceOfGrids(self.area.lattice)
         self._crests = CrestLines(self.area, self.sections, self.places)

@@ -10,7 +10,7 @@ from .values import NoTarget, Target
 from ..design import Rover
 from ..findings import Finding, Severity
 from ..geometry import StampedPose
-from ..survey.gates import told_again
+from ..survey.gates import LEAST_CYCLE_NS
 
 # A load this far off, in drum widths, lies for the most part where it was not meant to.
 FAR_IN_DRUMS = 0.5
@@ -59,7 +59,8 @@ class Landings:
         """
         if robot is not None:
             told_ns, self._told_ns = self._told_ns, robot.stamp_ns
-            if told_again(robot.stamp_ns, told_ns):
+            # A pose older by far is no earlier one: the clock was set back.
+            if told_ns is not None and abs(robot.stamp_ns - told_ns) < LEAST_CYCLE_NS:
                 return False
         target, self._handed_out = self._handed_out or offered, None
         if target is None or robot is None:

@@ -8,7 +8,7 @@ from berm_ledger.books.early_dump import EarlyDump, MOST_WAIT_NS
 from berm_ledger.design.site_file import site_from_text
 from berm_ledger.geometry import Pose2, StampedPose
 from berm_ledger.pipeline import Pipeline
-from ledger_kit import NS, SITE_TEXT
+from ledger_kit import a_grid, NS, SITE_TEXT
 import pytest
 
 SITE = site_from_text(SITE_TEXT, 'site.yaml')
@@ -147,6 +147,22 @@ def test_a_dump_while_every_pose_is_refused_waits_for_the_next_that_is_used(betw
     assert [f.code for f in pipeline.add_dump(6.0).findings] == ['dump_waits']
     entry, = dumps(pipeline.add_pose(stamped(AT_BERM, BEGIN_S + 8.0)))
     assert (entry.berm, entry.segment) == ('west', 1)
+
+
+def test_a_dump_while_no_pose_comes_at_all_waits_for_the_next():
+    """A localisation that has died is told by the grids, for which the last pose is too old."""
+    pipeline = Pipeline(SITE)
+    pipeline.add_pose(stamped(OFF_BERM))
+    for k in range(1, 6):
+        grid = a_grid(BEGIN_S + 2.0 * k, 0.0)
+        codes = [f.code for f in pipeline.add_grid(grid).findings]
+        assert codes == ([] if k == 1 else ['old_pose'])
+    assert [f.code for f in pipeline.add_dump(6.0).findings] == ['dump_waits']
+    entry, = dumps(pipeline.add_pose(stamped(AT_BERM, BEGIN_S + 12.0)))
+    assert (entry.berm, entry.segment) == ('west', 1)
+    # Poses come again: the next is booked at once.
+    pipeline.add_pose(stamped(AT_BERM, BEGIN_S + 20.0))
+    assert len(dumps(pipeline.add_dump(6.0))) == 1
 
 
 def test_what_is_wrong_with_another_message_makes_no_pose_of_it():

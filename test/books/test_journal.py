@@ -210,6 +210,23 @@ def test_second_name_of_the_file_does_not_get_round_the_lock(written: Path) -> N
             Journal.open(other, *SITE)
 
 
+def test_books_under_a_second_name_are_read_and_not_written(written: Path) -> None:
+    """Two writers by two names have two locks and two logs: sqlite.org/howtocorrupt.html, 2.5."""
+    other = written.with_name('other.sqlite')
+    other.hardlink_to(written)
+    before = written.read_bytes()
+    for path in (written, other):
+        with pytest.raises(BooksError, match=r'has 2 names .* make it a file of its own'):
+            Journal.open(path, *SITE)
+    assert written.read_bytes() == before
+    assert names(written.parent) == ['books.sqlite', 'other.sqlite']
+    with Journal.read(other) as journal:
+        assert list(journal.entries()) == BUILD
+    other.unlink()
+    with Journal.open(written, *SITE) as journal:
+        assert list(journal.entries()) == BUILD
+
+
 def test_books_can_be_read_while_they_are_written(path: Path) -> None:
     script = (
         'import sys\n'

@@ -20,6 +20,7 @@ from berm_ledger.books.journal import Journal
 from berm_ledger.commands.simulate import turned_for_grid_map
 from berm_ledger.offline.opened import open_books
 from berm_ledger.pipeline import Pipeline
+from berm_ledger.ros.book_clock import BookClock
 from berm_ledger.ros.feed import feed
 from berm_ledger.ros.messages import fill_point_cloud, fill_pose
 from berm_ledger.simulation import SimEvent
@@ -155,6 +156,33 @@ def test_entries_are_those_of_the_live_steps(
         booked = list(journal.entries())
     assert [(e.seq, e.stamp_ns, e.kind, e.berm, e.segment, e.data_json()) for e in booked] == [
         (e.seq, e.stamp_ns, e.kind, e.berm, e.segment, e.data_json()) for e in by_hand]
+
+
+def test_over_a_clock_set_back_the_books_are_those_of_a_live_ledger(
+        replay: Call, site: Path, events: tuple[SimEvent, ...]) -> None:
+    """Ten minutes back in mid-build: by its times the end of the bag came before its begin."""
+    begin_ns, back_ns = events[len(events) // 2].stamp_ns, 600 * 10 ** 9
+    later = [event if event.stamp_ns < begin_ns else event._replace(
+        stamp_ns=event.stamp_ns - back_ns, value=event.value if event.kind == 'dump' else replace(
+            event.value, stamp_ns=event.value.stamp_ns - back_ns)) for event in events]
+    now_ns, by_hand = 0, []
+    pipeline, clock = Pipeline(load_site(site).site), BookClock(lambda: now_ns)
+    for event, (kind, msg) in zip(later, messages(later)):
+        now_ns = event.stamp_ns
+        by_hand += feed(pipeline, kind, msg, clock=clock).entries
+    done = replay(write(Path('set_back'), later))
+    assert done.code == 0
+    assert 'the clock of the recorder was set back by' in done.err
+    with Journal.read('out/books.sqlite') as journal:
+        booked = list(journal.entries())
+    assert [(e.seq, e.stamp_ns, e.kind, e.berm, e.segment, e.data_json()) for e in booked] == [
+        (e.seq, e.stamp_ns, e.kind, e.berm, e.segment, e.data_json()) for e in by_hand]
+    straight = Pipeline(load_site(site).site)
+    for kind, msg in messages(events):
+        feed(straight, kind, msg)
+    for row, other in zip(pipeline.books.rows, straight.books.rows):
+        assert row.dumps_made == other.dumps_made
+        assert row.height_m == pytest.approx(other.height_m, abs=0.003)
 
 
 def test_layers_kept_are_those_at_the_end(

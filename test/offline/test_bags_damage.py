@@ -3,6 +3,7 @@
 """Bags that are not as they should be: cut off, not closed, spoiled, or no bags at all."""
 
 import contextlib
+import re
 import shutil
 import sqlite3
 import struct
@@ -211,6 +212,19 @@ def test_one_part_of_a_split_bag_is_spoiled(tmp_path):
         assert_events(stream, events(4) + events(4, 8))
         texts = [finding.text for finding in stream.findings]
     assert any('bag_1.mcap: is neither an MCAP nor an sqlite3 file' in text for text in texts)
+
+
+def test_metadata_by_which_it_ends_before_it_begins(bags, tmp_path):
+    copy = tmp_path / 'copy'
+    shutil.copytree(bags['mcap'], copy)
+    file = copy / 'metadata.yaml'
+    text, count = re.subn(r'(duration:\s+nanoseconds: )\d+', r'\g<1>-7', file.read_text())
+    assert count
+    file.write_text(text)
+    with open_bag(copy) as stream:
+        assert_events(stream, events(COUNT, side=SIDE))
+        texts = [finding.text for finding in stream.findings]
+    assert any('ends before it begins; read file by file' in text for text in texts)
 
 
 def test_a_spoiled_chunk_is_left_out(bags, tmp_path):

@@ -2,8 +2,17 @@
 # SPDX-License-Identifier: Apache-2.0
 """Which topics are taken, and what is said when none or more than one can be meant."""
 
+from pathlib import Path
+import re
+
 from berm_ledger.errors import BagError
-from berm_ledger.offline.bag_topics import BagTopic, choose_topics, joined_topics
+from berm_ledger.offline.bag_topics import (
+    BagTopic,
+    choose_topics,
+    joined_topics,
+    OWN_OUTPUTS,
+    ROLE_TYPES,
+)
 import pytest
 
 CLOUD = 'sensor_msgs/msg/PointCloud2'
@@ -29,8 +38,8 @@ def names(choice):
       ('/rover/dump', MASS), ('/battery', MASS)], {},
      ('/rover/elevation', '/rover/pose', '/rover/dump')),
     # What this package's own nodes send is no input.
-    ([('/map', CLOUD), ('/segments', CLOUD), ('/where', POSE), ('/target_pose', POSE)], {},
-     ('/map', '/where', None)),
+    ([('/map', CLOUD), ('/segments', CLOUD), ('/crest', CLOUD), ('/where', POSE),
+      ('/rover/target_pose', POSE), ('/rover/borrow_pose', POSE)], {}, ('/map', '/where', None)),
     # Asked for, with or without the slash.
     ([('/a', CLOUD), ('/b', CLOUD), ('/c', POSE), ('/d', COVARIANCE)],
      {'elevation': 'b', 'pose': '/d'}, ('/b', '/d', None)),
@@ -43,6 +52,16 @@ def names(choice):
 ])
 def test_choice(topics, asked, expected):
     assert names(choose_topics([BagTopic(*topic) for topic in topics], asked)) == expected
+
+
+def test_no_output_of_the_ledger_can_be_taken_for_an_input():
+    """By the README's table of what it publishes."""
+    readme = (Path(__file__).parents[2] / 'README.md').read_text()
+    rows = re.findall(r'^\| `(\w+)` \| `(\w+)/(\w+)` \|',
+                      readme.split('| publishes (latched)')[1].split('\n\n')[0], re.MULTILINE)
+    kinds = {kind for kinds in ROLE_TYPES.values() for kind in kinds}
+    alike = {name for name, package, kind in rows if f'{package}/msg/{kind}' in kinds}
+    assert {'segments', 'crest', 'borrow_pose'} <= alike <= set(OWN_OUTPUTS)
 
 
 BASE = [('/elevation', CLOUD), ('/pose', POSE)]

@@ -62,6 +62,23 @@ def test_error_leaves_nothing(tmp_path: Path, out: str, exc: type[BaseException]
     assert names(tmp_path) == []
 
 
+def test_of_two_at_once_the_one_that_ends_first_keeps_its_files(tmp_path: Path) -> None:
+    def fill(folder: Path, text: str) -> None:
+        (folder / 'a').write_text(text, encoding='utf-8')
+
+    def both() -> None:
+        with fresh_folder(tmp_path / 'out', ['a']) as slow:
+            fill(slow, 'slow')
+            with fresh_folder(tmp_path / 'other', ['a']) as quick:
+                fill(quick, 'quick')
+            (tmp_path / 'other').rename(tmp_path / 'out')
+
+    with pytest.raises(UsageError, match='out already holds a: name another folder'):
+        both()
+    assert (tmp_path / 'out' / 'a').read_text(encoding='utf-8') == 'quick'
+    assert names(tmp_path) == ['out']
+
+
 def test_folder_in_use_is_refused_before_anything_is_made(tmp_path: Path) -> None:
     (tmp_path / 'b').write_text('old', encoding='utf-8')
     with pytest.raises(UsageError, match='already holds b: name another folder'):

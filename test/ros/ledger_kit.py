@@ -154,6 +154,9 @@ class FakePipeline:
     def refuse_unread(self, role: str, fault: str, stamp_ns: int = 0) -> Update:
         return self.refuse('bad_message', f'{role}: {fault}', stamp_ns)
 
+    def turn_down(self, finding: Finding) -> Update:
+        return self.refuse(finding.code, finding.text, finding.stamp_ns)
+
     def refuse(self, code: str, text: str, stamp_ns: int = 0) -> Update:
         finding = Finding(code, text, Severity.REFUSAL, stamp_ns)
         booked = self._book('refused', None, {'code': code, 'text': text, 'count': 1})

@@ -46,14 +46,14 @@ class Bench:
     """A ledger, a robot that feeds it, and somebody who listens."""
 
     def __init__(self, world, site_file, books, namespace='', reliable=True,
-                 steady_s=time.monotonic, **parameters):
+                 steady_s=time.monotonic, system_ns=time.time_ns, **parameters):
         from berm_ledger.ros.ledger import LedgerNode
         from rclpy.parameter import Parameter
         values = {'site_file': str(site_file), 'books_file': str(books), **parameters}
         self.world, self.site = world, load_site(site_file).site
         self.ledger = LedgerNode(
-            make_pipeline=FakePipeline, steady_s=steady_s, context=world.context,
-            namespace=namespace,
+            make_pipeline=FakePipeline, steady_s=steady_s, system_ns=system_ns,
+            context=world.context, namespace=namespace,
             parameter_overrides=[Parameter(n, value=v) for n, v in values.items()])
         world.add(self.ledger)
         self.robot = world.node('robot', namespace=namespace)
@@ -188,6 +188,32 @@ def test_a_restart_goes_on_from_the_books(world, site_file, tmp_path):
     second.pose(12.0)
     second.dump(7.5)
     world.until(lambda: second.rows[0].dumps_made == 2)
+
+
+def test_a_clock_set_back_is_followed_and_told_in_its_own_time(world, site_file, tmp_path):
+    """The books go on in the order of time; what is published has the time of the clock."""
+    clock = [1000.0]
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite',
+                  system_ns=lambda: int(clock[0] * NS)).start()
+    bench.pose(1000.0)
+    bench.grid(1000.0, 0.10)
+    bench.until_stamp(1000.0)
+
+    clock[0] = 400.0
+    for stamp_s in (400.0, 400.5, 401.0, 401.5):
+        bench.pose(stamp_s)
+    bench.grid(401.5, 0.15)
+    world.until(lambda: bench.rows[0].height_m == pytest.approx(0.15) and all(
+        stamp_ns_from(bench.heard[name].header) == 401.5 * NS for name in ('segments', 'rework')))
+
+    assert bench.rows[0].last_seen_ns == 401.5 * NS
+    assert 'last look 0.0s ago' in bench.heard['table'].data
+    with Journal.read(tmp_path / 'b.sqlite') as journal:
+        kinds = [(entry.kind, entry.data.get('code')) for entry in journal.entries()]
+        stamps_ns = [entry.stamp_ns for entry in journal.entries()]
+    assert kinds == [('reading', None), *2 * [('refused', 'clock_set')],
+                     ('refused', 'clock_followed'), ('reading', None)]
+    assert stamps_ns == [1000 * NS] * 4 + [1001.5 * NS]
 
 
 def test_whoever_comes_late_gets_the_last_state(world, site_file, tmp_path):

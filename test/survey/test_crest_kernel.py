@@ -64,6 +64,24 @@ def test_crest_lines_are_the_same(name: str, noise_m: float) -> None:
         npt.assert_array_equal(error, plain_error)
 
 
+@built
+@pytest.mark.parametrize('cell_m', [0.36, 0.38, 2.0])
+def test_cells_too_wide_for_a_roof_within_a_section_give_a_crest_all_the_same(cell_m) -> None:
+    """Grids of 0.2 m that know every other cell count as such; the loops refused the window."""
+    area = AREAS['straight']
+    height_m = np.maximum(0.0, 0.2 - 0.6 * np.abs(area.corridor.offset_m)).astype(np.float32)
+    spread = np.full(len(area), 0.003, dtype=np.float32)
+
+    def found() -> Crest:
+        lines = CrestLines(area, [SECTIONS['straight']], PlaceOfGrids(area.lattice))
+        lines.use_cell(cell_m)
+        return lines.crest(0, height_m, noise_of(height_m, spread))
+
+    crest = found()
+    assert np.isfinite(crest.height_m).all()
+    assert_same(crest, plainly(found))
+
+
 def plainly(work):
     """Return what a function gives without the kernels."""
     with numpy_only():

@@ -79,7 +79,8 @@ def test_grids_are_refused(grid, state, code, text) -> None:
 
 @pytest.mark.parametrize(('change', 'code', 'text'), [
     ({'stamp_ns': -5}, 'zero_stamp', 'no stamp'),
-    ({'stamp_ns': START_NS - SECOND_NS}, 'stamp_backwards', 'start the books anew'),
+    ({'stamp_ns': START_NS - SECOND_NS}, 'stamp_backwards',
+     'that needs new books'),
     ({'frame_id': 'base_link'}, 'wrong_frame', 'transform it'),
     ({'std_xy_m': 0.5}, 'uncertain_pose', 'uncertain by 0.50 m'),
     ({'std_yaw_rad': 0.6}, 'uncertain_pose', '34 degrees'),
@@ -126,16 +127,31 @@ def test_dumps_are_refused(mass_kg, state, told_ns, code) -> None:
     assert says_what_to_do(finding)
 
 
-def test_one_stamp_far_ahead_does_no_harm_and_three_are_believed() -> None:
-    day_ns, state = 24 * 3600 * SECOND_NS, STATE
-    for step in range(3):
-        finding = check_pose(replace(POSE, stamp_ns=START_NS + day_ns + step), state)
+def far_ahead(stamps_ns):
+    """Return the state after poses of stamps that were refused for being far ahead."""
+    state = STATE
+    for stamp_ns in stamps_ns:
+        finding = check_pose(replace(POSE, stamp_ns=stamp_ns), state)
         assert finding.code == 'stamp_ahead'
         state = state.after_refusal(finding)
         assert check_pose(POSE, state) is None
+    return state
+
+
+def test_one_stamp_far_ahead_does_no_harm_and_three_over_a_second_are_believed() -> None:
+    day_ns = 24 * 3600 * SECOND_NS
+    state = far_ahead(START_NS + day_ns + step * SECOND_NS // 2 for step in range(3))
     # The fourth is believed, another time than theirs is not.
-    assert check_pose(replace(POSE, stamp_ns=START_NS + day_ns + 9), state) is None
+    fourth = replace(POSE, stamp_ns=START_NS + day_ns + 3 * SECOND_NS // 2)
+    assert check_pose(fourth, state) is None
     assert check_pose(replace(POSE, stamp_ns=START_NS + 2 * day_ns), state).code == 'stamp_ahead'
+
+
+def test_a_clock_far_ahead_for_part_of_a_second_is_not_believed() -> None:
+    """A hundred poses a second, seventy of them of tomorrow, and then those of today again."""
+    tomorrow_ns = START_NS + 24 * 3600 * SECOND_NS
+    state = far_ahead(tomorrow_ns + step * SECOND_NS // 100 for step in range(70))
+    assert check_pose(replace(POSE, stamp_ns=START_NS + SECOND_NS // 100), state) is None
 
 
 def test_stamps_far_ahead_between_good_ones_are_never_believed() -> None:

@@ -4,7 +4,7 @@
 
 from berm_ledger.geometry import Polyline
 from berm_ledger.survey.area import survey_area
-from berm_ledger.survey.sections import SECTION_MARGIN_M, sections_of_berm
+from berm_ledger.survey.sections import largest_cell_m, SECTION_MARGIN_M, sections_of_berm
 import numpy as np
 import numpy.testing as npt
 import pytest
@@ -34,6 +34,15 @@ def test_offsets_reach_past_the_toe_with_the_line_in_the_middle() -> None:
     npt.assert_allclose(np.diff(offset), 0.015)
     toe = np.abs(area.corridor.offset_m[area.in_footprint]).max()
     assert offset[-1] == pytest.approx(toe + SECTION_MARGIN_M, abs=0.015)
+
+
+@pytest.mark.parametrize(('changes', 'most_m'), [
+    # By hand: 0.45 * (H / tan 33 deg + w / 2), and half a segment of 0.25 m.
+    ({'height_m': 0.12}, 0.083), ({'height_m': 0.15}, 0.104), ({'height_m': 0.5}, 0.125),
+    ({'height_m': 0.12, 'width_m': 0.05}, 0.094)])
+def test_cells_that_no_longer_show_a_berm(changes, most_m) -> None:
+    site = straight(2.5, slope_deg=33.0, segment_m=0.25, **changes)
+    assert largest_cell_m(survey_area(site)) == pytest.approx(most_m, abs=0.007)
 
 
 @pytest.mark.parametrize('turn_deg', [0.0, 25.0, 90.0, 200.0])

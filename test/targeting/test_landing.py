@@ -55,6 +55,16 @@ def test_a_dump_told_again_is_no_load_and_uses_up_no_target():
     assert (landings.last.code, landings.last.stamp_ns) == ('off_target', 23 * second_ns)
 
 
+def test_the_first_dump_after_the_clock_was_set_back_is_another_load():
+    landings, minute_ns = Landings(), 60_000_000_000
+    landings.hand_out(TARGET)
+    assert landings.add_dump(None, StampedPose(20 * minute_ns, 'map', TARGET.pose), SITE.rover)
+    landings.hand_out(TARGET)
+    far = StampedPose(10 * minute_ns, 'map', TARGET.pose @ Pose2(0.5, 0.0))
+    assert landings.add_dump(None, far, SITE.rover)
+    assert (landings.last.code, landings.last.stamp_ns) == ('off_target', 10 * minute_ns)
+
+
 def test_a_dump_that_followed_no_target_is_told_too():
     landings = Landings()
     assert not landings.add_dump(None, at(TARGET.pose), SITE.rover)
