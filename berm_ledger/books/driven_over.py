@@ -29,4 +29,4 @@ def doubt_driven_over(survey: SiteSurvey, changes: DisturbanceWatch, stamp_ns: i
     if survey.datum is not None and len(cells):
         # Where soil stands its loss is one, and to be booked.
         standing_m = changes.accepted.reference_m(cells) - survey.datum.level_m[cells]
-        changes.doubt(cells[standing_m < LEAST_STANDING_M])
+        changes.learn_anew(cells[standing_m < LEAST_STANDING_M])
