@@ -288,6 +288,58 @@ def test_the_first_dump_takes_the_datum_of_what_was_seen(site: Site) -> None:
     assert DATUM in {layer.name for layer in update.surfaces}
 
 
+def test_ruts_driven_before_the_datum_and_first_seen_after_it_are_no_loss(site: Site) -> None:
+    """On ground that nine looks have shown it passes the place of the berm, and dumps past it."""
+    pipeline, rng = Pipeline(site), np.random.default_rng(1)
+    x_m, y_m = np.meshgrid(0.02 * np.arange(140), -2.0 + 0.02 * np.arange(200))
+    rut_m = -0.016 * ((np.abs(x_m - 1.02) < 0.08) & (np.abs(y_m + 0.4) < 0.4))
+    way = [Pose2(1.0, -1.2 + 0.1 * step, math.pi / 2.0) for step in range(20)]
+    entries = []
+    for step in range(30):
+        stamp_ns = START_NS + step * SECOND_NS
+        if step == 9:
+            # The grid after it shows nothing of that.
+            for part, pose in enumerate((*way, Pose2(0.6, 0.95, 0.0))):
+                pipeline.add_pose(pose_at(site, stamp_ns - len(way) + part, pose))
+        else:
+            pipeline.add_pose(pose_at(site, stamp_ns))
+        level_m = (rut_m if step > 8 else 0.0) + 0.003 * rng.standard_normal(x_m.shape)
+        if step == 9:
+            level_m[y_m < 0.3] = np.nan
+        grid = replace(flat_grid(site, stamp_ns), height_m=level_m.astype(np.float32))
+        entries += pipeline.add_grid(grid).entries
+        if step == 9:
+            entries += pipeline.add_dump(6.0).entries
+    kinds = [entry.kind for entry in entries]
+    assert kinds.count('datum') == kinds.count('dump') == 1
+    assert not {'disturbed', 'hold', 'slump'} & {*kinds}
+
+
+def test_a_hole_that_looks_have_shown_is_booked_though_the_rover_then_drives_over_it(
+    site: Site
+) -> None:
+    """A pit 50 mm deep, 0.06 m x 0.16 m at its bottom, on ground where no load has come yet."""
+    pipeline, rng = Pipeline(site), np.random.default_rng(2)
+    x_m, y_m = np.meshgrid(0.02 * np.arange(140), -2.0 + 0.02 * np.arange(200))
+    across, along = (np.maximum(0.0, np.abs(gap) - half)
+                     for gap, half in ((x_m - 1.4, 0.03), (y_m, 0.08)))
+    pit_m = -np.maximum(0.0, 0.05 - 0.65 * np.hypot(across, along))
+    entries = []
+    for step in range(28):
+        stamp_ns = START_NS + step * SECOND_NS
+        # Two looks show it before.
+        way = range(-10, 11) if step == 18 else ()
+        for part in way:
+            pipeline.add_pose(pose_at(
+                site, stamp_ns - 20 + part, Pose2(1.4, 0.1 * part, math.pi / 2.0)))
+        pipeline.add_pose(pose_at(site, stamp_ns))
+        level_m = pit_m * (step > 15) + 0.004 * rng.standard_normal(x_m.shape)
+        grid = replace(flat_grid(site, stamp_ns), height_m=level_m.astype(np.float32))
+        entries += pipeline.add_grid(grid).entries
+    lost_m3 = sum(e.data['volume_m3'] for e in entries if e.kind == 'disturbed')
+    assert lost_m3 == pytest.approx(-pit_m.sum() * 0.02**2, rel=0.15)
+
+
 def test_soil_of_a_first_load_told_of_late_is_not_in_the_datum(site: Site) -> None:
     """The looks since it fell do not make it ground; its volume is that of the closed form."""
     pipeline, sigma_m, top_m = Pipeline(site), 0.08, 0.10

@@ -45,6 +45,7 @@ from ..survey.look import Look
 from ..survey.registration import Shift
 from ..survey.site_survey import COMPLETE_LOOKS, SiteSurvey
 from ..survey.snapshot import NamedSurface
+from ..survey.surface import SEEN_LOOKS
 
 # A shift of the map is booked when it has moved by this much since the last one booked [m].
 DRIFT_M = 0.015
@@ -160,8 +161,10 @@ class Clerk:
         source = 'plane' if (datum.source == Source.PLANE).all() else 'survey'
         self._keeper.book('datum', stamp_ns, None, None, datum_data(self._survey, source))
         self.readings.forget()
+        # Not what was driven over and not seen since.
+        known = self._survey.surface.looks >= SEEN_LOOKS
         self.changes.accept(
-            datum.source == Source.SURVEYED, datum.level_m, datum.looks, stamp_ns)
+            known & (datum.source == Source.SURVEYED), datum.level_m, datum.looks, stamp_ns)
         self.layers_are_news = True
 
     def book_design(self, stamp_ns: int) -> None:

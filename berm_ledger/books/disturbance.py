@@ -40,8 +40,9 @@ __all__ = ['ALLOWANCE', 'Change', 'DisturbanceWatch', 'LIMIT']
 OPENING_LOOKS = 3.0
 # Its slopes are worked out again after so many looks, and wherever it is set anew.
 SLOPE_LOOKS = 16
-# What the kept layers of the last looks are called, oldest first, and that of when rises began.
-RECENT, RISEN = 'recent_', 'risen_since'
+# What the kept layers of the last looks are called, oldest first, that of when rises began, and
+# that of the cells that wait for looks.
+RECENT, RISEN, ANEW = 'recent_', 'risen_since', 'learned_anew'
 
 
 class DisturbanceWatch:
@@ -79,6 +80,8 @@ class DisturbanceWatch:
         # Soil of no dump when they were, None for none; what changes it asks for new slopes.
         self._known_fill_m: NDArray[np.float32] | None = None
         self._chords = ChordErrors(self._canvas)
+        # Which of the n cells are accepted by looks to come alone, whatever the surface says.
+        self._anew = np.zeros(count, dtype=bool)
         # What the last look has shown.
         self._scene: Scene | None = None
 
@@ -101,6 +104,7 @@ class DisturbanceWatch:
 
         """
         self.accepted.accept(cells, height_m, looks, stamp_ns)
+        self._anew[cells] = False
         self._restart(cells)
 
     def raise_by(self, step_m: NDArray[np.float32]) -> None:
@@ -118,7 +122,8 @@ class DisturbanceWatch:
         -------
         dict
             Stamp [ns], 0 where it has none, and array (n,) by name: sums of the charts, the last
-            looks near cells that have come to something, and since when some have risen.
+            looks near cells that have come to something, since when some have risen, and which
+            are to be learned anew.
 
         """
         out = {name: (stamp_ns, self._on_all(values))
@@ -132,6 +137,8 @@ class DisturbanceWatch:
             out[f'{RECENT}{place}'] = (stamp_ns, self._on_all(kept))
         if self._risen.first_seen_ns.any():
             out[RISEN] = (0, self._on_all(self._risen.first_seen_ns))
+        if self._anew.any():
+            out[ANEW] = (0, self._anew.astype(np.uint8))
         return out
 
     def _on_all(self, values: NDArray[Any]) -> NDArray[Any]:
@@ -160,11 +167,19 @@ class DisturbanceWatch:
             self._recent.add(height_m, stamp_ns)
         if RISEN in own:
             self._risen.put_back(own[RISEN][1])
+        if ANEW in kept:
+            self._anew[:] = kept[ANEW][1] > 0
 
     def doubt(self, cells: NDArray[np.intp]) -> None:
         """Take cells for not seen yet: what they will show is accepted as it is."""
         self.accepted.doubt(cells)
+        self._anew[cells] = False
         self._restart(cells)
+
+    def learn_anew(self, cells: NDArray[np.intp]) -> None:
+        """Accept cells as the next looks show them: the surface may still hold to earlier ones."""
+        self.doubt(cells)
+        self._anew[cells] = True
 
     def _restart(self, cells: NDArray[np.intp] | NDArray[np.bool_]) -> None:
         """Start the charts of some of the n cells anew."""
@@ -317,6 +332,12 @@ class DisturbanceWatch:
         new = np.flatnonzero(np.isnan(self.accepted.height_m[self._at]))
         new = new[closed[new] & np.isfinite(level_m[new])]
         cells = self._at[new]
+        anew = self._anew[cells]
+        if anew.any():
+            # Looks of before are forgotten.
+            mean_m, count = self._recent.with_one_more(new[anew], level_m[new[anew]])
+            height_m, looks = height_m.copy(), looks.copy()
+            height_m[cells[anew]], looks[cells[anew]] = mean_m, count
         cells = cells[looks[cells] >= OPENING_LOOKS]
         if len(cells):
             self.accept(cells, height_m, looks, stamp_ns)

@@ -4,9 +4,15 @@
 
 from __future__ import annotations
 
+import numpy as np
+from numpy.typing import NDArray
+
+from .changes import FRINGE
 from .disturbance import DisturbanceWatch
 from .verdicts import LEAST_STANDING_M
 from ..survey.site_survey import SiteSurvey
+from ..survey.surface import SiteSurface
+from ..survey.trodden import MOST_M
 
 
 def doubt_driven_over(survey: SiteSurvey, changes: DisturbanceWatch, stamp_ns: int) -> None:
@@ -29,4 +35,20 @@ def doubt_driven_over(survey: SiteSurvey, changes: DisturbanceWatch, stamp_ns: i
     if survey.datum is not None and len(cells):
         # Where soil stands its loss is one, and to be booked.
         standing_m = changes.accepted.reference_m(cells) - survey.datum.level_m[cells]
-        changes.doubt(cells[standing_m < LEAST_STANDING_M])
+        bare = cells[standing_m < LEAST_STANDING_M]
+        changes.learn_anew(bare[~_was_dug(survey.surface, changes, bare)])
+
+
+def _was_dug(
+    surface: SiteSurface, changes: DisturbanceWatch, cells: NDArray[np.intp]
+) -> NDArray[np.bool_]:
+    """Tell of cells (k,) whether looks have begun to show a hole that no wheels have made."""
+    now_m = np.where(surface.aside_looks[cells] > 0, surface.aside_m[cells],
+                     surface.height_m[cells])
+    deep = changes.accepted.reference_m(cells) - now_m > MOST_M
+    if not deep.any():
+        return deep
+    deepest = np.zeros(len(surface.looks), dtype=bool)
+    deepest[cells[deep]] = True
+    hole: NDArray[np.bool_] = changes.whole.near(deepest, FRINGE) & changes.falling
+    return hole[cells]

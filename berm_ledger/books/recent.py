@@ -79,6 +79,30 @@ class RecentLooks:
         rows = self._at(np.flatnonzero(self._stamp_ns >= stamp_ns), cells)
         return mean_m(rows), times_seen(rows).astype(float)
 
+    def with_one_more(
+        self, cells: NDArray[np.intp], height_m: NDArray[np.float32]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """
+        Return the mean of the looks kept at some cells and of one that is not kept yet.
+
+        Parameters
+        ----------
+        cells : array
+            The cells, shape (k,).
+        height_m : array
+            What it shows there, shape (k,) [m].
+
+        Returns
+        -------
+        tuple of array
+            Mean heights [m], NaN where unseen, and of how many looks.
+
+        """
+        # In place of the oldest it may have been written already.
+        kept = (self._next + 1 + np.arange(LOOKS_KEPT - 1)) % LOOKS_KEPT
+        rows = np.concatenate([self._at(kept, cells), height_m[None, :]])
+        return mean_m(rows), times_seen(rows).astype(float)
+
     def course(
         self, cells: NDArray[np.intp], reference_m: NDArray[np.floating], least: float
     ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:

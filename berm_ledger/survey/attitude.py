@@ -83,6 +83,11 @@ class AttitudeOfGrids(NamedTuple):
             LEVEL if found.tilt is None else self.tilts.believed(found.tilt),
             STRAIGHT if found.yaw is None else self.yaws.believed(found.yaw))
 
+    def expect(self, attitude: Attitude) -> bool:
+        """Tell whether grids are tilted and turned as a rule where one is."""
+        return all(habit.variance > 0.0 for habit, part in (
+            (self.tilts.habit, attitude.tilt), (self.yaws.habit, attitude.yaw)) if part)
+
     def learned(self, found: FittedAttitude) -> AttitudeOfGrids:
         """Return how far they are after one more."""
         return AttitudeOfGrids(

@@ -114,9 +114,10 @@ class Fitting(NamedTuple):
         if fit is None or upright is None:
             return None
         placed = self._placed(fit, information, attitude, found)
-        if attitude is UPRIGHT:
+        if attitude is UPRIGHT or self.attitudes.expect(attitude):
             return placed
-        # Soil that has gone on one side is no tilt, which would leave less than none does.
+        # Soil that has gone on one side is no tilt, which would leave less than none does. Where
+        # grids are tilted and turned as a rule it is not asked: of flat ground as much is left.
         level = self._placed(upright, information, UPRIGHT, None)
         return placed if placed.residual_m < level.residual_m else level
 

@@ -47,9 +47,12 @@ class Square:
         """Raise or lower a block of cells."""
         self.height_m.reshape(SIDE, SIDE)[rows, cols] += rise_m
 
-    def look(self, count: int, lift_m: float = 0.0) -> list[Change]:
+    def look(
+        self, count: int, lift_m: float = 0.0, surface_m: np.ndarray | None = None
+    ) -> list[Change]:
         """Look so many times, one second apart; return the changes."""
         out = []
+        surface_m = self.height_m if surface_m is None else surface_m
         for _ in range(count):
             self.stamp_ns += 1_000_000_000
             measured = self.height_m + lift_m + self.noise.total_m * self.rng.standard_normal(
@@ -57,7 +60,7 @@ class Square:
             measured[~self.seen] = np.nan
             level, planar_m = self.watch.level(measured, self.open)
             out += self.watch.look(
-                level, planar_m, self.height_m, np.full(len(measured), 10.0), self.open,
+                level, planar_m, surface_m, np.full(len(measured), 10.0), self.open,
                 ground_m=np.zeros(len(measured)), noise=self.noise, shift_error_m=0.001,
                 stamp_ns=self.stamp_ns)
         return out
@@ -494,3 +497,23 @@ def test_kept_looks_write_what_is_unknown_in_one_way(way: Callable[[], Any]) -> 
     assert any(np.isfinite(values).any() and np.isnan(values).any() for values in looks)
     for values in looks:
         assert not np.signbit(values[np.isnan(values)]).any()
+
+
+@pytest.mark.parametrize('restarts', [False, True])
+def test_ground_learned_anew_is_accepted_as_the_next_looks_show_it(restarts: bool) -> None:
+    """A rut of 12 mm over 0.15 m x 0.15 m, 0.27 l; the surface still stands where it stood."""
+    square = Square()
+    square.look(8)
+    square.watch.learn_anew(EVERY)
+    if restarts:
+        square.restart()
+    square.block(*BLOCK, -0.012)
+    surface_m = np.zeros(SIDE * SIDE)
+    assert square.look(20, surface_m=surface_m) == []
+    off_m = square.watch.accepted.height_m - square.height_m
+    assert abs(off_m.mean()) < 0.001
+    # It is known as it lies now.
+    square.block(*BLOCK, -0.012)
+    dug = square.look(6, surface_m=surface_m)
+    assert [change.kind for change in dug] == ['disturbed']
+    assert dug[0].volume_m3 == pytest.approx(0.012 * 100 * CELL_M2, rel=0.15)

@@ -332,8 +332,8 @@ def _moved_along(held: ElevationGrid, grid: ElevationGrid) -> NDArray[np.float64
     rows, cols = grid.height_m.shape
     step = np.rint(held.axes.index_from_world(np.array([grid.axes.origin_xy]))[0]).astype(int)
     out = np.full((rows, cols), math.nan)
-    take = [slice(max(0, k), min(count, count + k)) for k, count in zip(step, (rows, cols))]
-    put = [slice(max(0, -k), min(count, count - k)) for k, count in zip(step, (rows, cols))]
+    take, put = ([slice(max(0, k), max(0, min(count, count + k)))
+                  for k, count in zip(sign * step, (rows, cols))] for sign in (1, -1))
     out[put[0], put[1]] = held.height_m[take[0], take[1]]
     return out
 

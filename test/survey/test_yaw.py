@@ -143,3 +143,23 @@ def test_a_pose_told_in_a_turned_grid_lies_where_the_grid_shows_its_place() -> N
     npt.assert_allclose(told.apply([[0.8, 0.0]])[0], shown[1], atol=1e-12)
     plain = Shift(0.05, -0.02).site_pose(robot)
     npt.assert_allclose([plain.x_m, plain.y_m, plain.yaw_rad], [1.15, 0.72, 0.4])
+
+
+def test_where_grids_are_turned_as_a_rule_a_low_ridge_on_flat_ground_tells_of_it() -> None:
+    """A twentieth of what a grid shows; the rest is flat, and as well off if it is not told."""
+    rng = np.random.default_rng(5)
+
+    def ridge(points):
+        _, offset = SITE.berms[0].centreline.station_offset(points.reshape(-1, 2))
+        return np.maximum(0.0, 0.06 - 0.65 * np.abs(offset)).reshape(points.shape[:-1])
+
+    surface = SiteSurface(len(AREA))
+    surface.height_m[:], surface.looks[:] = ridge(XY), 30.0
+    registration, off_rad = Registration(AREA), []
+    for seed in range(40):
+        yaw_rad = 0.012 * float(rng.choice([-1.0, 1.0]))
+        shift = registration.register(
+            turned(yaw_rad, seed=seed, ground=ridge), surface, NOBODY, NOISE_M)
+        assert isinstance(shift, Shift)
+        off_rad.append(shift.attitude.yaw.yaw_rad - yaw_rad)
+    assert np.abs(off_rad[10:]).max() < 0.006
