@@ -19,6 +19,7 @@ from ..survey.attitude import AttitudeOfGrids
 from ..survey.crest import Crest
 from ..survey.datum import Datum, Source
 from ..survey.far_noise import RINGS
+from ..survey.map_memory import FIGURES
 from ..survey.noise import GridNoise
 from ..survey.noise_range import LAGS_M
 from ..survey.registration import Shift
@@ -45,6 +46,8 @@ NOISE_RANGE, NOISE_RANGE_FIGURES = 'noise_range', 3 + len(LAGS_M)
 TRODDEN, TRODDEN_FIGURES = 'trodden', 2
 # How far grids are tilted and turned: variance and excess of either, as ``Habit`` has them.
 ATTITUDES, ATTITUDE_FIGURES = 'attitudes', 4
+# How much of a height a mapper keeps from grid to grid, as ``MapMemory`` has it.
+MEMORY, MEMORY_FIGURES = 'map_memory', FIGURES
 # Noise in rings about the robot [m], NaN where it is not known.
 FAR_NOISE = 'far_noise'
 # Level of the natural ground that the surveyed cells were laid out for, one figure [m].
@@ -98,6 +101,7 @@ def layers_of(
         STAYING: survey.staying.figures(),
         NOISE_RANGE: survey.noise_range.figures(),
         TRODDEN: survey.trodden.figures(),
+        MEMORY: survey.memory.figures(),
     }
     if surface.known.any():
         # Before the first grid it is a guess.
@@ -251,6 +255,9 @@ def _restore_learned(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None
         survey.noise = survey.noise_range.of(survey.noise)
     if trodden := _figures(kept.get(TRODDEN), (TRODDEN_FIGURES,)):
         survey.trodden.resume(*trodden)
+    if memory := _figures(kept.get(MEMORY), (MEMORY_FIGURES,)):
+        survey.memory.resume(memory)
+        survey.noise = survey.memory.of(survey.noise)
 
 
 def _figures(layer: NamedSurface | None, counts: tuple[int, ...]) -> list[float]:

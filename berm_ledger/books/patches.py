@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from .mean_looks import middle_m, newest_m, times_seen
 from .same_soil import shows_same
 from .shared_shift import LevelLook
+from .still_coming import coming_share, coming_until, mean_error_m
 from ..survey.noise import GridNoise
 from ..survey.robust import Floats
 
@@ -39,6 +40,8 @@ NEWEST_LOOKS = 3
 # After so many looks at a patch of which the rest does not come into view it must do as it is,
 # with so much of the soil seen: behind a crest no more may ever be.
 LEAST_SHARES = ((16, 0.5), (32, 0.25))
+# Cells with less of the soil expected than this part of the most are not asked.
+LEAST_PART = 0.1
 # Assumed of looks of which it is not told.
 ASSUMED = GridNoise()
 # Looks kept of a patch.
@@ -144,6 +147,8 @@ class OpenPatch:
     _alone: bool | None = field(init=False, default=None)
     _noise: GridNoise = field(init=False, default=ASSUMED)
     _newest_tell: bool = field(init=False, default=False)
+    # The first of the looks kept since which no more has come.
+    _first: int = field(init=False, default=0)
 
     def __post_init__(self) -> None:
         """Start with no look left out."""
@@ -215,10 +220,38 @@ class OpenPatch:
     @property
     def told_m(self) -> NDArray[np.float32]:
         """Return the looks that tell, shape (l, k) [m]: those at an empty drum if enough."""
+        return self._told_from(self._first)
+
+    def _told_from(self, first: int) -> NDArray[np.float32]:
+        """Return those that tell of all but so many of the looks kept, shape (l, k) [m]."""
         if self.is_rested:
-            return self.kept_m[self._end - self._rested:self._end]
-        looks_m = self.kept_m[:self._end]
+            return self.kept_m[max(first, self._end - self._rested):self._end]
+        looks_m = self.kept_m[first:self._end]
         return newest_m(looks_m, NEWEST_LOOKS) if self._newest_tell else looks_m
+
+    def may_come(self, now_ns: int) -> bool:
+        """Tell whether looks at a time [ns] are too few since soil was still coming up."""
+        least = SETTLED_LOOKS if self.may_rest(now_ns) else NEWEST_LOOKS
+        return 0 < self._first > self._end - least and self.looks < LEAST_SHARES[0][0]
+
+    def leave_out_coming(self, noise: GridNoise, cell_m2: float) -> None:
+        """
+        Leave out the looks made while soil still came up, but for the newest.
+
+        Parameters
+        ----------
+        noise : GridNoise
+            Noise of one look.
+        cell_m2 : float
+            Area of a cell [m2].
+
+        """
+        share = self.parts.mean(axis=0)
+        own = np.flatnonzero(share > LEAST_PART * share.max())
+        self._first = coming_until(
+            self.kept_m[:self._end, own], share[own], mean_error_m(noise, share[own], cell_m2),
+            HURRIED_LOOKS, overshoots=noise.kept > 0.0)
+        self._after_m = None
 
     @property
     def least_looks(self) -> int:
@@ -242,16 +275,22 @@ class OpenPatch:
 
     def share_with(self, least: int) -> float:
         """Return the share of the expected soil on cells with so many looks, worst load."""
-        return float((self.parts @ (self.count() >= least)).min())
+        return self._share(self.count() >= least)
+
+    def _share(self, cells: NDArray[np.bool_]) -> float:
+        """Return the share of the expected soil on some cells (k,), worst load."""
+        return float((self.parts @ cells).min())
 
     @property
     def ready(self) -> bool:
-        """Whether the patch can be measured as well as it ever will."""
+        """Whether there are looks enough to measure the patch as well as it ever will be."""
         # Before there are so many looks, no cell has them.
-        if len(self.kept_m) >= SETTLED_LOOKS and self.share_with(SETTLED_LOOKS) >= SETTLED_SHARE:
-            return True
-        return any(self.looks >= looks and self.share_with(HURRIED_LOOKS) >= share
-                   for looks, share in LEAST_SHARES)
+        if len(self.kept_m) < HURRIED_LOOKS:
+            return False
+        seen = times_seen(self._told_from(0))
+        return self._share(seen >= SETTLED_LOOKS) >= SETTLED_SHARE or any(
+            self.looks >= looks and self._share(seen >= HURRIED_LOOKS) >= share
+            for looks, share in LEAST_SHARES)
 
     @property
     def measurable(self) -> bool:
@@ -285,4 +324,9 @@ class OpenPatch:
         still = ~moved & np.isfinite(self.before_m) & np.isfinite(after)
         whole = count + self.before_looks
         joined = (self.before_m * self.before_looks + after * count) / whole
+        share = coming_share(self._noise, len(self.told_m))
+        if share:
+            # What may still come of a rise makes it worth the less.
+            rise = np.nan_to_num(after - self.before_m)
+            count /= 1.0 + count * (share * rise / self._noise.total_m) ** 2
         return np.where(still, joined, after), np.where(still, whole, count)

@@ -21,6 +21,7 @@ from .changes import smoothed_noise_m
 from .charts import Canvas
 from .patches import ASSUMED, Landing, OpenPatch, Rise, SETTLED_SHARE
 from .shared_shift import LevelLook
+from .still_coming import coming_share
 from .whole_loads import weights_of_seen
 from ..survey.error_budget import between_points, volume_error
 from ..survey.nearby import grow
@@ -212,7 +213,9 @@ class DumpWatch:
     ) -> None:
         """Show the open dumps a look: heights freed of shared errors, shape (n,) [m]."""
         for patch in self.patches:
-            self.are_news |= patch.add(level, stamp_ns, noise)
+            if patch.add(level, stamp_ns, noise):
+                self.are_news = True
+                patch.leave_out_coming(noise, self.canvas.lattice.cell_area_m2)
 
     def settled(self, noise: GridNoise, now_ns: int) -> list[OpenPatch]:
         """
@@ -222,7 +225,7 @@ class DumpWatch:
         """
         out = []
         for patch in self.patches:
-            if patch.ready:
+            if patch.ready and not patch.may_come(now_ns):
                 coming = self._may_be_coming(patch, noise)
                 if coming and patch.may_rest(now_ns):
                     continue
@@ -299,7 +302,8 @@ class DumpWatch:
         volume = own.sum(axis=1)
         error = self._errors_m3(patch, known & (rise != 0.0), noise, shared_m)
         error = np.sqrt(
-            error**2 + (EDGE_SHARE * volume) ** 2 + ((1.0 - seen) * load) ** 2)
+            error**2 + (EDGE_SHARE * volume) ** 2 + ((1.0 - seen) * load) ** 2
+            + (coming_share(noise, len(patch.told_m)) * volume) ** 2)
         if len(load) > 1:
             error = np.hypot(error, SHARING_SHARE * load)
         by_row = (self.shares[:, patch.cells] @ own.T).T

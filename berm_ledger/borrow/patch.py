@@ -168,7 +168,7 @@ class BorrowPatch:
         self._grid_cell_m = grid.axes.cell_m
         points = shift.moved_xy(self.points_xy)
         part = part_around(grid, points.min(axis=0), points.max(axis=0))
-        measured = bilinear(cleaned(part, self._carried).grid, points)
+        measured = bilinear(cleaned(part, self._carried, noise.kept).grid, points)
         measured -= shift.up_m(self.points_xy)
         measured[~self._around] = np.nan
         measured[under_footprint(

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .grid import ElevationGrid
+from .map_memory import GridBefore
 from .middle import median_size, SD_FROM_MAD
 from .noise import LEAST_NOISE_M
 from ..geometry import GridAxes
@@ -45,6 +46,8 @@ class CarriedOver:
         self._axes: GridAxes | None = None
         # Heights of the grid before, none while one lattice does not follow another.
         self._height_m: NDArray[np.float32] | None = None
+        #: Of the last grid the one before; None where that lies on another lattice.
+        self.before: GridBefore | None = None
 
     def fresh(self, grid: ElevationGrid) -> NDArray[np.bool_] | None:
         """
@@ -67,10 +70,12 @@ class CarriedOver:
         before_m, self._axes = self._height_m, grid.axes
         # A copy: the sender may write the next one over it.
         self._height_m = None if moved is None else grid.height_m.copy()
+        self.before = None
         if moved is None or before_m is None:
             return None
         both = [shared(*each) for each in zip(moved, grid.height_m.shape, before_m.shape)]
         own, other = zip(*both)
+        self.before = GridBefore(moved, own, other, before_m)
         now_m, was_m = grid.height_m[own], before_m[other]
         if not _is_carried(now_m, was_m):
             return None

@@ -53,6 +53,9 @@ class GridNoise:
         Part of the standard deviation that stays from look to look while the robot stands [m].
     wrong_share : float
         Share of the cells that a look shows wrong beside that, 0 to 1.
+    kept, kept_se : float
+        Share of each height that a mapper keeps from the grid before, 0 to 1, which looks are
+        freed of, and its standard error.
 
     """
 
@@ -62,6 +65,8 @@ class GridNoise:
     cell_m: float = 0.0
     staying_m: float = 0.0
     wrong_share: float = 0.0
+    kept: float = 0.0
+    kept_se: float = 0.0
 
     @property
     def white_m(self) -> float:

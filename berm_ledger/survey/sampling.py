@@ -16,6 +16,7 @@ from .attitude import Attitude
 from .carried import CarriedOver, without_carried
 from .gaps import Gaps, is_sparse, without_gaps
 from .grid import ElevationGrid
+from .map_memory import without_memory
 from .nearby import grow
 from .registration import LIMIT_XY_M, Shift
 from .resample import at_cells, bilinear, part_around, under_footprint, without_spikes
@@ -79,10 +80,27 @@ class Cleaned:
     gaps: Gaps | None
 
 
-def cleaned(part: ElevationGrid, carried: CarriedOver) -> Cleaned:
-    """Return what is to be believed of a part of a grid, compared with the grid before."""
-    height, spikes = without_spikes(part.height_m)
+def cleaned(part: ElevationGrid, carried: CarriedOver, kept: float = 0.0) -> Cleaned:
+    """
+    Return what is to be believed of a part of a grid.
+
+    Parameters
+    ----------
+    part : ElevationGrid
+        The part, as it came.
+    carried : CarriedOver
+        What it is compared with.
+    kept : float
+        Share of each height that a mapper keeps from the grid before, 0 to 1.
+
+    Returns
+    -------
+    Cleaned
+        Heights as the newest scan has them.
+
+    """
     fresh = carried.fresh(part)
+    height, spikes = without_spikes(without_memory(part.height_m, carried.before, kept))
     repeated = 0 if fresh is None else np.count_nonzero(np.isfinite(part.height_m) & ~fresh)
     anew = height if fresh is None else np.where(fresh, height, np.float32('nan'))
     anew, gaps = without_gaps(anew, part.axes.cell_m) if is_sparse(anew) else (anew, None)

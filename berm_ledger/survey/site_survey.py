@@ -28,6 +28,7 @@ from .frame import FrameOfSurvey
 from .gaps import Sparseness
 from .grid import ElevationGrid
 from .look import Look
+from .map_memory import MapMemory
 from .middle import median
 from .noise import GridNoise
 from .noise_range import NoiseRange
@@ -79,6 +80,7 @@ class SiteSurvey:
         self.noise, self.noise_range = GridNoise(), NoiseRange(self.area)
         self.by_distance = NoiseByDistance(self.area.centres_xy)
         self.staying = StayingNoise(len(self.area))
+        self.memory = MapMemory(self.area)
         self.shift = Shift()
         self.sections: tuple[Sections, ...] = tuple(
             sections_of_berm(self.area, i) for i in range(len(site.berms)))
@@ -192,7 +194,9 @@ class SiteSurvey:
 
         """
         part = part or self.part_of(grid)
-        clean = cleaned(part, self._carried)
+        clean = cleaned(part, self._carried, self.noise.kept)
+        self.noise = self.memory.learned(
+            self.noise, part.axes, part.height_m, self._carried.before)
         shift = self.registration.register(clean.grid, self.surface, worked, self.noise.total_m)
         if isinstance(shift, Refused):
             return shift

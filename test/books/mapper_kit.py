@@ -1,6 +1,6 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
-"""A mapper between sensor and ledger that publishes all it remembers, as most do."""
+"""A mapper between sensor and ledger that publishes all it remembers, as most do, or averages."""
 
 from __future__ import annotations
 
@@ -24,10 +24,20 @@ class Mapper:
     Keeps the heights of what the sensor does not see, as long as the window holds them.
 
     Grids must move by whole cells and lie along x and y.
+
+    Parameters
+    ----------
+    weight : float
+        How much of each new height a cell takes; the rest is what it had.
+    gathered : int
+        Of so many last scans a cell holds the mean.
+
     """
 
-    def __init__(self) -> None:
+    def __init__(self, weight: float = 1.0, gathered: int = 1) -> None:
         """Begin with an empty map."""
+        self._weight, self._gathered = weight, gathered
+        self._scans: list[ElevationGrid] = []
         self._pose: StampedPose | None = None
         self._map: ElevationGrid | None = None
         self._begun_ns = 0
@@ -41,7 +51,17 @@ class Mapper:
             return event
         scan = event.value
         seen_m = np.where(self._in_view(scan), scan.height_m, np.nan)
-        height_m = np.where(np.isfinite(seen_m), seen_m, self._remembered(scan))
+        self._scans = [*self._scans[1 - self._gathered:], replace(
+            scan, height_m=seen_m.astype(np.float32))] if self._gathered > 1 else []
+        if self._scans:
+            last_m = np.array([_on_cells(one, scan) for one in self._scans])
+            known = np.isfinite(last_m)
+            total_m, count = np.where(known, last_m, 0.0).sum(axis=0), known.sum(axis=0)
+            seen_m = np.where(np.isfinite(seen_m), total_m / np.maximum(count, 1), np.nan)
+        before_m = self._remembered(scan)
+        mixed_m = np.where(np.isfinite(before_m),
+                           before_m + self._weight * (seen_m - before_m), seen_m)
+        height_m = np.where(np.isfinite(seen_m), mixed_m, before_m)
         self._map = replace(scan, height_m=height_m.astype(np.float32))
         return event._replace(value=self._map)
 
@@ -58,12 +78,17 @@ class Mapper:
 
     def _remembered(self, scan: ElevationGrid) -> NDArray[np.float32]:
         """Return what the map holds at the cells of a grid, NaN for what it does not."""
-        out = np.full(scan.height_m.shape, np.nan, dtype=np.float32)
         if self._map is None:
-            return out
-        index = np.rint(self._map.axes.index_from_world(scan.centres_xy().reshape(-1, 2)))
-        row, col = index.astype(int).T
-        rows, cols = self._map.height_m.shape
-        there = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
-        out.ravel()[there] = self._map.height_m[row[there], col[there]]
-        return out
+            return np.full(scan.height_m.shape, np.nan, dtype=np.float32)
+        return _on_cells(self._map, scan)
+
+
+def _on_cells(held: ElevationGrid, scan: ElevationGrid) -> NDArray[np.float32]:
+    """Return the heights of a grid at the cells of another one, NaN where it has none."""
+    out = np.full(scan.height_m.shape, np.nan, dtype=np.float32)
+    index = np.rint(held.axes.index_from_world(scan.centres_xy().reshape(-1, 2)))
+    row, col = index.astype(int).T
+    rows, cols = held.height_m.shape
+    there = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+    out.ravel()[there] = held.height_m[row[there], col[there]]
+    return out

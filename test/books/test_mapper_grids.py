@@ -27,12 +27,12 @@ import pytest
 
 
 def built(
-    seed: int, **options: object
+    seed: int, mapper: Mapper | None = None, **options: object
 ) -> tuple[Pipeline, SimulatedBuild, list[Entry], list[str]]:
     """Build the berm of the demo under a mapper; return also changes booked and codes found."""
     build = SimulatedBuild(demo_site(), seed=seed, options=BuildOptions(
         yard=YardOptions(noise=DRIFTING), **options))
-    pipeline, mapper = Pipeline(build.site), Mapper()
+    pipeline, mapper = Pipeline(build.site), mapper or Mapper()
     updates = [feed(pipeline, mapper.published(event)) for event in build.events()]
     return (pipeline, build,
             [entry for update in updates for entry in update.entries if entry.kind in CHANGES],
@@ -90,4 +90,32 @@ def test_a_loss_is_found_all_the_same():
     _, _, changes, _ = built(3, intrusions=(Intrusion('remove', 0.001, 1.1, mended=False),))
     lost = [entry for entry in changes if entry.kind == 'disturbed']
     assert len(lost) >= 1
+    assert sum(entry.data['volume_m3'] for entry in lost) == pytest.approx(0.001, rel=0.15)
+
+
+@pytest.mark.parametrize(('mapper', 'most'), [
+    ({'weight': 0.5}, 0.03), ({'weight': 0.3}, 0.03), ({'gathered': 3}, 0.03)],
+    ids=['half of each', '0.3 of each', 'mean of three'])
+def test_loads_are_measured_whole_where_a_mapper_shows_them_by_and_by(mapper, most):
+    """Their sum, crests, errors by what is stated; nothing that still comes up is no dump's."""
+    pipeline, build, changes, _ = built(2, Mapper(**mapper))
+    truth = build.truth()
+    true_m3 = np.array([dump['volume_m3'] for dump in truth['dumps']])
+    found_m3 = np.array([dump.volume_m3 for dump in pipeline.books.dumps])
+    stated_m3 = np.array([dump.volume_se_m3 for dump in pipeline.books.dumps])
+    assert changes == []
+    assert np.isfinite(found_m3).mean() > 0.9
+    seen = np.isfinite(found_m3)
+    assert found_m3[seen].sum() == pytest.approx(true_m3[seen].sum(), rel=most)
+    off_se = (found_m3 - true_m3)[seen] / stated_m3[seen]
+    assert np.sqrt(np.mean(off_se**2)) < 1.4
+    for row, fact in zip(pipeline.books.rows, truth['segments']):
+        assert row.height_m == pytest.approx(fact['height_m'], abs=0.005)
+
+
+@pytest.mark.parametrize('weight', [0.5, 0.3])
+def test_a_loss_is_found_whole_where_a_mapper_shows_it_by_and_by(weight):
+    _, _, changes, _ = built(
+        3, Mapper(weight), intrusions=(Intrusion('remove', 0.001, 1.1, mended=False),))
+    lost = [entry for entry in changes if entry.kind == 'disturbed']
     assert sum(entry.data['volume_m3'] for entry in lost) == pytest.approx(0.001, rel=0.15)

@@ -322,6 +322,52 @@ def test_a_load_announced_when_its_drum_began_to_turn(period_s: float, off: floa
     assert rise.volume_m3 == pytest.approx(LOAD_M3, rel=off)
 
 
+def test_a_load_that_a_mapper_shows_by_thirds_is_measured_four_looks_later() -> None:
+    """It holds the mean of three scans: the whole load shows in the third look, and is booked."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    for share in (1.0 / 3.0, 2.0 / 3.0, 1.0, 1.0, 1.0, 1.0):
+        assert not square.watch.settled(NOISE, square.stamp_ns)
+        square.stamp_ns += 1
+        square.watch.look(share * square.height_m, square.stamp_ns, NOISE)
+    patch, = square.watch.settled(NOISE, square.stamp_ns)
+    rise, = square.watch.close(patch, NOISE, 0.0002)
+    assert rise.volume_m3 == pytest.approx(LOAD_M3, rel=0.02)
+
+
+def test_a_load_that_never_ends_to_come_up_is_measured_by_the_newest_looks() -> None:
+    """It grows by a twentieth a look: after sixteen looks the last two must do."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    for turn in range(1, LEAST_SHARES[0][0] + 1):
+        assert not square.watch.settled(NOISE, square.stamp_ns)
+        square.stamp_ns += 1
+        square.watch.look((1.0 + 0.05 * turn) * square.height_m, square.stamp_ns, NOISE)
+    patch, = square.watch.settled(NOISE, square.stamp_ns)
+    rise, = square.watch.close(patch, NOISE, 0.0002)
+    assert rise.volume_m3 == pytest.approx(1.775 * LOAD_M3, rel=0.02)
+
+
+def test_what_a_wrong_memory_leaves_is_in_the_errors() -> None:
+    """Freed of 0.8, known to 0.02: four looks show 0.74 of 0.1 too much or too little."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    patch, = square.watch.patches
+    noise = GridNoise(0.003, 0.0, kept=0.8, kept_se=0.02)
+    for turn in range(SETTLED_LOOKS):
+        square.watch.look(square.height_m, square.stamp_ns + turn + 1, noise)
+    sure, unsure = (square.watch.measured(patch, each, 0.0)[0].volume_se_m3
+                    for each in (NOISE, noise))
+    assert math.sqrt(unsure**2 - sure**2) == pytest.approx(0.0738 * LOAD_M3, rel=0.03)
+    # The surface is worth as many looks less where soil came, and as many as ever elsewhere.
+    moved = square.height_m[patch.cells] > 0.0
+    looks = patch.standing(moved)[1]
+    error_m = 0.0738 * square.height_m[patch.cells]
+    assert looks[moved] == pytest.approx(
+        1.0 / (1.0 / SETTLED_LOOKS + (error_m[moved] / 0.003)**2), rel=0.01)
+    assert (looks[~moved] == 30.0 + SETTLED_LOOKS).all()
+
+
 @pytest.mark.parametrize(('share', 'turns'), [(1.0, 4), (0.5, 14)])
 def test_a_load_that_falls_short_is_waited_for(share: float, turns: int) -> None:
     """For ten seconds its drum may still be emptying; then four looks measure what there is."""

@@ -6,6 +6,7 @@ from berm_ledger.geometry import Pose2
 from berm_ledger.pipeline import Pipeline
 from berm_ledger.simulation import FIELD, Yard, YardOptions
 from disturbance_kit import demo_site, feed, WEST
+from mapper_kit import Mapper
 import numpy as np
 import pytest
 
@@ -68,3 +69,18 @@ def test_a_survey_that_never_ends_is_not_written_at_every_look():
     killed.take(yard.look_round(60))
     assert killed.pipeline.books.datum_seq is None
     assert 3 < killed.writes < 15
+
+
+def test_what_a_mapper_keeps_outlives_a_kill():
+    """A mapper takes half of each height; its grids are freed of the rest at once again."""
+    yard, mapper = Yard(demo_site(), seed=4, options=YardOptions(noise=FIELD)), Mapper(0.5)
+    yard.place(WEST)
+    killed = Killed(yard.site)
+    killed.take(map(mapper.published, yard.look_round(30)))
+    killed.layers.update({
+        layer.name: layer for layer in killed.pipeline.finish().surfaces})
+    before = killed.pipeline.survey.noise
+    killed.kill()
+    after = killed.pipeline.survey.noise
+    assert before.kept == pytest.approx(0.5, abs=0.03)
+    assert after.kept == before.kept

@@ -28,12 +28,14 @@ from berm_ledger.simulation import (  # noqa: E402
     YardOptions,
 )
 from berm_ledger.site_source import load_site  # noqa: E402
+from mappers_kit import MAPPERS  # noqa: E402
 import numpy as np  # noqa: E402
 from score import Score, scored  # noqa: E402
 from sensor_faults_kit import FAULTS, spoiled  # noqa: E402
 
+ALL = {**FAULTS, **MAPPERS}
 FALSE = ('disturbed', 'unbooked_fill', 'slump', 'stray_dump', 'hold', 'refused')
-WIDTH = max(len(name) for name in FAULTS)
+WIDTH = max(len(name) for name in ALL)
 HEAD = (f'{"":<{WIDTH}} {"seed":>4} {"MAE":>5} {"worst":>6} {"placed":>6} {"off":>5} '
         f'{"rises":>7} {"sum":>6}  booked, but never happened\n'
         f'{"":<{WIDTH}} {"":>4} {"mm":>5} {"mm":>6} {"%":>6} {"se":>5} {"":>7} {"%":>6}')
@@ -43,7 +45,7 @@ def with_fault(
     build: SimulatedBuild, events: Sequence[SimEvent], name: str
 ) -> tuple[Score, float]:
     """Keep the books of a build under a fault; return the score and the rises' relative error."""
-    fault = FAULTS[name](np.random.default_rng(build.yard.seed))
+    fault = ALL[name](np.random.default_rng(build.yard.seed))
     score, books = scored(name, build, spoiled(events, fault, build.site.rover.drop_point_xy))
     rises_m3 = sum(dump.volume_m3 for dump in books.dumps if math.isfinite(dump.volume_m3))
     return score, rises_m3 / sum(dump['volume_m3'] for dump in build.yard.dumps) - 1.0
@@ -68,9 +70,11 @@ def arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument('--noise', choices=sorted(NOISE_PRESETS), default='field')
     parser.add_argument('--rut-mm', type=float, default=0.0,
                         help='how deep the wheels press the ground at most (default 0)')
+    parser.add_argument('--period-s', type=float, default=2.0,
+                        help='time between grids where the rover looks (default 2)')
     parser.add_argument('--loads', type=int, help='end the builds after so many loads')
-    parser.add_argument('--faults', nargs='+', choices=list(FAULTS), default=list(FAULTS),
-                        metavar='NAME', help='default: all. ' + ', '.join(FAULTS))
+    parser.add_argument('--faults', nargs='+', choices=list(ALL), default=list(ALL),
+                        metavar='NAME', help='default: all. ' + ', '.join(ALL))
     return parser.parse_args(argv)
 
 
@@ -78,7 +82,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Print the table."""
     args = arguments(argv)
     site = load_site(args.site).site
-    yard = YardOptions(noise=NOISE_PRESETS[args.noise], rut_m=1e-3 * args.rut_mm)
+    yard = YardOptions(noise=NOISE_PRESETS[args.noise], rut_m=1e-3 * args.rut_mm,
+                       grid_period_s=args.period_s)
     sys.stdout.write(HEAD + '\n')
     for seed in args.seeds:
         build = SimulatedBuild(

@@ -310,34 +310,6 @@ def ahead_only(half_angle_rad: float) -> Callable[[Chance], Fault]:
     return lambda rng: fault
 
 
-def remembers(weight: float) -> Callable[[Chance], Fault]:
-    """Return what a mapper holds: new heights averaged in by a weight, old ones where unseen."""
-    def begun(rng: Chance) -> Fault:
-        held: list[ElevationGrid] = []
-
-        def fault(sight: Sight) -> ElevationGrid:
-            grid = sight.grid
-            before = (_moved_along(held[0], grid) if held
-                      else np.full(sight.height_m.shape, math.nan))
-            seen = np.where(np.isnan(before), sight.height_m,
-                            before + weight * (sight.height_m - before))
-            held[:] = [sight.shown(np.where(np.isnan(sight.height_m), before, seen))]
-            return held[0]
-        return fault
-    return begun
-
-
-def _moved_along(held: ElevationGrid, grid: ElevationGrid) -> NDArray[np.float64]:
-    """Return the heights of a grid on the cells of another of the same lattice."""
-    rows, cols = grid.height_m.shape
-    step = np.rint(held.axes.index_from_world(np.array([grid.axes.origin_xy]))[0]).astype(int)
-    out = np.full((rows, cols), math.nan)
-    take, put = ([slice(max(0, k), max(0, min(count, count + k)))
-                  for k, count in zip(sign * step, (rows, cols))] for sign in (1, -1))
-    out[put[0], put[1]] = held.height_m[take[0], take[1]]
-    return out
-
-
 def all_at_once(*faults: Callable[[Chance], Fault]) -> Callable[[Chance], Fault]:
     """Return one fault after the other on the same grid."""
     def begun(rng: Chance) -> Fault:
@@ -381,9 +353,6 @@ FAULTS: Mapping[str, Callable[[Chance], Fault]] = MappingProxyType({
     'holes filled in': filled_in,
     'medians of 3 x 3': medians,
     'seen ahead only, 45 degrees to a side': ahead_only(math.radians(45.0)),
-    'mapper remembers what it saw ahead': all_at_once(
-        ahead_only(math.radians(45.0)), remembers(1.0)),
-    'mapper averages by 0.5': all_at_once(ahead_only(math.radians(45.0)), remembers(0.5)),
     'all a little': all_at_once(
         tilt_wanders(0.003), yaw_wanders(0.003), behind(0.05), stays(0.002), far_noise(0.002),
         odd_grids(0.01, 0.15, 0.035)),
