@@ -6,6 +6,7 @@ import random
 import shutil
 
 from bags_kit import assert_events, events, read, small_bag, STEP_NS, storage_file
+from berm_ledger.errors import UsageError
 from berm_ledger.offline.bag_times import TimeWatch
 from berm_ledger.offline.bag_writer import write_bag
 from berm_ledger.offline.bags import open_bag
@@ -61,6 +62,20 @@ def test_parts_of_a_split_bag_are_read_one_after_the_other(tmp_path, metadata):
         (folder / 'metadata.yaml').write_text(text)
     found, _ = read(folder)
     assert order(found) == order(read(tmp_path / 'whole')[0])
+
+
+@pytest.mark.parametrize('metadata', [True, False])
+def test_a_copy_beside_a_bag_is_no_recording_with_an_earlier_clock(tmp_path, metadata):
+    bag = small_bag(tmp_path / 'bag', 60)
+    shutil.copy(storage_file(bag), bag / 'bag_copy.mcap')
+    if metadata:
+        found, codes = read(bag)
+        assert_events(found, events(60))
+        assert not codes
+        return
+    (bag / 'metadata.yaml').unlink()
+    with pytest.raises(UsageError, match='the same message of /pose is there twice'):
+        read(bag)
 
 
 def test_a_file_written_topic_by_topic_is_read_by_time(tmp_path):
