@@ -199,13 +199,14 @@ def _storage_files(folder: Path) -> list[Path]:
 
 def _listed_files(folder: Path) -> list[Path]:
     """Return the storage files that the metadata name, or all where those do not tell."""
+    files = _storage_files(folder)
     try:
         told = yaml.safe_load((folder / METADATA).read_text())
-        names = [Path(name).name for name in told[INFORMATION]['relative_file_paths']]
+        names = {Path(name).name for name in told[INFORMATION]['relative_file_paths']}
     except NO_LIST:
-        names = []
-    listed = [folder / name for name in names]
-    return listed if listed and all(map(Path.is_file, listed)) else _storage_files(folder)
+        return files
+    listed = [file for file in files if file.name in names]
+    return listed if listed and len(listed) == len(names) else files
 
 
 def _open_folder(folder: Path, stack: ExitStack) -> tuple[list[BagSource], list[str]]:
