@@ -15,6 +15,7 @@ from typing import Any, Protocol
 
 from rosbags.interfaces import MessageDefinitionFormat
 from rosbags.rosbag2 import Reader
+import yaml
 
 from .bag_damage import FOREIGN, reason_of, unpack_file, ZSTD_MAGIC
 from .bag_times import FilesInOrder, watched
@@ -28,6 +29,8 @@ from ..errors import BagError
 
 SUFFIXES = ('.mcap', '.db3', '.mcap.zstd', '.db3.zstd')
 METADATA = 'metadata.yaml'
+INFORMATION = 'rosbag2_bagfile_information'
+NO_LIST: tuple[type[Exception], ...] = (*FOREIGN, yaml.YAMLError)
 ROS1_MAGIC = b'#ROSBAG V'
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT)
 Found = tuple[str, int, Any]
@@ -194,9 +197,21 @@ def _storage_files(folder: Path) -> list[Path]:
     return sorted((p for p in folder.iterdir() if p.name.endswith(SUFFIXES)), key=key)
 
 
+def _listed_files(folder: Path) -> list[Path]:
+    """Return the storage files that the metadata name, or all where those do not tell."""
+    files = _storage_files(folder)
+    try:
+        told = yaml.safe_load((folder / METADATA).read_text())
+        names = {Path(name).name for name in told[INFORMATION]['relative_file_paths']}
+    except NO_LIST:
+        return files
+    listed = [file for file in files if file.name in names]
+    return listed if listed and len(listed) == len(names) else files
+
+
 def _open_folder(folder: Path, stack: ExitStack) -> tuple[list[BagSource], list[str]]:
     """Open a folder by its metadata, or file by file where that fails."""
-    files = _storage_files(folder)
+    files = _listed_files(folder)
     set_back = _clock_set_back(files)
     if not (folder / METADATA).exists():
         if not files:

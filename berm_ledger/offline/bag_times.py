@@ -25,7 +25,8 @@ class TimeWatch:
     """
     Follows the times of each topic in the order of the file, and finds where they step back.
 
-    A message from long before that is followed by others of now was late, and nothing was set.
+    A message from long before that is followed by others of now was late, and nothing was set. A
+    file that begins as another one does is a copy, and none of both tells anything.
     """
 
     def __init__(self) -> None:
@@ -35,6 +36,8 @@ class TimeWatch:
         self._before_ns: dict[str, int] = {}
         self._steps: Counter[str] = Counter()
         self._most_ns = 0
+        self._files: list[dict[str, list[int]]] = []
+        self._has_copies = False
 
     def add(self, topic: str, time_ns: int) -> None:
         """Follow one more message."""
@@ -52,6 +55,8 @@ class TimeWatch:
 
     def follow(self, other: TimeWatch) -> None:
         """Go on with the file after this one."""
+        self._has_copies |= bool(other._opening_ns) and other._opening_ns in self._files
+        self._files.append(other._opening_ns)
         for topic, opening_ns in other._opening_ns.items():
             for time_ns in opening_ns:
                 self.add(topic, time_ns)
@@ -73,7 +78,8 @@ class TimeWatch:
         10
 
         """
-        return self._most_ns if max(self._steps.values(), default=0) <= MOST_STEPS else 0
+        odd = self._has_copies or max(self._steps.values(), default=0) > MOST_STEPS
+        return 0 if odd else self._most_ns
 
     @property
     def text(self) -> str:

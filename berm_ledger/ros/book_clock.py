@@ -46,6 +46,8 @@ class BookClock:
         self._system_ns = system_ns
         #: How far the time of the books is ahead of that of the messages [ns].
         self.ahead_ns = 0
+        #: Why grids are refused while poses are still to show that the clock was set.
+        self.waiting: Finding | None = None
         self._agreed = 0
         # Whether the last pose handed on had the time of the system clock.
         self._in_step = False
@@ -94,13 +96,15 @@ class BookClock:
         is_off = off_ns < -MOST_LAG_NS or (self.ahead_ns > 0 and off_ns > MOST_LEAP_NS)
         made_now = abs(early_ns) <= MOST_LAG_NS
         if not is_off or not made_now:
-            self._agreed, self._in_step = 0, made_now
+            self._agreed, self._in_step, self.waiting = 0, made_now, None
             return None
         if not self._agreed or abs(stamp_ns - self._last_ns) > MOST_LAG_NS:
             self._agreed, self._first_ns, self._off_ns = 0, stamp_ns, off_ns
         self._agreed, self._last_ns = self._agreed + 1, stamp_ns
         what = (SET_BACK if off_ns < 0 else SET_FORWARD).format(abs(self._off_ns) / 1e9)
         if self._agreed < LEAP_MESSAGES or stamp_ns < self._first_ns + LEAP_NS:
-            return refusal('clock_set', WAITS.format(what), newest_ns)
-        self._agreed, self.ahead_ns = 0, max(0, newest_ns - self._first_ns)
+            self.waiting = refusal('clock_set', WAITS.format(what), newest_ns)
+            return self.waiting
+        self._agreed, self.waiting = 0, None
+        self.ahead_ns = max(0, newest_ns - self._first_ns)
         return refusal('clock_followed', GOES_ON.format(what, self.ahead_ns / 1e9), newest_ns)

@@ -92,7 +92,8 @@ def take_dated(pipeline: Any, role: str, value: Any, clock: BookClock) -> Any:
     """Hand on what a message says in the time of the books, or refuse a pose by its time."""
     if role not in (POSE, ELEVATION):
         return take(pipeline, role, value)
-    objection = clock.objection(value.stamp_ns, pipeline.stamp_ns) if role == POSE else None
+    objection = (clock.objection(value.stamp_ns, pipeline.stamp_ns) if role == POSE
+                 else clock.waiting)
     if objection is not None:
         return pipeline.turn_down(objection)
     return take(pipeline, role, clock.dated(value))

@@ -3,9 +3,11 @@
 """Bags over which the clock of the recorder was set back: read in the order of the file."""
 
 import random
+import re
 import shutil
 
 from bags_kit import assert_events, events, read, small_bag, STEP_NS, storage_file
+from berm_ledger.errors import UsageError
 from berm_ledger.offline.bag_times import TimeWatch
 from berm_ledger.offline.bag_writer import write_bag
 from berm_ledger.offline.bags import open_bag
@@ -61,6 +63,36 @@ def test_parts_of_a_split_bag_are_read_one_after_the_other(tmp_path, metadata):
         (folder / 'metadata.yaml').write_text(text)
     found, _ = read(folder)
     assert order(found) == order(read(tmp_path / 'whole')[0])
+
+
+@pytest.mark.parametrize('metadata', [True, False])
+def test_a_copy_beside_a_bag_is_no_recording_with_an_earlier_clock(tmp_path, metadata):
+    bag = small_bag(tmp_path / 'bag', 60)
+    shutil.copy(storage_file(bag), bag / 'bag_copy.mcap')
+    if metadata:
+        found, codes = read(bag)
+        assert_events(found, events(60))
+        assert not codes
+        return
+    (bag / 'metadata.yaml').unlink()
+    with pytest.raises(UsageError, match='the same message of /pose is there twice'):
+        read(bag)
+
+
+def test_parts_that_the_metadata_name_in_a_wrong_order_are_no_clock_set_back(tmp_path):
+    folder = tmp_path / 'bag'
+    folder.mkdir()
+    for part in range(2):
+        one = small_bag(tmp_path / f'part{part}', 60, 60 * part)
+        shutil.copy(storage_file(one), folder / f'bag_{part}.mcap')
+    text = (tmp_path / 'part0' / 'metadata.yaml').read_text()
+    names = 'relative_file_paths:\n  - bag_1.mcap\n  - bag_0.mcap\n'
+    text, count = re.subn(r'relative_file_paths:\n  - .*\n', names, text)
+    assert count
+    (folder / 'metadata.yaml').write_text(text)
+    with open_bag(folder) as stream:
+        assert len(list(stream)) == len(events(120))
+        assert not any('set back' in finding.text for finding in stream.findings)
 
 
 def test_a_file_written_topic_by_topic_is_read_by_time(tmp_path):
