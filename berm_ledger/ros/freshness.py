@@ -84,9 +84,9 @@ def stale_text(
     if pose_age_s > pose_timeout_s:
         return (f'the last pose came {pose_age_s:.1f} s ago (limit {pose_timeout_s:g} s): is the '
                 f'localisation running?')
-    if segments.stamp_ns == 0:
-        return 'the ledger has seen nothing yet: does it get grids, and poses with them?'
     lag_s = (pose.stamp_ns - segments.stamp_ns) / 1e9
+    if lag_s > books_timeout_s and segments.stamp_ns == 0:
+        return 'the ledger has seen nothing yet: does it get grids, and poses with them?'
     if lag_s > books_timeout_s:
         return (f'the books are {lag_s:.1f} s older than the pose (limit {books_timeout_s:g} s): '
                 f'let the robot look at the berm')
