@@ -23,8 +23,10 @@ from .surface import SiteSurface
 from ..geometry import Pose2
 from ..geometry.poses import wrap_rad
 
-# Looks are compared at about so many cells known by so many looks, and so many at one place.
+# Looks are compared at about so many cells known by so many looks, and so many at one place; on a
+# large site, of which a look shows a part, at no fewer than one in so many.
 CELLS, LEAST_LOOKS, LOOKS_OF_PLACE = 1000, 5.0, 3
+MOST_APART = 36
 # A robot that has moved by less than this stands where it stood [m, rad].
 STOOD_M, STOOD_RAD = 0.05, 0.05
 # Fewer cells tell nothing; what is further off is soil that came or went [times the noise].
@@ -50,7 +52,7 @@ class StayingNoise:
 
     def __init__(self, count: int) -> None:
         """Nothing is known to stay."""
-        self._picked = slice(0, None, max(1, count // CELLS))
+        self._picked = slice(0, None, min(max(1, count // CELLS), MOST_APART))
         self._pairs = 0
         # Where the robot stands, how many looks came from there, and since it first moved; what
         # the last one has left (k,), and how far that spreads [m].

@@ -67,6 +67,21 @@ def test_where_the_robot_stands_long_the_surface_errs_as_there() -> None:
     assert 1.15 * 0.003 < found_m < math.sqrt(2.0) * 0.003
 
 
+def test_on_a_large_site_a_look_at_a_tenth_of_it_tells_what_stays() -> None:
+    """A ring of which the robot sees a part, or a long berm."""
+    count, shown = 150_000, slice(60_000, 75_000)
+    rng, surface, staying = np.random.default_rng(3), SiteSurface(count), StayingNoise(count)
+    noise, nobody = GridNoise(0.005, 0.5), np.zeros(count, dtype=bool)
+    for n in range(120):
+        if n % 6 == 0:
+            own_m = 0.004 * rng.standard_normal(15_000)
+        look_m = np.full(count, np.nan, dtype=np.float32)
+        look_m[shown] = own_m + 0.003 * rng.standard_normal(15_000)
+        noise = staying.learned(noise, look_m, surface, nobody, Pose2(0.5 * (n // 6), 0.0, 0.0))
+        surface.fuse(look_m, (n + 1) * 1_000_000_000, noise.total_m)
+    assert noise.staying_m == pytest.approx(1.05 * 0.004, rel=0.12)
+
+
 def test_at_the_first_place_nothing_differs_from_what_is_known() -> None:
     """All looks and the surface err alike."""
     assert after(1, 0.003, looks=60).staying_m == 0.0
