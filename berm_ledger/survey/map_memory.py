@@ -46,9 +46,11 @@ FIGURES = sum(1 + count**2 for count in STEPS)
 # Fewer cells tell nothing; what steps further is soil that came or went [times the spread].
 LEAST_CELLS, MOST_SIGMAS = 100, 4.0
 # So many cells of grids tell what is kept, so many that it is nothing; of so many the newest count
-# most. From then on the first so many of each so many grids are looked at.
+# most. From then on, or after so many grids, the first so many of each so many are looked at.
 LEAST_TOLD, NOTHING_TOLD, MOST_TOLD = 8_000, 200_000, 800_000
 BLOCK, EVERY = 32, 1024
+# Where grids follow each other on one lattice but by chance, no more than two do mostly.
+LEAST_RUNNING = 2
 # So many at most count in the next run: the mapper may have been set otherwise.
 RESUMED_TOLD = 20_000
 # One height takes part in about so many of these; what steps from scan to scan have in common, and
@@ -213,7 +215,7 @@ class MapMemory:
         self._measured = np.zeros(0, dtype=np.intp)
         self._last_m: Singles | None = None
         self._beside_m: deque[Singles] = deque(maxlen=max(STEPS))
-        self._looks = 0
+        self._looks = self._running = 0
         # Of any cells, and of those measured often before.
         self._steps = tuple(Steps(np.zeros((count, count))) for count in STEPS)
         # Share of a height that is that of the grid before, 0 to 1, and its standard error.
@@ -268,7 +270,9 @@ class MapMemory:
 
         """
         self._looks += 1
-        if before is None or (self._knows and self._looks % EVERY >= BLOCK):
+        self._running = 0 if before is None else self._running + 1
+        if (before is None or self._running < LEAST_RUNNING
+                or (self._has_looked_enough and self._looks % EVERY >= BLOCK)):
             self._last_m = None
         elif self._last_m is None:
             self._place = np.rint(axes.index_from_world(self._points_xy)).astype(np.intp).T
@@ -297,10 +301,10 @@ class MapMemory:
         self._measured[np.isnan((now_m[0] + now_m[1:]).ravel())] = 0
 
     @property
-    def _knows(self) -> bool:
-        """Whether enough was learned to learn from a grid now and then only."""
+    def _has_looked_enough(self) -> bool:
+        """Whether it is enough to learn from a grid now and then."""
         any_cell, mature = self._steps
-        return mature.count >= MOST_TOLD or (
+        return self._looks >= EVERY or mature.count >= MOST_TOLD or (
             not self._kept and any_cell.count >= NOTHING_TOLD)
 
     def _take(self, steps: Steps, least: int) -> None:
