@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from .mean_looks import middle_m, newest_m, times_seen
 from .same_soil import shows_same
 from .shared_shift import LevelLook
-from .still_coming import coming_share, coming_until, mean_error_m
+from .still_coming import coming_share, coming_until, growth_sigmas, mean_error_m
 from ..survey.noise import GridNoise
 from ..survey.robust import Floats
 
@@ -50,6 +50,11 @@ KEPT_LOOKS = 8
 EMPTYING_NS = 10_000_000_000
 # So long after the last load every look counts: by then dust has sunk (a guess) [ns].
 DUST_NS = 60_000_000_000
+# So long after it soil that looks show coming up is waited for (a guess) [ns].
+LONGEST_NS = 60_000_000_000
+# A load that was short comes up still if the newer half of the looks shows so many standard errors
+# more than the older.
+GROWING_SIGMAS = 2.0
 
 
 @dataclass(frozen=True)
@@ -147,8 +152,10 @@ class OpenPatch:
     _alone: bool | None = field(init=False, default=None)
     _noise: GridNoise = field(init=False, default=ASSUMED)
     _newest_tell: bool = field(init=False, default=False)
-    # The first of the looks kept since which no more has come.
+    # The first of the looks kept since which no more has come, and by how much those of the newer
+    # half show more than the older [standard errors].
     _first: int = field(init=False, default=0)
+    _growth: float = field(init=False, default=0.0)
 
     def __post_init__(self) -> None:
         """Start with no look left out."""
@@ -232,7 +239,18 @@ class OpenPatch:
     def may_come(self, now_ns: int) -> bool:
         """Tell whether looks at a time [ns] are too few since soil was still coming up."""
         least = SETTLED_LOOKS if self.may_rest(now_ns) else NEWEST_LOOKS
-        return 0 < self._first > self._end - least and self.looks < LEAST_SHARES[0][0]
+        return 0 < self._first > self._end - least and now_ns <= self._worth_waiting_ns
+
+    def still_grows(self, now_ns: int) -> bool:
+        """Tell whether the newer looks show more than the older, and it is worth waiting."""
+        return self._growth > GROWING_SIGMAS and now_ns <= self._worth_waiting_ns
+
+    @property
+    def _worth_waiting_ns(self) -> int:
+        """Return until when soil that comes up is waited for [ns]: not where no look comes."""
+        # Nor for ever, as something else may go on there.
+        return min(max(self.stamps_ns[-1], self._landed_ns + EMPTYING_NS) + EMPTYING_NS,
+                   self._landed_ns + LONGEST_NS)
 
     def leave_out_coming(self, noise: GridNoise, cell_m2: float) -> None:
         """
@@ -248,9 +266,11 @@ class OpenPatch:
         """
         share = self.parts.mean(axis=0)
         own = np.flatnonzero(share > LEAST_PART * share.max())
+        error_m = mean_error_m(noise, share[own], cell_m2)
         self._first = coming_until(
-            self.kept_m[:self._end, own], share[own], mean_error_m(noise, share[own], cell_m2),
-            HURRIED_LOOKS, overshoots=noise.kept > 0.0)
+            self.kept_m[:self._end, own], share[own], error_m, HURRIED_LOOKS,
+            overshoots=noise.kept > 0.0)
+        self._growth = growth_sigmas(self.kept_m[:self._end, own], share[own], error_m)
         self._after_m = None
 
     @property
@@ -258,6 +278,11 @@ class OpenPatch:
         """Return how many looks must do in a hurry: one where those before it were of dust."""
         late = len(self.landings) >= MANY_LOADS or self._since == 1 > self.looks
         return 1 if late else HURRIED_LOOKS
+
+    @property
+    def newest_tell(self) -> bool:
+        """Whether early looks were left out."""
+        return self._newest_tell
 
     def let_newest_tell(self) -> None:
         """Leave out early looks at cells with enough later ones, as at a drum still emptying."""

@@ -225,12 +225,14 @@ class DumpWatch:
         """
         out = []
         for patch in self.patches:
-            if patch.ready and not patch.may_come(now_ns):
-                coming = self._may_be_coming(patch, noise)
-                if coming and patch.may_rest(now_ns):
-                    continue
-                if coming:
-                    patch.let_newest_tell()
+            if not patch.ready or patch.may_come(now_ns):
+                continue
+            coming = self._may_be_coming(patch, noise)
+            waits, grows = coming and patch.may_rest(now_ns), patch.still_grows(now_ns)
+            if coming and (grows or not waits):
+                patch.let_newest_tell()
+            # What was short and came up meanwhile is whole when it does so no longer.
+            if not waits and not (grows and patch.newest_tell):
                 out.append(patch)
         return out
 

@@ -14,6 +14,7 @@ from berm_ledger.books.patches import (
     KEPT_LOOKS,
     Landing,
     LEAST_SHARES,
+    LONGEST_NS,
     MANY_LOADS,
     Rise,
     SETTLED_LOOKS,
@@ -336,16 +337,40 @@ def test_a_load_that_a_mapper_shows_by_thirds_is_measured_four_looks_later() -> 
 
 
 def test_a_load_that_never_ends_to_come_up_is_measured_by_the_newest_looks() -> None:
-    """It grows by a twentieth a look: after sixteen looks the last two must do."""
+    """It grows by a twentieth every four seconds: after a minute the last two looks must do."""
     square = Square()
     square.dump(1, 0.9, 0.9)
-    for turn in range(1, LEAST_SHARES[0][0] + 1):
+    landed_ns = square.stamp_ns - EMPTYING_NS
+    turns = math.floor((LONGEST_NS - EMPTYING_NS) / 4e9) + 1
+    for turn in range(1, turns + 1):
         assert not square.watch.settled(NOISE, square.stamp_ns)
-        square.stamp_ns += 1
+        square.stamp_ns += 4_000_000_000
         square.watch.look((1.0 + 0.05 * turn) * square.height_m, square.stamp_ns, NOISE)
+    assert square.stamp_ns > landed_ns + LONGEST_NS
     patch, = square.watch.settled(NOISE, square.stamp_ns)
     rise, = square.watch.close(patch, NOISE, 0.0002)
-    assert rise.volume_m3 == pytest.approx(1.775 * LOAD_M3, rel=0.02)
+    assert rise.volume_m3 == pytest.approx((1.0 + 0.05 * (turns - 0.5)) * LOAD_M3, rel=0.02)
+
+
+@pytest.mark.parametrize('period_s', [1.0, 2.0])
+@pytest.mark.parametrize('pour_s', [5.0, 15.0, 25.0])
+def test_a_load_that_a_drum_lets_go_slowly_is_measured_whole(
+    pour_s: float, period_s: float
+) -> None:
+    """Announced as it begins to turn; the soil comes evenly, each look off by 1 mm as a whole."""
+    square = Square()
+    square.dump(1, 0.9, 0.9)
+    landed_ns, out = square.stamp_ns - EMPTYING_NS, []
+    noise = GridNoise(0.003, 0.1)
+    for turn in range(1, math.ceil(60.0 / period_s)):
+        seconds = turn * period_s
+        level = min(1.0, seconds / pour_s) * square.height_m + square.rng.normal(0.0, 0.001)
+        stamp_ns = landed_ns + round(1e9 * seconds)
+        square.watch.look(level + square.rng.normal(0.0, 0.003, level.shape), stamp_ns, noise)
+        for patch in square.watch.settled(noise, stamp_ns):
+            out += square.watch.close(patch, noise, 0.0002)
+    rise, = out
+    assert rise.volume_m3 == pytest.approx(LOAD_M3, rel=0.06)
 
 
 def test_what_a_wrong_memory_leaves_is_in_the_errors() -> None:
