@@ -51,6 +51,21 @@ def test_noise_that_grows_with_the_square_limits_what_is_judged(at_1_m: float) -
         by_distance.too_noisy(ROBOT), distance >= within_m)
 
 
+def test_noise_of_a_look_at_a_part_of_a_long_berm_is_known() -> None:
+    """Of 120 m x 1.2 m in cells of 15 mm 4 m are in view, beyond them nothing."""
+    points = Lattice(-60.0, 0.0, 0.015, 80, 8001).centres_xy().reshape(-1, 2)
+    rng, surface = np.random.default_rng(2), SiteSurface(len(points))
+    surface.height_m[:], surface.looks[:] = 0.0, 30.0
+    by_distance, distance = NoiseByDistance(points), np.hypot(*points.T)
+    noise_m = np.where(np.abs(points[:, 0]) < 2.0, np.hypot(NEAR_M, 0.005 * distance**2), np.nan)
+    for _ in range(3 * EVERY):
+        look = (noise_m * rng.standard_normal(len(points))).astype(np.float32)
+        by_distance.learn(
+            look, surface, np.zeros(len(points), dtype=bool), Pose2(0.0, 0.0, 0.0), NEAR_M)
+    limit_m = ((TOO_NOISY**2 - 1.0) * NEAR_M**2 / 0.005**2) ** 0.25
+    assert abs(by_distance.within_m - limit_m) <= RING_M
+
+
 def test_a_noisy_ring_with_quiet_ground_beyond_is_no_limit() -> None:
     by_distance, _ = learned(lambda d: np.where((d > 1.0) & (d < 1.25), 0.02, NEAR_M))
     assert by_distance.within_m == math.inf
