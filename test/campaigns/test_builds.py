@@ -65,27 +65,31 @@ yard:
 """
 
 
-def test_of_a_wide_top_a_build_fills_what_the_check_says():
+def test_of_a_wide_top_builds_fill_what_the_check_says():
     site = site_from_text(WIDE, 'wide')
     berm = site.berms[0]
-    build = Build(Drawn(1, 'straight', WIDE, site, 0.8, (5.5, 3.0), ()))
-    called_for = sum(row.dumps_remaining for row in rows_to_plan(build.pipeline))
-    result = build.run()
-    assert result.trouble == ''
-    assert result.loads == pytest.approx(called_for, rel=0.3)
-    # The crest is what is judged: it comes to its height and not beyond, as on a sharp ridge.
-    assert min(result.crest) >= 0.9
-    highest_m = max(row.height_m for row in build.pipeline.books.rows)
-    assert highest_m < berm.crest_height_m + 0.5 * berm.height_tolerance_m
-    offset_m, station_m = np.meshgrid(np.arange(-0.6, 0.6, 0.02), np.arange(0.2, 1.01, 0.1))
-    points = berm.centreline.point_at(station_m.ravel(), offset_m.ravel())
-    soil = build.yard.soil
-    mean_m = soil.at(points, soil.rise_m).reshape(offset_m.shape).mean(axis=0)
-    filled_m = 0.02 * np.count_nonzero(mean_m > berm.crest_height_m - berm.height_tolerance_m)
-    assert filled_m == pytest.approx(filled_top_m(site, berm), abs=0.05)
-    design_m = height_at_distance_m(berm, offset_m[0])
-    share = np.maximum(0.0, design_m - mean_m).sum() / design_m.sum()
-    assert share == pytest.approx(unfilled_share(site, berm), abs=0.08)
+    highest_m = []
+    for seed in (1, 2, 3):
+        build = Build(Drawn(seed, 'straight', WIDE, site, 0.8, (5.5, 3.0), ()))
+        called_for = sum(row.dumps_remaining for row in rows_to_plan(build.pipeline))
+        result = build.run()
+        assert result.trouble == ''
+        assert result.loads == pytest.approx(called_for, rel=0.3)
+        assert min(result.crest) >= 0.9
+        highest_m.append(max(row.height_m for row in build.pipeline.books.rows))
+        offset_m, station_m = np.meshgrid(np.arange(-0.6, 0.6, 0.02), np.arange(0.2, 1.01, 0.1))
+        points = berm.centreline.point_at(station_m.ravel(), offset_m.ravel())
+        soil = build.yard.soil
+        mean_m = soil.at(points, soil.rise_m).reshape(offset_m.shape).mean(axis=0)
+        filled_m = 0.02 * np.count_nonzero(mean_m > berm.crest_height_m - berm.height_tolerance_m)
+        assert filled_m == pytest.approx(filled_top_m(site, berm), abs=0.05)
+        design_m = height_at_distance_m(berm, offset_m[0])
+        share = np.maximum(0.0, design_m - mean_m).sum() / design_m.sum()
+        assert share == pytest.approx(unfilled_share(site, berm), abs=0.08)
+    # The crest is what is judged: it comes to its height and not beyond, as on a sharp ridge. One
+    # load more or less is 20 mm of a segment: of single builds chance decides.
+    assert np.mean(highest_m) < berm.crest_height_m + 0.5 * berm.height_tolerance_m
+    assert max(highest_m) < berm.crest_height_m + berm.height_tolerance_m
 
 
 @pytest.mark.parametrize('family', FAMILIES)
