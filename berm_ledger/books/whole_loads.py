@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from .patches import LEAST_SHARES
 from ..survey.robust import Floats
 
-# Width of a ring [m], and the least part of one that tells of the rest.
+# Width of a ring [m], and the fewest cells, or the least part, of one that tells of the rest.
 RING_M = 0.05
-LEAST_TELLING = 0.1
+LEAST_CELLS, LEAST_TELLING = 8.0, 0.1
 
 
 def weights_of_seen(gap_m: Floats, part: Floats, known: NDArray[np.bool_]) -> Floats:
@@ -51,7 +51,7 @@ def weights_of_seen(gap_m: Floats, part: Floats, known: NDArray[np.bool_]) -> Fl
     """
     ring = (gap_m / RING_M).astype(np.intp)
     cells, seen = np.bincount(ring), np.bincount(ring, known)
-    tells = seen >= LEAST_TELLING * cells
+    tells = seen >= np.minimum(LEAST_CELLS, LEAST_TELLING * cells)
     weight = np.where(tells, cells / np.maximum(seen, 1.0), 0.0)[ring]
     told = max(float(part[tells[ring]].sum()), LEAST_SHARES[-1][1])
     return np.where(known, weight / told, 0.0)
