@@ -40,6 +40,9 @@ NEWEST_LOOKS = 3
 # After so many looks at a patch of which the rest does not come into view it must do as it is,
 # with so much of the soil seen: behind a crest no more may ever be.
 LEAST_SHARES = ((16, 0.5), (32, 0.25))
+# Of less than this part of a load the rest may still be coming, where it is announced as its drum
+# begins to turn; a look that shows more of it shows all.
+WHOLE_SHARE, NEARLY_ALL = 0.85, 0.95
 # Cells with less of the soil expected than this part of the most are not asked.
 LEAST_PART = 0.1
 # Assumed of looks of which it is not told.
@@ -256,6 +259,8 @@ class OpenPatch:
         """
         Leave out the looks made while soil still came up, but for the newest.
 
+        What comes where a whole load lies already is none of it.
+
         Parameters
         ----------
         noise : GridNoise
@@ -267,11 +272,25 @@ class OpenPatch:
         share = self.parts.mean(axis=0)
         own = np.flatnonzero(share > LEAST_PART * share.max())
         error_m = mean_error_m(noise, share[own], cell_m2)
+        looks_m = self.kept_m[:self._end, own]
         self._first = coming_until(
-            self.kept_m[:self._end, own], share[own], error_m, HURRIED_LOOKS,
-            overshoots=noise.kept > 0.0)
-        self._growth = growth_sigmas(self.kept_m[:self._end, own], share[own], error_m)
+            looks_m, share[own], error_m, HURRIED_LOOKS, overshoots=noise.kept > 0.0)
+        if self._first and not noise.kept:
+            short = self._shown_m3(looks_m[:self._first], own, cell_m2) < NEARLY_ALL * sum(
+                landing.expected_m3 for landing in self.landings)
+            self._first = int(np.flatnonzero(short).max(initial=-1)) + 1
+        self._growth = growth_sigmas(looks_m, share[own], error_m)
         self._after_m = None
+
+    def _shown_m3(
+        self, looks_m: NDArray[np.float32], cells: NDArray[np.intp], cell_m2: float
+    ) -> Floats:
+        """Return what each of some looks (l, k) at some cells shows of the loads, (l,) [m3]."""
+        rise_m = looks_m - self.before_m[cells]
+        known = np.isfinite(rise_m)
+        seen = known @ self.parts.mean(axis=0)[cells]
+        out: Floats = np.where(known, rise_m, 0.0).sum(axis=1) * cell_m2 / np.maximum(seen, 1e-9)
+        return out
 
     @property
     def least_looks(self) -> int:

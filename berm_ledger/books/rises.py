@@ -19,7 +19,7 @@ from scipy import ndimage, sparse
 
 from .changes import smoothed_noise_m
 from .charts import Canvas
-from .patches import ASSUMED, Landing, OpenPatch, Rise, SETTLED_SHARE
+from .patches import ASSUMED, Landing, OpenPatch, Rise, SETTLED_SHARE, WHOLE_SHARE
 from .shared_shift import LevelLook
 from .still_coming import coming_share
 from .whole_loads import weights_of_seen
@@ -30,9 +30,6 @@ from ..survey.robust import Floats
 
 # A rise of less than this part of the expected load is a dump that missed.
 STRAY_SHARE = 0.25
-# Of less than this part the rest may still be coming, where a load is announced as its drum begins
-# to turn.
-WHOLE_SHARE = 0.85
 # Spread of the soil of a load around its drop point, beyond the drum's width [m].
 HEAP_M = 0.16
 # A dump of which less than this part is known before and after is not measured.
@@ -225,14 +222,14 @@ class DumpWatch:
         """
         out = []
         for patch in self.patches:
-            if not patch.ready or patch.may_come(now_ns):
+            if not patch.ready:
                 continue
             coming = self._may_be_coming(patch, noise)
             waits, grows = coming and patch.may_rest(now_ns), patch.still_grows(now_ns)
             if coming and (grows or not waits):
                 patch.let_newest_tell()
             # What was short and came up meanwhile is whole when it does so no longer.
-            if not waits and not (grows and patch.newest_tell):
+            if not (waits or patch.may_come(now_ns) or (grows and patch.newest_tell)):
                 out.append(patch)
         return out
 
