@@ -16,15 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .robust import Floats
-from .surface import SiteSurface
+from .surface import cells_told, SiteSurface
 from ..geometry import Pose2
 
 # Width of a ring and how many there are [m]; what lies further belongs to the last.
 RING_M, RINGS = 0.25, 32
-# Every so manieth look is learned from, at about so many cells, known by so many looks; on a large
-# site, of which a look shows a part, at no fewer than one in so many.
-EVERY, CELLS, LEAST_LOOKS = 8, 1000, 5.0
-MOST_APART = 36
+# Every so manieth look is learned from, at cells known by so many looks.
+EVERY, LEAST_LOOKS = 8, 5.0
 # Fewer cells of a ring tell nothing, weight of the newest look, and what a difference counts at
 # most, in times the noise that is assumed.
 LEAST_CELLS, WEIGHT, MOST_SIGMAS = 20, 0.2, 8.0
@@ -51,7 +49,7 @@ class NoiseByDistance:
     def __init__(self, points_xy: Floats) -> None:
         """Nothing is known yet."""
         self._points_xy = points_xy
-        self._picked = slice(0, None, min(max(1, len(points_xy) // CELLS), MOST_APART))
+        self._picked = cells_told(len(points_xy))
         #: Noise of each ring, NaN where it is not known [m].
         self.noise_m = np.full(RINGS, np.nan)
         self._looks = 0

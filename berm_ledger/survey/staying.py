@@ -19,14 +19,12 @@ from numpy.typing import NDArray
 
 from .middle import median_size, SD_FROM_MAD
 from .noise import GridNoise
-from .surface import SiteSurface
+from .surface import cells_told, SiteSurface
 from ..geometry import Pose2
 from ..geometry.poses import wrap_rad
 
-# Looks are compared at about so many cells known by so many looks, and so many at one place; on a
-# large site, of which a look shows a part, at no fewer than one in so many.
-CELLS, LEAST_LOOKS, LOOKS_OF_PLACE = 1000, 5.0, 3
-MOST_APART = 36
+# Looks are compared at cells known by so many looks, and so many at one place.
+LEAST_LOOKS, LOOKS_OF_PLACE = 5.0, 3
 # A robot that has moved by less than this stands where it stood [m, rad].
 STOOD_M, STOOD_RAD = 0.05, 0.05
 # Fewer cells tell nothing; what is further off is soil that came or went [times the noise].
@@ -52,7 +50,7 @@ class StayingNoise:
 
     def __init__(self, count: int) -> None:
         """Nothing is known to stay."""
-        self._picked = slice(0, None, min(max(1, count // CELLS), MOST_APART))
+        self._picked = cells_told(count)
         self._pairs = 0
         # Where the robot stands, how many looks came from there, and since it first moved; what
         # the last one has left (k,), and how far that spreads [m].

@@ -39,6 +39,9 @@ RESTART_LOOKS = 4.0
 # A cell that was seen since something changed there is worth a whole look at least.
 SEEN_LOOKS = 1.0
 UNSEEN_NS = np.int64(-1)
+# How looks err is learned at about so many cells; on a large site, of which a look shows a part,
+# at no fewer than one in so many.
+TOLD_CELLS, MOST_APART = 1000, 36
 
 
 def without_nan(values: NDArray[Any]) -> NDArray[Any]:
@@ -55,6 +58,19 @@ def without_nan(values: NDArray[Any]) -> NDArray[Any]:
     out: NDArray[Any] = np.fmax(values, 0)
     out += np.fmin(values, 0)
     return out
+
+
+def cells_told(count: int) -> slice:
+    """
+    Return which of so many surveyed cells tell how looks err.
+
+    Examples
+    --------
+    >>> [cells_told(count).step for count in (500, 20_000, 100_000)]
+    [1, 20, 36]
+
+    """
+    return slice(0, None, min(max(1, count // TOLD_CELLS), MOST_APART))
 
 
 def independent_looks(looks: NDArray[np.float32]) -> NDArray[np.float32]:
