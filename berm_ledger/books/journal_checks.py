@@ -5,7 +5,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-import contextlib
 import shlex
 from typing import Any, Protocol
 
@@ -159,20 +158,17 @@ def entries_of(path: str, rows: Sequence[EntryRow]) -> list[Entry]:
     try:
         return entries_from_rows(rows)
     except BooksError as exc:
-        readable = rows[0][0] - 1
-        with contextlib.suppress(BooksError):
-            for row in rows:
-                entries_from_rows([row])
-                readable = row[0]
+        before = rows[0][0] - 1
+        readable = before + len(sound_entries(rows, before))
         text = refusal_text(path, shlex.quote(path), str(exc), readable)
         raise BooksError(text) from exc
 
 
-def sound_entries(rows: Iterable[EntryRow]) -> list[Entry]:
-    """Return the entries of rows up to the first that is missing or makes no sense."""
+def sound_entries(rows: Iterable[EntryRow], before: int = 0) -> list[Entry]:
+    """Return the entries of rows after so many up to the first missing or that makes no sense."""
     found: list[Entry] = []
     for row in rows:
-        if row[0] != len(found) + 1 or type(row[1]) is not int or row[2] not in KIND_RANK:
+        if row[0] != before + len(found) + 1 or type(row[1]) is not int or row[2] not in KIND_RANK:
             break
         try:
             found += entries_from_rows([row])

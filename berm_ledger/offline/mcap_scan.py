@@ -177,10 +177,9 @@ class McapScan:
                 self._span(time_ns, time_ns)
                 self.times.add(str(number), time_ns)
             elif record.kind == MESSAGE_INDEX and record.whole:
-                self._follow(self._read(record.start, record.size))
+                number = self._follow(self._read(record.start, record.size))
                 if chunk is None:
                     continue
-                number = int.from_bytes(self._read(record.start, 2), 'little')
                 if number not in self._channels.topics:
                     self._learn_from(chunk)
                     chunk = None
@@ -192,14 +191,16 @@ class McapScan:
                 self._span(*CHUNK_HEAD.unpack(head.ljust(CHUNK_HEAD.size, b'\0'))[:2])
         self._settle(chunk)
 
-    def _follow(self, index: bytes) -> None:
-        """Follow the times of a channel in a chunk, in the order of the file."""
+    def _follow(self, index: bytes) -> int:
+        """Follow the times of a channel in a chunk, in the order of the file; return which."""
+        number: int
         number, size = INDEX_HEAD.unpack_from(index)
         entries = index[INDEX_HEAD.size:INDEX_HEAD.size + size]
         whole = len(entries) // INDEX_ENTRY.size * INDEX_ENTRY.size
         for time_ns, _ in sorted(
                 INDEX_ENTRY.iter_unpack(entries[:whole]), key=lambda entry: entry[1]):
             self.times.add(str(number), time_ns)
+        return number
 
     def _settle(self, chunk: Record | None) -> None:
         """Look into a chunk that no index spoke for."""
