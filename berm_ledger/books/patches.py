@@ -154,11 +154,10 @@ class OpenPatch:
     _after_m: Floats | None = field(init=False, default=None)
     _alone: bool | None = field(init=False, default=None)
     _noise: GridNoise = field(init=False, default=ASSUMED)
-    _newest_tell: bool = field(init=False, default=False)
-    # The first of the looks kept since which no more has come, and by how much those of the newer
-    # half show more than the older [standard errors].
+    # The first of the looks kept since which no more has come.
     _first: int = field(init=False, default=0)
-    _growth: float = field(init=False, default=0.0)
+    #: Whether early looks are left out at cells with enough later ones.
+    newest_tell: bool = field(init=False, default=False)
 
     def __post_init__(self) -> None:
         """Start with no look left out."""
@@ -237,16 +236,19 @@ class OpenPatch:
         if self.is_rested:
             return self.kept_m[max(first, self._end - self._rested):self._end]
         looks_m = self.kept_m[first:self._end]
-        return newest_m(looks_m, NEWEST_LOOKS) if self._newest_tell else looks_m
+        return newest_m(looks_m, NEWEST_LOOKS) if self.newest_tell else looks_m
 
     def may_come(self, now_ns: int) -> bool:
         """Tell whether looks at a time [ns] are too few since soil was still coming up."""
         least = SETTLED_LOOKS if self.may_rest(now_ns) else NEWEST_LOOKS
         return 0 < self._first > self._end - least and now_ns <= self._worth_waiting_ns
 
-    def still_grows(self, now_ns: int) -> bool:
-        """Tell whether the newer looks show more than the older, and it is worth waiting."""
-        return self._growth > GROWING_SIGMAS and now_ns <= self._worth_waiting_ns
+    def still_grows(self, now_ns: int, cell_m2: float) -> bool:
+        """Tell whether newer looks show more than older, and waiting at a time [ns] pays."""
+        if now_ns > self._worth_waiting_ns:
+            return False
+        own, share, error_m = self._asked(cell_m2)
+        return growth_sigmas(self.kept_m[:self._end, own], share, error_m) > GROWING_SIGMAS
 
     @property
     def _worth_waiting_ns(self) -> int:
@@ -255,7 +257,7 @@ class OpenPatch:
         return min(max(self.stamps_ns[-1], self._landed_ns + EMPTYING_NS) + EMPTYING_NS,
                    self._landed_ns + LONGEST_NS)
 
-    def leave_out_coming(self, noise: GridNoise, cell_m2: float) -> None:
+    def leave_out_coming(self, cell_m2: float) -> None:
         """
         Leave out the looks made while soil still came up, but for the newest.
 
@@ -263,24 +265,25 @@ class OpenPatch:
 
         Parameters
         ----------
-        noise : GridNoise
-            Noise of one look.
         cell_m2 : float
             Area of a cell [m2].
 
         """
-        share = self.parts.mean(axis=0)
-        own = np.flatnonzero(share > LEAST_PART * share.max())
-        error_m = mean_error_m(noise, share[own], cell_m2)
-        looks_m = self.kept_m[:self._end, own]
+        own, share, error_m = self._asked(cell_m2)
+        looks_m, kept = self.kept_m[:self._end, own], self._noise.kept
         self._first = coming_until(
-            looks_m, share[own], error_m, HURRIED_LOOKS, overshoots=noise.kept > 0.0)
-        if self._first and not noise.kept:
+            looks_m, share, error_m, HURRIED_LOOKS, overshoots=kept > 0.0)
+        if self._first and not kept:
             short = self._shown_m3(looks_m[:self._first], own, cell_m2) < NEARLY_ALL * sum(
                 landing.expected_m3 for landing in self.landings)
             self._first = int(np.flatnonzero(short).max(initial=-1)) + 1
-        self._growth = growth_sigmas(looks_m, share[own], error_m)
         self._after_m = None
+
+    def _asked(self, cell_m2: float) -> tuple[NDArray[np.intp], Floats, float]:
+        """Return the cells that are asked, what each counts, and the error of a look there [m]."""
+        share = self.parts.mean(axis=0)
+        own = np.flatnonzero(share > LEAST_PART * share.max())
+        return own, share[own], mean_error_m(self._noise, share[own], cell_m2)
 
     def _shown_m3(
         self, looks_m: NDArray[np.float32], cells: NDArray[np.intp], cell_m2: float
@@ -298,14 +301,9 @@ class OpenPatch:
         late = len(self.landings) >= MANY_LOADS or self._since == 1 > self.looks
         return 1 if late else HURRIED_LOOKS
 
-    @property
-    def newest_tell(self) -> bool:
-        """Whether early looks were left out."""
-        return self._newest_tell
-
     def let_newest_tell(self) -> None:
         """Leave out early looks at cells with enough later ones, as at a drum still emptying."""
-        self._newest_tell, self._after_m = True, None
+        self.newest_tell, self._after_m = True, None
 
     def raise_by(self, step_m: NDArray[np.float32]) -> None:
         """Raise its cells, of all (n,) [m]: the frame itself was found to lie lower there."""

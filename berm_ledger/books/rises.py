@@ -212,7 +212,7 @@ class DumpWatch:
         for patch in self.patches:
             if patch.add(level, stamp_ns, noise):
                 self.are_news = True
-                patch.leave_out_coming(noise, self.canvas.lattice.cell_area_m2)
+                patch.leave_out_coming(self.canvas.lattice.cell_area_m2)
 
     def settled(self, noise: GridNoise, now_ns: int) -> list[OpenPatch]:
         """
@@ -225,7 +225,9 @@ class DumpWatch:
             if not patch.ready:
                 continue
             coming = self._may_be_coming(patch, noise)
-            waits, grows = coming and patch.may_rest(now_ns), patch.still_grows(now_ns)
+            waits = coming and patch.may_rest(now_ns)
+            grows = (coming or patch.newest_tell) and patch.still_grows(
+                now_ns, self.canvas.lattice.cell_area_m2)
             if coming and (grows or not waits):
                 patch.let_newest_tell()
             # What was short and came up meanwhile is whole when it does so no longer.
