@@ -17,7 +17,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .patches import KEPT_LOOKS, Landing, OpenPatch
+from .kept_looks import KEPT_LOOKS
+from .patches import Landing, OpenPatch
 from .rises import DumpWatch
 from ..geometry import Lattice
 from ..survey.snapshot import NamedSurface

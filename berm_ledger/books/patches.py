@@ -17,6 +17,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from .kept_looks import KEPT_LOOKS, one_to_spare
 from .mean_looks import middle_m, newest_m, times_seen
 from .same_soil import shows_same
 from .shared_shift import LevelLook
@@ -37,8 +38,8 @@ MANY_LOADS = 4
 # Where a load came short, and few looks are later than its drum can have been emptying, so many of
 # the newest at a cell tell: those before may show soil still coming.
 NEWEST_LOOKS = 3
-# After so many looks at a patch of which the rest does not come into view it must do as it is,
-# with so much of the soil seen: behind a crest no more may ever be.
+# After so many looks and seconds at a patch of which the rest does not come into view it must do
+# as it is, with so much of the soil seen: behind a crest no more may ever be.
 LEAST_SHARES = ((16, 0.5), (32, 0.25))
 # Of less than this part of a load the rest may still be coming, where it is announced as its drum
 # begins to turn; a look that shows more of it shows all.
@@ -47,8 +48,6 @@ WHOLE_SHARE, NEARLY_ALL = 0.85, 0.95
 LEAST_PART = 0.1
 # Assumed of looks of which it is not told.
 ASSUMED = GridNoise()
-# Looks kept of a patch.
-KEPT_LOOKS = 8
 # So long after a load was announced its drum may still be emptying (a guess) [ns].
 EMPTYING_NS = 10_000_000_000
 # So long after the last load every look counts: by then dust has sunk (a guess) [ns].
@@ -158,6 +157,8 @@ class OpenPatch:
     _first: int = field(init=False, default=0)
     #: Whether early looks are left out at cells with enough later ones.
     newest_tell: bool = field(init=False, default=False)
+    # Whether newer looks have shown more than older.
+    _grew: bool = field(init=False, default=False)
 
     def __post_init__(self) -> None:
         """Start with no look left out."""
@@ -181,11 +182,19 @@ class OpenPatch:
                 self.unseen = self.cells[only & (times_seen(self.kept_m) == 0)]
             else:
                 self.looks += 1
-            self.kept_m = np.concatenate([self.kept_m[-(KEPT_LOOKS - 1):], own[None, :]])
-            self.stamps_ns = (*self.stamps_ns, stamp_ns)[-KEPT_LOOKS:]
+            self._keep(own, stamp_ns)
             self._after_m = self._alone = None
             self._noise = noise
         return shown
+
+    def _keep(self, own_m: NDArray[np.float32], stamp_ns: int) -> None:
+        """Keep one more look, shape (k,) [m], in place of another where there are enough."""
+        stamps_ns = (*self.stamps_ns, stamp_ns)
+        kept = list(range(len(stamps_ns)))
+        if len(kept) > KEPT_LOOKS:
+            del kept[one_to_spare(stamps_ns)]
+        self.kept_m = np.concatenate([self.kept_m, own_m[None, :]])[kept]
+        self.stamps_ns = tuple(stamps_ns[k] for k in kept)
 
     @property
     def _landed_ns(self) -> int:
@@ -233,9 +242,11 @@ class OpenPatch:
 
     def _told_from(self, first: int) -> NDArray[np.float32]:
         """Return those that tell of all but so many of the looks kept, shape (l, k) [m]."""
+        looks_m = self.kept_m[first:self._end]
+        if self._grew:
+            return newest_m(looks_m, SETTLED_LOOKS)
         if self.is_rested:
             return self.kept_m[max(first, self._end - self._rested):self._end]
-        looks_m = self.kept_m[first:self._end]
         return newest_m(looks_m, NEWEST_LOOKS) if self.newest_tell else looks_m
 
     def may_come(self, now_ns: int) -> bool:
@@ -248,7 +259,10 @@ class OpenPatch:
         if now_ns > self._worth_waiting_ns:
             return False
         own, share, error_m = self._asked(cell_m2)
-        return growth_sigmas(self.kept_m[:self._end, own], share, error_m) > GROWING_SIGMAS
+        grows = growth_sigmas(self.kept_m[:self._end, own], share, error_m) > GROWING_SIGMAS
+        if grows and not self._grew:
+            self._grew, self._after_m = True, None
+        return grows
 
     @property
     def _worth_waiting_ns(self) -> int:
@@ -331,7 +345,9 @@ class OpenPatch:
             return False
         seen = times_seen(self._told_from(0))
         return self._share(seen >= SETTLED_LOOKS) >= SETTLED_SHARE or any(
-            self.looks >= looks and self._share(seen >= HURRIED_LOOKS) >= share
+            self.looks >= looks
+            and self.stamps_ns[-1] - self._landed_ns >= looks * 1_000_000_000
+            and self._share(seen >= HURRIED_LOOKS) >= share
             for looks, share in LEAST_SHARES)
 
     @property

@@ -129,13 +129,17 @@ class YardOptions:
     speed_m_s, turn_rad_s : float
         Driving and turning speed.
     pose_rate_hz : float
-        Rate of poses while the rover moves; it is 1 Hz while it stands.
+        Rate of poses while the rover moves; while it stands it is 1 Hz, or that of the grids where
+        these come more often.
     grid_period_s : float
         Time between grids where the rover looks [s].
     look_within_m : float
         It looks while it is this close to a berm's foot, or to a borrow area that is followed [m].
     dump_s, dig_s : float
         Time that dumping and digging take [s].
+    pour_s : float
+        Time over which a load comes down evenly from its announcement on, no longer than
+        ``dump_s`` [s]; 0: it has fallen before.
     density_spread, mass_spread, scale_spread : float
         Relative standard deviation of a load's loose density, of its true mass against the
         payload, and of the announced mass against the true one.
@@ -169,6 +173,7 @@ class YardOptions:
     grid_period_s: float = 2.0
     look_within_m: float = 1.0
     dump_s: float = 4.0
+    pour_s: float = 0.0
     dig_s: float = 12.0
     density_spread: float = 0.03
     mass_spread: float = 0.06

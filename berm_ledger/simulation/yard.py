@@ -25,6 +25,7 @@ from .options import Intrusion, YARD, YardOptions
 from .ruts import Ruts
 from .sections import BermGround, design_surface_m
 from .sensor import measured, rolling_axes
+from .slow_drum import SlowDrum
 from .soil import Patch, Soil
 from .things import OwnBody, Thing
 from .truth import borrow_truth, Truth
@@ -95,6 +96,7 @@ class Yard:
         self.drum = None if options.borrow is None else Drum(
             options.borrow, site.rover, options.stuck_share, current)
         self._ruts = Ruts(self.soil, site.rover, options.rut_m) if options.rut_m > 0.0 else None
+        self._slow: SlowDrum | None = None
         self._grid_due_ns = 0
         self._truth: Truth | None = None
 
@@ -139,9 +141,10 @@ class Yard:
         self.true_pose = self.error.true(pose)
 
     def wait(self, duration_s: float) -> Iterator[SimEvent]:
-        """Stand still; poses come at 1 Hz, grids where the rover looks."""
-        whole, rest = divmod(max(duration_s, 0.0), 1.0)
-        for step in [1.0] * int(whole) + ([rest] if rest > 1e-9 else []):
+        """Stand still; poses come once a second, grids where the rover looks, at their period."""
+        longest = min(1.0, self.options.grid_period_s)
+        whole, rest = divmod(max(duration_s, 0.0), longest)
+        for step in [longest] * int(whole) + ([rest] if rest > 1e-9 else []):
             self._pass(step)
             yield from self._report()
 
@@ -194,7 +197,7 @@ class Yard:
 
     def dump(self, *, fill: float = 1.0) -> Iterator[SimEvent]:
         """
-        Dump the load; the soil falls, then the dump is announced.
+        Dump the load; the soil falls, then the dump is announced (or the other way round).
 
         Parameters
         ----------
@@ -233,7 +236,11 @@ class Yard:
         if volume > 0.0:
             patch = Patch(float(drop[0]), float(drop[1]), self.true_pose.yaw_rad,
                           width_m=rover.drum_width_m)
-            self.soil.pour_load(patch, volume, rng, rounding=options.rounding)
+            if options.pour_s > 0.0:
+                self._slow = SlowDrum(
+                    patch, volume, self.elapsed_ns, round(1e9 * options.pour_s))
+            else:
+                self.soil.pour_load(patch, volume, rng, rounding=options.rounding)
         berm, segment = self._account(drop)
         self.dumps.append({
             'stamp_ns': self.stamp_ns, 'x_m': float(drop[0]), 'y_m': float(drop[1]),
@@ -300,6 +307,11 @@ class Yard:
     def _pass(self, duration_s: float) -> None:
         """Let simulated time pass."""
         self.elapsed_ns += round(duration_s * 1e9)
+        if self._slow:
+            due_m3 = self._slow.due_m3(self.elapsed_ns)
+            if due_m3 > 0.0:
+                self.soil.pour_load(
+                    self._slow.patch, due_m3, self._load, rounding=self.options.rounding)
 
     def move(self, poses: Iterable[Pose2]) -> Iterator[SimEvent]:
         """Take one true pose after the other, at the rate of poses."""

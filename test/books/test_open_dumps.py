@@ -9,6 +9,7 @@ from dataclasses import replace
 
 from berm_ledger.books.charts import Canvas
 from berm_ledger.books.journal_rows import row_from_surface, surface_from_row
+from berm_ledger.books.kept_looks import KEPT_LOOKS
 from berm_ledger.books.open_dumps import (
     BEFORE,
     is_open_layer,
@@ -19,7 +20,7 @@ from berm_ledger.books.open_dumps import (
     put_back,
     SINCE,
 )
-from berm_ledger.books.patches import KEPT_LOOKS, Landing, SETTLED_LOOKS
+from berm_ledger.books.patches import Landing, SETTLED_LOOKS
 from berm_ledger.books.rises import DumpWatch
 from berm_ledger.geometry import Lattice
 from berm_ledger.pipeline import Pipeline

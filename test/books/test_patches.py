@@ -2,10 +2,10 @@
 # SPDX-License-Identifier: Apache-2.0
 """A dump still to be measured, of a few cells, by hand."""
 
+from berm_ledger.books.kept_looks import KEPT_LOOKS
 from berm_ledger.books.patches import (
     EMPTYING_NS,
     HURRIED_SHARES,
-    KEPT_LOOKS,
     Landing,
     LEAST_SHARES,
     MANY_LOADS,

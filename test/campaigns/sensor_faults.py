@@ -72,9 +72,12 @@ def arguments(argv: Sequence[str] | None) -> argparse.Namespace:
                         help='how deep the wheels press the ground at most (default 0)')
     parser.add_argument('--period-s', type=float, default=2.0,
                         help='time between grids where the rover looks (default 2)')
+    parser.add_argument('--pour-s', type=float, default=0.0,
+                        help='how long each load takes to come down (default 0: at once)')
     parser.add_argument('--loads', type=int, help='end the builds after so many loads')
     parser.add_argument('--faults', nargs='+', choices=list(ALL), default=list(ALL),
-                        metavar='NAME', help='default: all. ' + ', '.join(ALL))
+                        metavar='NAME',
+                        help='default: all. ' + ', '.join(ALL).replace('%', '%%'))
     return parser.parse_args(argv)
 
 
@@ -83,7 +86,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = arguments(argv)
     site = load_site(args.site).site
     yard = YardOptions(noise=NOISE_PRESETS[args.noise], rut_m=1e-3 * args.rut_mm,
-                       grid_period_s=args.period_s)
+                       grid_period_s=args.period_s, pour_s=args.pour_s,
+                       dump_s=max(YardOptions.dump_s, args.pour_s + 1.0))
     sys.stdout.write(HEAD + '\n')
     for seed in args.seeds:
         build = SimulatedBuild(
