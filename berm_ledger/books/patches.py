@@ -50,6 +50,8 @@ LEAST_PART = 0.1
 ASSUMED = GridNoise()
 # So long after a load was announced its drum may still be emptying (a guess) [ns].
 EMPTYING_NS = 10_000_000_000
+# For so long looks must show that no more comes, however many they are: some do by chance [ns].
+RESTED_NS = 4_000_000_000
 # So long after the last load every look counts: by then dust has sunk (a guess) [ns].
 DUST_NS = 60_000_000_000
 # So long after it soil that looks show coming up is waited for (a guess) [ns].
@@ -157,8 +159,8 @@ class OpenPatch:
     _first: int = field(init=False, default=0)
     #: Whether early looks are left out at cells with enough later ones.
     newest_tell: bool = field(init=False, default=False)
-    # Whether newer looks have shown more than older.
-    _grew: bool = field(init=False, default=False)
+    # When newer looks have shown more than older the last time [ns].
+    _grew_ns: int | None = field(init=False, default=None)
 
     def __post_init__(self) -> None:
         """Start with no look left out."""
@@ -229,7 +231,8 @@ class OpenPatch:
     @property
     def is_rested(self) -> bool:
         """Whether enough looks show the last load when its drum was empty for certain."""
-        return self._rested >= SETTLED_LOOKS
+        return self._rested >= SETTLED_LOOKS and (
+            self.stamps_ns[self._end - 1] >= self._landed_ns + EMPTYING_NS + RESTED_NS)
 
     def may_rest(self, now_ns: int) -> bool:
         """Tell whether it is worth waiting for such looks at a time [ns]."""
@@ -243,7 +246,7 @@ class OpenPatch:
     def _told_from(self, first: int) -> NDArray[np.float32]:
         """Return those that tell of all but so many of the looks kept, shape (l, k) [m]."""
         looks_m = self.kept_m[first:self._end]
-        if self._grew:
+        if self._grew_ns is not None:
             return newest_m(looks_m, SETTLED_LOOKS)
         if self.is_rested:
             return self.kept_m[max(first, self._end - self._rested):self._end]
@@ -259,10 +262,9 @@ class OpenPatch:
         if now_ns > self._worth_waiting_ns:
             return False
         own, share, error_m = self._asked(cell_m2)
-        grows = growth_sigmas(self.kept_m[:self._end, own], share, error_m) > GROWING_SIGMAS
-        if grows and not self._grew:
-            self._grew, self._after_m = True, None
-        return grows
+        if growth_sigmas(self.kept_m[:self._end, own], share, error_m) > GROWING_SIGMAS:
+            self._grew_ns, self._after_m = now_ns, None
+        return self._grew_ns is not None and now_ns < self._grew_ns + RESTED_NS
 
     @property
     def _worth_waiting_ns(self) -> int:

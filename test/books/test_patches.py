@@ -10,6 +10,7 @@ from berm_ledger.books.patches import (
     LEAST_SHARES,
     MANY_LOADS,
     OpenPatch,
+    RESTED_NS,
     SETTLED_LOOKS,
     SETTLED_SHARE,
 )
@@ -98,3 +99,16 @@ def test_looks_at_a_drum_that_may_still_be_emptying_tell_until_there_are_later_o
     # No look that would tell comes for ever.
     assert a_patch().may_rest(LANDED_NS + 2 * EMPTYING_NS)
     assert not a_patch().may_rest(LANDED_NS + 2 * EMPTYING_NS + 1)
+
+
+def test_a_few_looks_that_show_less_do_not_end_the_growth() -> None:
+    """Looks scatter: only when none has shown more for some seconds has all of it come."""
+    patch, cell_m2 = a_patch(), 0.0002
+    for second in range(2, 18, 2):
+        look(patch, second, 0.002 * second)
+    grown_ns = LANDED_NS + 16 * SECOND_NS
+    assert patch.still_grows(grown_ns, cell_m2)
+    for second in (17, 18, 19, 20):
+        look(patch, second, 0.010)
+    assert patch.still_grows(grown_ns + RESTED_NS - 1, cell_m2)
+    assert not patch.still_grows(grown_ns + RESTED_NS, cell_m2)
