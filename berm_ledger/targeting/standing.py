@@ -23,7 +23,8 @@ def standing_segments(site: Site, rows: Sequence[Row]) -> NDArray[np.bool_]:
     Tell which segments hold soil of their own that a robot must keep off.
 
     A segment stands once a load was dumped on it, once it is at grade or high, or when its crest
-    is higher than the clearance by more than what the ends of its neighbours spill onto it.
+    is higher than the clearance by more than what the ends of its neighbours spill onto it. Where
+    natural ground reaches a level crest by itself, being at grade or high makes no soil.
 
     Parameters
     ----------
@@ -44,11 +45,12 @@ def standing_segments(site: Site, rows: Sequence[Row]) -> NDArray[np.bool_]:
 def _stands(site: Site, rows: Sequence[Row], index: int) -> bool:
     """Tell whether one segment stands."""
     row = rows[index]
-    if row.dumps_made > 0 or row.state in (State.AT_GRADE, State.HIGH):
+    berm = site.berms[row.berm_index]
+    by_itself = row.target_height_m <= berm.height_tolerance_m
+    if row.dumps_made > 0 or (row.state in (State.AT_GRADE, State.HIGH) and not by_itself):
         return True
     if not math.isfinite(row.height_m):
         return False
-    berm = site.berms[row.berm_index]
     spill = sum(_spill_m(other, row.station_to_m - row.station_from_m, berm.side_slope)
                 for other in neighbours(rows, index, berm) if other is not None)
     return row.height_m > site.rover.clearance_m + spill
