@@ -14,7 +14,17 @@ import numpy as np
 import numpy.testing as npt
 from plan_oracle import check_plan
 import pytest
-from targeting_kit import bare_rows, berm_of, raised, rectangle, ring, rover_of, site_of, straight
+from targeting_kit import (
+    bare_rows,
+    berm_of,
+    raised,
+    rectangle,
+    ring,
+    rover_of,
+    site_of,
+    SLOPE_DEG,
+    straight,
+)
 
 
 def test_first_segment_from_the_side_of_the_robot():
@@ -44,6 +54,24 @@ def test_rework_comes_first():
     target = choose_target(site, rows, None, Pose2(1.8, 3.0))
     assert target.segment == 4
     assert 'rework' in target.reason
+
+
+@pytest.mark.parametrize(('over_m', 'code'), [(0.018, 'target'), (0.04, 'blocked')])
+def test_neighbours_high_within_tolerance_keep_nobody_off_who_just_fits(over_m, code):
+    # Front at the toe of the design and 30 mm; the soil of a crest 18 mm too high goes on for
+    # 27 mm past that toe and is at most 18 mm high there, less than the clearance.
+    toe_m = 0.15 / math.tan(math.radians(SLOPE_DEG))
+    site = site_of(straight(1.2), rover=rover_of(drop=(0.3 + toe_m + 0.03, 0.0)))
+    first, middle, last = bare_rows(site, loads=0)
+    rows = [replace(raised(first, 0.15 + over_m), dumps_made=4),
+            replace(raised(middle, 0.11), dumps_made=3, dumps_remaining=1),
+            replace(raised(last, 0.15 + over_m), dumps_made=4)]
+    answer = choose_target(site, rows, None, Pose2(0.6, 3.0))
+    if code == 'target':
+        assert isinstance(answer, Target)
+        assert answer.segment == 2
+    else:
+        assert answer.code == code
 
 
 def test_the_other_side_is_taken_when_a_keep_out_is_in_the_way():
