@@ -187,6 +187,29 @@ def test_rework_that_stands_is_put_first_without_a_new_plan():
     assert target.pose.y_m != 0.0
 
 
+def test_rework_is_not_put_first_by_a_way_that_soil_was_heaped_on_with_it():
+    # Soil on three sides of the run-up from the left, none on the ways to segment 1.
+    pit = rectangle(-1.5, 3.5, -0.5, 4.5)
+    site = site_of(straight(4.0), yard=rectangle(-4.0, -4.0, 6.0, 6.0), borrow=[pit])
+    rows = [replace(raised(row, 0.15), dumps_made=3, dumps_remaining=0)
+            for row in bare_rows(site)]
+    rows[0] = replace(raised(rows[0], 0.1), dumps_remaining=1)
+    planner = planner_of(site, rows)
+    assert planner.next_target().segment == 1
+    rows[8] = replace(raised(rows[8], 0.07), state=State.REWORK, dumps_remaining=2)
+    lattice = Lattice(-4.0, -4.0, 0.05, 201, 201)
+    heaped = np.zeros(lattice.shape, dtype=bool)
+    centres = lattice.centres_xy().reshape(*lattice.shape, 2)
+    for x0, y0, x1, y1 in ((2.5, 2.4, 4.9, 2.5), (2.5, 0.3, 2.55, 2.5), (4.85, 0.3, 4.9, 2.5),
+                           (4.0, -0.05, 4.9, 0.35)):
+        inside = (centres >= (x0 - 1e-9, y0 - 1e-9)) & (centres <= (x1 + 1e-9, y1 + 1e-9))
+        heaped |= inside.all(axis=-1)
+    planner.update(rows, Ground(lattice, heaped))
+    target = planner.next_target()
+    assert target.segment == 9
+    assert target.pose.y_m < 0.0
+
+
 def test_rework_is_done_before_others_wall_it_off():
     # The wall side of the ring is served from inside; spoilt there, it comes before the rest.
     site = site_of(ring(1.4, centre=(0.0, -3.2)), borrow=[PIT])
