@@ -28,7 +28,7 @@ from .obstacles import Obstacles, segment_name
 from .plan import Plan
 from .plan_at_hand import PlanAtHand, wanted_unserved
 from .replan import Replan
-from .standing import look_reason, standing_segments
+from .standing import is_astray, look_reason, standing_segments
 from .values import Ground, NoTarget, Target
 from ..books.rows import Row, State
 from ..design import Site
@@ -260,10 +260,11 @@ class Planner:
         place = {k: n for n, k in enumerate(wanted)}
         return min(free, key=lambda k: (*self._rank(k, bool(standing[k])), place[k]), default=None)
 
-    def _rank(self, index: int, stands: bool) -> tuple[bool, bool, float]:
+    def _rank(self, index: int, stands: bool) -> tuple[bool, bool, bool, float]:
         """
         Return the order of rows that may be served: reworks, the present target, the lowest.
 
+        Whose crest stands astray gets no load before somebody has seen to it; all others go on.
         The lowest is that of the lowest mean: the lowest stretch is mostly the slope down to a
         neighbour that has its loads still to come. In lifts the present target stays until a load
         was dumped on it; else until it is done.
@@ -272,11 +273,13 @@ class Planner:
         rework = stands and row.state == State.REWORK
         present = index == self._present and (
             not self.in_lifts or row.dumps_made == self._present_dumps)
+        astray = is_astray(self.site, row)
         if not self.in_lifts:
-            return not rework, not (present and stands), 0.0
+            return astray, not rework, not (present and stands), 0.0
         # A level crest below its ground is asked for by its neighbours at most.
         known = math.isfinite(row.height_m) and row.target_height_m > 0.0
-        return not rework, not present, row.height_m / row.target_height_m if known else 0.0
+        share = row.height_m / row.target_height_m if known else 0.0
+        return astray, not rework, not present, share
 
     def _first(self, standing: Bools, obstacles: Obstacles) -> Target | NoTarget | None:
         """Return the first answer of the plan, None when its approach is no longer clear."""

@@ -82,10 +82,15 @@ def look_reason(site: Site, row: Row) -> str | None:
         return f'{loads} {were} dumped there and no crest was seen since'
     if row.coverage < LEAST_COVERAGE:
         return f'only {100.0 * row.coverage:.0f} % of its crest was seen'
-    if row.height_m <= site.rover.clearance_m:
+    if not is_astray(site, row):
         return None
     if not math.isfinite(row.line_offset_m):
         return 'its crest line is not known'
-    if abs(row.line_offset_m) > half_base_m(site, row):
-        return f'its crest seems to be {abs(row.line_offset_m):.2f} m off the line'
-    return None
+    return f'its crest seems to be {abs(row.line_offset_m):.2f} m off the line'
+
+
+def is_astray(site: Site, row: Row) -> bool:
+    """Tell whether a crest was looked at and is not where the berm is: more looks do not help."""
+    seen = row.coverage >= LEAST_COVERAGE and row.height_m > site.rover.clearance_m
+    return row.dumps_made > 0 and seen and not (
+        abs(row.line_offset_m) <= half_base_m(site, row))

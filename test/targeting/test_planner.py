@@ -364,6 +364,21 @@ def test_a_crest_that_is_lost_is_looked_at_and_not_dumped_on():
     assert 'look at it' in answer.reason
 
 
+@pytest.mark.parametrize('order', ['lifts', 'segments'])
+def test_a_heap_beside_the_line_keeps_loads_from_no_other_segment(order):
+    # A load went down 0.4 m off the line, past the toe: no look finds a crest on the line there.
+    site = replace(site_of(straight(2.0), borrow=[PIT]), work_order=order)
+    rows = [dumped(row, 0.1, 1) for row in bare_rows(site)]
+    rows[0] = replace(raised(rows[0], 0.06), dumps_made=1, dumps_remaining=2, line_offset_m=0.4)
+    planner = planner_of(site, rows)
+    assert planner.next_target().segment != 1
+    rows[1:] = [dumped(row, 0.15, 0) for row in rows[1:]]
+    planner.update(rows)
+    answer = planner.next_target()
+    assert (answer.code, answer.segment) == ('look', 1)
+    assert '0.40 m off the line' in answer.reason
+
+
 def test_a_load_stays_on_its_segment_when_the_lowest_stretch_moves_to_the_end():
     # Posts on both sides leave a lane to 0.3 m along the first segment, but not to its middle.
     posts = [rectangle(x0, y0, x1, y0 + 1.0) for y0 in (0.6, -1.6)
