@@ -71,6 +71,8 @@ class Planner:
         self.replans = 0
         self._present: int | None = None
         self._present_dumps = 0
+        # Loads dumped anywhere when it was handed out.
+        self._dumps = 0
         # Where the robot was that the plan at hand is for.
         self._place: Pose2 | None = None
         self._answer: Target | NoTarget | None = None
@@ -117,7 +119,7 @@ class Planner:
         self.rows = tuple(rows)
         wanted = {k for k, row in enumerate(self.rows) if row.dumps_remaining > 0}
         if self._present is not None and self._present not in wanted:
-            self._present = None
+            self._present = self._beside(self.rows[self._present], wanted)
         if not wanted:
             self._answer = look_at_unknown(self.site, self.rows, ground, robot)
             return None
@@ -196,7 +198,32 @@ class Planner:
         if isinstance(self._answer, Target):
             self._present = self._index_of(self._answer)
             self._present_dumps = self.rows[self._present].dumps_made
+            self._dumps = sum(row.dumps_made for row in self.rows)
         return self._answer
+
+    def _beside(self, present: Row, wanted: Collection[int]) -> int | None:
+        """
+        Return the row to stay with where the present one calls for no load any more.
+
+        Of segments narrower than a load the noise of every look gives the load to another one. As
+        long as none was dumped it stays where it was, to less than a drum width.
+        """
+        if sum(row.dumps_made for row in self.rows) != self._dumps:
+            return None
+        line = self.site.berms[present.berm_index].centreline
+
+        def gap_m(k: int) -> float:
+            row = self.rows[k]
+            gap = abs(row.station_from_m + row.station_to_m
+                      - present.station_from_m - present.station_to_m) / 2.0
+            return min(gap, line.length_m - gap) if line.closed else gap
+        near = [k for k in wanted if self.rows[k].berm_index == present.berm_index
+                and gap_m(k) < self.site.rover.drum_width_m]
+        if not near:
+            return None
+        nearest = min(near, key=lambda k: (gap_m(k), k))
+        self._present_dumps = self.rows[nearest].dumps_made
+        return nearest
 
     def _obstacles_of(
         self, rows: Sequence[Row], ground: Ground | None, standing: Bools

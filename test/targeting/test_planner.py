@@ -141,6 +141,28 @@ def test_present_target_is_kept_until_a_load_was_dumped_on_it():
     assert planner.replans == 1
 
 
+@pytest.mark.parametrize('berm', [straight(2.4, segment_m=0.1), ring(0.4, segment_m=0.1)])
+def test_of_narrow_segments_the_load_stays_near_until_one_was_dumped(berm):
+    # Noise gives the load of a drum of 0.36 m now to this, now to that of segments of 0.1 m.
+    site = site_of(berm, borrow=[PIT])
+    rows = [dumped(row, 0.12, 0) for row in bare_rows(site)]
+    last, far = len(rows) - 1, len(rows) // 2
+    asked = [*rows[:-1], dumped(rows[last], 0.10, 1)]
+    asked[far] = dumped(rows[far], 0.11, 1)
+    planner = planner_of(site, asked)
+    assert planner.next_target().segment == last + 1
+    beside = 1 if berm.centreline.closed else last - 2
+    noisy = list(rows)
+    noisy[far], noisy[beside] = dumped(rows[far], 0.109, 1), dumped(rows[beside], 0.11, 1)
+    planner.update(noisy)
+    assert planner.next_target().segment == beside + 1
+    noisy[last] = replace(noisy[last], dumps_made=noisy[last].dumps_made + 1)
+    noisy[beside] = replace(noisy[beside], dumps_remaining=0)
+    noisy[beside - 1] = dumped(rows[beside - 1], 0.11, 1)
+    planner.update(noisy)
+    assert planner.next_target().segment == far + 1
+
+
 def test_in_lifts_the_lowest_mean_is_next_and_not_the_slope_down_to_a_neighbour():
     site = site_of(straight(2.0), borrow=[PIT])
     rows = [raised(row, 0.12, dumps_made=3, dumps_remaining=1, low_short_m=0.035,
