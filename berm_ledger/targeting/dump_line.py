@@ -171,11 +171,18 @@ def room_m(site: Site, row: Row) -> float:
 
 
 def half_base_m(site: Site, row: Row) -> float:
-    """Return the plan distance from centreline to toe of a segment as it will stand [m]."""
+    """
+    Return the plan distance from centreline to toe of a segment as it will stand [m].
+
+    A crest within its tolerance has the toe of its design: what lies past that is lower than the
+    tolerance, no obstacle, and would keep a robot that just fits from the segments beside it.
+    """
     berm = site.berms[row.berm_index]
+    known = math.isfinite(row.target_height_m)
     # A design of unknown height has no toe yet beyond what stands.
-    height = max((h for h in (row.target_height_m, row.height_m) if math.isfinite(h)), default=0.0)
-    height = max(0.0, height)
+    spare = min(berm.height_tolerance_m, site.rover.clearance_m) if known else 0.0
+    heights = (0.0, row.target_height_m, row.height_m - spare)
+    height = max(h for h in heights if math.isfinite(h))
     return 0.5 * berm.crest_width_m + height / berm.side_slope
 
 

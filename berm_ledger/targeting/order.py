@@ -72,7 +72,7 @@ class Order:
 def best_order(
     wanted: Sequence[int], costs: Costs, least: Sequence[float], weights: Sequence[float], *,
     pairs: Iterable[tuple[int, int]] = (), groups: Sequence[int] = (),
-    exact_up_to: int = EXACT_UP_TO,
+    exact_up_to: int = EXACT_UP_TO, standing: int = 0,
 ) -> Order:
     """
     Return the cheapest order of work, or the best partial one.
@@ -94,6 +94,9 @@ def best_order(
         each is searched by itself first.
     exact_up_to : int
         Largest stuck set that is searched to the end, however long it takes.
+    standing : int
+        Segments (bits) that stand already: to leave one out makes room for nobody, and whoever can
+        be served at all is served before the others.
 
     Returns
     -------
@@ -103,7 +106,7 @@ def best_order(
     """
     sets = Sets(costs, least, pairs)
     whole = sum(1 << k for k in wanted if math.isfinite(least[k]))
-    served = whole & ~_lightest_left_out(sets, whole, weights, exact_up_to)
+    served = whole & ~_lightest_left_out(sets, whole, weights, exact_up_to, standing)
     left_out = tuple(k for k in wanted if not served >> k & 1)
     alone = math.fsum(least[k] for k in members(served))
     core, batches = sets.stripped(served)
@@ -121,31 +124,32 @@ def best_order(
 
 
 def _lightest_left_out(
-    sets: Sets, whole: int, weights: Sequence[float], exact_up_to: int
+    sets: Sets, whole: int, weights: Sequence[float], exact_up_to: int, standing: int
 ) -> int:
     """Return the set of least weight without which an order exists."""
     core = sets.stuck(whole)
     if not core:
         return 0
     if core.bit_count() > exact_up_to:
-        return _left_out_greedily(sets, core, weights)
+        return _left_out_greedily(sets, core, weights, standing)
     queue = [(0.0, 0, 0, core)]
     while queue:
         weight, out, first, rest = heapq.heappop(queue)
         if not sets.stuck(rest):
             return out
-        for k in members(core):
+        for k in members(core & ~standing):
             if k >= first:
                 heapq.heappush(
                     queue, (weight + weights[k], out | 1 << k, k + 1, rest & ~(1 << k)))
     return core
 
 
-def _left_out_greedily(sets: Sets, core: int, weights: Sequence[float]) -> int:
+def _left_out_greedily(sets: Sets, core: int, weights: Sequence[float], standing: int) -> int:
     """Leave out one by one whoever frees the most others at once for the least."""
     out = 0
     while core:
-        gain = {k: _freed(sets, core, k, weights) - weights[k] for k in members(core)}
+        asked = members(core & ~standing) or members(core)
+        gain = {k: _freed(sets, core, k, weights) - weights[k] for k in asked}
         best = min(gain, key=lambda k: (-gain[k], k))
         out |= 1 << best
         core = sets.stuck(core & ~(1 << best))

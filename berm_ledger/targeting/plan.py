@@ -17,7 +17,7 @@ from .lifts import in_turns, rows_before
 from .obstacles import Obstacles, segment_name
 from .options import OptionBuilder, Options, places_of
 from .order import best_order, EXACT_UP_TO, Order
-from .reach import Field, ReachMap
+from .reach import Field, mask_from_built, ReachMap
 from .reasons import Reasons
 from .standing import standing_segments
 from .values import Ground
@@ -249,7 +249,7 @@ class Work:
             least = costs.alone()
             order = best_order(
                 yard.wanted, costs, least, weights, pairs=costs.pairs(), groups=_berms(rows),
-                exact_up_to=exact_up_to)
+                exact_up_to=exact_up_to, standing=mask_from_built(yard.standing))
             chosen = _chosen(options, costs, order)
             tight = yard.builder.tightened(options, [option for option, _ in chosen.values()])
             if tight is None:

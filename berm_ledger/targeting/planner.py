@@ -28,7 +28,7 @@ from .obstacles import Obstacles, segment_name
 from .plan import Plan
 from .plan_at_hand import PlanAtHand, wanted_unserved
 from .replan import Replan
-from .standing import look_reason, standing_segments
+from .standing import is_astray, look_reason, standing_segments
 from .values import Ground, NoTarget, Target
 from ..books.rows import Row, State
 from ..design import Site
@@ -71,6 +71,8 @@ class Planner:
         self.replans = 0
         self._present: int | None = None
         self._present_dumps = 0
+        # Loads dumped anywhere when it was handed out.
+        self._dumps = 0
         # Where the robot was that the plan at hand is for.
         self._place: Pose2 | None = None
         self._answer: Target | NoTarget | None = None
@@ -117,7 +119,7 @@ class Planner:
         self.rows = tuple(rows)
         wanted = {k for k, row in enumerate(self.rows) if row.dumps_remaining > 0}
         if self._present is not None and self._present not in wanted:
-            self._present = None
+            self._present = self._beside(self.rows[self._present], wanted)
         if not wanted:
             self._answer = look_at_unknown(self.site, self.rows, ground, robot)
             return None
@@ -196,7 +198,32 @@ class Planner:
         if isinstance(self._answer, Target):
             self._present = self._index_of(self._answer)
             self._present_dumps = self.rows[self._present].dumps_made
+            self._dumps = sum(row.dumps_made for row in self.rows)
         return self._answer
+
+    def _beside(self, present: Row, wanted: Collection[int]) -> int | None:
+        """
+        Return the row to stay with where the present one calls for no load any more.
+
+        Of segments narrower than a load the noise of every look gives the load to another one. As
+        long as none was dumped it stays where it was, to less than a drum width.
+        """
+        if sum(row.dumps_made for row in self.rows) != self._dumps:
+            return None
+        line = self.site.berms[present.berm_index].centreline
+
+        def gap_m(k: int) -> float:
+            row = self.rows[k]
+            gap = abs(row.station_from_m + row.station_to_m
+                      - present.station_from_m - present.station_to_m) / 2.0
+            return min(gap, line.length_m - gap) if line.closed else gap
+        near = [k for k in wanted if self.rows[k].berm_index == present.berm_index
+                and gap_m(k) < self.site.rover.drum_width_m]
+        if not near:
+            return None
+        nearest = min(near, key=lambda k: (gap_m(k), k))
+        self._present_dumps = self.rows[nearest].dumps_made
+        return nearest
 
     def _obstacles_of(
         self, rows: Sequence[Row], ground: Ground | None, standing: Bools
@@ -260,10 +287,11 @@ class Planner:
         place = {k: n for n, k in enumerate(wanted)}
         return min(free, key=lambda k: (*self._rank(k, bool(standing[k])), place[k]), default=None)
 
-    def _rank(self, index: int, stands: bool) -> tuple[bool, bool, float]:
+    def _rank(self, index: int, stands: bool) -> tuple[bool, bool, bool, float]:
         """
         Return the order of rows that may be served: reworks, the present target, the lowest.
 
+        Whose crest stands astray gets no load before somebody has seen to it; all others go on.
         The lowest is that of the lowest mean: the lowest stretch is mostly the slope down to a
         neighbour that has its loads still to come. In lifts the present target stays until a load
         was dumped on it; else until it is done.
@@ -272,11 +300,13 @@ class Planner:
         rework = stands and row.state == State.REWORK
         present = index == self._present and (
             not self.in_lifts or row.dumps_made == self._present_dumps)
+        astray = is_astray(self.site, row)
         if not self.in_lifts:
-            return not rework, not (present and stands), 0.0
+            return astray, not rework, not (present and stands), 0.0
         # A level crest below its ground is asked for by its neighbours at most.
         known = math.isfinite(row.height_m) and row.target_height_m > 0.0
-        return not rework, not present, row.height_m / row.target_height_m if known else 0.0
+        share = row.height_m / row.target_height_m if known else 0.0
+        return astray, not rework, not present, share
 
     def _first(self, standing: Bools, obstacles: Obstacles) -> Target | NoTarget | None:
         """Return the first answer of the plan, None when its approach is no longer clear."""

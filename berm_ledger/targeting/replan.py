@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .plan import Plan, plan_work
+from .plan_at_hand import PlanAtHand
 from .reach import mask_from_built
 from .values import Ground
 from ..books.rows import Row
@@ -64,7 +65,11 @@ class Replan:
                 for k, row in enumerate(self.rows)]
         first = plan_work(self.site, rows, self.ground, self.robot, in_lifts=self.in_lifts,
                           exit_xy=self.exit_xy, base=plan.base)
-        if not first.complete:
+        # Its map is that of the plan at hand: soil laid on its ways since is not in there.
+        beside = PlanAtHand(
+            replace(first, soil_xy=plan.soil_xy), rows, self.standing, first.soil_xy,
+            self.site.rover)
+        if not first.complete or not beside.ways_clear(set(new)):
             return None
         kept = tuple(self.rows[k] if k in new else row for k, row in enumerate(plan.rows))
         # They were only judged beside what stands now: nothing else is begun before they are done.

@@ -23,7 +23,8 @@ def standing_segments(site: Site, rows: Sequence[Row]) -> NDArray[np.bool_]:
     Tell which segments hold soil of their own that a robot must keep off.
 
     A segment stands once a load was dumped on it, once it is at grade or high, or when its crest
-    is higher than the clearance by more than what the ends of its neighbours spill onto it.
+    is higher than the clearance by more than what the ends of its neighbours spill onto it. Where
+    natural ground reaches a level crest by itself, being at grade or high makes no soil.
 
     Parameters
     ----------
@@ -44,11 +45,12 @@ def standing_segments(site: Site, rows: Sequence[Row]) -> NDArray[np.bool_]:
 def _stands(site: Site, rows: Sequence[Row], index: int) -> bool:
     """Tell whether one segment stands."""
     row = rows[index]
-    if row.dumps_made > 0 or row.state in (State.AT_GRADE, State.HIGH):
+    berm = site.berms[row.berm_index]
+    by_itself = row.target_height_m <= berm.height_tolerance_m
+    if row.dumps_made > 0 or (row.state in (State.AT_GRADE, State.HIGH) and not by_itself):
         return True
     if not math.isfinite(row.height_m):
         return False
-    berm = site.berms[row.berm_index]
     spill = sum(_spill_m(other, row.station_to_m - row.station_from_m, berm.side_slope)
                 for other in neighbours(rows, index, berm) if other is not None)
     return row.height_m > site.rover.clearance_m + spill
@@ -80,10 +82,15 @@ def look_reason(site: Site, row: Row) -> str | None:
         return f'{loads} {were} dumped there and no crest was seen since'
     if row.coverage < LEAST_COVERAGE:
         return f'only {100.0 * row.coverage:.0f} % of its crest was seen'
-    if row.height_m <= site.rover.clearance_m:
+    if not is_astray(site, row):
         return None
     if not math.isfinite(row.line_offset_m):
         return 'its crest line is not known'
-    if abs(row.line_offset_m) > half_base_m(site, row):
-        return f'its crest seems to be {abs(row.line_offset_m):.2f} m off the line'
-    return None
+    return f'its crest seems to be {abs(row.line_offset_m):.2f} m off the line'
+
+
+def is_astray(site: Site, row: Row) -> bool:
+    """Tell whether a crest was looked at and is not where the berm is: more looks do not help."""
+    seen = row.coverage >= LEAST_COVERAGE and row.height_m > site.rover.clearance_m
+    return row.dumps_made > 0 and seen and not (
+        abs(row.line_offset_m) <= half_base_m(site, row))

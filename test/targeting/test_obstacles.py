@@ -81,6 +81,19 @@ def test_half_base_is_that_of_the_design():
     assert half_base_m(SITE, row) == pytest.approx(0.15 / SITE.berms[0].side_slope)
 
 
+@pytest.mark.parametrize(('height_m', 'stands_m'), [
+    (0.1, 0.15), (0.17, 0.15), (0.19, 0.17), (float('nan'), 0.15)])
+def test_half_base_of_a_crest_within_tolerance_is_that_of_the_design(height_m, stands_m):
+    # The tolerance is 0.02 m.
+    row = replace(ROWS[0], height_m=height_m)
+    assert half_base_m(SITE, row) == pytest.approx(stands_m / SITE.berms[0].side_slope)
+
+
+def test_half_base_of_a_design_of_unknown_height_is_that_of_what_stands():
+    row = replace(ROWS[0], target_height_m=float('nan'), height_m=0.1)
+    assert half_base_m(SITE, row) == pytest.approx(0.1 / SITE.berms[0].side_slope)
+
+
 def test_soil_on_a_standing_segment_is_its_own_and_elsewhere_an_obstacle():
     site = site_of(straight(2.0))
     rows = bare_rows(site, loads=1)

@@ -166,6 +166,24 @@ def test_leaves_out_the_least_there_is_to_leave_out(seed):
     assert sum(weights[k] for k in order.left_out) == pytest.approx(lost)
 
 
+@pytest.mark.parametrize('exact_up_to', [1, 12])
+@given(seed=st.integers(0, 10 ** 6))
+def test_who_stands_already_is_served_first_and_never_left_out(exact_up_to, seed):
+    count = 6
+    table = Table(seed, count, block=0.6)
+    rng = np.random.default_rng(seed)
+    standing = sum(1 << k for k in range(count) if rng.random() < 0.5)
+
+    def costs(mask):
+        return table(mask | standing)
+    least = [costs(1 << k)[k] for k in range(count)]
+    weights = rng.integers(1, 9, count).astype(float)
+    order = best_order(range(count), costs, least, weights, exact_up_to=exact_up_to,
+                       standing=standing)
+    check_order(order, costs)
+    assert all(math.isinf(least[k]) for k in order.left_out if standing >> k & 1)
+
+
 @given(seed=st.integers(0, 10 ** 6))
 def test_heuristic_is_an_order_above_its_bound_and_the_best_order_between(seed):
     costs = Table(seed, 6, block=0.05)

@@ -6,6 +6,7 @@ from dataclasses import replace
 import itertools
 import math
 
+from berm_ledger.books.rows import State
 from berm_ledger.geometry import Polyline, Pose2
 from berm_ledger.targeting.haul import HaulCosts
 from berm_ledger.targeting.options import places_of
@@ -14,7 +15,16 @@ import networkx as nx
 import numpy as np
 from plan_oracle import check_plan
 import pytest
-from targeting_kit import bare_rows, berm_of, rectangle, ring, rover_of, site_of, straight
+from targeting_kit import (
+    bare_rows,
+    berm_of,
+    raised,
+    rectangle,
+    ring,
+    rover_of,
+    site_of,
+    straight,
+)
 
 PIT = rectangle(5.5, -1.0, 7.0, 1.0)
 YARD = rectangle(-4.0, -4.0, 8.0, 4.0)
@@ -87,6 +97,34 @@ def test_a_ring_around_the_only_borrow_area_has_no_complete_order():
     length = rows[0].station_to_m
     assert need / length - 1.0 <= len(plan.unserved) <= need / length + 2.0
     check_plan(site, plan, every=4)
+
+
+def test_what_stands_around_the_only_borrow_area_is_served_on_from_within():
+    # A gap of three bare segments is the way out: whoever stands takes no more of it.
+    site = site_of(ring(2.0), borrow=[rectangle(-0.5, -0.5, 0.5, 0.5)])
+    bare = bare_rows(site, loads=2)
+    rows = (*bare[:3], *(replace(raised(row, 0.08), dumps_made=1, dumps_remaining=1)
+                         for row in bare[3:]))
+    plan = plan_work(site, rows)
+    assert set(plan.sequence) >= set(range(3, len(rows)))
+    assert all(u.row < 3 and 'shut in' in u.reason for u in plan.unserved)
+    check_plan(site, plan)
+
+
+def test_a_ring_stays_open_where_the_ground_stands_above_its_level_crest():
+    # z = 0.08 x: from x = 1.5 m on natural ground stands above a crest at 0.12 m, the way out.
+    site = site_of(ring(2.0), borrow=[rectangle(-0.5, -0.5, 0.5, 0.5)])
+    rows = []
+    for row in bare_rows(site, loads=0):
+        middle = 0.5 * (row.station_from_m + row.station_to_m)
+        target = 0.12 - 0.08 * float(site.berms[0].centreline.point_at(middle)[0])
+        change = {'dumps_remaining': 1} if target > 0.02 else {
+            'state': State.HIGH if target < -0.02 else State.AT_GRADE}
+        rows.append(replace(row, target_height_m=target, **change))
+    assert sum(row.dumps_remaining == 0 for row in rows) > 8
+    plan = plan_work(site, rows)
+    assert plan.complete
+    check_plan(site, plan)
 
 
 def test_haul_of_a_ring_with_borrow_areas_inside_and_out_is_known_to_be_least():

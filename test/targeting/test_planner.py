@@ -14,7 +14,17 @@ import numpy as np
 import numpy.testing as npt
 from plan_oracle import check_plan
 import pytest
-from targeting_kit import bare_rows, berm_of, raised, rectangle, ring, rover_of, site_of, straight
+from targeting_kit import (
+    bare_rows,
+    berm_of,
+    raised,
+    rectangle,
+    ring,
+    rover_of,
+    site_of,
+    SLOPE_DEG,
+    straight,
+)
 
 
 def test_first_segment_from_the_side_of_the_robot():
@@ -44,6 +54,24 @@ def test_rework_comes_first():
     target = choose_target(site, rows, None, Pose2(1.8, 3.0))
     assert target.segment == 4
     assert 'rework' in target.reason
+
+
+@pytest.mark.parametrize(('over_m', 'code'), [(0.018, 'target'), (0.04, 'blocked')])
+def test_neighbours_high_within_tolerance_keep_nobody_off_who_just_fits(over_m, code):
+    # Front at the toe of the design and 30 mm; the soil of a crest 18 mm too high goes on for
+    # 27 mm past that toe and is at most 18 mm high there, less than the clearance.
+    toe_m = 0.15 / math.tan(math.radians(SLOPE_DEG))
+    site = site_of(straight(1.2), rover=rover_of(drop=(0.3 + toe_m + 0.03, 0.0)))
+    first, middle, last = bare_rows(site, loads=0)
+    rows = [replace(raised(first, 0.15 + over_m), dumps_made=4),
+            replace(raised(middle, 0.11), dumps_made=3, dumps_remaining=1),
+            replace(raised(last, 0.15 + over_m), dumps_made=4)]
+    answer = choose_target(site, rows, None, Pose2(0.6, 3.0))
+    if code == 'target':
+        assert isinstance(answer, Target)
+        assert answer.segment == 2
+    else:
+        assert answer.code == code
 
 
 def test_the_other_side_is_taken_when_a_keep_out_is_in_the_way():
@@ -113,6 +141,28 @@ def test_present_target_is_kept_until_a_load_was_dumped_on_it():
     assert planner.replans == 1
 
 
+@pytest.mark.parametrize('berm', [straight(2.4, segment_m=0.1), ring(0.4, segment_m=0.1)])
+def test_of_narrow_segments_the_load_stays_near_until_one_was_dumped(berm):
+    # Noise gives the load of a drum of 0.36 m now to this, now to that of segments of 0.1 m.
+    site = site_of(berm, borrow=[PIT])
+    rows = [dumped(row, 0.12, 0) for row in bare_rows(site)]
+    last, far = len(rows) - 1, len(rows) // 2
+    asked = [*rows[:-1], dumped(rows[last], 0.10, 1)]
+    asked[far] = dumped(rows[far], 0.11, 1)
+    planner = planner_of(site, asked)
+    assert planner.next_target().segment == last + 1
+    beside = 1 if berm.centreline.closed else last - 2
+    noisy = list(rows)
+    noisy[far], noisy[beside] = dumped(rows[far], 0.109, 1), dumped(rows[beside], 0.11, 1)
+    planner.update(noisy)
+    assert planner.next_target().segment == beside + 1
+    noisy[last] = replace(noisy[last], dumps_made=noisy[last].dumps_made + 1)
+    noisy[beside] = replace(noisy[beside], dumps_remaining=0)
+    noisy[beside - 1] = dumped(rows[beside - 1], 0.11, 1)
+    planner.update(noisy)
+    assert planner.next_target().segment == far + 1
+
+
 def test_in_lifts_the_lowest_mean_is_next_and_not_the_slope_down_to_a_neighbour():
     site = site_of(straight(2.0), borrow=[PIT])
     rows = [raised(row, 0.12, dumps_made=3, dumps_remaining=1, low_short_m=0.035,
@@ -157,6 +207,29 @@ def test_rework_that_stands_is_put_first_without_a_new_plan():
     target = planner.next_target()
     assert (target.segment, target.loads_remaining, planner.replans) == (4, 2, 1)
     assert target.pose.y_m != 0.0
+
+
+def test_rework_is_not_put_first_by_a_way_that_soil_was_heaped_on_with_it():
+    # Soil on three sides of the run-up from the left, none on the ways to segment 1.
+    pit = rectangle(-1.5, 3.5, -0.5, 4.5)
+    site = site_of(straight(4.0), yard=rectangle(-4.0, -4.0, 6.0, 6.0), borrow=[pit])
+    rows = [replace(raised(row, 0.15), dumps_made=3, dumps_remaining=0)
+            for row in bare_rows(site)]
+    rows[0] = replace(raised(rows[0], 0.1), dumps_remaining=1)
+    planner = planner_of(site, rows)
+    assert planner.next_target().segment == 1
+    rows[8] = replace(raised(rows[8], 0.07), state=State.REWORK, dumps_remaining=2)
+    lattice = Lattice(-4.0, -4.0, 0.05, 201, 201)
+    heaped = np.zeros(lattice.shape, dtype=bool)
+    centres = lattice.centres_xy().reshape(*lattice.shape, 2)
+    for x0, y0, x1, y1 in ((2.5, 2.4, 4.9, 2.5), (2.5, 0.3, 2.55, 2.5), (4.85, 0.3, 4.9, 2.5),
+                           (4.0, -0.05, 4.9, 0.35)):
+        inside = (centres >= (x0 - 1e-9, y0 - 1e-9)) & (centres <= (x1 + 1e-9, y1 + 1e-9))
+        heaped |= inside.all(axis=-1)
+    planner.update(rows, Ground(lattice, heaped))
+    target = planner.next_target()
+    assert target.segment == 9
+    assert target.pose.y_m < 0.0
 
 
 def test_rework_is_done_before_others_wall_it_off():
@@ -311,6 +384,21 @@ def test_a_crest_that_is_lost_is_looked_at_and_not_dumped_on():
     assert (answer.code, answer.segment) == ('look', 1)
     assert abs(answer.look_pose.y_m) == pytest.approx(1.25)
     assert 'look at it' in answer.reason
+
+
+@pytest.mark.parametrize('order', ['lifts', 'segments'])
+def test_a_heap_beside_the_line_keeps_loads_from_no_other_segment(order):
+    # A load went down 0.4 m off the line, past the toe: no look finds a crest on the line there.
+    site = replace(site_of(straight(2.0), borrow=[PIT]), work_order=order)
+    rows = [dumped(row, 0.1, 1) for row in bare_rows(site)]
+    rows[0] = replace(raised(rows[0], 0.06), dumps_made=1, dumps_remaining=2, line_offset_m=0.4)
+    planner = planner_of(site, rows)
+    assert planner.next_target().segment != 1
+    rows[1:] = [dumped(row, 0.15, 0) for row in rows[1:]]
+    planner.update(rows)
+    answer = planner.next_target()
+    assert (answer.code, answer.segment) == ('look', 1)
+    assert '0.40 m off the line' in answer.reason
 
 
 def test_a_load_stays_on_its_segment_when_the_lowest_stretch_moves_to_the_end():

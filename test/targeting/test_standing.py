@@ -42,6 +42,17 @@ def test_the_end_of_a_neighbour_does_not(segment_m):
     assert standing_segments(site, rows)[1]
 
 
+@pytest.mark.parametrize(('target_m', 'state'), [(-0.04, State.HIGH), (0.01, State.AT_GRADE)])
+def test_natural_ground_that_reaches_a_level_crest_by_itself_is_no_berm(target_m, state):
+    row = replace(BARE[2], target_height_m=target_m, state=state)
+    rows = [*BARE[:2], row, *BARE[3:]]
+    assert not standing_segments(SITE, rows).any()
+    rows[2] = replace(row, dumps_made=1)
+    assert standing_segments(SITE, rows)[2]
+    rows[2] = replace(row, height_m=0.08)
+    assert standing_segments(SITE, rows)[2]
+
+
 @pytest.mark.parametrize(('change', 'text'), [
     ({'height_m': math.nan}, 'no crest was seen'),
     ({'coverage': 0.1}, 'only 10 % of its crest'),
