@@ -49,7 +49,7 @@ from .wire import (
 )
 from ..books import Books, Entry
 from ..books.journal import Journal
-from ..errors import MessageError
+from ..errors import MessageError, naming_books
 from ..geometry import Pose2
 from ..inputs import DRUM_CURRENT, DUMP, ELEVATION, POSE
 from ..site_source import load_site
@@ -118,8 +118,9 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         path = self._books_path()
         journal = Journal.open(path, loaded.digest, Path(given.site_file).name, loaded.text)
         try:
-            pipeline = self._make_pipeline(
-                loaded.site, entries=journal.entries(), surfaces=journal.surfaces())
+            entries, surfaces = tuple(journal.entries()), journal.surfaces()
+            with naming_books(path):
+                pipeline = self._make_pipeline(loaded.site, entries=entries, surfaces=surfaces)
         except BaseException:
             journal.close()
             raise

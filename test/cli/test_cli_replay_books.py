@@ -11,6 +11,7 @@ import json
 import math
 from pathlib import Path
 import shutil
+import sqlite3
 
 from berm_ledger.books import Entry
 from berm_ledger.books.booking import SEEN_NS
@@ -110,6 +111,18 @@ def test_next_bag_goes_on_top_and_the_earlier_books_stay_as_they_are(
     assert records[0].last_ns <= records[1].first_ns
     page = Path('out/report.html').read_text(encoding='utf-8').replace('<wbr>', '')
     assert all(record.sha256 in page for record in records)
+
+
+def test_earlier_books_changed_by_hand_are_named(
+        call: Call, first_books: Path, second_bag: Path, site: Path) -> None:
+    shutil.copytree(first_books, 'changed')
+    with sqlite3.connect('changed/books.sqlite') as db:
+        db.execute("UPDATE entries SET data = '{}' WHERE kind = 'datum'")
+    db.close()
+    said = continued(call, Path('changed'), second_bag, site=site).complaint
+    assert said.startswith('changed/books.sqlite: entry ')
+    assert 'put a copy from before that in their place' in said
+    assert not Path('out').exists()
 
 
 def stated_errors(entries: Sequence[Entry]) -> dict[tuple[int, int], float]:
