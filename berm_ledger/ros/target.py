@@ -42,6 +42,7 @@ from .parameters import TargetParameters
 from .plan_worker import PlanWorker
 from .target_inputs import JUDGED, TargetInputs
 from .wire import (
+    count_publishers,
     DUMP_DEPTH,
     event_qos,
     latched_publishers,
@@ -207,8 +208,8 @@ class TargetNode(ManagedNode[TargetParameters]):
         if self._intake is None:
             return 'the target node is not active'
         self.known.note_ledger(
-            there=self.count_publishers('segments') > 0,
-            tells_site_file=self.count_publishers('site_file') > 0)
+            there=count_publishers(self, 'segments') > 0,
+            tells_site_file=count_publishers(self, 'site_file') > 0)
         return self.known.stale_text(
             self._steady_s(), books_timeout_s=self.parameters.books_timeout_s,
             pose_timeout_s=self.parameters.pose_timeout_s,

@@ -112,3 +112,8 @@ def latched_publishers(node: Any) -> Callable[[type, str], Any]:
     """
     return partial(node.create_publisher, qos_profile=latched_qos(),
                    event_callbacks=EVENTS.PublisherEventCallbacks(use_default_callbacks=False))
+
+
+def count_publishers(node: Any, topic: str) -> int:
+    """Return how many publish what a node calls by this name; rclpy asks for no remapped name."""
+    return int(node.count_publishers(node.resolve_topic_name(topic)))
