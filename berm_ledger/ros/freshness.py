@@ -18,6 +18,8 @@ import re
 from ..geometry import StampedPose
 from ..survey.gates import is_uncertain
 
+NO_LEDGER = 'nothing publishes segments any more: is the ledger running?'
+
 
 @dataclass(frozen=True)
 class Receipt:
@@ -34,7 +36,7 @@ def stale_text(
     pose: Receipt | None,
     rework: Receipt | None,
     no_go: Receipt | None,
-    ledger_there: bool,
+    ledgers: int,
     awaited: str,
     mistaken_pose: str,
     books_timeout_s: float,
@@ -49,8 +51,8 @@ def stale_text(
         Steady clock [s].
     segments, pose, rework, no_go : Receipt or None
         Last message of each; None before the first.
-    ledger_there : bool
-        Whether anything publishes the segments at this moment.
+    ledgers : int
+        How many publish the segments at this moment.
     awaited : str
         What the ledger has not told yet since it came up; empty when nothing.
     mistaken_pose : str
@@ -66,8 +68,8 @@ def stale_text(
     """
     if segments is None:
         return 'no segments have come in yet: is the ledger running?'
-    if not ledger_there:
-        return 'nothing publishes segments any more: is the ledger running?'
+    if ledgers != 1:
+        return several_text(ledgers) if ledgers else NO_LEDGER
     if awaited:
         return awaited
     if rework is None:
@@ -94,6 +96,22 @@ def stale_text(
         return (f'the pose is {-lag_s:.1f} s older than the books (limit {books_timeout_s:g} s): '
                 f'was a clock set back, or is this an old bag?')
     return None
+
+
+def several_text(ledgers: int) -> str:
+    """
+    Say that books are told by more than one.
+
+    Examples
+    --------
+    >>> several_text(2)
+    '2 nodes publish segments here, so books are mixed up: stop all but one (one that was killed \
+counts for half a minute more), or give each rover a namespace of its own'
+
+    """
+    return (f'{ledgers} nodes publish segments here, so books are mixed up: stop all but one (one '
+            f'that was killed counts for half a minute more), or give each rover a namespace of '
+            f'its own')
 
 
 def _no_pose_text(mistaken_pose: str) -> str:

@@ -17,6 +17,7 @@ from functools import partial
 import math
 from typing import Any
 
+from .freshness import several_text
 from .messages.diagnostics import ERROR, OK, STALE, Status, WARN
 from .table_text import age_text
 from ..inputs import DUMP, ELEVATION
@@ -179,10 +180,14 @@ def journal_status(path: str, fault: str, last_seq: int, waiting: int) -> Status
     return Status('journal', f'{counted(last_seq, "entry", "entries")} written', OK, values)
 
 
-def books_status(on_hold: bool, hold_text: str, flags: int, has_datum: bool) -> Status:
-    """Return what an operator should know of the books."""
+def books_status(
+    on_hold: bool, hold_text: str, flags: int, has_datum: bool, ledgers: int
+) -> Status:
+    """Return what an operator should know of the books, and of others told beside them."""
     values = {'on_hold': str(on_hold).lower(), 'flagged_segments': flags,
               'datum': 'taken' if has_datum else 'none'}
+    if ledgers > 1:
+        return Status('books', several_text(ledgers), ERROR, values)
     if on_hold:
         return Status('books', f'on hold: {hold_text}', WARN, values)
     if flags:

@@ -27,6 +27,7 @@ from .books_path import default_books_path
 from .borrow_text import borrow_line, borrow_statuses
 from .datum_levels import datum_levels_m
 from .feed import feed
+from .freshness import several_text
 from .intake import Intake
 from .ledger_health import LedgerHealth
 from .ledger_topics import LedgerTopics, looked_at
@@ -37,6 +38,7 @@ from .parameters import LedgerParameters
 from .report_files import NextTurn, ReportJob
 from .silence import Silence
 from .wire import (
+    count_publishers,
     DRUM_CURRENT_DEPTH,
     DUMP_DEPTH,
     elevation_class,
@@ -59,6 +61,7 @@ HEALTH_PERIOD_S = 1.0
 # Ground and markers are large and change slowly: no more often than this, in message time.
 SLOW_PERIOD_NS = 1_000_000_000
 LOG_PERIOD_S = 5.0
+SEVERAL_LOG_PERIOD_S = 60.0
 QUIET_KINDS = ('reading', 'seen', 'rise', 'cut', 'load', 'balance')
 LOUD_KINDS = ('refused', 'map_shift', 'stray_dump', 'unbooked_fill', 'slump', 'disturbed', 'hold',
               'void', 'imbalance')
@@ -292,9 +295,13 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         if self.live is None or self._topics is None or self._intake is None:
             return
         self._draw()
-        self._topics.publish_health(
-            self._health.statuses(self.live, self._intake.mistaken_type, self._silence.text),
-            self.get_clock().now().nanoseconds)
+        ledgers = count_publishers(self, 'segments')
+        if ledgers > 1:
+            self.get_logger().warning(
+                several_text(ledgers), throttle_duration_sec=SEVERAL_LOG_PERIOD_S)
+        statuses = self._health.statuses(
+            self.live, self._intake.mistaken_type, self._silence.text, ledgers)
+        self._topics.publish_health(statuses, self.get_clock().now().nanoseconds)
         if not self.live.fault:
             self._tell_silence(self._topics)
 

@@ -60,7 +60,7 @@ class LedgerHealth:
         monitor.note(stamp_ns, next(refusals, ''))
 
     def statuses(
-        self, live: LiveBooks, mistaken: Callable[[str], str], silence: str
+        self, live: LiveBooks, mistaken: Callable[[str], str], silence: str, ledgers: int = 1
     ) -> list[Status]:
         """
         Return the statuses since the last report.
@@ -73,6 +73,8 @@ class LedgerHealth:
             Says what a topic is published as, where that is not what is subscribed; empty else.
         silence : str
             That no look could be used for long, and why; empty when that is not so.
+        ledgers : int
+            How many publish books under the names of this one, itself among them.
 
         Returns
         -------
@@ -90,5 +92,5 @@ class LedgerHealth:
             journal_status(str(live.journal.path), live.fault, live.journal.last_seq,
                            live.waiting),
             books_status(books.on_hold, books.hold_text, len(books.flags),
-                         books.datum_seq is not None),
+                         books.datum_seq is not None, ledgers),
         ]

@@ -6,7 +6,7 @@ from berm_ledger.ros.freshness import Receipt, stale_text
 import pytest
 
 FRESH = {
-    'now_s': 100.0, 'ledger_there': True, 'awaited': '', 'mistaken_pose': '',
+    'now_s': 100.0, 'ledgers': 1, 'awaited': '', 'mistaken_pose': '',
     'segments': Receipt(99.0, 50_000_000_000), 'pose': Receipt(99.9, 51_000_000_000),
     'rework': Receipt(1.0, 0), 'no_go': Receipt(1.0, 0),
     'books_timeout_s': 10.0, 'pose_timeout_s': 2.0}
@@ -18,7 +18,8 @@ def test_fresh_books_and_pose_are_not_stale_however_old_ground_and_flags_are():
 
 @pytest.mark.parametrize(('change', 'text'), [
     ({'segments': None}, 'no segments'),
-    ({'ledger_there': False}, 'nothing publishes segments'),
+    ({'ledgers': 0}, 'nothing publishes segments'),
+    ({'ledgers': 2}, '2 nodes publish segments here, so books are mixed up: stop all but one'),
     ({'awaited': 'it is there again'}, 'there again'),
     ({'rework': None}, 'holds'),
     ({'no_go': None}, 'ground'),

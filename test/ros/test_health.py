@@ -145,15 +145,16 @@ def test_a_journal_that_cannot_be_written_is_an_error():
     assert status.values['waiting'] == 3
 
 
-@pytest.mark.parametrize(('hold', 'flags', 'datum', 'level', 'text'), [
-    (False, 0, True, OK, 'in order'),
-    (True, 1, True, WARN, 'on hold: somebody'),
-    (False, 1, True, WARN, '1 segment to be'),
-    (False, 2, True, WARN, '2 segments to be'),
-    (False, 0, False, WARN, 'natural ground'),
+@pytest.mark.parametrize(('hold', 'flags', 'datum', 'ledgers', 'level', 'text'), [
+    (False, 0, True, 1, OK, 'in order'),
+    (True, 1, True, 1, WARN, 'on hold: somebody'),
+    (False, 1, True, 1, WARN, '1 segment to be'),
+    (False, 2, True, 1, WARN, '2 segments to be'),
+    (False, 0, False, 1, WARN, 'natural ground'),
+    (True, 1, True, 2, ERROR, '2 nodes publish segments here'),
 ])
-def test_what_an_operator_must_act_on_warns(hold, flags, datum, level, text):
-    status = books_status(hold, 'somebody' if hold else '', flags, datum)
+def test_what_an_operator_must_act_on_warns(hold, flags, datum, ledgers, level, text):
+    status = books_status(hold, 'somebody' if hold else '', flags, datum, ledgers)
 
     assert status.level == level
     assert text in status.message

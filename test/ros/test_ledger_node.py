@@ -324,6 +324,22 @@ def test_two_rovers_in_two_namespaces_do_not_mix(world, site_file, tmp_path):
             health['/diagnostics'].status[0]).name == f'{namespace}/ledger: pose')
 
 
+def test_ledgers_of_other_books_under_one_name_say_so(world, site_file, tmp_path):
+    first = Bench(world, site_file, tmp_path / 'a.sqlite', namespace='/rover1').start()
+    listen(first.robot, ('/diagnostics',), first.heard)
+    # Of the robot that listens there, too.
+    second = Bench(world, site_file, tmp_path / 'b.sqlite', namespace='/rover1').start()
+
+    def books():
+        found = [status_from(s) for s in first.heard['/diagnostics'].status]
+        return next(s for s in found if s.name == 'rover1/ledger: books')
+
+    world.until(lambda: '/diagnostics' in first.heard and books().level == 2)
+    assert books().message.startswith('2 nodes publish segments here')
+    world.drop(second.ledger)
+    world.until(lambda: books().level != 2)
+
+
 def test_the_ground_is_sent_again_only_when_it_changed(world, site_file, tmp_path):
     bench = Bench(world, site_file, tmp_path / 'b.sqlite').start()
     lattice, blocked = blocked_from_occupancy_grid(bench.heard.pop('no_go'))

@@ -413,6 +413,33 @@ def test_a_ledger_that_comes_back_is_waited_for(bench):
     assert bench.next_target()[0]
 
 
+def test_of_several_ledgers_none_is_believed_until_the_last_one_has_told_all(bench):
+    """Holds and ground would be now those of the one, now those of the other."""
+    bench.feed()
+    assert bench.next_target()[0]
+    first_out, first = bench.out, bench.ledger
+    bench.start_ledger()
+    bench.world.until(lambda: bench.status().message.startswith('2 nodes publish segments here'))
+    assert bench.status().level == STALE
+    bench.world.until(lambda: all(out.get_subscription_count() for out in bench.out.values()))
+    bench.ground(np.ones(LATTICE.shape, dtype=bool))
+    bench.rework('the other one is on hold')
+    bench.world.until(lambda: bench.target.known.hold_text is not None)
+
+    bench.world.drop(bench.ledger)
+    bench.ledger, bench.out = first, first_out
+
+    def is_given():
+        bench.pose(11.0)
+        return bench.status().values['code'] == 'target'
+
+    bench.world.until(is_given)
+
+    # What the one that is left told once came in anew, and the hold of the other is gone.
+    success, content = bench.next_target()
+    assert success, content
+
+
 @pytest.mark.parametrize('comes', [True, False])
 def test_the_site_file_of_a_ledger_that_tells_it_is_waited_for_a_moment(bench, comes):
     """Topics come in any order; one that got lost must not keep the work back for good."""
