@@ -13,6 +13,7 @@ from geometry_msgs.msg import PoseStamped
 from nav_msgs.msg import OccupancyGrid
 import numpy as np
 from numpy.typing import NDArray
+from rclpy.duration import Duration
 from sensor_msgs.msg import PointCloud2
 from std_msgs.msg import String
 from visualization_msgs.msg import MarkerArray
@@ -21,6 +22,7 @@ from .messages import (
     fill_crest_cloud,
     fill_diagnostics,
     fill_markers,
+    fill_no_markers,
     fill_no_pose,
     fill_occupancy_grid,
     fill_pose,
@@ -35,6 +37,9 @@ from ..books.profile import CrestProfile
 from ..borrow.lanes import Lane
 from ..geometry import Lattice, Pose2, StampedPose
 from ..site_source import LoadedSite
+
+# How long whoever shows the markers may take to hear that they are gone.
+LAST_WORD = Duration(seconds=0.5)
 
 
 def looked_at(books: Books, looked_ns: Mapping[tuple[str, int], int]) -> Books:
@@ -201,8 +206,17 @@ class LedgerTopics:
         fill_diagnostics(msg, full, stamp_ns=stamp_ns, types=self._types)
         self._diagnostics.publish(msg)
 
+    def _take_markers_back(self) -> None:
+        """Have whoever shows the markers delete them, and wait a moment until they know."""
+        msg = MarkerArray()
+        fill_no_markers(msg, self._types)
+        self._markers.publish(msg)
+        self._markers.wait_for_all_acked(LAST_WORD)
+
     def close(self) -> None:
-        """Take the topics away; what was latched goes with them."""
+        """Take the topics away; what was latched goes with them, and what is drawn."""
+        if self.somebody_sees:
+            self._take_markers_back()
         for publisher in (self._segments, self._crest, self._table, self._rework, self._no_go,
                           self._markers, self._diagnostics, self._borrow, self._borrow_pose,
                           self._site_file):

@@ -250,6 +250,18 @@ def test_markers_are_drawn_for_whoever_comes_and_for_nobody_else(
     assert drawn == [11 * NS]
 
 
+def test_markers_are_taken_back_when_the_ledger_ends(world, site_file, tmp_path):
+    from visualization_msgs.msg import Marker
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite').start()
+    bench.pose(10.0)
+    bench.grid(11.0, 0.21)
+    bench.until_stamp(11.0)
+
+    world.drop(bench.ledger)
+
+    world.until(lambda: [m.action for m in bench.heard['markers'].markers] == [Marker.DELETEALL])
+
+
 def test_markers_follow_target_and_orders_while_time_stands_still(world, site_file, tmp_path):
     from berm_ledger.ros.wire import latched_qos
     from geometry_msgs.msg import PoseStamped
