@@ -17,7 +17,6 @@ from functools import partial
 import math
 from typing import Any
 
-from .freshness import several_text
 from .messages.diagnostics import ERROR, OK, STALE, Status, WARN
 from .table_text import age_text
 from ..inputs import DUMP, ELEVATION
@@ -35,16 +34,18 @@ class InputMonitor:
 
     Parameters
     ----------
+    role : str
+        What comes in on it, which is how its status is named.
     topic : str
-        Name of the topic, for the messages.
+        Full name of the topic.
     steady : bool
         Whether messages should keep coming; a dump is announced when there is one.
 
     """
 
-    def __init__(self, topic: str, *, steady: bool = True) -> None:
+    def __init__(self, role: str, topic: str, *, steady: bool = True) -> None:
         """Begin with nothing received."""
-        self.topic = topic
+        self.role, self.topic = role, topic
         self._steady = steady
         self._stamps: deque[int] = deque(maxlen=RATE_WINDOW)
         self._total = self._refused = 0
@@ -91,7 +92,7 @@ class InputMonitor:
         if self._last_refusal:
             values['last_refusal'] = self._last_refusal
         self._fresh = self._fresh_refused = 0
-        return Status(self.topic, message, level, values)
+        return Status(self.role, message, level, values)
 
     def _judge(self) -> tuple[int, str]:
         """Return level and message."""
@@ -105,7 +106,7 @@ class InputMonitor:
         if not self._total:
             return STALE, f'nothing has come in: does anything publish {self.topic}?'
         if self._silent >= SILENT_REPORTS:
-            return STALE, 'nothing has come in for a while'
+            return STALE, f'nothing has come in on {self.topic} for a while'
         rate = self.rate_hz
         return OK, 'coming in' if rate is None else f'{rate:.1f} Hz'
 
@@ -181,13 +182,13 @@ def journal_status(path: str, fault: str, last_seq: int, waiting: int) -> Status
 
 
 def books_status(
-    on_hold: bool, hold_text: str, flags: int, has_datum: bool, ledgers: int
+    on_hold: bool, hold_text: str, flags: int, has_datum: bool, several: str
 ) -> Status:
     """Return what an operator should know of the books, and of others told beside them."""
     values = {'on_hold': str(on_hold).lower(), 'flagged_segments': flags,
               'datum': 'taken' if has_datum else 'none'}
-    if ledgers > 1:
-        return Status('books', several_text(ledgers), ERROR, values)
+    if several:
+        return Status('books', several, ERROR, values)
     if on_hold:
         return Status('books', f'on hold: {hold_text}', WARN, values)
     if flags:

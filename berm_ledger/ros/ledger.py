@@ -27,7 +27,6 @@ from .books_path import default_books_path
 from .borrow_text import borrow_line, borrow_statuses
 from .datum_levels import datum_levels_m
 from .feed import feed
-from .freshness import several_text
 from .intake import Intake
 from .ledger_health import LedgerHealth
 from .ledger_topics import LedgerTopics, looked_at
@@ -38,7 +37,6 @@ from .parameters import LedgerParameters
 from .report_files import NextTurn, ReportJob
 from .silence import Silence
 from .wire import (
-    count_publishers,
     DRUM_CURRENT_DEPTH,
     DUMP_DEPTH,
     elevation_class,
@@ -92,7 +90,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         """Declare the parameters; the books are opened when the node is configured."""
         super().__init__('ledger', LedgerParameters, **options)
         self._make_pipeline = make_pipeline or _pipeline
-        self._silence = Silence(steady_s)
+        self._silence = Silence(steady_s, self.resolve_topic_name(ELEVATION))
         self._system_ns = system_ns
         self._book_clock = BookClock(system_ns)
         self.live: LiveBooks | None = None
@@ -105,7 +103,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         self._target: Pose2 | None = None
         self._slow_ns: int | None = None
         self._drawn = True
-        self._health = LedgerHealth()
+        self._health = LedgerHealth(self.resolve_topic_name)
 
     @property
     def pipeline(self) -> Any:
@@ -295,12 +293,10 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         if self.live is None or self._topics is None or self._intake is None:
             return
         self._draw()
-        ledgers = count_publishers(self, 'segments')
-        if ledgers > 1:
-            self.get_logger().warning(
-                several_text(ledgers), throttle_duration_sec=SEVERAL_LOG_PERIOD_S)
+        if several := self._topics.several_text():
+            self.get_logger().warning(several, throttle_duration_sec=SEVERAL_LOG_PERIOD_S)
         statuses = self._health.statuses(
-            self.live, self._intake.mistaken_type, self._silence.text, ledgers)
+            self.live, self._intake.mistaken_type, self._silence.text, several)
         self._topics.publish_health(statuses, self.get_clock().now().nanoseconds)
         if not self.live.fault:
             self._tell_silence(self._topics)

@@ -18,6 +18,7 @@ from sensor_msgs.msg import PointCloud2
 from std_msgs.msg import String
 from visualization_msgs.msg import MarkerArray
 
+from .freshness import several_text
 from .messages import (
     fill_crest_cloud,
     fill_diagnostics,
@@ -196,6 +197,12 @@ class LedgerTopics:
             msg, self._site, books.rows, stamp_ns=stamp_ns, types=self._types,
             crest_lines=crest_lines, flags=books.flags, target=target, datum_m=datum_m)
         self._markers.publish(msg)
+
+    def several_text(self) -> str:
+        """Say that other ledgers publish under the same names; empty when none does."""
+        topic = self._segments.topic_name
+        ledgers = self._node.count_publishers(topic)
+        return several_text(ledgers, topic) if ledgers > 1 else ''
 
     def publish_health(self, statuses: Iterable[Status], stamp_ns: int) -> None:
         """Publish the health of the node, under its full name."""

@@ -217,7 +217,7 @@ class TargetNode(ManagedNode[TargetParameters]):
             tells_site_file=count_publishers(self, 'site_file') > 0)
         return self.known.stale_text(
             self._steady_s(), books_timeout_s=self.parameters.books_timeout_s,
-            pose_timeout_s=self.parameters.pose_timeout_s,
+            pose_timeout_s=self.parameters.pose_timeout_s, name_of=self.resolve_topic_name,
             mistaken_pose=(
                 '' if 'pose' in self.known.receipts else self._intake.mistaken_type('pose')))
 

@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from .freshness import Receipt, stale_text, uncertain_text
@@ -181,7 +182,7 @@ class TargetInputs:
 
     def stale_text(
         self, now_s: float, *, books_timeout_s: float, pose_timeout_s: float,
-        mistaken_pose: str = '',
+        mistaken_pose: str = '', name_of: Callable[[str], str] = str,
     ) -> str | None:
         """
         Say why no target can be given on what came in, or None when one can.
@@ -194,6 +195,8 @@ class TargetInputs:
             Limits [s].
         mistaken_pose : str
             As what other type the pose is published; empty when it is not.
+        name_of : callable
+            Gives the full name of a topic; left out, it is the short one.
 
         Returns
         -------
@@ -204,7 +207,7 @@ class TargetInputs:
         return self._unusable(now_s, pose_timeout_s) or stale_text(
             now_s=now_s, ledgers=self._ledgers, awaited=self._awaited(now_s),
             books_timeout_s=books_timeout_s, pose_timeout_s=pose_timeout_s,
-            mistaken_pose=mistaken_pose,
+            mistaken_pose=mistaken_pose, name_of=name_of,
             **{name: self.receipts.get(name) for name in (*NEEDED, 'pose')}) or (
                 self._blind_text) or (
                 None if self.robot is None else uncertain_text(self.robot))

@@ -347,7 +347,7 @@ def test_ledgers_of_other_books_under_one_name_say_so(world, site_file, tmp_path
         return next(s for s in found if s.name == 'rover1/ledger: books')
 
     world.until(lambda: '/diagnostics' in first.heard and books().level == 2)
-    assert books().message.startswith('2 nodes publish segments here')
+    assert books().message.startswith('2 nodes publish /rover1/segments')
     world.drop(second.ledger)
     world.until(lambda: books().level != 2)
 

@@ -375,7 +375,7 @@ def test_a_ledger_that_is_gone_is_noticed(bench):
 
     bench.world.until(lambda: bench.status().level == STALE)
 
-    assert 'nothing publishes segments' in bench.status().message
+    assert 'nothing publishes /segments' in bench.status().message
 
 
 def test_a_ledger_whose_topics_have_other_names_is_found(world, tmp_path):
@@ -400,7 +400,7 @@ def test_a_ledger_that_comes_back_is_waited_for(bench):
     bench.feed()
     assert bench.next_target()[0]
     bench.world.drop(bench.ledger)
-    bench.world.until(lambda: 'nothing publishes segments' in bench.status().message)
+    bench.world.until(lambda: 'nothing publishes /segments' in bench.status().message)
 
     bench.start_ledger()
     bench.world.until(lambda: bench.target.count_publishers('segments'))
@@ -419,7 +419,7 @@ def test_of_several_ledgers_none_is_believed_until_the_last_one_has_told_all(ben
     assert bench.next_target()[0]
     first_out, first = bench.out, bench.ledger
     bench.start_ledger()
-    bench.world.until(lambda: bench.status().message.startswith('2 nodes publish segments here'))
+    bench.world.until(lambda: bench.status().message.startswith('2 nodes publish /segments'))
     assert bench.status().level == STALE
     bench.world.until(lambda: all(out.get_subscription_count() for out in bench.out.values()))
     bench.ground(np.ones(LATTICE.shape, dtype=bool))
