@@ -254,6 +254,20 @@ def test_one_bag_named_twice_is_one_line(call: Call, first_bag: Path, site: Path
         assert not Path('out').exists()
 
 
+def test_two_bags_that_overlap_are_replayed_as_the_refusal_says(
+        call: Call, events: tuple[SimEvent, ...], site: Path, tmp_path: Path) -> None:
+    at = half(events)
+    one, two = write(tmp_path / 'one', events[:at]), write(tmp_path / 'two', events[at - 40:])
+    said = call('replay', one, two, '--site', site, '--out', 'both').complaint
+    assert 'the second on top of the books of the first (--books, with --start)' in said
+    first = booked(tmp_path / 'first', one, site=site)
+    said = continued(call, first, two).complaint
+    start_s = float(said.partition('leave out the first ')[2].split()[0])
+    rest = booked(tmp_path / 'rest', two, books=first, start_s=start_s)
+    whole = booked(tmp_path / 'whole', write(tmp_path / 'all', events[at:]), books=first)
+    assert open_books(rest).entries == open_books(whole).entries
+
+
 def test_books_of_a_node_do_not_take_the_same_time_again(
         call: Call, first_books: Path, first_bag: Path) -> None:
     # A node takes no note of bags; then the stamps tell.
