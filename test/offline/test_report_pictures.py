@@ -323,6 +323,20 @@ def test_timeline_shows_readings_dumps_and_changes(facts: Facts, figures: list[A
     assert 'D1' in [text.get_text() for text in axes.texts]
 
 
+@pytest.mark.parametrize('percent', range(1, 7))
+def test_signs_of_changes_soon_after_one_another_do_not_run_into_each_other(percent: int) -> None:
+    clock = timeline.Clock(0, 100 * 10**9)
+    with canvas.drawing():
+        figure = canvas.new_figure(timeline.PANEL_IN + 0.5)
+        axes = figure.add_subplot()
+        timeline._changes(axes, clock, [(50 * 10**9, 'F7'), ((50 + percent) * 10**9, 'D12')])
+        axes.set_xlim(0.0, 100.0)
+        figure.canvas.draw()
+    shown = [text.get_bbox_patch().get_window_extent() for text in axes.texts]
+    assert len(shown) == 1 or shown[0].x1 < shown[1].x0
+    assert (len(shown) == 1) == (percent <= 3)
+
+
 def test_unit_of_time_grows_with_the_period() -> None:
     for seconds, unit, place in ((100, 's', 100.0), (7200, 'min', 120.0), (86400, 'h', 24.0),
                                  (864000, 'days', 10.0)):
