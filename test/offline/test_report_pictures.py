@@ -28,6 +28,8 @@ from PIL import Image
 import pytest
 from report_kit import (
     change,
+    datum,
+    dump,
     eventful,
     finished,
     GROUND,
@@ -35,6 +37,7 @@ from report_kit import (
     layers,
     numbered,
     OWN_ERROR_M,
+    reading,
     site_text,
     SLOPE,
 )
@@ -92,6 +95,32 @@ def test_plan_shows_design_line_and_standing_crest(facts: Facts, figures: list[A
     for word in ('design line', 'standing crest', 'dump', 'dump that missed', 'segment rework',
                  'segment unseen', 'segment high'):
         assert word in words
+
+
+def test_where_nothing_stands_no_crest_is_drawn_and_no_legend_of_what_is_not_there(
+        tmp_path: Path, figures: list[Any]) -> None:
+    """The highest of bare ground is noise, and its place chance."""
+    soil_m = np.where(np.arange(100) < 50, 0.019, 0.021)
+    kept = [replace(s, values=np.resize(soil_m, s.values.shape).astype(np.float32))
+            if s.name == 'crest:west arc' else s for s in layers(site_text(), 0.0)]
+    far = ('dump', None, None, dump(x_m=40.0, y_m=40.0))
+    facts = gathered(tmp_path / 'books.sqlite', numbered(
+        ('datum', None, None, datum()), ('reading', 'west arc', 1, reading()), far), kept)
+    stands = facts.crests['west arc'].height_m >= 0.02
+    assert stands.any()
+    assert not stands.all()
+    with canvas.drawing():
+        plan_view.plan_view(facts, 0)
+        long_section.long_section(facts, 0)
+    plan, off = figures[0].axes[0], figures[1].axes[2]
+    for axes in (plan, off):
+        (crest,) = [line[:, 1] for line in lines_of(axes) if len(line) == len(stands)]
+        npt.assert_array_equal(np.isfinite(crest), stands)
+    legend = plan.get_legend() or figures[0].legends[0]
+    words = [text.get_text() for text in legend.get_texts()]
+    assert 'standing crest' in words
+    assert 'dump' not in words
+    assert np.isfinite(np.array(off.get_ylim())).all()
 
 
 def test_change_around_the_end_of_a_berm_is_a_wedge(facts: Facts) -> None:
