@@ -105,7 +105,8 @@ def test_where_nothing_stands_no_crest_is_drawn_and_no_legend_of_what_is_not_the
             if s.name == 'crest:west arc' else s for s in layers(site_text(), 0.0)]
     far = ('dump', None, None, dump(x_m=40.0, y_m=40.0))
     facts = gathered(tmp_path / 'books.sqlite', numbered(
-        ('datum', None, None, datum()), ('reading', 'west arc', 1, reading()), far), kept)
+        ('datum', None, None, datum()), ('reading', 'west arc', 1, reading(0.0195)),
+        ('reading', 'west arc', 2, reading(0.0205)), far), kept)
     stands = facts.crests['west arc'].height_m >= 0.02
     assert stands.any()
     assert not stands.all()
@@ -116,6 +117,8 @@ def test_where_nothing_stands_no_crest_is_drawn_and_no_legend_of_what_is_not_the
     for axes in (plan, off):
         (crest,) = [line[:, 1] for line in lines_of(axes) if len(line) == len(stands)]
         npt.assert_array_equal(np.isfinite(crest), stands)
+    means = [line[:, 0].min() for line in lines_of(off) if len(line) == 2 and line[0, 1] != 0.0]
+    assert means == pytest.approx([facts.books.rows[1].station_from_m])
     legend = plan.get_legend() or figures[0].legends[0]
     words = [text.get_text() for text in legend.get_texts()]
     assert 'standing crest' in words

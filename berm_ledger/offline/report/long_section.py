@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .canvas import new_figure, Picture, png_of, ruled, span_of
-from .facts import Facts, STANDING_NOTE, Z95
+from .facts import Facts, LEAST_STANDING_M, STANDING_NOTE, Z95
 from .palette import BLACK, BLUE, GREY, PALE, PURPLE, STATE_STYLES, VERMILLION
 from ...books import Row
 from ...books.acceptance import CrestLine
@@ -190,7 +190,8 @@ def _offset(axes: Axes, facts: Facts, berm: Berm, rows: Sequence[Row]) -> None:
         axes.plot(crest.station_m, offset_mm, color=VERMILLION, linewidth=1.3)
         drawn.append(offset_mm)
     for row in rows:
-        _mean_step(axes, row, 1e3 * row.line_offset_m, math.nan)
+        if row.height_m >= LEAST_STANDING_M:
+            _mean_step(axes, row, 1e3 * row.line_offset_m, math.nan)
     axes.set(ylabel='crest off the line,\nleft positive [mm]',
              ylim=span_of(np.concatenate(drawn), 1.0))
 
