@@ -19,9 +19,12 @@ from typing import Any
 
 from .messages.diagnostics import ERROR, OK, STALE, Status, WARN
 from .table_text import age_text
-from ..inputs import DUMP, ELEVATION
+from ..inputs import DUMP, ELEVATION, POSE
 from ..wording import counted
 
+# What the ledger is to be told where a topic is published as another type than it takes.
+WHAT_TO_SET = {POSE: '; set pose_type, or publish that',
+               ELEVATION: '; set elevation_type, or publish that'}
 RATE_WINDOW = 20
 SILENT_REPORTS = 5
 # After so long out of sight of the berm it is said that nothing new of it was seen [ns].
@@ -83,7 +86,7 @@ class InputMonitor:
         """
         level, message = self._judge()
         if not self._total and (text := mistaken()):
-            level, message = ERROR, f'nothing can come in: {text}'
+            level, message = ERROR, f'nothing can come in: {text}{WHAT_TO_SET.get(self.role, "")}'
         values: dict[str, object] = {
             'topic': self.topic, 'messages': self._total, 'refused': self._refused}
         if self._steady:

@@ -31,14 +31,16 @@ def test_nothing_ever_received_is_stale_and_says_what_to_check():
     assert status.values['topic'] == '/r/elevation'
 
 
-@pytest.mark.parametrize('steady', [True, False])
-def test_what_is_published_as_another_type_is_an_error(steady):
-    monitor = InputMonitor('dump', '/r/dump', steady=steady)
+@pytest.mark.parametrize(('role', 'steady', 'advice'), [
+    ('dump', False, ''), ('pose', True, '; set pose_type, or publish that'),
+    ('elevation', True, '; set elevation_type, or publish that')])
+def test_what_is_published_as_another_type_is_an_error(role, steady, advice):
+    monitor = InputMonitor(role, f'/r/{role}', steady=steady)
     mistaken = 'it is published as std_msgs/msg/Float64, not as std_msgs/msg/Float32'
 
     status = monitor.report(lambda: mistaken)
 
-    assert (status.level, status.message) == (ERROR, f'nothing can come in: {mistaken}')
+    assert (status.level, status.message) == (ERROR, f'nothing can come in: {mistaken}{advice}')
     monitor.note(1)
     assert monitor.report(lambda: mistaken).level == OK
 
