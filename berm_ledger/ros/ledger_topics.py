@@ -19,6 +19,7 @@ from std_msgs.msg import String
 from visualization_msgs.msg import MarkerArray
 
 from .freshness import several_text
+from .intake import type_name
 from .messages import (
     fill_crest_cloud,
     fill_diagnostics,
@@ -32,7 +33,7 @@ from .messages import (
     Status,
 )
 from .table_text import table_text
-from .wire import latched_publishers, wire_types
+from .wire import count_publishers, latched_publishers, wire_types
 from ..books import Books
 from ..books.profile import CrestProfile
 from ..borrow.lanes import Lane
@@ -201,7 +202,7 @@ class LedgerTopics:
     def several_text(self) -> str:
         """Say that other ledgers publish under the same names; empty when none does."""
         topic = self._segments.topic_name
-        ledgers = self._node.count_publishers(topic)
+        ledgers = count_publishers(self._node, topic, type_name(PointCloud2))
         return several_text(ledgers, topic) if ledgers > 1 else ''
 
     def publish_health(self, statuses: Iterable[Status], stamp_ns: int) -> None:

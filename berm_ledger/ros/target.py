@@ -26,7 +26,7 @@ from std_srvs.srv import Trigger
 
 from .answers import approach_poses, loads_left, target_json, target_values
 from .freshness import same_reason
-from .intake import Intake
+from .intake import Intake, type_name
 from .last_load import as_soil_allows
 from .managed import ManagedNode
 from .messages import (
@@ -213,8 +213,8 @@ class TargetNode(ManagedNode[TargetParameters]):
         if self._intake is None:
             return 'the target node is not active'
         self.known.note_ledgers(
-            count_publishers(self, 'segments'),
-            tells_site_file=count_publishers(self, 'site_file') > 0)
+            count_publishers(self, 'segments', type_name(PointCloud2)),
+            tells_site_file=count_publishers(self, 'site_file', type_name(String)) > 0)
         return self.known.stale_text(
             self._steady_s(), books_timeout_s=self.parameters.books_timeout_s,
             pose_timeout_s=self.parameters.pose_timeout_s, name_of=self.resolve_topic_name,

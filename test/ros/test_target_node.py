@@ -440,6 +440,26 @@ def test_of_several_ledgers_none_is_believed_until_the_last_one_has_told_all(ben
     assert success, content
 
 
+def test_a_topic_of_another_type_under_the_same_name_is_no_ledger(bench, ros_domain_id):
+    """What a robot's vision calls segments is not heard, and does not stop the work."""
+    import rclpy
+    from std_msgs.msg import String
+    # One process cannot have a topic with two types.
+    context = rclpy.Context()
+    rclpy.init(args=[], context=context, domain_id=ros_domain_id)
+    try:
+        vision = rclpy.create_node('vision', context=context)
+        vision.create_publisher(String, 'segments', 10)
+        bench.world.until(lambda: bench.target.count_publishers('segments') == 2)
+        bench.feed()
+
+        success, content = bench.next_target()
+        assert success, content
+        vision.destroy_node()
+    finally:
+        context.try_shutdown()
+
+
 @pytest.mark.parametrize('comes', [True, False])
 def test_the_site_file_of_a_ledger_that_tells_it_is_waited_for_a_moment(bench, comes):
     """Topics come in any order; one that got lost must not keep the work back for good."""
