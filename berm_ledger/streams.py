@@ -21,3 +21,18 @@ def open_closed_streams() -> None:
         if getattr(sys, name) is None:
             handle = os.open(os.devnull, os.O_RDWR)
             setattr(sys, name, os.fdopen(handle, 'w' if number else 'r', encoding='utf-8'))
+
+
+def say(line: str) -> None:
+    """
+    Print a line at once, so that it is there while the work goes on.
+
+    Where whoever read it has gone, as ``head`` does, the work goes on in silence: what it leaves
+    is files.
+    """
+    try:
+        sys.stdout.write(f'{line}\n')
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # What Python still holds of it must not be written either.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -13,7 +13,7 @@ from pathlib import Path
 import sys
 from typing import TYPE_CHECKING
 
-from ..errors import UsageError
+from ..errors import naming_books, UsageError
 
 if TYPE_CHECKING:
     from ..books import Row
@@ -69,9 +69,12 @@ def _pipeline(loaded: LoadedSite, site_name: str, books: str | None) -> Pipeline
     if books is None:
         return Pipeline(loaded.site)
     asked = SiteFile(Path(site_name).name, loaded.digest, loaded.text)
-    with Journal.read(books_path(books)) as journal:
+    path = books_path(books)
+    with Journal.read(path) as journal:
         check_site(books, SiteFile.of(journal.meta), asked, 'name other books')
-        return Pipeline(loaded.site, entries=journal.entries(), surfaces=journal.surfaces())
+        entries, surfaces = tuple(journal.entries()), journal.surfaces()
+    with naming_books(path):
+        return Pipeline(loaded.site, entries=entries, surfaces=surfaces)
 
 
 def rows_to_plan(pipeline: Pipeline) -> tuple[Row, ...]:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from .extras import needed
 from ..errors import UsageError
+from ..streams import say
 
 if TYPE_CHECKING:
     from ..offline.bags import BagStream
@@ -64,16 +65,16 @@ def run(args: argparse.Namespace) -> int:
             progress.update(count, share_done(stream, bag_ns))
 
         done = replay(args.bags, args.site, args.out, options, books_file=args.books,
-                      tell=_say, watch=watch)
+                      tell=say, watch=watch)
     for warning in done.warnings:
         sys.stderr.write(f'warning: {warning}\n')
-    _say('')
-    _say(table_text(done.books, done.books.last_stamp_ns or 0, done.borrow))
-    _say('')
+    say('')
+    say(table_text(done.books, done.books.last_stamp_ns or 0, done.borrow))
+    say('')
     verdict = 'meets' if done.summary['accepted'] else 'does not meet'
-    _say(f'{verdict} the specification: {done.summary["why"]}')
+    say(f'{verdict} the specification: {done.summary["why"]}')
     names = (*OUTPUT_NAMES, *_reported(Path(args.out) / BOOKS_NAME, Path(args.out) / REPORT_NAME))
-    _say(f'written to {args.out}: {", ".join(names)}')
+    say(f'written to {args.out}: {", ".join(names)}')
     return 0
 
 
@@ -103,9 +104,3 @@ def share_done(stream: BagStream, bag_ns: int) -> float | None:
     if not 0 < span_ns < LONGEST_NS:
         return None
     return (bag_ns - stream.start_ns) / span_ns
-
-
-def _say(line: str) -> None:
-    """Print a line at once, so that it is there while the work goes on."""
-    sys.stdout.write(f'{line}\n')
-    sys.stdout.flush()

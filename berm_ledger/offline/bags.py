@@ -196,7 +196,8 @@ class BagStream:
             if other != number and its_topic == topic and bytes(its_raw) == bytes(raw):
                 names = ' and '.join(dict.fromkeys((self._names[other], self._names[number])))
                 msg = (f'{names}: the same message of {topic} is there twice; name every bag '
-                       f'once')
+                       f'once, and replay of bags that overlap the second on top of the books of '
+                       f'the first (--books, with --start)')
                 raise UsageError(msg)
         self._recent.append((number, bag_ns, topic, raw))
 

@@ -6,8 +6,8 @@ What changed between two books of one design: per segment, in height and in volu
 A change is counted as real where it is beyond the level of detection, 1.96 times the root of the
 sum of the squared standard errors of both (J. Brasington et al., Geomorphology 53, 2003,
 299-316). Books that share their survey of the natural ground are compared by height and volume
-above it. Where each has a survey of its own, these say nothing about the soil between, so that
-the kept surfaces are compared instead.
+above it; one look told by both is no change, and errs in none. Where each has a survey of its own,
+these say nothing about the soil between, so that the kept surfaces are compared instead.
 """
 
 from __future__ import annotations
@@ -135,15 +135,22 @@ def compare_books(before: OpenedBooks, after: OpenedBooks) -> Comparison:
     notes = _notes(before, after, same=same)
     pairs = list(zip(before.books.rows, after.books.rows))
     if same:
-        heights = [Change(b.height_m - a.height_m, math.hypot(a.height_se_m, b.height_se_m))
-                   for a, b in pairs]
-        volumes = [Change(b.placed_m3 - a.placed_m3, math.hypot(a.placed_se_m3, b.placed_se_m3))
-                   for a, b in pairs]
+        heights = [_change(a, b, 'height_m', 'height_se_m') for a, b in pairs]
+        volumes = [_change(a, b, 'placed_m3', 'placed_se_m3') for a, b in pairs]
     else:
         heights, volumes = _crest_changes(before, after), _surface_changes(before, after)
     return Comparison(
         tuple(SegmentChange(a, b, height, volume)
               for (a, b), height, volume in zip(pairs, heights, volumes)), same, notes)
+
+
+def _change(before: Row, after: Row, name: str, error_name: str) -> Change:
+    """Return the change of one figure; where both tell of one look it is none, without error."""
+    (old, old_se), (new, new_se) = (
+        (getattr(row, name), getattr(row, error_name)) for row in (before, after))
+    one_look = math.isfinite(old) and (
+        (old, old_se, before.last_seen_ns) == (new, new_se, after.last_seen_ns))
+    return Change(new - old, 0.0 if one_look else math.hypot(old_se, new_se))
 
 
 def check_same_plan(a: Site, b: Site) -> None:

@@ -167,13 +167,20 @@ def _cut(a: BorrowAccount, b: BorrowAccount, *, same: bool) -> str:
     """Return what was taken, and by how much that has changed where both count alike."""
     (old_m3, old_se_m3), (new_m3, new_se_m3) = a.cut_m3, b.cut_m3
     text = f'{figure(old_m3, 1, 1e3)} > {figure(new_m3, 1, 1e3)} l'
-    change = Change(new_m3 - old_m3, math.hypot(old_se_m3, new_se_m3))
+    one_look = _measured(a) == _measured(b)
+    change = Change(new_m3 - old_m3, 0.0 if one_look else math.hypot(old_se_m3, new_se_m3))
     if not math.isfinite(change.value):
         return text
     if not same:
         return f'{text}, each below a survey of its own'
     value, bound = _change(change, 1)
     return f'{text}, change {value.rstrip()} +-{bound} l'
+
+
+def _measured(account: BorrowAccount) -> list[tuple[str, int | None, float, float]]:
+    """Return when the cut of each area was measured last, and what it was."""
+    return [(name, area.stamp_ns, area.cut_m3, area.cut_se_m3)
+            for name, area in sorted(account.areas.items())]
 
 
 def _datums(entries: Sequence[Entry]) -> dict[str, tuple[int, Mapping[str, object]]]:

@@ -12,9 +12,10 @@ from ..books import Books, Entry, fold
 from ..books.journal import Journal
 from ..books.layers import profiles_from
 from ..books.site_check import SiteFile
+from ..borrow.account import account_of
 from ..design import Site
 from ..design.site_file import site_from_text
-from ..errors import BooksError
+from ..errors import BooksError, naming_books
 from ..site_source import LoadedSite
 from ..survey.snapshot import NamedSurface
 from ..targeting.loads import with_loads
@@ -90,5 +91,9 @@ def open_books(
         site = loaded.site
     else:
         site = site_from_text(file.text, f'{file.name} in {path}')
-    books = with_loads(fold(site, entries), profiles_from(site, surfaces))
+    with naming_books(path):
+        folded = fold(site, entries)
+        # Asked for later by some only: whatever is wrong in there, books are usable or not.
+        account_of(entries)
+    books = with_loads(folded, profiles_from(site, surfaces))
     return OpenedBooks(site, books, entries, surfaces, file)

@@ -24,7 +24,7 @@ from .outputs import OUTPUT_NAMES, write_outputs
 from ..books import Books, Entry
 from ..books.journal import Journal
 from ..books.landings import loads_text
-from ..errors import BagError, UsageError
+from ..errors import BagError, naming_books, UsageError
 from ..findings import Finding, Severity
 from ..inputs import ELEVATION, POSE
 from ..pipeline import Pipeline
@@ -206,8 +206,9 @@ def _drive(
     stream: BagStream, earlier: Earlier, journal: Journal, watch: Watcher
 ) -> tuple[Tally, Books, tuple[str, ...], str]:
     """Put every message through the pipeline; return also why the bag ended early, if it did."""
-    pipeline = Pipeline(
-        earlier.loaded.site, entries=earlier.entries, surfaces=earlier.surfaces)
+    with naming_books(earlier.path):
+        pipeline = Pipeline(
+            earlier.loaded.site, entries=earlier.entries, surfaces=earlier.surfaces)
     tally, writer = Tally(), Writer(journal)
     broken: tuple[str, ...] = ()
     stamped, bag_ns = False, 0

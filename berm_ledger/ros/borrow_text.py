@@ -35,12 +35,14 @@ def borrow_line(account: BorrowAccount, loads_left: int) -> str:
     Returns
     -------
     str
-        Cut, depth, next lane, production, forecast and balance, as far as they are known.
+        That the balance does not close, cut, depth, closed lanes, production and forecast, as far
+        as they are known.
 
     """
     if account.is_empty:
         return ''
-    parts = []
+    # First, as a screen may cut the end off.
+    parts = ['DOES NOT ADD UP'] if account.unbalanced else []
     cut_m3, cut_se_m3 = account.cut_m3
     if math.isfinite(cut_m3):
         deepest = max((a.deepest_m for a in account.areas.values()
@@ -58,8 +60,6 @@ def borrow_line(account: BorrowAccount, loads_left: int) -> str:
     if told is not None and loads_left:
         parts.append(f'done in {figure(told.low_s / MINUTE_S, 0)}-'
                      f'{figure(told.high_s / MINUTE_S, 0)} min')
-    if account.unbalanced:
-        parts.append('DOES NOT ADD UP')
     return 'borrow: ' + (', '.join(parts) or 'no cut measured yet')
 
 

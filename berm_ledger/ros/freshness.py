@@ -11,6 +11,7 @@ pose for one that the ledger would use).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 import math
 import re
@@ -34,11 +35,12 @@ def stale_text(
     pose: Receipt | None,
     rework: Receipt | None,
     no_go: Receipt | None,
-    ledger_there: bool,
+    ledgers: int,
     awaited: str,
     mistaken_pose: str,
     books_timeout_s: float,
     pose_timeout_s: float,
+    name_of: Callable[[str], str] = str,
 ) -> str | None:
     """
     Say what is missing or stale, or None when nothing is.
@@ -49,14 +51,16 @@ def stale_text(
         Steady clock [s].
     segments, pose, rework, no_go : Receipt or None
         Last message of each; None before the first.
-    ledger_there : bool
-        Whether anything publishes the segments at this moment.
+    ledgers : int
+        How many publish the segments at this moment.
     awaited : str
         What the ledger has not told yet since it came up; empty when nothing.
     mistaken_pose : str
         As what other type the pose is published; empty when it is not.
     books_timeout_s, pose_timeout_s : float
         Limits [s].
+    name_of : callable
+        Gives the full name of a topic; left out, it is the short one.
 
     Returns
     -------
@@ -65,9 +69,9 @@ def stale_text(
 
     """
     if segments is None:
-        return 'no segments have come in yet: is the ledger running?'
-    if not ledger_there:
-        return 'nothing publishes segments any more: is the ledger running?'
+        return f'no segments have come in yet on {name_of("segments")}: is the ledger running?'
+    if ledgers != 1:
+        return _ledgers_text(ledgers, name_of('segments'))
     if awaited:
         return awaited
     if rework is None:
@@ -75,7 +79,7 @@ def stale_text(
     if no_go is None:
         return 'nothing is known of the ground yet: does the ledger publish no_go?'
     if pose is None:
-        return _no_pose_text(mistaken_pose)
+        return _no_pose_text(mistaken_pose, name_of('pose'))
     books_age_s = now_s - segments.received_s
     if books_age_s > books_timeout_s:
         return (f'the last segments came {books_age_s:.1f} s ago (limit {books_timeout_s:g} s): '
@@ -96,11 +100,34 @@ def stale_text(
     return None
 
 
-def _no_pose_text(mistaken_pose: str) -> str:
+def several_text(ledgers: int, topic: str) -> str:
+    """
+    Say that books are told by more than one.
+
+    Examples
+    --------
+    >>> several_text(2, '/segments')
+    '2 nodes publish /segments, so books are mixed up: stop all but one (one that was killed \
+counts for half a minute more), or give each rover a namespace of its own'
+
+    """
+    return (f'{ledgers} nodes publish {topic}, so books are mixed up: stop all but one (one that '
+            f'was killed counts for half a minute more), or give each rover a namespace of its '
+            f'own')
+
+
+def _ledgers_text(ledgers: int, topic: str) -> str:
+    """Say that there is no ledger, or more than one."""
+    if ledgers:
+        return several_text(ledgers, topic)
+    return f'nothing publishes {topic} any more: is the ledger running?'
+
+
+def _no_pose_text(mistaken_pose: str, topic: str) -> str:
     """Say that there is no pose, and why where that is known."""
     if mistaken_pose:
         return f'no pose can come in: {mistaken_pose}; set pose_type'
-    return 'no pose has come in yet: does anything publish pose?'
+    return f'no pose has come in yet: does anything publish {topic}?'
 
 
 def same_reason(text: str | None, other: str | None) -> bool:

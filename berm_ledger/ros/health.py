@@ -19,9 +19,12 @@ from typing import Any
 
 from .messages.diagnostics import ERROR, OK, STALE, Status, WARN
 from .table_text import age_text
-from ..inputs import DUMP, ELEVATION
+from ..inputs import DUMP, ELEVATION, POSE
 from ..wording import counted
 
+# What the ledger is to be told where a topic is published as another type than it takes.
+WHAT_TO_SET = {POSE: '; set pose_type, or publish that',
+               ELEVATION: '; set elevation_type, or publish that'}
 RATE_WINDOW = 20
 SILENT_REPORTS = 5
 # After so long out of sight of the berm it is said that nothing new of it was seen [ns].
@@ -34,16 +37,18 @@ class InputMonitor:
 
     Parameters
     ----------
+    role : str
+        What comes in on it, which is how its status is named.
     topic : str
-        Name of the topic, for the messages.
+        Full name of the topic.
     steady : bool
         Whether messages should keep coming; a dump is announced when there is one.
 
     """
 
-    def __init__(self, topic: str, *, steady: bool = True) -> None:
+    def __init__(self, role: str, topic: str, *, steady: bool = True) -> None:
         """Begin with nothing received."""
-        self.topic = topic
+        self.role, self.topic = role, topic
         self._steady = steady
         self._stamps: deque[int] = deque(maxlen=RATE_WINDOW)
         self._total = self._refused = 0
@@ -81,7 +86,7 @@ class InputMonitor:
         """
         level, message = self._judge()
         if not self._total and (text := mistaken()):
-            level, message = ERROR, f'nothing can come in: {text}'
+            level, message = ERROR, f'nothing can come in: {text}{WHAT_TO_SET.get(self.role, "")}'
         values: dict[str, object] = {
             'topic': self.topic, 'messages': self._total, 'refused': self._refused}
         if self._steady:
@@ -90,7 +95,7 @@ class InputMonitor:
         if self._last_refusal:
             values['last_refusal'] = self._last_refusal
         self._fresh = self._fresh_refused = 0
-        return Status(self.topic, message, level, values)
+        return Status(self.role, message, level, values)
 
     def _judge(self) -> tuple[int, str]:
         """Return level and message."""
@@ -104,7 +109,7 @@ class InputMonitor:
         if not self._total:
             return STALE, f'nothing has come in: does anything publish {self.topic}?'
         if self._silent >= SILENT_REPORTS:
-            return STALE, 'nothing has come in for a while'
+            return STALE, f'nothing has come in on {self.topic} for a while'
         rate = self.rate_hz
         return OK, 'coming in' if rate is None else f'{rate:.1f} Hz'
 
@@ -179,10 +184,14 @@ def journal_status(path: str, fault: str, last_seq: int, waiting: int) -> Status
     return Status('journal', f'{counted(last_seq, "entry", "entries")} written', OK, values)
 
 
-def books_status(on_hold: bool, hold_text: str, flags: int, has_datum: bool) -> Status:
-    """Return what an operator should know of the books."""
+def books_status(
+    on_hold: bool, hold_text: str, flags: int, has_datum: bool, several: str
+) -> Status:
+    """Return what an operator should know of the books, and of others told beside them."""
     values = {'on_hold': str(on_hold).lower(), 'flagged_segments': flags,
               'datum': 'taken' if has_datum else 'none'}
+    if several:
+        return Status('books', several, ERROR, values)
     if on_hold:
         return Status('books', f'on hold: {hold_text}', WARN, values)
     if flags:

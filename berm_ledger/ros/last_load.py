@@ -11,8 +11,10 @@ from .borrow_text import DRUM, NONE_OPEN
 from .messages import Status
 from ..targeting import NoTarget, Target
 
-NO_SOIL = (f'{NONE_OPEN}, and the drum is empty; name another borrow area or a larger max_cut_m '
-           f'in the site file')
+# Books are of their borrow areas: a ledger does not go on with them by other ones.
+NO_SOIL = (f'{NONE_OPEN}, and the drum is empty; to dig elsewhere or deeper name another borrow '
+           f'area or a larger max_cut_m in a copy of the site file, replay all bags of the build '
+           f'with that, and go on with those books')
 LAST_LOAD = f'{NONE_OPEN}; this is for the load that is aboard'
 
 

@@ -49,7 +49,7 @@ from .wire import (
 )
 from ..books import Books, Entry
 from ..books.journal import Journal
-from ..errors import MessageError
+from ..errors import MessageError, naming_books
 from ..geometry import Pose2
 from ..inputs import DRUM_CURRENT, DUMP, ELEVATION, POSE
 from ..site_source import load_site
@@ -59,6 +59,7 @@ HEALTH_PERIOD_S = 1.0
 # Ground and markers are large and change slowly: no more often than this, in message time.
 SLOW_PERIOD_NS = 1_000_000_000
 LOG_PERIOD_S = 5.0
+SEVERAL_LOG_PERIOD_S = 60.0
 QUIET_KINDS = ('reading', 'seen', 'rise', 'cut', 'load', 'balance')
 LOUD_KINDS = ('refused', 'map_shift', 'stray_dump', 'unbooked_fill', 'slump', 'disturbed', 'hold',
               'void', 'imbalance')
@@ -89,7 +90,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         """Declare the parameters; the books are opened when the node is configured."""
         super().__init__('ledger', LedgerParameters, **options)
         self._make_pipeline = make_pipeline or _pipeline
-        self._silence = Silence(steady_s)
+        self._silence = Silence(steady_s, self.resolve_topic_name(ELEVATION))
         self._system_ns = system_ns
         self._book_clock = BookClock(system_ns)
         self.live: LiveBooks | None = None
@@ -102,7 +103,7 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         self._target: Pose2 | None = None
         self._slow_ns: int | None = None
         self._drawn = True
-        self._health = LedgerHealth()
+        self._health = LedgerHealth(self.resolve_topic_name)
 
     @property
     def pipeline(self) -> Any:
@@ -118,8 +119,9 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         path = self._books_path()
         journal = Journal.open(path, loaded.digest, Path(given.site_file).name, loaded.text)
         try:
-            pipeline = self._make_pipeline(
-                loaded.site, entries=journal.entries(), surfaces=journal.surfaces())
+            entries, surfaces = tuple(journal.entries()), journal.surfaces()
+            with naming_books(path):
+                pipeline = self._make_pipeline(loaded.site, entries=entries, surfaces=surfaces)
         except BaseException:
             journal.close()
             raise
@@ -291,9 +293,11 @@ class LedgerNode(ManagedNode[LedgerParameters]):
         if self.live is None or self._topics is None or self._intake is None:
             return
         self._draw()
-        self._topics.publish_health(
-            self._health.statuses(self.live, self._intake.mistaken_type, self._silence.text),
-            self.get_clock().now().nanoseconds)
+        if several := self._topics.several_text():
+            self.get_logger().warning(several, throttle_duration_sec=SEVERAL_LOG_PERIOD_S)
+        statuses = self._health.statuses(
+            self.live, self._intake.mistaken_type, self._silence.text, several)
+        self._topics.publish_health(statuses, self.get_clock().now().nanoseconds)
         if not self.live.fault:
             self._tell_silence(self._topics)
 

@@ -25,17 +25,30 @@ from ..survey.gaps import SPARSE_GRID
 
 
 class LedgerHealth:
-    """Counts messages and refusals; ``refusals`` has how many there were of each code."""
+    """
+    Counts messages and refusals; ``refusals`` has how many there were of each code.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    name_of : callable
+        Gives the full name of a topic; left out, it is the short one.
+
+    """
+
+    def __init__(self, name_of: Callable[[str], str] = str) -> None:
         """Begin with nothing received."""
+        self._name_of = name_of
         self.refusals: Counter[str] = Counter()
         # That the last grid was too sparse; empty where it was not.
         self._sparse = ''
         self._refusal_monitor = RefusalMonitor()
         self._monitors = {
-            POSE: InputMonitor(POSE), DUMP: InputMonitor(DUMP, steady=False),
-            ELEVATION: InputMonitor(ELEVATION)}
+            POSE: self._monitor(POSE), DUMP: self._monitor(DUMP, steady=False),
+            ELEVATION: self._monitor(ELEVATION)}
+
+    def _monitor(self, role: str, *, steady: bool = True) -> InputMonitor:
+        """Return a monitor that has seen nothing."""
+        return InputMonitor(role, self._name_of(role), steady=steady)
 
     def note(self, role: str, stamp_ns: int, findings: Sequence[Finding]) -> None:
         """
@@ -56,11 +69,12 @@ class LedgerHealth:
         if role == ELEVATION:
             self._sparse = next((f.text for f in findings if f.code == SPARSE_GRID), '')
         refusals = (f.text for f in findings if f.severity == Severity.REFUSAL)
-        monitor = self._monitors.setdefault(role, InputMonitor(role, steady=False))
-        monitor.note(stamp_ns, next(refusals, ''))
+        if role not in self._monitors:
+            self._monitors[role] = self._monitor(role, steady=False)
+        self._monitors[role].note(stamp_ns, next(refusals, ''))
 
     def statuses(
-        self, live: LiveBooks, mistaken: Callable[[str], str], silence: str
+        self, live: LiveBooks, mistaken: Callable[[str], str], silence: str, several: str = ''
     ) -> list[Status]:
         """
         Return the statuses since the last report.
@@ -73,6 +87,8 @@ class LedgerHealth:
             Says what a topic is published as, where that is not what is subscribed; empty else.
         silence : str
             That no look could be used for long, and why; empty when that is not so.
+        several : str
+            That other ledgers publish under the names of this one; empty when none does.
 
         Returns
         -------
@@ -90,5 +106,5 @@ class LedgerHealth:
             journal_status(str(live.journal.path), live.fault, live.journal.last_seq,
                            live.waiting),
             books_status(books.on_hold, books.hold_text, len(books.flags),
-                         books.datum_seq is not None),
+                         books.datum_seq is not None, several),
         ]

@@ -13,14 +13,18 @@ from geometry_msgs.msg import PoseStamped
 from nav_msgs.msg import OccupancyGrid
 import numpy as np
 from numpy.typing import NDArray
+from rclpy.duration import Duration
 from sensor_msgs.msg import PointCloud2
 from std_msgs.msg import String
 from visualization_msgs.msg import MarkerArray
 
+from .freshness import several_text
+from .intake import type_name
 from .messages import (
     fill_crest_cloud,
     fill_diagnostics,
     fill_markers,
+    fill_no_markers,
     fill_no_pose,
     fill_occupancy_grid,
     fill_pose,
@@ -29,12 +33,15 @@ from .messages import (
     Status,
 )
 from .table_text import table_text
-from .wire import latched_publishers, wire_types
+from .wire import count_publishers, latched_publishers, wire_types
 from ..books import Books
 from ..books.profile import CrestProfile
 from ..borrow.lanes import Lane
 from ..geometry import Lattice, Pose2, StampedPose
 from ..site_source import LoadedSite
+
+# How long whoever shows the markers may take to hear that they are gone.
+LAST_WORD = Duration(seconds=0.5)
 
 
 def looked_at(books: Books, looked_ns: Mapping[tuple[str, int], int]) -> Books:
@@ -192,6 +199,12 @@ class LedgerTopics:
             crest_lines=crest_lines, flags=books.flags, target=target, datum_m=datum_m)
         self._markers.publish(msg)
 
+    def several_text(self) -> str:
+        """Say that other ledgers publish under the same names; empty when none does."""
+        topic = self._segments.topic_name
+        ledgers = count_publishers(self._node, topic, type_name(PointCloud2))
+        return several_text(ledgers, topic) if ledgers > 1 else ''
+
     def publish_health(self, statuses: Iterable[Status], stamp_ns: int) -> None:
         """Publish the health of the node, under its full name."""
         name = self._node.get_fully_qualified_name().lstrip('/')
@@ -201,8 +214,17 @@ class LedgerTopics:
         fill_diagnostics(msg, full, stamp_ns=stamp_ns, types=self._types)
         self._diagnostics.publish(msg)
 
+    def _take_markers_back(self) -> None:
+        """Have whoever shows the markers delete them, and wait a moment until they know."""
+        msg = MarkerArray()
+        fill_no_markers(msg, self._types)
+        self._markers.publish(msg)
+        self._markers.wait_for_all_acked(LAST_WORD)
+
     def close(self) -> None:
-        """Take the topics away; what was latched goes with them."""
+        """Take the topics away; what was latched goes with them, and what is drawn."""
+        if self.somebody_sees:
+            self._take_markers_back()
         for publisher in (self._segments, self._crest, self._table, self._rework, self._no_go,
                           self._markers, self._diagnostics, self._borrow, self._borrow_pose,
                           self._site_file):

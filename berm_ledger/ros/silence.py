@@ -24,12 +24,14 @@ class Silence:
     ----------
     steady_s : callable
         Steady clock [s].
+    topic : str
+        Name of the topic that the grids come on.
 
     """
 
-    def __init__(self, steady_s: Callable[[], float]) -> None:
+    def __init__(self, steady_s: Callable[[], float], topic: str) -> None:
         """Begin as if a look had just come in."""
-        self._steady_s = steady_s
+        self._steady_s, self._topic = steady_s, topic
         self._refused_s: float | None = None
         self.note('')
 
@@ -69,8 +71,8 @@ class Silence:
             return ''
         if self._refusal:
             return f'NO LOOK COULD BE USED for {self._age_text()}: {self._refusal}'
-        return (f'NO LOOK HAS COME IN for {self._age_text()}: all below is as of then; does '
-                f'anything publish elevation?')
+        return (f'NO LOOK HAS COME IN for {self._age_text()} on {self._topic}: does anything '
+                f'publish it? All below is as of then')
 
     @property
     def blind_text(self) -> str:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timezone
 import math
+import textwrap
 
 from ..books import Books, Flag, Row, State
 from ..books.rows import whole_percent
@@ -157,11 +158,8 @@ def table_text(
         Lines of at most 100 characters, no newline at the end.
 
     """
-    lines = [_clip(line) for line in head_lines(books, stamp_ns)]
-    if silence:
-        lines.insert(1, _clip(silence))
-    if borrow:
-        lines.append(_clip(borrow))
+    head, *warnings = head_lines(books, stamp_ns)
+    lines = [_clip(head), *(part for line in (silence, *warnings, borrow) for part in _wrap(line))]
     for name in dict.fromkeys(row.berm for row in books.rows):
         rows = books.rows_of(name)
         lines += ['', _clip(berm_line(books, name, rows))]
@@ -212,6 +210,13 @@ def _row_line(row: Row, stamp_ns: int) -> str:
     """Return the line of one segment."""
     cells = ''.join(column.text(row, stamp_ns).rjust(column.width) for column in COLUMNS)
     return f'{cells}  {row.state.name.replace("_", " ").lower()}'
+
+
+def _wrap(line: str) -> list[str]:
+    """Return a line in parts, as what to do stands at its end; one that is empty in none."""
+    if len(line) <= WIDTH:
+        return [line] if line else []
+    return textwrap.wrap(line, WIDTH, subsequent_indent='  ', max_lines=3, placeholder=' ...')
 
 
 def _clip(line: str) -> str:

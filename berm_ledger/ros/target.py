@@ -26,7 +26,7 @@ from std_srvs.srv import Trigger
 
 from .answers import approach_poses, loads_left, target_json, target_values
 from .freshness import same_reason
-from .intake import Intake
+from .intake import Intake, type_name
 from .last_load import as_soil_allows
 from .managed import ManagedNode
 from .messages import (
@@ -42,6 +42,7 @@ from .parameters import TargetParameters
 from .plan_worker import PlanWorker
 from .target_inputs import JUDGED, TargetInputs
 from .wire import (
+    count_publishers,
     DUMP_DEPTH,
     event_qos,
     latched_publishers,
@@ -137,19 +138,24 @@ class TargetNode(ManagedNode[TargetParameters]):
         """Subscribe and say that there is no target yet."""
         self._known = TargetInputs(self.known.loaded)
         self._forget()
-        self._intake = Intake(self, self._on_message)
-        for name, kind in LATCHED.items():
-            self._intake.subscribe(name, kind, name, latched_qos())
-        self._intake.subscribe(
-            'pose', POSE_TYPES[self.parameters.pose_type], 'pose', sensor_qos(POSE_DEPTH))
-        self._intake.subscribe(
-            'dump', Float32, 'dump', event_qos(DUMP_DEPTH), weaker_qos=sensor_qos(DUMP_DEPTH))
+        self._intake = self._listening()
         self._watch = self.create_timer(
             WATCH_PERIOD_S, self._look_at_the_clock,
             clock=Clock(clock_type=ClockType.STEADY_TIME))
         self._waker = self.create_guard_condition(self._decide_and_show)
         self._show_no_pose()
         self._decide_and_show()
+
+    def _listening(self) -> Intake:
+        """Subscribe."""
+        intake = Intake(self, self._on_message)
+        for name, kind in LATCHED.items():
+            intake.subscribe(name, kind, name, latched_qos())
+        intake.subscribe(
+            'pose', POSE_TYPES[self.parameters.pose_type], 'pose', sensor_qos(POSE_DEPTH))
+        intake.subscribe(
+            'dump', Float32, 'dump', event_qos(DUMP_DEPTH), weaker_qos=sensor_qos(DUMP_DEPTH))
+        return intake
 
     def stop(self) -> None:
         """End subscriptions and timer; take the target back."""
@@ -206,12 +212,12 @@ class TargetNode(ManagedNode[TargetParameters]):
         """Say what is missing or stale at this moment."""
         if self._intake is None:
             return 'the target node is not active'
-        self.known.note_ledger(
-            there=self.count_publishers('segments') > 0,
-            tells_site_file=self.count_publishers('site_file') > 0)
+        self.known.note_ledgers(
+            count_publishers(self, 'segments', type_name(PointCloud2)),
+            tells_site_file=count_publishers(self, 'site_file', type_name(String)) > 0)
         return self.known.stale_text(
             self._steady_s(), books_timeout_s=self.parameters.books_timeout_s,
-            pose_timeout_s=self.parameters.pose_timeout_s,
+            pose_timeout_s=self.parameters.pose_timeout_s, name_of=self.resolve_topic_name,
             mistaken_pose=(
                 '' if 'pose' in self.known.receipts else self._intake.mistaken_type('pose')))
 
@@ -238,7 +244,12 @@ class TargetNode(ManagedNode[TargetParameters]):
     def _look_at_the_clock(self) -> None:
         """Take the target back when something has gone stale; choose again when it is fresh."""
         self._show_health()
-        if not same_reason(self._stale_now(), self._stale):
+        stale = self._stale_now()
+        if self._intake is not None and self.known.is_to_be_heard_anew:
+            # The ground, and what else is told once, may be that of the other one.
+            self._intake.close()
+            self._known, self._intake = TargetInputs(self.known.loaded), self._listening()
+        if not same_reason(stale, self._stale):
             self._decide_and_show()
 
     # ---- what goes out -----------------------------------------------------------------------

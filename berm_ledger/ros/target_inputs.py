@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from .freshness import Receipt, stale_text, uncertain_text
@@ -65,7 +66,9 @@ class TargetInputs:
         self.drum: str | None = None
         self._crest: tuple[CrestProfile, ...] = ()
         self._blind_text = ''
-        self._ledger_there = self._tells_site_file = False
+        self._ledgers, self._tells_site_file = 0, False
+        # Whether several ledgers were there at once.
+        self._mixed = False
         # When what came in since the ledger came up did so [s].
         self._since: dict[str, float] = {}
 
@@ -111,22 +114,32 @@ class TargetInputs:
         self.receipts[kind] = Receipt(now_s, stamp_ns)
         self._since.setdefault(kind, now_s)
 
-    def note_ledger(self, *, there: bool, tells_site_file: bool) -> None:
+    def note_ledgers(self, count: int, *, tells_site_file: bool) -> None:
         """
-        Note whether there is a ledger at this moment; one that comes back tells all anew.
+        Note how many ledgers there are at this moment; one that comes back tells all anew.
 
         Parameters
         ----------
-        there, tells_site_file : bool
-            Whether anything publishes the segments, and a site file.
+        count : int
+            How many publish the segments.
+        tells_site_file : bool
+            Whether anything publishes a site file.
 
         """
-        if self._ledger_there and not there:
+        if self._ledgers and not count:
             self._since.clear()
-        self._ledger_there, self._tells_site_file = there, tells_site_file
+        self._mixed = self._mixed or count > 1
+        self._ledgers, self._tells_site_file = count, tells_site_file
+
+    @property
+    def is_to_be_heard_anew(self) -> bool:
+        """Tell whether what came in is that of several ledgers, of which one is left at most."""
+        return self._mixed and self._ledgers <= 1
 
     def _awaited(self, now_s: float) -> str:
         """Say what the ledger has not told yet since it came up; empty when nothing."""
+        if self.is_to_be_heard_anew:
+            return 'several ledgers told their books: those of the last one are awaited'
         if 'segments' not in self._since:
             return 'the ledger is there again, but no segments have come from it yet: wait for it'
         if self._tells_site_file and 'site_file' not in self._since and (
@@ -169,7 +182,7 @@ class TargetInputs:
 
     def stale_text(
         self, now_s: float, *, books_timeout_s: float, pose_timeout_s: float,
-        mistaken_pose: str = '',
+        mistaken_pose: str = '', name_of: Callable[[str], str] = str,
     ) -> str | None:
         """
         Say why no target can be given on what came in, or None when one can.
@@ -182,6 +195,8 @@ class TargetInputs:
             Limits [s].
         mistaken_pose : str
             As what other type the pose is published; empty when it is not.
+        name_of : callable
+            Gives the full name of a topic; left out, it is the short one.
 
         Returns
         -------
@@ -190,9 +205,9 @@ class TargetInputs:
 
         """
         return self._unusable(now_s, pose_timeout_s) or stale_text(
-            now_s=now_s, ledger_there=self._ledger_there, awaited=self._awaited(now_s),
+            now_s=now_s, ledgers=self._ledgers, awaited=self._awaited(now_s),
             books_timeout_s=books_timeout_s, pose_timeout_s=pose_timeout_s,
-            mistaken_pose=mistaken_pose,
+            mistaken_pose=mistaken_pose, name_of=name_of,
             **{name: self.receipts.get(name) for name in (*NEEDED, 'pose')}) or (
                 self._blind_text) or (
                 None if self.robot is None else uncertain_text(self.robot))

@@ -112,3 +112,17 @@ def latched_publishers(node: Any) -> Callable[[type, str], Any]:
     """
     return partial(node.create_publisher, qos_profile=latched_qos(),
                    event_callbacks=EVENTS.PublisherEventCallbacks(use_default_callbacks=False))
+
+
+def count_publishers(node: Any, topic: str, kind: str) -> int:
+    """
+    Return how many publish what a node calls by this name; rclpy asks for no remapped name.
+
+    Of several only those of this type, such as ``nav_msgs/msg/Path``, as others are not heard.
+    """
+    name = node.resolve_topic_name(topic)
+    count = int(node.count_publishers(name))
+    if count > 1:
+        # Slow to tell, and seldom asked for.
+        count = sum(info.topic_type == kind for info in node.get_publishers_info_by_topic(name))
+    return count

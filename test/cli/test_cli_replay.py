@@ -9,6 +9,7 @@ import csv
 from dataclasses import replace
 import errno
 import json
+import os
 from pathlib import Path
 import signal
 import sqlite3
@@ -241,6 +242,17 @@ def test_topics_used_are_printed_and_the_verdict_is_last(replay: Call, bag: Path
     assert lines[-2].startswith('does not meet the specification: ')
     assert lines[-1].startswith(
         'written to out: books.sqlite, segments.csv, events.csv, summary.json, report.html, ')
+
+
+def test_a_reader_that_goes_away_costs_no_report(
+        replay: Call, bag: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As `head` does after some lines: what a replay is for are its files."""
+    heard, told = os.pipe()
+    os.close(heard)
+    with open(told, 'w', encoding='utf-8') as gone:
+        monkeypatch.setattr(sys, 'stdout', gone)
+        assert replay(bag).code == 0
+    assert sorted(path.name for path in Path('out').iterdir()) == FILES
 
 
 def test_several_bags_are_one_day(

@@ -11,6 +11,7 @@ import json
 import math
 from pathlib import Path
 import shutil
+import sqlite3
 
 from berm_ledger.books import Entry
 from berm_ledger.books.booking import SEEN_NS
@@ -110,6 +111,18 @@ def test_next_bag_goes_on_top_and_the_earlier_books_stay_as_they_are(
     assert records[0].last_ns <= records[1].first_ns
     page = Path('out/report.html').read_text(encoding='utf-8').replace('<wbr>', '')
     assert all(record.sha256 in page for record in records)
+
+
+def test_earlier_books_changed_by_hand_are_named(
+        call: Call, first_books: Path, second_bag: Path, site: Path) -> None:
+    shutil.copytree(first_books, 'changed')
+    with sqlite3.connect('changed/books.sqlite') as db:
+        db.execute("UPDATE entries SET data = '{}' WHERE kind = 'datum'")
+    db.close()
+    said = continued(call, Path('changed'), second_bag, site=site).complaint
+    assert said.startswith('changed/books.sqlite: entry ')
+    assert 'put a copy from before that in their place' in said
+    assert not Path('out').exists()
 
 
 def stated_errors(entries: Sequence[Entry]) -> dict[tuple[int, int], float]:
@@ -239,6 +252,20 @@ def test_one_bag_named_twice_is_one_line(call: Call, first_bag: Path, site: Path
         said = call('replay', *bags, '--site', site, '--out', 'out').complaint
         assert 'is there twice; name every bag once' in said
         assert not Path('out').exists()
+
+
+def test_two_bags_that_overlap_are_replayed_as_the_refusal_says(
+        call: Call, events: tuple[SimEvent, ...], site: Path, tmp_path: Path) -> None:
+    at = half(events)
+    one, two = write(tmp_path / 'one', events[:at]), write(tmp_path / 'two', events[at - 40:])
+    said = call('replay', one, two, '--site', site, '--out', 'both').complaint
+    assert 'the second on top of the books of the first (--books, with --start)' in said
+    first = booked(tmp_path / 'first', one, site=site)
+    said = continued(call, first, two).complaint
+    start_s = float(said.partition('leave out the first ')[2].split()[0])
+    rest = booked(tmp_path / 'rest', two, books=first, start_s=start_s)
+    whole = booked(tmp_path / 'whole', write(tmp_path / 'all', events[at:]), books=first)
+    assert open_books(rest).entries == open_books(whole).entries
 
 
 def test_books_of_a_node_do_not_take_the_same_time_again(

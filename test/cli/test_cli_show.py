@@ -6,6 +6,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+import shutil
+import sqlite3
 
 from berm_ledger.books import Entry, Row
 from berm_ledger.books.journal import Journal
@@ -133,3 +135,24 @@ def test_books_without_their_site_are_one_line(call: Call, tmp_path: Path) -> No
     path = tmp_path / 'books.sqlite'
     Journal.create(path, 'digest', 'site.yaml').close()
     assert 'does not hold the site file' in call('show', path).complaint
+
+
+@pytest.mark.parametrize(('change', 'text'), [
+    ("kind = 'rise', data = '{}' WHERE seq = 3", 'entry 3 (rise) lacks the figures of its kind'),
+    ('segment = 9 WHERE seq = 3', "segment 9 of berm 'windward', which the site does not have"),
+    ("kind = 'cut', data = '{}' WHERE seq = 3", 'entry 3 (cut) lacks the figures of its kind'),
+])
+def test_books_changed_by_hand_are_named_by_every_command(
+        call: Call, books: Path, change: str, text: str) -> None:
+    whole = books.with_name('whole.sqlite')
+    shutil.copy(books, whole)
+    with sqlite3.connect(books) as db:
+        db.execute(f'UPDATE entries SET {change}')
+    db.close()
+    for command in (('show', books), ('show', books, '--segment', 1), ('compare', whole, books),
+                    ('report', books, '--out', 'page.html'),
+                    ('plan', SITE, '--books', books, '--out', 'plan.csv')):
+        said = call(*command).complaint
+        assert said.startswith(f'{books}: ')
+        assert text in said
+        assert said.endswith('put a copy from before that in their place')

@@ -110,6 +110,25 @@ def test_table_of_changes(tmp_path: Path) -> None:
             assert line[head.index('loads') - 1] == ' '
 
 
+def test_one_look_that_both_tell_of_is_no_change_and_errs_in_none(tmp_path: Path) -> None:
+    """A figure less itself is nothing, however wrong it is; common practice, no source."""
+    looks = (('reading', WEST, 1, reading(0.100)), ('reading', WEST, 2, reading(0.100)))
+    before = opened(tmp_path / 'a', *looks)
+    # The second segment was looked at again, and stands as it did.
+    after = opened(tmp_path / 'b', *looks, ('seen', None, None, {'segments': {WEST: [2]}}))
+    first, second, third = compare_books(before, after).segments[:3]
+    for found in (first.height_m, first.volume_m3):
+        assert (found.value, found.error, found.is_real) == (0.0, 0.0, False)
+    assert second.height_m.error == pytest.approx(0.001 * math.sqrt(2.0))
+    assert math.isnan(third.height_m.value)
+    told = comparison_text(Named('a', before), Named('a', before), compare_books(before, before))
+    assert ('   1   0.00-0.40  0.100  0.100     0.0    0.0   15.0   15.0     0.0    0.0     0'
+            '  at grade') in told.splitlines()
+    assert ' sum                                            30.0   30.0     0.0    0.0     0' in (
+        told.splitlines())
+    assert '0 of 5 segments changed' in told
+
+
 def dug(loads: int, cut_m3: float, unexplained_m3: float = 0.0, **more: bool) -> list[Entry]:
     """Return a survey of the pit, so many loads of 6 kg, the last one partial, and a balance."""
     facts: list[tuple[str, dict[str, object]]] = [
@@ -137,6 +156,7 @@ def test_changes_of_the_borrow_side_by_hand() -> None:
         'unexplained, loose: 0.0 +-3.9 l > +7.1 +-3.9 l, DOES NOT ADD UP']
     assert next(iter(borrow_lines([], before))) == (
         'borrow: loads carried 0 > 2, of them partial 0 > 1; mean - > 6.00 kg')
+    assert 'cut, bank: 8.0 > 8.0 l, change 0.0 +-0.0 l' in borrow_lines(before, before)
     assert 'cut, bank: - > 8.0 l' in borrow_lines([], before)
     assert 'unexplained, loose: - > 0.0 +-3.9 l' in borrow_lines([], before)
 

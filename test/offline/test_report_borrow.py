@@ -71,8 +71,11 @@ def test_pictures_and_tables_tell_the_account() -> None:
     assert all(picture.png.startswith(b'\x89PNG') for picture in pictures)
     html = borrow_tables(facts)
     for words in ('Lanes', 'Balance by the hour', 'Balance by the day', 'Production',
-                  'closed', '10.8 ± 0.3', 'loads found partial'):
+                  'closed', '10.8 ± 0.6', 'loads found partial', '2026-01-01 00:00 UTC',
+                  '>2026-01-01 UTC<', 'Borrow areas, 95 % errors'):
         assert words in html
+    # One chapter, one kind of error: 1.96 of 0.3 l, in the areas as in the balance.
+    assert '± 0.3' not in html
     assert '<b>of</b>' not in html
 
 

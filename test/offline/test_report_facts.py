@@ -14,7 +14,7 @@ import sqlite3
 
 from as_built_kit import gathered
 from berm_ledger.books import Entry
-from berm_ledger.offline.report.chapters import segments
+from berm_ledger.offline.report.chapters import quantities, segments
 from berm_ledger.offline.report.facts import (
     entries_digest,
     Facts,
@@ -28,7 +28,7 @@ from hypothesis import strategies as st
 import numpy as np
 import numpy.testing as npt
 import pytest
-from report_kit import datum, eventful, GROUND, layers, numbered, site_text
+from report_kit import datum, dump, eventful, GROUND, layers, numbered, site_text
 
 
 @pytest.fixture
@@ -84,6 +84,15 @@ def test_quantities_by_hand(facts: Facts) -> None:
     assert found.risen_m3.value == pytest.approx(0.0045)
     assert (found.lost_m3.value, found.slid_m3.value, found.added_m3.value) == (
         0.003, 0.0008, 0.0012)
+
+
+def test_loads_that_nobody_weighed_have_no_mass(tmp_path: Path) -> None:
+    """What is unknown is not zero; delivered is what they hold when full, 7.5 kg at 1500 kg/m3."""
+    facts = gathered(tmp_path / 'books.sqlite', numbered(
+        ('datum', None, None, datum()), ('dump', 'west arc', 1, dump(mass_kg=None))))
+    words = re.sub('<[^>]*>', ' ', quantities(facts))
+    assert re.search('mass of the weighed loads +kg +– ', words)
+    assert re.search(r'those not weighed as full\) +l +5\.0 ', words)
 
 
 def test_quantities_of_one_berm_leave_out_what_fell_off_it(facts: Facts) -> None:

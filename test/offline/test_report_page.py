@@ -90,6 +90,16 @@ def report(books: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+def test_writing_is_as_large_in_every_picture(report: Path) -> None:
+    """Inches of a picture are the same part of the page in all of them, whatever its width."""
+    found = re.findall(r'<img [^>]*width="(\d+)" [^>]*style="width: ([\d.]+)%"',
+                       report.read_text(encoding='utf-8'))
+    assert len({width for width, _ in found}) > 1
+    # 200 dots an inch on a page 7.1 inches wide, which A4 leaves between margins of 15 mm.
+    for width, share in found:
+        assert float(share) == pytest.approx(100.0 * int(width) / 200.0 / 7.1, abs=0.06)
+
+
 def check_valid(path: Path) -> None:
     """Let a validating parser read the page; it stops at the first error."""
     html5lib = pytest.importorskip('html5lib', reason='needs html5lib, which validates pages')

@@ -28,6 +28,8 @@ from PIL import Image
 import pytest
 from report_kit import (
     change,
+    datum,
+    dump,
     eventful,
     finished,
     GROUND,
@@ -35,6 +37,7 @@ from report_kit import (
     layers,
     numbered,
     OWN_ERROR_M,
+    reading,
     site_text,
     SLOPE,
 )
@@ -92,6 +95,35 @@ def test_plan_shows_design_line_and_standing_crest(facts: Facts, figures: list[A
     for word in ('design line', 'standing crest', 'dump', 'dump that missed', 'segment rework',
                  'segment unseen', 'segment high'):
         assert word in words
+
+
+def test_where_nothing_stands_no_crest_is_drawn_and_no_legend_of_what_is_not_there(
+        tmp_path: Path, figures: list[Any]) -> None:
+    """The highest of bare ground is noise, and its place chance."""
+    soil_m = np.where(np.arange(100) < 50, 0.019, 0.021)
+    kept = [replace(s, values=np.resize(soil_m, s.values.shape).astype(np.float32))
+            if s.name == 'crest:west arc' else s for s in layers(site_text(), 0.0)]
+    far = ('dump', None, None, dump(x_m=40.0, y_m=40.0))
+    facts = gathered(tmp_path / 'books.sqlite', numbered(
+        ('datum', None, None, datum()), ('reading', 'west arc', 1, reading(0.0195)),
+        ('reading', 'west arc', 2, reading(0.0205)), far), kept)
+    stands = facts.crests['west arc'].height_m >= 0.02
+    assert stands.any()
+    assert not stands.all()
+    with canvas.drawing():
+        plan_view.plan_view(facts, 0)
+        long_section.long_section(facts, 0)
+    plan, off = figures[0].axes[0], figures[1].axes[2]
+    for axes in (plan, off):
+        (crest,) = [line[:, 1] for line in lines_of(axes) if len(line) == len(stands)]
+        npt.assert_array_equal(np.isfinite(crest), stands)
+    means = [line[:, 0].min() for line in lines_of(off) if len(line) == 2 and line[0, 1] != 0.0]
+    assert means == pytest.approx([facts.books.rows[1].station_from_m])
+    legend = plan.get_legend() or figures[0].legends[0]
+    words = [text.get_text() for text in legend.get_texts()]
+    assert 'standing crest' in words
+    assert 'dump' not in words
+    assert np.isfinite(np.array(off.get_ylim())).all()
 
 
 def test_change_around_the_end_of_a_berm_is_a_wedge(facts: Facts) -> None:
@@ -321,6 +353,20 @@ def test_timeline_shows_readings_dumps_and_changes(facts: Facts, figures: list[A
     assert has_line(axes, np.array([[30.0, 0.07]]))
     assert has_line(axes, np.array([[110.0, 0.0], [110.0, 1.0]]))
     assert 'D1' in [text.get_text() for text in axes.texts]
+
+
+@pytest.mark.parametrize('percent', range(1, 7))
+def test_signs_of_changes_soon_after_one_another_do_not_run_into_each_other(percent: int) -> None:
+    clock = timeline.Clock(0, 100 * 10**9)
+    with canvas.drawing():
+        figure = canvas.new_figure(timeline.PANEL_IN + 0.5)
+        axes = figure.add_subplot()
+        timeline._changes(axes, clock, [(50 * 10**9, 'F7'), ((50 + percent) * 10**9, 'D12')])
+        axes.set_xlim(0.0, 100.0)
+        figure.canvas.draw()
+    shown = [text.get_bbox_patch().get_window_extent() for text in axes.texts]
+    assert len(shown) == 1 or shown[0].x1 < shown[1].x0
+    assert (len(shown) == 1) == (percent <= 3)
 
 
 def test_unit_of_time_grows_with_the_period() -> None:

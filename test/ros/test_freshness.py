@@ -6,7 +6,7 @@ from berm_ledger.ros.freshness import Receipt, stale_text
 import pytest
 
 FRESH = {
-    'now_s': 100.0, 'ledger_there': True, 'awaited': '', 'mistaken_pose': '',
+    'now_s': 100.0, 'ledgers': 1, 'awaited': '', 'mistaken_pose': '',
     'segments': Receipt(99.0, 50_000_000_000), 'pose': Receipt(99.9, 51_000_000_000),
     'rework': Receipt(1.0, 0), 'no_go': Receipt(1.0, 0),
     'books_timeout_s': 10.0, 'pose_timeout_s': 2.0}
@@ -18,7 +18,8 @@ def test_fresh_books_and_pose_are_not_stale_however_old_ground_and_flags_are():
 
 @pytest.mark.parametrize(('change', 'text'), [
     ({'segments': None}, 'no segments'),
-    ({'ledger_there': False}, 'nothing publishes segments'),
+    ({'ledgers': 0}, 'nothing publishes segments'),
+    ({'ledgers': 2}, '2 nodes publish segments, so books are mixed up: stop all but one'),
     ({'awaited': 'it is there again'}, 'there again'),
     ({'rework': None}, 'holds'),
     ({'no_go': None}, 'ground'),
@@ -33,6 +34,15 @@ def test_fresh_books_and_pose_are_not_stale_however_old_ground_and_flags_are():
 def test_each_input_can_keep_the_target_back(change, text):
     with pytest.raises(AssertionError, match=text):
         assert stale_text(**{**FRESH, **change}) is None
+
+
+@pytest.mark.parametrize(('change', 'text'), [
+    ({'segments': None}, 'on /r/segments'), ({'ledgers': 0}, 'publishes /r/segments'),
+    ({'ledgers': 2}, 'publish /r/segments'), ({'pose': None}, 'does anything publish /r/pose'),
+])
+def test_topics_are_named_as_they_are_called_on_the_wire(change, text):
+    """A name that was remapped, or a namespace that is not the ledger's, shows at once."""
+    assert text in stale_text(**{**FRESH, **change}, name_of=lambda topic: f'/r/{topic}')
 
 
 def test_the_limits_are_the_parameters():

@@ -24,26 +24,29 @@ import pytest
 
 
 def test_nothing_ever_received_is_stale_and_says_what_to_check():
-    status = InputMonitor('elevation').report()
+    status = InputMonitor('elevation', '/r/elevation').report()
 
-    assert status.level == STALE
-    assert 'does anything publish elevation?' in status.message
+    assert (status.name, status.level) == ('elevation', STALE)
+    assert 'does anything publish /r/elevation?' in status.message
+    assert status.values['topic'] == '/r/elevation'
 
 
-@pytest.mark.parametrize('steady', [True, False])
-def test_what_is_published_as_another_type_is_an_error(steady):
-    monitor = InputMonitor('dump', steady=steady)
+@pytest.mark.parametrize(('role', 'steady', 'advice'), [
+    ('dump', False, ''), ('pose', True, '; set pose_type, or publish that'),
+    ('elevation', True, '; set elevation_type, or publish that')])
+def test_what_is_published_as_another_type_is_an_error(role, steady, advice):
+    monitor = InputMonitor(role, f'/r/{role}', steady=steady)
     mistaken = 'it is published as std_msgs/msg/Float64, not as std_msgs/msg/Float32'
 
     status = monitor.report(lambda: mistaken)
 
-    assert (status.level, status.message) == (ERROR, f'nothing can come in: {mistaken}')
+    assert (status.level, status.message) == (ERROR, f'nothing can come in: {mistaken}{advice}')
     monitor.note(1)
     assert monitor.report(lambda: mistaken).level == OK
 
 
 def test_the_rate_comes_from_the_stamps():
-    monitor = InputMonitor('elevation')
+    monitor = InputMonitor('elevation', '/r/elevation')
     for n in range(50):
         monitor.note(n * 200_000_000)
 
@@ -55,7 +58,7 @@ def test_the_rate_comes_from_the_stamps():
 
 
 def test_stamps_that_stand_still_or_go_back_make_no_rate():
-    monitor = InputMonitor('pose')
+    monitor = InputMonitor('pose', '/r/pose')
     for stamp_ns in (5, 5, 4, 0):
         monitor.note(stamp_ns)
 
@@ -65,7 +68,7 @@ def test_stamps_that_stand_still_or_go_back_make_no_rate():
 
 def elevation_status(*, came=True, refusal='', silence='', seen_s=(100,)):
     """Return the status of the grids at 100 s, the last of them seen then."""
-    monitor, now_ns = InputMonitor('elevation'), 100_000_000_000
+    monitor, now_ns = InputMonitor('elevation', '/r/elevation'), 100_000_000_000
     if came:
         monitor.note(now_ns, refusal)
     pipeline = SimpleNamespace(
@@ -76,7 +79,7 @@ def elevation_status(*, came=True, refusal='', silence='', seen_s=(100,)):
 def test_loads_that_come_to_lie_elsewhere_are_a_warning_of_the_dumps():
     pipeline = SimpleNamespace(stamp_ns=0, looked_ns={})
     for said, level in (('', OK), ('the last 9 loads came to lie 0.15 m behind', WARN)):
-        monitors = {kind: InputMonitor(kind, steady=False) for kind in ('elevation', 'dump')}
+        monitors = {kind: InputMonitor(kind, kind, steady=False) for kind in ('elevation', 'dump')}
         _, dump = input_statuses(monitors, lambda kind: '', '', pipeline, said)
         assert (dump.level, dump.message) == (level, said or '0 announced')
 
@@ -98,7 +101,7 @@ def test_grids_of_another_place_are_in_order_and_say_so():
 
 
 def test_silence_becomes_stale_and_ends_with_the_next_message():
-    monitor = InputMonitor('pose')
+    monitor = InputMonitor('pose', '/r/pose')
     monitor.note(0)
     levels = [monitor.report().level for _ in range(SILENT_REPORTS + 1)]
     monitor.note(1)
@@ -110,7 +113,7 @@ def test_silence_becomes_stale_and_ends_with_the_next_message():
 @pytest.mark.parametrize(('refusals', 'level'), [
     (['', ''], OK), (['', 'no z'], WARN), (['no z', 'no z'], ERROR)])
 def test_refusals_since_the_last_report_decide(refusals, level):
-    monitor = InputMonitor('elevation')
+    monitor = InputMonitor('elevation', '/r/elevation')
     for n, refusal in enumerate(refusals):
         monitor.note(n, refusal)
 
@@ -122,7 +125,7 @@ def test_refusals_since_the_last_report_decide(refusals, level):
 
 
 def test_dumps_need_not_keep_coming():
-    monitor = InputMonitor('dump', steady=False)
+    monitor = InputMonitor('dump', '/r/dump', steady=False)
     levels = {monitor.report().level for _ in range(20)}
 
     assert levels == {OK}
@@ -145,15 +148,16 @@ def test_a_journal_that_cannot_be_written_is_an_error():
     assert status.values['waiting'] == 3
 
 
-@pytest.mark.parametrize(('hold', 'flags', 'datum', 'level', 'text'), [
-    (False, 0, True, OK, 'in order'),
-    (True, 1, True, WARN, 'on hold: somebody'),
-    (False, 1, True, WARN, '1 segment to be'),
-    (False, 2, True, WARN, '2 segments to be'),
-    (False, 0, False, WARN, 'natural ground'),
+@pytest.mark.parametrize(('hold', 'flags', 'datum', 'several', 'level', 'text'), [
+    (False, 0, True, '', OK, 'in order'),
+    (True, 1, True, '', WARN, 'on hold: somebody'),
+    (False, 1, True, '', WARN, '1 segment to be'),
+    (False, 2, True, '', WARN, '2 segments to be'),
+    (False, 0, False, '', WARN, 'natural ground'),
+    (True, 1, True, '2 nodes publish /r/segments', ERROR, '2 nodes publish /r/segments'),
 ])
-def test_what_an_operator_must_act_on_warns(hold, flags, datum, level, text):
-    status = books_status(hold, 'somebody' if hold else '', flags, datum)
+def test_what_an_operator_must_act_on_warns(hold, flags, datum, several, level, text):
+    status = books_status(hold, 'somebody' if hold else '', flags, datum, several)
 
     assert status.level == level
     assert text in status.message

@@ -4,11 +4,13 @@
 
 from pathlib import Path
 
+from berm_ledger.books.site_check import check_site, SiteFile
 from berm_ledger.borrow.account import BorrowAccount
 from berm_ledger.borrow.lanes import lanes_of_area
+from berm_ledger.errors import BooksError
 from berm_ledger.geometry import Pose2
 from berm_ledger.ros.borrow_text import borrow_statuses
-from berm_ledger.ros.last_load import as_soil_allows, drum_where_closed, LAST_LOAD
+from berm_ledger.ros.last_load import as_soil_allows, drum_where_closed, LAST_LOAD, NO_SOIL
 from berm_ledger.site_source import load_site
 from berm_ledger.targeting import NoTarget, Target
 import pytest
@@ -49,6 +51,18 @@ def test_an_empty_drum_is_told_that_no_soil_is_left():
     assert choice.code == 'blocked'
     assert 'no soil left to dig' in choice.reason
     assert 'max_cut_m' in choice.reason
+
+
+def test_what_an_empty_drum_is_told_to_do_can_be_done():
+    """Books there are do not go on with other borrow areas: they are made anew by a replay."""
+    path = Path(__file__).resolve().parents[2] / 'config' / 'demo_site.yaml'
+    text = path.read_text(encoding='utf-8')
+    deeper = text.replace('max_cut_m: 0.20', 'max_cut_m: 0.40')
+    assert deeper != text
+    with pytest.raises(BooksError, match='max_cut_m'):
+        check_site('b.sqlite', SiteFile('site.yaml', '1', text), SiteFile(
+            'site.yaml', '2', deeper), 'name other books')
+    assert 'replay all bags of the build with that' in NO_SOIL
 
 
 @pytest.mark.parametrize('choice', [TARGET, NoTarget('done', 'all done')])

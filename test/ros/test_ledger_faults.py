@@ -99,6 +99,22 @@ def test_books_of_another_site_are_refused_and_left_as_they_are(world, site_file
     assert books.read_bytes() == before
 
 
+def test_books_changed_by_hand_are_named_and_left_as_they_are(world, site_file, books):
+    from berm_ledger.ros.ledger import LedgerNode
+    from rclpy.parameter import Parameter
+    with sqlite3.connect(books) as db:
+        db.execute("UPDATE entries SET kind = 'rise', data = '{}' WHERE seq = 100")
+    db.close()
+    before = books.read_bytes()
+    ledger = world.add(LedgerNode(context=world.context, parameter_overrides=[
+        Parameter('site_file', value=str(site_file)), Parameter('books_file', value=str(books))]))
+
+    assert not ledger.start_by_itself()
+
+    assert str(ledger.fault).startswith(f'{books}: entry 100 (rise) lacks the figures')
+    assert books.read_bytes() == before
+
+
 @pytest.mark.parametrize('folder', ['missing', 'site.yaml'])
 def test_a_folder_that_cannot_be_written_is_refused(world, site_file, tmp_path, folder):
     ledger = ledger_on(world, site_file, tmp_path / folder / 'b.sqlite')

@@ -35,6 +35,15 @@ def test_the_drum_current_is_reported_once_one_came() -> None:
     assert {reported(health)['drum_current'].level for _ in range(20)} == {OK}
 
 
+def test_topics_are_named_as_they_are_called_on_the_wire() -> None:
+    health = LedgerHealth(lambda topic: f'/localisation/{topic}')
+
+    status = reported(health)['pose']
+
+    assert status.message == 'nothing has come in: does anything publish /localisation/pose?'
+    assert status.values['topic'] == '/localisation/pose'
+
+
 def test_refusals_and_warnings_are_counted_and_notes_are_not() -> None:
     health = LedgerHealth()
     health.note('elevation', 5, [

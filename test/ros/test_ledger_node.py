@@ -250,6 +250,18 @@ def test_markers_are_drawn_for_whoever_comes_and_for_nobody_else(
     assert drawn == [11 * NS]
 
 
+def test_markers_are_taken_back_when_the_ledger_ends(world, site_file, tmp_path):
+    from visualization_msgs.msg import Marker
+    bench = Bench(world, site_file, tmp_path / 'b.sqlite').start()
+    bench.pose(10.0)
+    bench.grid(11.0, 0.21)
+    bench.until_stamp(11.0)
+
+    world.drop(bench.ledger)
+
+    world.until(lambda: [m.action for m in bench.heard['markers'].markers] == [Marker.DELETEALL])
+
+
 def test_markers_follow_target_and_orders_while_time_stands_still(world, site_file, tmp_path):
     from berm_ledger.ros.wire import latched_qos
     from geometry_msgs.msg import PoseStamped
@@ -322,6 +334,22 @@ def test_two_rovers_in_two_namespaces_do_not_mix(world, site_file, tmp_path):
     for namespace in ('rover1', 'rover2'):
         world.until(lambda namespace=namespace: '/diagnostics' in health and status_from(
             health['/diagnostics'].status[0]).name == f'{namespace}/ledger: pose')
+
+
+def test_ledgers_of_other_books_under_one_name_say_so(world, site_file, tmp_path):
+    first = Bench(world, site_file, tmp_path / 'a.sqlite', namespace='/rover1').start()
+    listen(first.robot, ('/diagnostics',), first.heard)
+    # Of the robot that listens there, too.
+    second = Bench(world, site_file, tmp_path / 'b.sqlite', namespace='/rover1').start()
+
+    def books():
+        found = [status_from(s) for s in first.heard['/diagnostics'].status]
+        return next(s for s in found if s.name == 'rover1/ledger: books')
+
+    world.until(lambda: '/diagnostics' in first.heard and books().level == 2)
+    assert books().message.startswith('2 nodes publish /rover1/segments')
+    world.drop(second.ledger)
+    world.until(lambda: books().level != 2)
 
 
 def test_the_ground_is_sent_again_only_when_it_changed(world, site_file, tmp_path):

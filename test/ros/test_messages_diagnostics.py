@@ -121,10 +121,14 @@ def test_target_status(kit, segment, loads, on_hold, level):
         'hold': 'true' if on_hold else 'false', 'haul_m': '4.25'}
 
 
-def test_what_is_to_be_said_besides_goes_on_in_the_same_sentence(kit):
+@pytest.mark.parametrize(('reason', 'message'), [
+    ('shortest haul', 'shortest haul; the last load fell far off'),
+    ('no pose: is it on?', 'no pose: is it on? And the last load fell far off'),
+])
+def test_what_is_to_be_said_besides_goes_on_where_the_reason_ends(kit, reason, message):
     msg = kit.blank(STATUS)
     fill_target_status(
-        msg, segment=3, berm='west arc', reason='shortest haul', loads_remaining=7,
+        msg, segment=3, berm='west arc', reason=reason, loads_remaining=7,
         on_hold=False, types=kit.types, caution='the last load fell far off')
     status = status_from(kit.over_the_wire(msg, STATUS))
-    assert (status.level, status.message) == (1, 'shortest haul; the last load fell far off')
+    assert (status.level, status.message) == (1, message)

@@ -7,7 +7,7 @@ import math
 from berm_ledger.books import Flag
 from berm_ledger.design import Plane
 from berm_ledger.geometry import Pose2
-from berm_ledger.ros.messages import fill_markers
+from berm_ledger.ros.messages import fill_markers, fill_no_markers
 from messages_kit import KITS, site, table_rows
 import numpy as np
 import pytest
@@ -17,7 +17,7 @@ NOW_NS = 12_000_000_000
 ARRAY = 'visualization_msgs/msg/MarkerArray'
 # visualization_msgs/Marker: kinds and actions.
 ARROW, SPHERE, LINE_STRIP, LINE_LIST, TEXT = 0, 2, 4, 5, 9
-ADD, DELETE = 0, 2
+ADD, DELETE, DELETEALL = 0, 2, 3
 
 
 @pytest.fixture(name='kit', params=sorted(KITS), scope='module')
@@ -83,3 +83,11 @@ def test_target_comes_and_goes(kit):
     assert (arrow.pose.position.x, arrow.pose.position.y) == (1.0, 2.0)
     assert arrow.pose.orientation.z == pytest.approx(math.sqrt(0.5))
     assert markers(kit)['target', 0].action == DELETE
+
+
+def test_all_of_them_go_at_one_word(kit):
+    msg = kit.blank(ARRAY)
+    fill_no_markers(msg, kit.types)
+    marker, = kit.over_the_wire(msg, ARRAY).markers
+    # Without a namespace it is meant for all of them.
+    assert (marker.action, marker.ns) == (DELETEALL, '')

@@ -16,15 +16,15 @@ def now_s():
 
 @pytest.fixture
 def silence(now_s):
-    return Silence(lambda: now_s[0])
+    return Silence(lambda: now_s[0], '/r/elevation')
 
 
 def test_silence_is_told_from_ten_seconds_on_and_ends_with_a_look(now_s, silence):
     now_s[0] += 9.9
     assert silence.text == ''
     now_s[0] += 25.3
-    assert silence.text == ('NO LOOK HAS COME IN for 35s: all below is as of then; does anything '
-                            'publish elevation?')
+    assert silence.text == ('NO LOOK HAS COME IN for 35s on /r/elevation: does anything publish '
+                            'it? All below is as of then')
 
     silence.note('')
     assert silence.text == ''

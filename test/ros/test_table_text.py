@@ -68,6 +68,16 @@ def test_silence_stands_right_under_the_first_line():
     assert [lines[0], *lines[2:]] == table_text(BOOKS, NOW_NS).splitlines()
 
 
+def test_what_to_do_about_a_silence_is_not_cut_off():
+    why = ("NO LOOK COULD BE USED for 35s: the grid is in frame 'odom', the site is in 'map'; "
+           'transform it or change the frame of the site file')
+    lines = table_text(BOOKS, NOW_NS, 'borrow: ' + 'lane 1 is closed, ' * 7, silence=why)
+
+    assert ' '.join(' '.join(line.split()) for line in lines.splitlines()[1:3]) == why
+    assert lines.count('lane 1 is closed') == 7
+    assert max(len(line) for line in lines.splitlines()) <= 100
+
+
 def test_shares_at_grade_are_not_rounded_up():
     """35 of 39 cross-sections are not 90 %; nor is a berm done but for its shortest segment."""
     rows = (replace(ROWS[0], at_grade=0.8974, station_to_m=99.7),

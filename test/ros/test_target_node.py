@@ -44,7 +44,7 @@ def bench(world, tmp_path):
 class Bench:
     """A target node, and a test that plays the ledger and the robot."""
 
-    def __init__(self, world, folder, **parameters):
+    def __init__(self, world, folder, remapped=(), **parameters):
         from berm_ledger.ros.target import TargetNode
         from berm_ledger.ros.wire import latched_qos, message_class, wire_types
         from rclpy.parameter import Parameter
@@ -54,10 +54,13 @@ class Bench:
         self.rows = tuple(
             replace(row, dumps_remaining=2) for row in fold(self.site, ()).rows)
         self.now_s = 1000.0
+        self.names = dict(remapped)
+        rules = [word for rule in self.names.items() for word in ('-r', '{}:={}'.format(*rule))]
         values = {'site_file': str(site_file), **parameters}
         self.target = world.add(TargetNode(
             context=world.context, steady_s=lambda: self.now_s,
-            parameter_overrides=[Parameter(n, value=v) for n, v in values.items()]))
+            cli_args=['--ros-args', *rules] if rules else None, parameter_overrides=[
+                Parameter(n, value=v) for n, v in values.items()]))
         self.robot = world.node('robot')
         self.start_ledger()
         from berm_ledger.ros.wire import POSE_TYPES
@@ -84,7 +87,8 @@ class Bench:
         from berm_ledger.ros.wire import latched_qos, message_class
         self.ledger = self.world.node('ledger')
         self.out = {
-            name: self.ledger.create_publisher(message_class(kind), name, latched_qos())
+            name: self.ledger.create_publisher(
+                message_class(kind), self.names.get(name, name), latched_qos())
             for name, kind in (('segments', 'sensor_msgs/msg/PointCloud2'),
                                ('crest', 'sensor_msgs/msg/PointCloud2'),
                                ('rework', 'diagnostic_msgs/msg/DiagnosticArray'),
@@ -371,7 +375,24 @@ def test_a_ledger_that_is_gone_is_noticed(bench):
 
     bench.world.until(lambda: bench.status().level == STALE)
 
-    assert 'nothing publishes segments' in bench.status().message
+    assert 'nothing publishes /segments' in bench.status().message
+
+
+def test_a_ledger_whose_topics_have_other_names_is_found(world, tmp_path):
+    from berm_ledger.ros.wire import latched_qos, message_class
+    names = {name: f'/books/{name}_1' for name in (
+        'segments', 'rework', 'no_go', 'crest', 'borrow', 'site_file')}
+    bench = Bench(world, tmp_path, remapped=names)
+    text = message_class('std_msgs/msg/String')
+    site_file = bench.ledger.create_publisher(text, names['site_file'], latched_qos())
+    world.until(site_file.get_subscription_count)
+
+    bench.feed()
+
+    assert bench.next_target()[1]['reason'].startswith('the site file of the ledger has not come')
+    site_file.publish(text(data=SITE_TEXT))
+    world.until(lambda: 'site_file' in bench.target.known.receipts)
+    assert bench.next_target()[0]
 
 
 def test_a_ledger_that_comes_back_is_waited_for(bench):
@@ -379,7 +400,7 @@ def test_a_ledger_that_comes_back_is_waited_for(bench):
     bench.feed()
     assert bench.next_target()[0]
     bench.world.drop(bench.ledger)
-    bench.world.until(lambda: 'nothing publishes segments' in bench.status().message)
+    bench.world.until(lambda: 'nothing publishes /segments' in bench.status().message)
 
     bench.start_ledger()
     bench.world.until(lambda: bench.target.count_publishers('segments'))
@@ -390,6 +411,53 @@ def test_a_ledger_that_comes_back_is_waited_for(bench):
     bench.world.until(lambda: all(out.get_subscription_count() for out in bench.out.values()))
     bench.segments(11.0)
     assert bench.next_target()[0]
+
+
+def test_of_several_ledgers_none_is_believed_until_the_last_one_has_told_all(bench):
+    """Holds and ground would be now those of the one, now those of the other."""
+    bench.feed()
+    assert bench.next_target()[0]
+    first_out, first = bench.out, bench.ledger
+    bench.start_ledger()
+    bench.world.until(lambda: bench.status().message.startswith('2 nodes publish /segments'))
+    assert bench.status().level == STALE
+    bench.world.until(lambda: all(out.get_subscription_count() for out in bench.out.values()))
+    bench.ground(np.ones(LATTICE.shape, dtype=bool))
+    bench.rework('the other one is on hold')
+    bench.world.until(lambda: bench.target.known.hold_text is not None)
+
+    bench.world.drop(bench.ledger)
+    bench.ledger, bench.out = first, first_out
+
+    def is_given():
+        bench.pose(11.0)
+        return bench.status().values['code'] == 'target'
+
+    bench.world.until(is_given)
+
+    # What the one that is left told once came in anew, and the hold of the other is gone.
+    success, content = bench.next_target()
+    assert success, content
+
+
+def test_a_topic_of_another_type_under_the_same_name_is_no_ledger(bench, ros_domain_id):
+    """What a robot's vision calls segments is not heard, and does not stop the work."""
+    import rclpy
+    from std_msgs.msg import String
+    # One process cannot have a topic with two types.
+    context = rclpy.Context()
+    rclpy.init(args=[], context=context, domain_id=ros_domain_id)
+    try:
+        vision = rclpy.create_node('vision', context=context)
+        vision.create_publisher(String, 'segments', 10)
+        bench.world.until(lambda: bench.target.count_publishers('segments') == 2)
+        bench.feed()
+
+        success, content = bench.next_target()
+        assert success, content
+        vision.destroy_node()
+    finally:
+        context.try_shutdown()
 
 
 @pytest.mark.parametrize('comes', [True, False])

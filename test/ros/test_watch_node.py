@@ -81,6 +81,24 @@ def test_who_comes_late_sees_everything_and_then_the_news(world: World, ledger: 
     world.until(lambda: any(event.text.startswith('ON HOLD') for event in listener.events))
 
 
+def test_a_topic_of_another_type_under_the_same_name_is_no_ledger(
+        world: World, ledger: Any, ros_domain_id: int) -> None:
+    import rclpy
+    from std_msgs.msg import String
+    listener = add_listener(world)
+    # One process cannot have a topic with two types.
+    context = rclpy.Context()
+    rclpy.init(args=[], context=context, domain_id=ros_domain_id)
+    try:
+        vision = rclpy.create_node('vision', context=context, namespace='/rover1')
+        vision.create_publisher(String, 'segments', 10)
+        world.until(lambda: listener.count_publishers('segments') == 2)
+        assert listener.around().publishers == 1
+        vision.destroy_node()
+    finally:
+        context.try_shutdown()
+
+
 def test_what_no_topic_shows_is_told_from_the_log(world: World, ledger: Any) -> None:
     listener = add_listener(world)
     world.until(lambda: listener.heard.rows and listener.count_publishers('/rosout'))

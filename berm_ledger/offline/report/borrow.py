@@ -17,7 +17,7 @@ from .markup import figure, table, text, with_error
 from .palette import BLACK, BLUE, GREEN, GREY, ORANGE, SKY_BLUE, VERMILLION, WHITE
 from .plan_view import SOIL
 from .timeline import Clock
-from ...books.statement import stamp_text
+from ...books.statement import FIRST_DATE_NS, stamp_text
 from ...borrow.account import account_of, AreaAccount, BorrowAccount
 from ...borrow.balance import DAY_NS, HOUR_NS, Period, periods
 from ...borrow.lanes import Lane, lanes_of_area
@@ -33,6 +33,7 @@ MOST_PERIODS = 200
 LEAST_SCALE_MM, DARKEST = 10.0, 1.3
 # Soil this far above the natural ground is no noise [mm].
 RAISED_MM = 8.0
+DAY_FORM, HOUR_FORM = 'YYYY-MM-DD', 'YYYY-MM-DD HH:MM'
 UNIT_CORNERS = np.array([[0.0, -0.5], [1.0, -0.5], [1.0, 0.5], [0.0, 0.5]])
 
 
@@ -160,7 +161,7 @@ def borrow_tables(facts: Facts) -> str:
         parts.append(table(
             'Lanes', ('lane', 'cut<br>[l]', 'mean<br>[mm]', 'deepest<br>[mm]',
                       'step<br>[mm]', 'state'), _lane_lines(account), 'lrrrrl'))
-        parts.append(table('Borrow areas', (), _area_lines(account), 'lr'))
+        parts.append(table('Borrow areas, 95 % errors', (), _area_lines(account), 'lr'))
     for word, length_ns in (('hour', HOUR_NS), ('day', DAY_NS)):
         rows = periods(account, length_ns)[-MOST_PERIODS:]
         if rows:
@@ -169,7 +170,8 @@ def borrow_tables(facts: Facts) -> str:
                 f'spilled + carried + unexplained, loose litres, 95 % errors',
                 (word, 'cut, bank<br>[l]', 'cut, loose<br>[l]', 'placed<br>[l]',
                  'spilled<br>[l]', 'carried<br>[l]', 'unexplained<br>[l]', 'loads'),
-                (_period(row, facts.site.material.swell) for row in rows), 'trrrrrrr'))
+                (_period(row, length_ns, facts.site.material.swell) for row in rows),
+                'trrrrrrr'))
     if account.loads:
         count = len(account.loads)
         which = 'one load' if count == 1 else f'all {count} loads'
@@ -194,15 +196,33 @@ def _area_lines(account: BorrowAccount) -> Iterator[tuple[str, str]]:
     """Yield the lines about the areas."""
     for name, area in sorted(account.areas.items()):
         yield (f'{text(name)}: volume taken [l, bank]',
-               with_error(area.cut_m3, area.cut_se_m3, 1, LITRES))
+               with_error(area.cut_m3, SIGMAS * area.cut_se_m3, 1, LITRES))
         yield f'{text(name)}: deepest place [mm]', figure(area.deepest_m, 0, MM)
         yield f'{text(name)}: area left in open lanes [m²]', figure(area.left_m2, 2)
         yield f'{text(name)}: volume left above the limit [l]', figure(area.left_m3, 0, LITRES)
 
 
-def _period(row: Period, swell: float) -> tuple[str, ...]:
+def _period_text(start_ns: int, length_ns: int) -> str:
+    """
+    Return an hour or a day as people name it.
+
+    Examples
+    --------
+    >>> [_period_text(1_767_225_600_000_000_000, length_ns) for length_ns in (HOUR_NS, DAY_NS)]
+    ['2026-01-01 00:00 UTC', '2026-01-01 UTC']
+    >>> _period_text(2 * HOUR_NS, HOUR_NS)
+    '7200.0 s'
+
+    """
+    words = stamp_text(start_ns)
+    if start_ns < FIRST_DATE_NS:
+        return words
+    return f'{words[:len(DAY_FORM if length_ns == DAY_NS else HOUR_FORM)]} UTC'
+
+
+def _period(row: Period, length_ns: int, swell: float) -> tuple[str, ...]:
     """Return the line of one hour or day."""
-    return (text(stamp_text(row.start_ns)),
+    return (text(_period_text(row.start_ns, length_ns)),
             with_error(row.cut_m3, row.cut_error_m3, 1, LITRES),
             with_error(row.cut_m3 * swell, row.cut_error_m3 * swell, 1, LITRES),
             with_error(row.placed_m3, row.placed_error_m3, 1, LITRES),

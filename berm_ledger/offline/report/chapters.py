@@ -172,9 +172,10 @@ def _quantity_lines(q: Quantities, density: float) -> Iterator[tuple[str, str, s
     yield 'loads dumped', '', str(q.loads)
     yield '– of them weighed', '', str(q.weighed)
     yield '– of them missed the berm', '', str(q.missed)
-    yield 'mass of the weighed loads', 'kg', figure(q.weighed_kg, 1)
+    yield 'mass of the weighed loads', 'kg', figure(q.weighed_kg if q.weighed else math.nan, 1)
     yield 'loads still called for', '', figure(q.loads_left, 0)
-    yield 'delivered (loads over density)', 'l', litres(q.delivered_m3)
+    yield ('delivered (loads over density, those not weighed as full)', 'l',
+           litres(q.delivered_m3))
     yield 'rises measured around the dumps', 'l', litres(q.risen_m3)
     yield 'loss, delivered less placed', 'l', litres(q.loss_m3)
     share = q.loss_m3.value / q.delivered_m3.value if q.delivered_m3.value > 0.0 else math.nan

@@ -29,6 +29,9 @@ CHANGE_WORDS = {
     'disturbed': 'soil lost', 'slump': 'soil slid', 'unbooked_fill': 'soil added without a dump'}
 # 95 % of a normal error lie within so many standard errors.
 Z95 = 1.96
+# Of less soil the highest place is that of the noise, and tells nothing of where a crest lies [m].
+LEAST_STANDING_M = 0.02
+STANDING_NOTE = f'where {1e3 * LEAST_STANDING_M:g} mm of soil or more stand'
 
 
 @dataclass(frozen=True)
@@ -151,6 +154,11 @@ class Facts:
         out: NDArray[np.float64] = ndimage.map_coordinates(
             layer.values.astype(float), np.moveaxis(index, -1, 0), order=1, cval=np.nan)
         return out
+
+    def standing_offset_m(self, berm: Berm) -> NDArray[np.float64]:
+        """Return how far the crest lies off the line, where one stands [m]; else unknown."""
+        crest = self.crests[berm.name]
+        return np.where(crest.height_m >= LEAST_STANDING_M, crest.offset_m, np.nan)
 
     def half_width_m(self, berm: Berm) -> float:
         """Return half the width of a footprint where it is widest [m]; a guess if unknown."""

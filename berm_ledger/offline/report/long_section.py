@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .canvas import new_figure, Picture, png_of, ruled, span_of
-from .facts import Facts, Z95
+from .facts import Facts, LEAST_STANDING_M, STANDING_NOTE, Z95
 from .palette import BLACK, BLUE, GREY, PALE, PURPLE, STATE_STYLES, VERMILLION
 from ...books import Row
 from ...books.acceptance import CrestLine
@@ -69,7 +69,8 @@ def long_section(facts: Facts, berm_index: int) -> Picture:
         'Elevations in the site frame; the crest is drawn at its height above the natural ground '
         'below it, laid over the natural ground at the design line. The scales of the two axes '
         'differ. Bands are 95 % confidence (1.96 standard errors): along the crest of each '
-        f'section by itself, about the steps of the means of the segments.{when}',
+        f'section by itself, about the steps of the means of the segments. How far it lies off '
+        f'the line is drawn {STANDING_NOTE}.{when}',
         'Natural ground, design crest with tolerance, and standing crest over the station; below '
         'it the difference from the design and the offset of the crest from the line.')
 
@@ -185,10 +186,12 @@ def _offset(axes: Axes, facts: Facts, berm: Berm, rows: Sequence[Row]) -> None:
     drawn = [np.array([-1.2 * tolerance_mm, 1.2 * tolerance_mm])]
     crest = facts.crests.get(berm.name)
     if crest is not None:
-        axes.plot(crest.station_m, 1e3 * crest.offset_m, color=VERMILLION, linewidth=1.3)
-        drawn.append(1e3 * crest.offset_m)
+        offset_mm = 1e3 * facts.standing_offset_m(berm)
+        axes.plot(crest.station_m, offset_mm, color=VERMILLION, linewidth=1.3)
+        drawn.append(offset_mm)
     for row in rows:
-        _mean_step(axes, row, 1e3 * row.line_offset_m, math.nan)
+        if row.height_m >= LEAST_STANDING_M:
+            _mean_step(axes, row, 1e3 * row.line_offset_m, math.nan)
     axes.set(ylabel='crest off the line,\nleft positive [mm]',
              ylim=span_of(np.concatenate(drawn), 1.0))
 

@@ -10,7 +10,7 @@ import html
 import math
 import re
 
-from .canvas import Picture
+from .canvas import DPI, Picture, WIDTH_IN
 
 # What no HTML document may hold: controls, halves of pairs and non-characters.
 UNFIT = re.compile(
@@ -149,12 +149,26 @@ def picture(shown: Picture, number: int, subject: str, left_out: str = '') -> st
     """
     width, height = shown.size_px
     image = (f'<img src="data:image/png;base64,{base64.b64encode(shown.png).decode("ascii")}" '
-             f'width="{width}" height="{height}" alt="{text(shown.alt)}">')
+             f'width="{width}" height="{height}" style="width: {_share(width)}" '
+             f'alt="{text(shown.alt)}">')
     if left_out:
         image = f'<p>The picture is in the file {text(left_out)} beside this page.</p>'
     return (
         f'<figure>\n{image}\n<figcaption><b>Figure {number}. {text(subject + shown.title)}.</b> '
         f'{text(shown.note)}</figcaption>\n</figure>')
+
+
+def _share(width_px: int) -> str:
+    """
+    Return how much of the page a picture takes, so that writing is as large in all of them.
+
+    Examples
+    --------
+    >>> _share(710), _share(2000)
+    ('50.0%', '100.0%')
+
+    """
+    return f'{min(100.0, 100.0 * width_px / (WIDTH_IN * DPI)):.1f}%'
 
 
 def bullets(items: Iterable[str]) -> str:

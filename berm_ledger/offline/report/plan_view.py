@@ -15,7 +15,7 @@ from matplotlib.patches import Polygon as Shape
 import numpy as np
 
 from .canvas import new_figure, Picture, png_of, TALLEST_IN, WIDTH_IN
-from .facts import Event, Facts
+from .facts import Event, Facts, STANDING_NOTE
 from .palette import (
     BLACK,
     BLUE,
@@ -87,7 +87,7 @@ def plan_view(facts: Facts, berm_index: int) -> Picture:
     joined = _changes(axes, facts, berm, events, SIGN_IN / scale, room_m)
     dumps(axes, [(d.x_m, d.y_m, d.stray) for d in facts.books.dumps], box)
     axes.set(xlim=box[:2], ylim=box[2:], aspect='equal', xlabel='x [m]', ylabel='y [m]')
-    handles = _legend(facts, berm, events)
+    handles = _legend(facts, berm, events, box)
     if tall:
         axes.legend(handles=handles, loc='center left', bbox_to_anchor=(1.02, 0.5))
     else:
@@ -106,8 +106,9 @@ def _note(facts: Facts, box: Box) -> str:
     beyond = f' {counted(outside, "dump")} {verb} outside the picture.' if outside else ''
     when = '' if facts.surface_ns is None else f' Surface as of {stamp_text(facts.surface_ns)}.'
     return (f'Coordinates in the frame of the site file, equal scales. Grey shades and lines '
-            f'every {_step(_top(facts)):g} m show the height above the natural ground. The strip '
-            f'to the side carries number and state of each segment.{when}{beyond}')
+            f'every {_step(_top(facts)):g} m show the height above the natural ground. The crest '
+            f'is drawn {STANDING_NOTE}. The strip to the side carries number and state of each '
+            f'segment.{when}{beyond}')
 
 
 def _inside(x_m: float, y_m: float, box: Box) -> bool:
@@ -227,7 +228,7 @@ def _lines(axes: Axes, facts: Facts, berm: Berm) -> None:
     crest = facts.crests.get(berm.name)
     if crest is None:
         return
-    standing = line.point_at(crest.station_m, crest.offset_m)
+    standing = line.point_at(crest.station_m, facts.standing_offset_m(berm))
     if line.closed:
         standing = np.vstack([standing, standing[:1]])
     axes.plot(*standing.T, color=VERMILLION, linewidth=1.6, zorder=5, path_effects=HALO)
@@ -322,7 +323,7 @@ def dumps(axes: Axes, dumps: list[tuple[float, float, bool]], box: Box) -> None:
                          facecolors=ORANGE if missed else WHITE, edgecolors=BLACK)
 
 
-def _legend(facts: Facts, berm: Berm, events: list[Event]) -> list[Any]:
+def _legend(facts: Facts, berm: Berm, events: list[Event], box: Box) -> list[Any]:
     """Return the entries of the legend: of what is in the picture only."""
     handles: list[Any] = [
         Line2D([], [], color=BLACK, linestyle=DESIGN_DASHES, linewidth=1.1,
@@ -330,10 +331,11 @@ def _legend(facts: Facts, berm: Berm, events: list[Event]) -> list[Any]:
     if DESIGN in facts.layers:
         handles.append(Line2D([], [], color=BLACK, linestyle='dotted', linewidth=0.8,
                               label='design toe'))
-    if berm.name in facts.crests:
+    if berm.name in facts.crests and np.isfinite(facts.standing_offset_m(berm)).any():
         handles.append(Line2D([], [], color=VERMILLION, linewidth=1.6, label='standing crest'))
     for stray, marker, label in ((False, 'v', 'dump'), (True, 'X', 'dump that missed')):
-        if any(dump.stray == stray for dump in facts.books.dumps):
+        if any(dump.stray == stray and _inside(dump.x_m, dump.y_m, box)
+               for dump in facts.books.dumps):
             handles.append(Line2D(
                 [], [], linestyle='', marker=marker, markersize=5, markeredgecolor=BLACK,
                 markerfacecolor=ORANGE if stray else WHITE, label=label))

@@ -30,7 +30,7 @@ td.n, .t { white-space: nowrap; }
 .wide th, .wide td { padding-left: 0.25rem; padding-right: 0.25rem; }
 .title th { width: 11rem; color: #333; }
 figure { margin: 1rem 0 1.4rem; break-inside: avoid; text-align: center; }
-figure img { max-width: 100%; max-height: 23cm; width: auto; height: auto; }
+figure img { max-width: 100%; height: auto; }
 figcaption { text-align: left; font-size: 9pt; margin-top: 0.4rem; }
 pre { font-family: "DejaVu Sans Mono", "Liberation Mono", monospace; font-size: 7.5pt;
   line-height: 1.3; white-space: pre-wrap; overflow-wrap: anywhere; border: 0.5pt solid #999;

@@ -32,8 +32,8 @@ UNITS = (('s', 1.0, 180.0), ('min', 60.0, 3.0 * 3600.0), ('h', 3600.0, 4.0 * 864
 MARKS = {
     'dump': ('v', 'dump', WHITE, 5.0), 'at_grade': ('o', 'reached grade', GREEN, 4.0),
     'reworked': ('s', 'rework done', 'none', 8.0)}
-# Signs of changes closer than this part of the whole time are joined.
-CLOSE_SHARE = 0.02
+# Signs of changes closer than this part of the whole time are joined: one takes as much room.
+CLOSE_SHARE = 0.035
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from .diagnostics import (
 )
 from .grid_maps import fill_grid_map, grid_from_grid_map
 from .grids import fill_point_cloud, grid_from_point_cloud
-from .markers import fill_markers
+from .markers import fill_markers, fill_no_markers
 from .occupancy import blocked_from_occupancy_grid, fill_occupancy_grid
 from .poses import (
     current_from_msg,
@@ -47,6 +47,7 @@ __all__ = [
     'fill_grid_map',
     'fill_header',
     'fill_markers',
+    'fill_no_markers',
     'fill_no_pose',
     'fill_occupancy_grid',
     'fill_path',

@@ -268,5 +268,6 @@ def fill_target_status(
     given = segment is not None and content.get('code', 'target') == 'target'
     done = segment is None and loads_remaining == 0 and not on_hold
     fine = (given or done) and not content.get('unserved') and not caution
-    message = f'{reason}; {caution}' if caution else reason
+    gap = ' And ' if reason.endswith('?') else '; '
+    message = f'{reason}{gap}{caution}' if caution else reason
     fill_status(msg, Status(f'{SOURCE}: target', message, OK if fine else WARN, content), types)

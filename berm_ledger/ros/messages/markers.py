@@ -5,7 +5,7 @@ What RViz shows: segments, standing crest, target, flags.
 
 Each thing has its namespace and a steady number in it, so that a newer array replaces the older
 one piece by piece; what is no longer there is deleted by name. Markers never time out: the topic
-is latched, and its stamp says how old it is.
+is latched, and its stamp says how old it is. Whoever ends takes them all back.
 """
 
 from __future__ import annotations
@@ -194,3 +194,20 @@ def fill_markers(
     _crest_lines(pen, crest_lines)
     _flags(pen, rows, flags, crest)
     _target(pen, target)
+
+
+def fill_no_markers(msg: Any, types: MessageTypes) -> None:
+    """
+    Write into a marker array that nothing is to be shown any more.
+
+    Parameters
+    ----------
+    msg : visualization_msgs/MarkerArray
+        Filled in place.
+    types : MessageTypes
+        Maker of ``Marker``.
+
+    """
+    marker = types.Marker()
+    marker.action = marker.DELETEALL
+    msg.markers = [marker]

@@ -24,7 +24,7 @@ from std_msgs.msg import String
 from .advice import Surroundings
 from .heard import Heard, take
 from .news import BAD, Event, event_from_log, GOOD, news
-from ..wire import event_qos, latched_qos
+from ..wire import count_publishers, event_qos, latched_qos
 from ...errors import MessageError, UsageError
 
 # In the order in which the ledger publishes them.
@@ -79,7 +79,7 @@ class Listener(Node):
 
     def around(self) -> Surroundings:
         """Return who is there at this moment."""
-        publishers = self.count_publishers('segments')
+        publishers = count_publishers(self, 'segments', SEGMENTS_TYPE)
         elsewhere: tuple[str, ...] = ()
         if not publishers:
             # What is only listened to, as by ourselves, is listed too.
