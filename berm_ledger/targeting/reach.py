@@ -10,8 +10,8 @@ is what is joined edge to edge; cells so wide that a wall could hide between two
 centres farther off.
 
 *Out* is the free ground that borders on the rim of the yard, or of the cells where the yard goes
-on, over at least a fifth of it (or the ground around a given exit). A robot that cannot get out is
-shut in; ground from which one cannot get out is no source of loads.
+on, over at least a fifth of it. A robot that cannot get out is shut in; ground from which one
+cannot get out is no source of loads.
 """
 
 from __future__ import annotations
@@ -87,16 +87,12 @@ class ReachMap:
         The site.
     obstacles : Obstacles
         What is in the yard; segments are its first owners.
-    exit_xy : tuple of float or None
-        A point that counts as out [m]; None for the rule of the rim.
 
     No segment stands on it; ``with_standing`` returns a map on which some do.
 
     """
 
-    def __init__(
-        self, site: Site, obstacles: Obstacles, *, exit_xy: tuple[float, float] | None = None
-    ) -> None:
+    def __init__(self, site: Site, obstacles: Obstacles) -> None:
         """Cut the yard into cells and join them."""
         self.site = site
         self.half_width_m = half_width_m(site.rover)
@@ -109,7 +105,6 @@ class ReachMap:
         self.cover = [self._covered(obstacles, k) for k in range(obstacles.segments)]
         own = obstacles.owner < obstacles.segments
         self._cover_m = self.keep_m + float(obstacles.radius_m[own].max(initial=0.0))
-        self._exit = None if exit_xy is None else self.cell_of(exit_xy)
         self._join()
         self.sources: Bools = self._sources(site, None)
         self.shut_in_already = False
@@ -217,9 +212,6 @@ class ReachMap:
         """Return the cells that are joined to the outside."""
         joined, count = label(free.reshape(self.lattice.shape))
         joined = joined.reshape(-1)
-        if self._exit is not None:
-            at_exit: Bools = free & (joined == joined[self._exit]) & (joined > 0)
-            return at_exit
         if not self._rim.any():
             return free
         along = np.bincount(joined[self._rim & free], minlength=count + 1)

@@ -24,7 +24,7 @@ class Replan:
 
     Parameters
     ----------
-    site, rows, ground, robot, in_lifts, exit_xy, present
+    site, rows, ground, robot, present
         See ``plan_work``.
     standing : array of bool
         Which rows stand.
@@ -39,8 +39,6 @@ class Replan:
     rows: tuple[Row, ...]
     ground: Ground | None
     robot: Pose2 | None
-    in_lifts: bool
-    exit_xy: tuple[float, float] | None
     present: int | None
     standing: NDArray[np.bool_]
     kept: Plan | None = None
@@ -52,8 +50,7 @@ class Replan:
         if added is not None:
             return added, False
         return plan_work(
-            self.site, self.rows, self.ground, self.robot, in_lifts=self.in_lifts,
-            exit_xy=self.exit_xy, present=self.present), True
+            self.site, self.rows, self.ground, self.robot, present=self.present), True
 
     def _added(self) -> Plan | None:
         """Return the plan at hand with rows before it that stand already and call again."""
@@ -62,8 +59,7 @@ class Replan:
             return None
         rows = [row if k in new else replace(row, dumps_remaining=0)
                 for k, row in enumerate(self.rows)]
-        first = plan_work(self.site, rows, self.ground, self.robot, in_lifts=self.in_lifts,
-                          exit_xy=self.exit_xy, base=plan.base)
+        first = plan_work(self.site, rows, self.ground, self.robot, base=plan.base)
         if not first.complete:
             return None
         kept = tuple(self.rows[k] if k in new else row for k, row in enumerate(plan.rows))

@@ -43,12 +43,12 @@ SCENARIOS = {
 }
 
 
-@pytest.mark.parametrize('in_lifts', [True, False])
+@pytest.mark.parametrize('work_order', ['lifts', 'segments'])
 @pytest.mark.parametrize('name', list(SCENARIOS))
-def test_scenarios_are_planned_whole_and_no_step_breaks_a_rule(name, in_lifts):
-    site = SCENARIOS[name]
+def test_scenarios_are_planned_whole_and_no_step_breaks_a_rule(name, work_order):
+    site = replace(SCENARIOS[name], work_order=work_order)
     rows = bare_rows(site)
-    plan = plan_work(site, rows, in_lifts=in_lifts)
+    plan = plan_work(site, rows)
     assert plan.complete, plan.summary()
     assert len(plan.steps) == sum(row.dumps_remaining for row in rows)
     assert plan.haul_m >= plan.lower_bound_m - 1e-6
@@ -57,8 +57,8 @@ def test_scenarios_are_planned_whole_and_no_step_breaks_a_rule(name, in_lifts):
 
 
 def test_ring_against_a_wall_closes_from_outside_after_the_wall_was_served_from_inside():
-    site = SCENARIOS['ring against a wall']
-    plan = plan_work(site, bare_rows(site), in_lifts=False)
+    site = replace(SCENARIOS['ring against a wall'], work_order='segments')
+    plan = plan_work(site, bare_rows(site))
     centre = np.array([0.0, -2.2])
     inside = {s.row: bool(np.hypot(*(s.approach.pose.xy - centre)) < 1.4) for s in plan.steps}
     assert any(inside.values())
@@ -105,7 +105,7 @@ def test_haul_of_a_ring_with_borrow_areas_inside_and_out_is_known_to_be_least():
 
 
 def _yard_and_options(site, rows):
-    yard = Yard.of(site, tuple(rows), None, None, None, None)
+    yard = Yard.of(site, tuple(rows), None, None, None)
     return yard.reach, yard.builder.build(places_of(site, rows, yard.wanted))
 
 
@@ -207,7 +207,7 @@ def test_haul_is_the_least_over_all_orders():
                    borrow=[rectangle(3.2, -1.0, 4.2, 1.0)])
     rows = bare_rows(site)
     plan = plan_work(site, rows)
-    yard = Yard.of(site, tuple(rows), None, None, None, None)
+    yard = Yard.of(site, tuple(rows), None, None, None)
     options = yard.builder.build(places_of(site, rows, yard.wanted))
     costs = HaulCosts(yard.reach, options, len(rows))
     judge = networkx_costs(yard, options, rows)
@@ -254,7 +254,7 @@ def test_table_has_the_columns_of_the_contract():
 
 def test_lifts_raise_the_berm_evenly():
     site = SCENARIOS['straight']
-    plan = plan_work(site, bare_rows(site, loads=3), in_lifts=True)
+    plan = plan_work(site, bare_rows(site, loads=3))
     seen = [step.load for step in plan.steps]
     assert seen == sorted(seen)
 

@@ -89,8 +89,8 @@ def test_a_design_of_unknown_height_is_to_be_looked_at_and_not_done():
 PIT = rectangle(5.5, -1.0, 7.0, 1.0)
 
 
-def planner_of(site, rows, **options):
-    planner = Planner(site, **options)
+def planner_of(site, rows):
+    planner = Planner(site)
     planner.update(rows)
     return planner
 
@@ -269,9 +269,9 @@ def test_who_was_left_out_is_asked_again_once_when_all_others_are_done():
 
 
 def test_a_heap_out_of_turn_makes_a_new_plan():
-    site = site_of(ring(1.4), borrow=[PIT])
+    site = replace(site_of(ring(1.4), borrow=[PIT]), work_order='segments')
     rows = list(bare_rows(site))
-    planner = planner_of(site, rows, in_lifts=False)
+    planner = planner_of(site, rows)
     last = planner.plan.sequence[-1]
     rows[last] = dumped(rows[last], 0.1, 1)
     planner.update(rows)
