@@ -105,7 +105,7 @@ def _drop_under_rover(site: Site) -> Iterator[str]:
 
 def _toe_under_rover(site: Site) -> Iterator[str]:
     """Yield berms so wide that the rover stands on the toe when a load lands on the line."""
-    ahead = site.rover.drop_point_xy[0] - float(site.rover.footprint.corners_xy[:, 0].max())
+    ahead = site.rover.ahead_m
     for berm in site.berms:
         half = _half_width_m(site, berm)
         if 0.0 <= ahead < half:

@@ -64,8 +64,8 @@ class Draft:
         The whole file.
     berms : tuple of BermDraft
         In the order of the file.
-    boundary, footprint : Polygon or None
-        Boundary of the yard and outline of the rover.
+    boundary : Polygon or None
+        Boundary of the yard.
     plane : Plane or None
         Datum plane.
 
@@ -74,7 +74,6 @@ class Draft:
     root: Table
     berms: tuple[BermDraft, ...]
     boundary: Polygon | None
-    footprint: Polygon | None
     plane: Plane | None
 
 

@@ -84,7 +84,7 @@ def entry_fan(rover: Rover) -> tuple[Entry, ...]:
 def spine_points(rover: Rover) -> Floats:
     """Return centres (n, 2) of discs of the half width along the footprint, in base_link [m]."""
     corners = rover.footprint.corners_xy
-    half = float(np.abs(corners[:, 1]).max())
+    half = rover.half_width_m
     rear, front = float(corners[:, 0].min()) + half, float(corners[:, 0].max()) - half
     if front <= rear:
         middle = 0.5 * (rear + front)

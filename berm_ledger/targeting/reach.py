@@ -30,7 +30,7 @@ from scipy.spatial import cKDTree
 
 from .obstacles import Obstacles
 from .work_place import way_corners_xy
-from ..design import Rover, Site
+from ..design import Site
 from ..geometry import Lattice, Pose2
 
 MAX_CELLS = 20000
@@ -95,10 +95,9 @@ class ReachMap:
     def __init__(self, site: Site, obstacles: Obstacles) -> None:
         """Cut the yard into cells and join them."""
         self.site = site
-        self.half_width_m = half_width_m(site.rover)
-        self.lattice = yard_lattice(site, self.half_width_m)
+        self.lattice = yard_lattice(site)
         # What crosses a way comes this near to the centre of a cell on it.
-        self.keep_m = max(self.half_width_m, math.sqrt(0.5) * self.lattice.cell_m)
+        self.keep_m = max(site.rover.half_width_m, math.sqrt(0.5) * self.lattice.cell_m)
         self.centres_xy = self.lattice.centres_xy().reshape(-1, 2)
         self._free_of_things(site, obstacles)
         self._areas = self._in_borrow_areas(site, obstacles)
@@ -322,7 +321,7 @@ class ReachMap:
         """
         out, around = np.zeros((2, self.cells), dtype=bool)
         soil = obstacles.owner == len(obstacles.names) - 1
-        reach = self.half_width_m + 1.5 * self.lattice.cell_m
+        reach = site.rover.half_width_m + 1.5 * self.lattice.cell_m
         reach += float(obstacles.radius_m[soil].max(initial=0.0))
         for area in site.yard.borrow_areas:
             gap = area.polygon.distance_m(self.centres_xy)
@@ -346,23 +345,18 @@ class ReachMap:
         return nearest if gap[nearest] <= limit and self.free[nearest] else -1
 
 
-def half_width_m(rover: Rover) -> float:
-    """Return how far the footprint reaches to either side of base_link [m]."""
-    return float(np.abs(rover.footprint.corners_xy[:, 1]).max())
-
-
-def yard_lattice(site: Site, half_width: float) -> Lattice:
+def yard_lattice(site: Site) -> Lattice:
     """
     Return the cells for ways: a fifth of the half width, coarser where much is worked.
 
     Without borrow areas loads come from wherever the robot stands, so that all of the yard is
     looked at, unless it is so large that cells would be wider than half the robot.
     """
-    corners = site.yard.boundary.corners_xy
-    if site.yard.borrow_areas or _cell_m(corners, MAX_CELLS) > half_width:
+    corners, half_width_m = site.yard.boundary.corners_xy, site.rover.half_width_m
+    if site.yard.borrow_areas or _cell_m(corners, MAX_CELLS) > half_width_m:
         corners = way_corners_xy(site)
-    fine = max(SMALLEST_CELL_M, 0.2 * half_width, _cell_m(corners, MOST_CELLS))
-    cell = max(fine, min(half_width, _cell_m(corners, MAX_CELLS)))
+    fine = max(SMALLEST_CELL_M, 0.2 * half_width_m, _cell_m(corners, MOST_CELLS))
+    cell = max(fine, min(half_width_m, _cell_m(corners, MAX_CELLS)))
     return Lattice.covering(corners, cell, 0.0)
 
 

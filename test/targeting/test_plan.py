@@ -14,7 +14,7 @@ import networkx as nx
 import numpy as np
 from plan_oracle import check_plan
 import pytest
-from targeting_kit import bare_rows, berm_of, rectangle, ring, rover_of, site_of, straight
+from targeting_kit import bare_rows, berm_of, rectangle, ring, site_of, straight
 
 PIT = rectangle(5.5, -1.0, 7.0, 1.0)
 YARD = rectangle(-4.0, -4.0, 8.0, 4.0)
@@ -39,7 +39,6 @@ SCENARIOS = {
     'two facing each other': site_of(*facing(1.1), yard=YARD, borrow=[PIT]),
     'keep-outs': site_of(straight(3.0), yard=YARD, borrow=[PIT], keep_outs=[
         rectangle(0.8, 0.5, 1.2, 1.0), rectangle(3.6, -1.6, 4.0, -0.3)]),
-    'backing in': site_of(ring(1.4), yard=YARD, borrow=[PIT], rover=rover_of(drop=(-0.75, 0.0))),
 }
 
 
