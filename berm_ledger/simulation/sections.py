@@ -13,10 +13,12 @@ from .soil import Soil, Window
 from ..design import Berm, segments_of_berm
 from ..geometry import Lattice
 
+# Spacing of the sections, and of the points in them [m].
 STATION_STEP_M = 0.01
 OFFSET_STEP_M = 0.005
+# What lies no further than this below the highest point is the top, whose middle is the crest [m].
 TOP_M = 0.004
-# a crest lies no further than this past the valley to another stretch of the line
+# A crest lies no further than this past the valley to another stretch of the line [m].
 PAST_VALLEY_M = 0.02
 REFINE = 5
 
@@ -31,20 +33,15 @@ class BermGround:
         The berm.
     soil : Soil
         The yard's soil; only its lattice and natural ground are used here.
-    station_step_m, offset_step_m : float
-        Spacing of the sections and of the points in them [m].
 
     """
 
-    def __init__(
-        self, berm: Berm, soil: Soil, *, station_step_m: float = STATION_STEP_M,
-        offset_step_m: float = OFFSET_STEP_M,
-    ) -> None:
+    def __init__(self, berm: Berm, soil: Soil) -> None:
         """Lay out the sections."""
         self.berm = berm
         self.segments = segments_of_berm(berm)
         line = berm.centreline
-        count = max(1, round(line.length_m / station_step_m))
+        count = max(1, round(line.length_m / STATION_STEP_M))
         self.station_m = (np.arange(count) + 0.5) * line.length_m / count
         on_line = soil.at(line.point_at(self.station_m), soil.ground_m)
         self.target_m = (
@@ -52,8 +49,8 @@ class BermGround:
             else np.maximum(0.0, float(berm.crest_level_m or 0.0) - on_line))
         self.half_width_m = berm.crest_width_m / 2.0 + (
             float(self.target_m.max()) / berm.side_slope)
-        half = math.ceil(self.half_width_m / offset_step_m)
-        self.offset_m = offset_step_m * np.arange(-half, half + 1)
+        half = math.ceil(self.half_width_m / OFFSET_STEP_M)
+        self.offset_m = OFFSET_STEP_M * np.arange(-half, half + 1)
         self.points_xy = line.point_at(self.station_m[:, None], self.offset_m[None, :])
         self._bare_m = soil.at(self.points_xy, soil.ground_m)
         self._own = self._on_own_ground()

@@ -233,7 +233,7 @@ class Soil:
 
     def pour_load(
         self, patch: Patch, volume_m3: float, rng: np.random.Generator, *,
-        parcels: int = PARCELS, rounding: float = ROUNDING,
+        rounding: float = ROUNDING,
     ) -> Window:
         """
         Pour one drum load: parcels one after the other, unevenly spread over the drum's width.
@@ -246,8 +246,6 @@ class Soil:
             Volume of the load [m3].
         rng : numpy.random.Generator
             Source of chance.
-        parcels : int
-            Number of parcels.
         rounding : float
             How much the fresh surface is rounded, 0 (not at all) to 0.2 per load.
 
@@ -258,10 +256,10 @@ class Soil:
 
         """
         before = self.height_m.copy()
-        place = rng.permutation(parcels) + rng.uniform(0.0, 1.0, parcels)
-        across = (place / parcels - 0.5) * patch.width_m
-        along = np.clip(rng.normal(0.0, LENGTH_SPREAD_M, parcels), -0.1, 0.1)
-        part = rng.uniform(0.5, 1.5, parcels)
+        place = rng.permutation(PARCELS) + rng.uniform(0.0, 1.0, PARCELS)
+        across = (place / PARCELS - 0.5) * patch.width_m
+        along = np.clip(rng.normal(0.0, LENGTH_SPREAD_M, PARCELS), -0.1, 0.1)
+        part = rng.uniform(0.5, 1.5, PARCELS)
         cos, sin = math.cos(patch.yaw_rad), math.sin(patch.yaw_rad)
         windows = [
             self.pour(Patch(patch.x_m + cos * u - sin * v, patch.y_m + sin * u + cos * v), w)
