@@ -267,7 +267,7 @@ def whole_loads(
 
 
 def _shape_m3(row: Row, ends: int, slope: float, width_m: float) -> float:
-    """Return the volume of a segment at its target, with 0, 1 or 2 round ends [m3]."""
+    """Return the volume of a segment at its target; 0 to 2 ends are half truncated cones [m3]."""
     height = row.target_height_m
     length = row.station_to_m - row.station_from_m
     cone = math.pi * height ** 3 / (3.0 * slope ** 2)

@@ -7,13 +7,12 @@ import math
 
 from berm_ledger.findings import Severity
 from berm_ledger.geometry import Pose2, StampedPose
-from berm_ledger.targeting import choose_target
 from berm_ledger.targeting.landing import landing_finding, landing_off_m, Landings
 from berm_ledger.targeting.values import NoTarget
 from hypothesis import given
 from hypothesis import strategies as st
 import pytest
-from targeting_kit import bare_rows, rover_of, site_of, straight
+from targeting_kit import bare_rows, choose_target, rover_of, site_of, straight
 
 SITE = site_of(straight(2.0), rover=rover_of(drop=(0.7, 0.1), drum_width_m=0.36))
 TARGET = choose_target(SITE, bare_rows(SITE), None, None)

@@ -6,12 +6,11 @@ from dataclasses import replace
 import math
 
 from berm_ledger.geometry import Pose2
-from berm_ledger.targeting import choose_target
 from berm_ledger.targeting.look import look_at_unknown
 import numpy as np
 import pytest
 from shapely.geometry import Polygon
-from targeting_kit import bare_rows, rectangle, ring, site_of, straight
+from targeting_kit import bare_rows, choose_target, rectangle, ring, site_of, straight
 
 PIT = rectangle(5.5, 1.0, 7.0, 3.0)
 

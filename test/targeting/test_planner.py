@@ -7,14 +7,24 @@ import math
 
 from berm_ledger.books.rows import State
 from berm_ledger.geometry import Lattice, Polyline, Pose2
-from berm_ledger.targeting import choose_target, Ground, NoTarget, Planner, ReadyChoice, Target
+from berm_ledger.targeting import Ground, NoTarget, Planner, ReadyChoice, Target
 from berm_ledger.targeting.obstacles import newly_blocked
 from berm_ledger.targeting.plan import Unserved
 import numpy as np
 import numpy.testing as npt
 from plan_oracle import check_plan
 import pytest
-from targeting_kit import bare_rows, berm_of, raised, rectangle, ring, rover_of, site_of, straight
+from targeting_kit import (
+    bare_rows,
+    berm_of,
+    choose_target,
+    raised,
+    rectangle,
+    ring,
+    rover_of,
+    site_of,
+    straight,
+)
 
 
 def test_first_segment_from_the_side_of_the_robot():
