@@ -10,13 +10,11 @@ from berm_ledger.design.notes import filled_top_m
 from berm_ledger.errors import GeometryError
 from berm_ledger.targeting.dump_plan import (
     dumps_remaining,
-    heap_height_m,
     load_shares,
-    ridge_area_m2,
-    ridge_height_m,
     RiseModel,
     whole_loads,
 )
+from berm_ledger.targeting.ridges import heap_height_m
 from hypothesis import given, settings
 from hypothesis import strategies as st
 import numpy as np
@@ -180,20 +178,6 @@ def test_flanks_are_not_filled_over_a_crest_that_is_high_enough():
     site = site_of(straight(2.0, height_m=0.25, slope_deg=25.0))
     rows = [raised(row, 0.25, deficit_volume_m3=0.015) for row in bare_rows(site)]
     assert sum(dumps_remaining(site, rows, site.load_volume_m3)) <= 3
-
-
-def test_tall_ridge_rises_less_than_a_low_one():
-    # dh = dV tan / (2 h L) for a small load on a ridge.
-    for height in (0.1, 0.3):
-        area = ridge_area_m2(height, TAN) + 1e-5 / 0.4
-        expected = 1e-5 * TAN / (2.0 * height * 0.4)
-        assert ridge_height_m(area, TAN) - height == pytest.approx(expected, rel=1e-3)
-
-
-def test_heap_of_one_load_has_its_volume():
-    height = heap_height_m(0.005, 0.36, TAN)
-    volume = 0.36 * height ** 2 / TAN + math.pi * height ** 3 / (3.0 * TAN ** 2)
-    assert volume == pytest.approx(0.005, rel=1e-9)
 
 
 @pytest.mark.parametrize('berm', [straight(2.0), ring(0.8)])
