@@ -101,7 +101,7 @@ def _mending_place(
     short = np.frombuffer(shorts)
     known = np.isfinite(short)
     station, short = np.frombuffer(stations)[known], short[known]
-    middle = stretch_middles(from_m, to_m, load.width_m, line_length_m, closed=closed)
+    middle = stretch_middles(from_m, to_m)
     gap = np.abs(station - middle[:, None])
     gap = np.minimum(gap, line_length_m - gap) if closed else gap
     part = np.clip((0.5 * load.width_m + LANDING_M - gap) / (2.0 * LANDING_M), 0.0, 1.0)

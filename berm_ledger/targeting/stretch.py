@@ -10,10 +10,8 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+# Places along a segment where the middle of a load may lie.
 CANDIDATES = 9
-# How much of the drum may reach past an open end, as a share of its width: the round end is part
-# of the design, and a crest whose end is not filled slopes down over its last sections.
-PAST_END = 0.5
 
 Floats = NDArray[np.float64]
 
@@ -88,7 +86,7 @@ def _lowest(
 ) -> tuple[float, float]:
     """Return the lowest stretch; from one look to the next most of a crest stays as it is."""
     station, short = np.frombuffer(stations), np.frombuffer(shorts)
-    middle = stretch_middles(from_m, to_m, drum_width_m, line_length_m, closed=closed)
+    middle = stretch_middles(from_m, to_m)
     if closed:
         gap = np.abs(station - middle[:, None])
         near = np.minimum(gap, line_length_m - gap) <= _reach_m(drum_width_m)
@@ -126,13 +124,12 @@ def _reach_m(drum_width_m: float) -> float:
     return 0.5 * drum_width_m + 1e-9
 
 
-def stretch_middles(
-    from_m: float, to_m: float, drum_width_m: float, line_length_m: float, *, closed: bool
-) -> NDArray[np.float64]:
-    """Return stations [m] between two where the middle of a drum width of crest may lie."""
+def stretch_middles(from_m: float, to_m: float) -> Floats:
+    """
+    Return stations (n,) [m] between two where the middle of a drum width of crest may lie.
+
+    Half of the drum may reach past an open end: the round end is part of the design, and a crest
+    whose end is not filled slopes down over its last sections.
+    """
     step = (to_m - from_m) / CANDIDATES
-    inset = min((0.5 - PAST_END) * drum_width_m, 0.5 * line_length_m)
-    low, high = (-math.inf, math.inf) if closed else (inset, line_length_m - inset)
-    middle: NDArray[np.float64] = np.clip(
-        from_m + (np.arange(CANDIDATES) + 0.5) * step, low, high)
-    return middle
+    return np.asarray(from_m + (np.arange(CANDIDATES) + 0.5) * step, dtype=np.float64)

@@ -43,9 +43,19 @@ def test_unseen_stretches_are_no_place_and_high_ones_are_negative():
     assert lowest_stretch(STATIONS, short, from_m=0.4, to_m=1.0, **OPEN)[1] == pytest.approx(-0.01)
 
 
+@pytest.mark.parametrize(('seen', 'known'), [(7, False), (8, True)])
+def test_a_stretch_is_known_where_half_of_its_sections_were_seen(seen, known):
+    # 15 or 16 sections lie under a drum of 0.3 m.
+    short = np.full(len(STATIONS), np.nan)
+    short[31:31 + seen] = 0.02
+    station, mean = lowest_stretch(STATIONS, short, from_m=0.4, to_m=1.0, **OPEN)
+    assert math.isfinite(station) == known
+    assert not known or mean == pytest.approx(0.02)
+
+
 def section_by_section(short, from_m, to_m, drum_width_m, line_length_m, *, closed):
     best = math.nan, -math.inf
-    for middle in stretch_middles(from_m, to_m, drum_width_m, line_length_m, closed=closed):
+    for middle in stretch_middles(from_m, to_m):
         near = []
         for station, value in zip(STATIONS, short):
             gap = abs(station - middle)
