@@ -28,6 +28,12 @@ def test_a_dump_from_the_pose_of_the_target_is_on_it():
     assert landing_off_m(TARGET, at(TARGET.pose), SITE.rover) == pytest.approx(0.0, abs=1e-12)
 
 
+def test_the_distance_is_that_of_the_load_from_the_target():
+    # From here it falls at (1, 2): 3, 4, 5.
+    target = replace(TARGET, drop_xy=(4.0, -2.0))
+    assert landing_off_m(target, at(Pose2(0.3, 1.9, 0.0)), SITE.rover) == pytest.approx(5.0)
+
+
 @pytest.mark.parametrize(('off_m', 'code'), [(0.17, 'on_target'), (0.19, 'off_target')])
 def test_more_than_half_a_drum_width_is_far(off_m, code):
     pose = TARGET.pose @ Pose2(0.6 * off_m, 0.8 * off_m)

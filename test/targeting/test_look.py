@@ -71,6 +71,15 @@ def test_a_turned_look_where_the_square_one_is_not_free():
     assert np.hypot(*(pose.xy - [1.0, 0.0])) == pytest.approx(1.25)
 
 
+def test_a_look_keeps_the_whole_footprint_off_things_not_only_its_middle():
+    # Its middle has room where the square looks would be from, but a post stands under its tail.
+    posts = [rectangle(0.95, 1.5, 1.05, 1.6), rectangle(0.95, -1.6, 1.05, -1.5)]
+    site = site_of(straight(2.0), borrow=[PIT], keep_outs=posts)
+    pose = look_at_unknown(site, unknown(site, {3}), None, None).look_pose
+    body = Polygon(pose.apply(site.rover.footprint.corners_xy))
+    assert not any(body.intersects(Polygon(post.corners_xy)) for post in posts)
+
+
 @pytest.mark.parametrize('options', [
     {'yard': rectangle(-1.0, -0.8, 3.0, 0.8)},
     # Free places there are, but a fence across the yard is between them and the borrow area.
