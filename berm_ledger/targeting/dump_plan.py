@@ -28,14 +28,16 @@ from .ridges import (
     ridge_volume_m3,
     rise_of_load_m,
 )
+from ..books.posting import AT_GRADE_SHARE
 from ..books.rows import Row, State
 from ..design import Berm, Site
 from ..design.notes import filled_top_m
 from ..errors import GeometryError
 
+# Steps toward the least sum of squares in parts of loads; whole loads are tried out afterwards.
 RELAXATION_STEPS = 40
+# A gain by less is rounding [squares of loads].
 MIN_GAIN = 1e-9
-AT_GRADE_SHARE = 0.9
 # From this share of its height on a ridge is judged by its crest rather than by its volume.
 NEAR_HEIGHT = 0.6
 # A load is worth its while where the lowest stretch lacks more than this share of what a load

@@ -47,6 +47,14 @@ def test_bare_berm_needs_its_volume_in_loads(length_m, height_m):
     assert loads == pytest.approx(expected, abs=max(1.0, 0.02 * expected))
 
 
+def test_a_bare_ring_needs_no_soil_for_ends():
+    # Pappus: the cross-section times the length of the line; all segments are alike.
+    site = site_of(ring(1.5, height_m=0.3))
+    loads = dumps_remaining(site, bare_rows(site), site.load_volume_m3)
+    soil = 2.0 * math.pi * 1.5 * 0.3 ** 2 / TAN
+    assert set(loads) == {round(soil / site.load_volume_m3 / len(loads))}
+
+
 def test_unseen_segments_count_as_bare():
     site = site_of(straight(2.0))
     seen = dumps_remaining(site, bare_rows(site), 0.005)
@@ -132,6 +140,39 @@ def test_no_load_that_overshoots_more_than_it_is_short():
     rows = [raised(row, 0.05) for row in bare_rows(site)]
     assert rows[0].state == State.SHORT
     assert dumps_remaining(site, rows, 0.012) == (0,)
+
+
+def soil_m3(height_m, rise_m, length_m):
+    """Return what raises a straight ridge by so much over a length."""
+    return length_m * ((height_m + rise_m) ** 2 - height_m ** 2) / TAN
+
+
+@pytest.mark.parametrize(('share', 'loads'), [(0.98, 1), (1.02, 0)])
+def test_a_low_crest_gets_a_load_that_overshoots_by_no_more_than_was_lacking(share, loads):
+    # 30 mm are lacking, more than the tolerance of 20.
+    site = site_of(straight(2.0))
+    row = raised(bare_rows(site)[1], 0.12)
+    model = RiseModel(site, site.berms[0], soil_m3(0.12, share * 0.06, 0.4))
+    assert model.least_loads(row, 1.0) == loads
+    assert model.least_loads(replace(row, state=State.AT_GRADE), 1.0) == 0
+
+
+@pytest.mark.parametrize(('share', 'at_grade', 'loads'), [
+    (0.98, 0.85, 1), (1.02, 0.85, 0), (0.98, 0.9, 0)])
+def test_so_does_a_dip_in_a_mean_that_is_near_over_the_width_of_the_drum(share, at_grade, loads):
+    # 40 mm are lacking in the dip, 5 mm on average.
+    site = site_of(straight(3.0, segment_m=3.0))
+    row = raised(bare_rows(site)[0], 0.145, low_m=0.11, at_grade=at_grade, state=State.SHORT)
+    model = RiseModel(site, site.berms[0], soil_m3(0.11, share * 0.08, 0.36))
+    assert model.least_loads(row, 1.0) == loads
+
+
+@pytest.mark.parametrize(('share', 'loads'), [(0.98, 1), (1.02, 0)])
+def test_unless_the_mean_would_end_more_than_half_the_tolerance_too_high(share, loads):
+    site = site_of(straight(2.0))
+    row = raised(bare_rows(site)[1], 0.145, low_m=0.05, at_grade=0.8, state=State.SHORT)
+    model = RiseModel(site, site.berms[0], soil_m3(0.145, share * (0.005 + 0.01), 0.4))
+    assert model.least_loads(row, 1.0) == loads
 
 
 def test_a_dip_in_an_even_mean_calls_for_a_load():
