@@ -10,7 +10,7 @@ import math
 from .site import Berm, Site
 from .surface import known_half_width_m
 from ..geometry import Polygon
-from ..geometry.segments2 import gap_between
+from ..geometry.pieces import gap_between
 
 # Loads scatter across the line on which they are dumped: a ridge of them is broader by so much
 # than its slopes say, in whole simulated builds [m].

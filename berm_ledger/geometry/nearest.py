@@ -16,7 +16,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from .segments2 import cross2
+from .pieces import cross2
 
 TILE_POINTS = 256
 # Of so few pieces all are looked at, for so many points at a time as stay in the cache.

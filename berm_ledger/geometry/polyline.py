@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .nearest import Chain
-from .segments2 import check_simple, piece_ends, without_repeated_first
+from .pieces import check_simple, piece_ends, without_repeated_first
 from ..errors import GeometryError
 
 ARC_SAGITTA_M = 0.0001
