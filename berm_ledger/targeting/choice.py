@@ -1,6 +1,6 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
-"""The next target as one call, with or without a plan kept ready between calls."""
+"""The next target as one call, from a plan that is kept ready between calls."""
 
 from __future__ import annotations
 
