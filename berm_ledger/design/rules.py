@@ -21,9 +21,13 @@ from .surface import footprint_half_width_m
 from .yaml_lines import Fault
 from ..geometry import Polygon, Polyline
 
+# Cells of a lattice that fit in the memory of a small computer.
 MAX_CELLS = 16_000_000
+# More accounts than anybody reads; each takes its place in every message.
 MAX_SEGMENTS = 5000
+# A segment of fewer cells has no crest of its own.
 LEAST_CELLS = 2
+# What coordinates written to a few digits may be off [m].
 ROUNDING_M = 1e-6
 
 

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from .site import Berm, Site
 
+# Part of a segment by which rounding may leave a station short of a border.
 ROUNDING = 1e-9
 # Part of a segment by which coordinates written to a few digits may overrun: no further segment.
 OVERRUN = 1e-4

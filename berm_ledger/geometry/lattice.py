@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import GeometryError
 
+# Share by which the steps of a measured grid may differ, or lean, and still make squares.
 SQUARE_TOLERANCE = 0.01
 
 

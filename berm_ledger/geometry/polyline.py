@@ -14,6 +14,7 @@ from .nearest import Chain
 from .pieces import check_simple, piece_ends, without_repeated_first
 from ..errors import GeometryError
 
+# How far the chords of an arc may stand off it [m]; no grid shows so little.
 ARC_SAGITTA_M = 0.0001
 
 

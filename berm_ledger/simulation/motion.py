@@ -17,7 +17,9 @@ from ..design import Site
 from ..geometry import Lattice, Pose2
 from ..geometry.poses import wrap_rad
 
+# Cell of the map of free ground [m].
 ROUTE_CELL_M = 0.10
+# Length over which corners of a way are rounded [m].
 CORNER_M = 0.3
 
 

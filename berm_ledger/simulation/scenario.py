@@ -24,7 +24,9 @@ from .yard import SimEvent, Yard
 from ..design import Site
 from ..geometry import Polygon, Pose2
 
+# Time between grids of the bare ground [s].
 SURVEY_PERIOD_S = 1.0
+# Loads beyond twice those of the design after which a build is given up.
 SPARE_LOADS = 10
 
 

@@ -20,6 +20,7 @@ OFFSET_STEP_M = 0.005
 TOP_M = 0.004
 # A crest lies no further than this past the valley to another stretch of the line [m].
 PAST_VALLEY_M = 0.02
+# Parts along each edge into which a cell is cut that a border runs through.
 REFINE = 5
 
 

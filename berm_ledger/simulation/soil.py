@@ -26,8 +26,10 @@ from .skim import skimmed
 from ..errors import GeometryError
 from ..geometry import Lattice, Pose2
 
+# Parts that a load falls in, and how far they scatter along the robot's heading [m].
 PARCELS = 48
 LENGTH_SPREAD_M = 0.03
+# How much a fresh surface is rounded, where nobody says.
 ROUNDING = 0.06
 # Ground around a skimmed strip that its sides may take along, to begin with [m].
 SKIM_REACH_M = 0.15

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from ..design import Rover
 from ..geometry import Polygon, Polyline, Pose2
 
+# Length of a drum along the heading of the robot [m].
 DRUM_LENGTH_M = 0.18
 # How far somebody walks before and after the line, and how far off the perpendicular.
 WALK_M, SKEW_RAD = 1.6, 0.4

@@ -17,7 +17,9 @@ from ..geometry import Lattice
 
 Figures = dict[str, Any]
 Places = tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]
+# Soil that rises by no more than this was not touched: rounding [m].
 TOUCHED_M = 1e-9
+# Ground beyond the footprint that is cut finely where a border runs through it [m].
 SPILL_M = 0.2
 # Soil may have slid this far into a cut from outside the borrow area [m].
 SLIDE_M = 0.3

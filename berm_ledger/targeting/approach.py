@@ -21,6 +21,7 @@ from ..design import Berm, Rover
 from ..geometry import Pose2
 from ..geometry.poses import wrap_rad
 
+# Left and right of the centreline, in the sense of its stations.
 SIDES = (1, -1)
 SIDE_NAMES = {1: 'left', -1: 'right'}
 

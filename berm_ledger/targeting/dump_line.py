@@ -19,9 +19,11 @@ import numpy as np
 from ..books.rows import Row
 from ..design import Berm, Site
 
+# Part of a drum width along a segment that is left to the slopes of the heap.
 PLACE_ROUNDING = 0.25
 # What the footprint keeps from anything it must stay off [m].
 MARGIN_M = 0.02
+# A crest that runs off at a greater angle is the slope of a heap, or noise.
 MAX_TURN_RAD = math.radians(15.0)
 # A footprint at the very margin is on it as often as not, by the last bit [m].
 ROUNDING_M = 0.001

@@ -33,11 +33,15 @@ from .work_place import way_corners_xy
 from ..design import Site
 from ..geometry import Lattice, Pose2
 
+# Cells that a search for ways may have: each look at the yard is one search.
 MAX_CELLS = 20000
 # So many where fewer would be wider than half the robot.
 MOST_CELLS = 50000
+# Edge of the smallest cells [m]: that of the no-go grid.
 SMALLEST_CELL_M = 0.05
+# Share of the rim that ground must border on to be out: less is a corner cut off by the berm.
 RIM_SHARE = 0.2
+# How far from a robot free ground may be that it counts as standing on [m].
 SNAP_M = 1.0
 # Row and column of half of the sixteen directions; with each the cells the way passes.
 MOVES = (
