@@ -32,6 +32,21 @@ def lattice_of(site, cell_m=0.015, margin_m=1.0):
     return Lattice.covering(points, cell_m, margin_m)
 
 
+@pytest.mark.parametrize('cell_m', [0.01, 0.015])
+def test_inside_a_bend_the_cells_that_the_border_cuts_in_two_are_shared(cell_m):
+    # Inside the corner the border lies along x + y = 1.2, through the corners of these cells,
+    # and the stations on both sides of it are far apart.
+    site = site_of(berm_of(BEND))
+    corridor = corridor_of_site(site, lattice_of(site, cell_m), 0.1)
+    x, y = corridor.centres_xy.T
+    cut = (np.abs(x + y - 1.2) < 1e-6) & (y > 2.5 * cell_m)
+    assert cut.sum() > 10
+    shares = corridor.shares.toarray()[:, cut]
+    # Of 4 x 4 points in such a cell 4 lie on the border itself.
+    npt.assert_allclose(shares[2:4], 0.5, atol=2.0 / 16.0 + 1e-9)
+    npt.assert_allclose(shares[2] + shares[3], 1.0)
+
+
 def area_m2(corridor):
     return corridor.total(np.ones(len(corridor))) * corridor.lattice.cell_area_m2
 
@@ -83,6 +98,16 @@ def test_areas_are_those_of_the_plane_whatever_the_lattice(yaw, x, y):
     # The edge of the corridor runs along cells: at most half a row on either side.
     npt.assert_allclose(area[1:-1], 0.4 * 2 * half, rtol=0.008 / half)
     assert area.sum() == pytest.approx(2.4 * 2 * half + math.pi * half ** 2, rel=0.008 / half)
+
+
+def test_a_cell_that_a_border_cuts_is_shared_as_it_is_cut():
+    # Cells of 15 mm around 0.405 m reach from 0.3975 to 0.4125 m, the border lies at 0.4 m.
+    site = site_of(berm_of(LINE))
+    corridor = corridor_of_site(site, lattice_of(site), 0.1)
+    cut = np.abs(corridor.centres_xy[:, 0] - 0.405) < 1e-6
+    shares = corridor.shares.toarray()[:, cut]
+    npt.assert_allclose(shares[0], 0.0025 / 0.015)
+    npt.assert_allclose(shares[1], 1.0 - 0.0025 / 0.015)
 
 
 def test_outside_a_bend_both_segments_get_half():
