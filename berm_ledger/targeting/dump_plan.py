@@ -190,7 +190,7 @@ def whole_loads(
     need: Floats, shares: Floats, least: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """
-    Return whole loads per segment that bring a berm closest to its design.
+    Return whole loads per segment that bring a berm close to its design, one load at a time.
 
     Parameters
     ----------
