@@ -141,6 +141,34 @@ def test_a_load_for_a_level_crest_below_its_ground_is_no_error():
     assert isinstance(choose_target(site, tuple(rows), None, None), Target)
 
 
+@pytest.mark.parametrize(('change', 'why'), [
+    ({}, 'west segment 2 is 0.040 m low, 2 loads to go, from the '),
+    ({'height_m': math.nan}, 'west segment 2 was not seen yet and counts as bare, 2 loads to go'),
+    ({'state': State.REWORK}, 'west segment 2 is to be reworked, 2 loads to go, from the ')])
+def test_a_target_says_why_it_is_one(change, why):
+    site = site_of(straight(2.0), borrow=[PIT])
+    rows = [replace(row, dumps_remaining=0) for row in bare_rows(site)]
+    rows[1] = replace(raised(rows[1], 0.11), dumps_remaining=2, **change)
+    assert planner_of(site, rows).next_target().reason.startswith(why)
+
+
+def test_each_place_of_a_long_segment_is_served_from_the_side_that_the_plan_has_for_it():
+    # A post stands where the robot would have to stand on the left of the first place, another
+    # on the right of the last one.
+    posts = [rectangle(0.05, 0.6, 0.3, 1.1), rectangle(0.7, -1.1, 0.95, -0.6)]
+    site = replace(site_of(straight(1.0, segment_m=1.0), borrow=[PIT], keep_outs=posts),
+                   work_order='segments')
+    row, = bare_rows(site, loads=3)
+    planner = planner_of(site, [row])
+    sides = {}
+    for made in range(3):
+        planner.update([replace(row, dumps_made=made, dumps_remaining=3 - made)])
+        target = planner.next_target()
+        sides[round(target.station_m, 2)] = math.copysign(1.0, target.pose.y_m)
+    assert (sides[0.17], sides[0.83]) == (-1.0, 1.0)
+    assert planner.replans == 1
+
+
 def test_segment_by_segment_stays_until_it_is_done():
     site = replace(site_of(straight(2.0), borrow=[PIT]), work_order='segments')
     rows = list(bare_rows(site))
