@@ -133,6 +133,16 @@ def test_in_lifts_the_lowest_mean_is_next_and_not_the_slope_down_to_a_neighbour(
     assert planner_of(site, rows).next_target().segment == 2
 
 
+def test_in_lifts_the_lowest_is_that_with_the_least_share_of_its_height():
+    low = berm_of(Polyline([[0.0, 0.0], [0.8, 0.0]]), name='low')
+    high = berm_of(Polyline([[0.0, 2.5], [0.8, 2.5]]), name='high', height_m=0.25)
+    site = site_of(low, high, borrow=[PIT])
+    # Two thirds of 0.15 m stand, and half of 0.25 m.
+    rows = [raised(row, 0.1 if row.berm == 'low' else 0.125, dumps_made=3, dumps_remaining=1)
+            for row in bare_rows(site)]
+    assert planner_of(site, rows).next_target().berm == 'high'
+
+
 def test_a_load_for_a_level_crest_below_its_ground_is_no_error():
     """Only its neighbours call for it; how much of its height stands has no meaning."""
     site = site_of(straight(1.2))
@@ -183,8 +193,9 @@ def test_segment_by_segment_stays_until_it_is_done():
     assert planner.replans == 1
 
 
-def test_rework_that_stands_is_put_first_without_a_new_plan():
-    site = site_of(straight(2.0), borrow=[PIT])
+@pytest.mark.parametrize('work_order', ['lifts', 'segments'])
+def test_rework_that_stands_is_put_first_without_a_new_plan(work_order):
+    site = replace(site_of(straight(2.0), borrow=[PIT]), work_order=work_order)
     rows = [replace(raised(row, 0.15), dumps_made=3, dumps_remaining=0)
             for row in bare_rows(site)]
     rows[0] = replace(raised(rows[0], 0.1), dumps_remaining=1)
