@@ -95,10 +95,9 @@ class BermGround:
         return np.clip(index, 0, count - 1) + 1
 
     def design_m(
-        self, station_m: NDArray[np.float64], offset_m: NDArray[np.float64],
-        ground_m: NDArray[np.float64],
+        self, offset_m: NDArray[np.float64], ground_m: NDArray[np.float64]
     ) -> NDArray[np.float64]:
-        """Return the design's rise over the ground at stations, offsets and ground heights [m]."""
+        """Return the design's rise over the ground at offsets and ground heights [m]."""
         beyond = np.maximum(0.0, np.abs(offset_m) - self.berm.crest_width_m / 2.0)
         top = (self.berm.crest_height_m if self.berm.crest_height_m is not None
                else float(self.berm.crest_level_m or 0.0) - ground_m)
@@ -111,9 +110,9 @@ def design_surface_m(soil: Soil, berms: tuple[BermGround, ...]) -> NDArray[np.fl
     out = soil.ground_m.copy()
     for ground in berms:
         window, part = ground.window(soil.lattice, soil.lattice.cell_m)
-        station, offset = ground.berm.centreline.station_offset(part.centres_xy())
+        _, offset = ground.berm.centreline.station_offset(part.centres_xy())
         bare = soil.ground_m[window]
-        rise = ground.design_m(station.reshape(part.shape), offset.reshape(part.shape), bare)
+        rise = ground.design_m(offset.reshape(part.shape), bare)
         out[window] = np.maximum(out[window], bare + rise)
     return out
 

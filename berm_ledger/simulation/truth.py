@@ -131,7 +131,7 @@ class Truth:
         out = {}
         for b, ground in enumerate(self._berms):
             number = ground.number_of(station)
-            design = ground.design_m(station, offset, ground_m)
+            design = ground.design_m(offset, ground_m)
             for segment in ground.segments:
                 own = (berm == b) & (number == segment.number)
                 out[b, segment.number] = _sums(height[own], design[own], area[own])

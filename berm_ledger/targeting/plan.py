@@ -182,7 +182,7 @@ def plan_work(
     order = work.order
     before = rows_before(order, yard.standing)
     sequence = _forward(table, yard.standing, order, present)
-    steps = _steps(table, yard, work, sequence, before, site.in_lifts)
+    steps = _steps(yard, work, sequence, before, site.in_lifts)
     reasons = Reasons(table, work.options, yard.reach, order, work.least)
     unserved = tuple(Unserved(k, reasons.why(k)) for k in order.left_out)
     stands = dict(zip(order.sequence, order.stands))
@@ -290,8 +290,7 @@ def _ways(yard: Yard, work: Work) -> dict[int, NDArray[np.float64]]:
 
 
 def _steps(
-    rows: tuple[Row, ...], yard: Yard, work: Work, sequence: Sequence[int],
-    before: Mapping[int, int], in_lifts: bool,
+    yard: Yard, work: Work, sequence: Sequence[int], before: Mapping[int, int], in_lifts: bool
 ) -> tuple[PlanStep, ...]:
     """Lay the order out load by load."""
     by_row: dict[int, list[PlanStep]] = {k: [] for k in sequence}
