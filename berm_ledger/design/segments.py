@@ -73,7 +73,7 @@ def cut_count(length_m: float, longest_m: float) -> int:
 
 def segments_of_berm(berm: Berm, berm_index: int = 0) -> tuple[Segment, ...]:
     """
-    Cut a berm into equal segments no longer than its segment length.
+    Cut a berm into equal segments, none noticeably longer than its segment length.
 
     Parameters
     ----------

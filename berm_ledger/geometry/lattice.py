@@ -196,7 +196,7 @@ class GridAxes:
 
     @property
     def index_from_step(self) -> NDArray[np.float64]:
-        """Return the matrix (2, 2) that a step (x, y) [m] times gives rows and columns."""
+        """Matrix (2, 2) [1/m]: a step (x, y) [m] times this is one in rows and columns."""
         return _inverse(self.row_step_xy, self.col_step_xy)
 
     def moved(self, dx_m: float, dy_m: float) -> GridAxes:

@@ -30,6 +30,11 @@ class Polyline:
     closed : bool
         Whether the last point joins the first.
 
+    Attributes
+    ----------
+    vertex_station_m : array
+        Station of each point, shape (n,); of a closed line also its length, (n + 1,) [m].
+
     Raises
     ------
     GeometryError
@@ -117,7 +122,7 @@ class Polyline:
         return float(self.vertex_station_m[-1])
 
     def _piece(self, station_m: ArrayLike) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
-        """Return the piece index and the station within range for any stations."""
+        """Return the piece at any stations, and these [m], on a closed line within one turn."""
         station = np.asarray(station_m, dtype=float)
         if self.closed:
             station = np.mod(station, self.length_m)
