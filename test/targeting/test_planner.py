@@ -73,6 +73,23 @@ def test_what_blocks_is_named():
     assert 'the boundary' in answer.reason
 
 
+@pytest.mark.parametrize(('ahead_m', 'left'), [
+    (0.75, 'upper segment 1'), (0.45, 'upper segment 1'), (0.45, 'its own toe')])
+def test_a_refused_side_is_laid_to_things_and_others_before_the_toe_itself(ahead_m, left):
+    # With 0.45 m the load falls 0.15 m ahead of the footprint, and the toe lies 0.22 m out.
+    upper = berm_of(Polyline([[0.0, 0.8], [0.8, 0.8]]), name='upper', segment_m=0.8)
+    site = site_of(straight(0.8, segment_m=0.8), upper, rover=rover_of(drop=(ahead_m, 0.0)),
+                   keep_outs=[rectangle(0.0, -1.5, 0.8, -0.3)])
+    rows = list(bare_rows(site, loads=1))
+    stands = left != 'its own toe'
+    rows[1] = replace(raised(rows[1], 0.15 if stands else 0.0), dumps_remaining=0,
+                      dumps_made=int(stands))
+    answer = choose_target(site, rows, None, Pose2(3.0, 3.0))
+    assert answer.code == 'blocked'
+    assert f'from the left by {left}' in answer.reason
+    assert 'from the right by keep-out "post 1"' in answer.reason
+
+
 @pytest.mark.parametrize(('options', 'code'), [
     ({'hold_text': 'soil is gone'}, 'hold'), ({'stale_text': 'the pose is 9 s old'}, 'stale')])
 def test_no_target_on_hold_or_with_stale_input(options, code):
