@@ -33,6 +33,7 @@ from .site_source import load_site
 SITE_NAME = 'demo_site.yaml'
 # The robot digs and drives for longer than this without a look, in simulated seconds.
 BOOKS_TIMEOUT_S = 300.0
+# How long the whole demo, the end of a node or an answer, and the report may take [s].
 GIVE_UP_S = 600.0
 END_S = 20.0
 REPORT_S = 120.0

@@ -19,7 +19,6 @@ from berm_ledger.pipeline import Pipeline
 from berm_ledger.simulation import (
     BuildOptions,
     SimEvent,
-    simulate_build,
     SimulatedBuild,
     YardOptions,
 )
@@ -48,7 +47,7 @@ def site() -> Site:
 def events(site: Site) -> list[SimEvent]:
     """Return a short build: survey, five loads, a last look round."""
     options = BuildOptions(most_loads=5, yard=YardOptions(pose_rate_hz=1.0))
-    return list(simulate_build(site, seed=3, options=options))
+    return list(SimulatedBuild(site, seed=3, options=options).events())
 
 
 def booked_part(rows: Iterable[Row]) -> list[str]:

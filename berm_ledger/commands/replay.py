@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
         args.elevation_topic, args.pose_topic, args.dump_topic, args.drum_current_topic,
         args.layer, args.start, args.end)
     check_free(Path(args.out), (REPORT_NAME,))
-    with Progress(sys.stderr, 'messages') as progress:
+    with Progress(sys.stderr) as progress:
         def watch(stream: BagStream, count: int, bag_ns: int) -> None:
             progress.update(count, share_done(stream, bag_ns))
 

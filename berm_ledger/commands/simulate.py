@@ -74,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
         msg = f'--seed {args.seed} is negative; name a whole number from 0 on'
         raise UsageError(msg)
     build = SimulatedBuild(site, seed=args.seed, options=options)
-    with Progress(sys.stderr, 'messages') as progress:
+    with Progress(sys.stderr) as progress:
         counts = write_bag(
             bag, _written(build.events(), args.elevation_type, progress), storage=args.storage,
             compression=args.compression, elevation_type=args.elevation_type)

@@ -24,8 +24,11 @@ from .site import Berm, Site
 from .surface import design_height_of_site_m, half_width_m
 from ..geometry import Lattice, Polyline
 
+# Points along each edge of a cell at which it is looked at.
 SUB_SAMPLES = 4
+# Edge of the blocks of cells that are left out together where they are too far away.
 BLOCK_CELLS = 16
+# Cells whose points are looked at together, which bounds the memory it takes.
 CHUNK_CELLS = 20000
 
 
@@ -210,11 +213,12 @@ def cells_near(line: Polyline, lattice: Lattice, reach_m: float) -> NDArray[np.i
 
 
 def design_height_in_cells_m(
-    site: Site, corridor: Corridor, datum_m: ArrayLike | None = None,
-    *, samples: int = SUB_SAMPLES,
+    site: Site, corridor: Corridor, datum_m: ArrayLike | None = None
 ) -> NDArray[np.float64]:
     """
     Return the mean design height over each cell of a corridor.
+
+    At its centre a sharp crest is higher than that by up to a quarter of the cell times the slope.
 
     Parameters
     ----------
@@ -225,9 +229,6 @@ def design_height_in_cells_m(
     datum_m : array or None
         Elevation of the natural ground in the cells (n,) [m]; needed for level crests where the
         site gives no plane.
-    samples : int
-        Points along each edge of a cell; with 1 the height at the centre is returned, which is
-        too high under a sharp crest by up to a quarter of the cell times the slope.
 
     Returns
     -------
@@ -236,7 +237,7 @@ def design_height_in_cells_m(
 
     """
     centres = corridor.centres_xy
-    sub = sub_points_xy(corridor.lattice.cell_m, samples)
+    sub = sub_points_xy(corridor.lattice.cell_m, SUB_SAMPLES)
     datum = None if datum_m is None else np.asarray(datum_m, dtype=float)[:, None]
     out = np.empty(len(centres))
     for first in range(0, len(centres), CHUNK_CELLS):

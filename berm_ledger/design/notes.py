@@ -8,9 +8,9 @@ from collections.abc import Callable, Iterator
 import math
 
 from .site import Berm, Site
-from .surface import footprint_half_width_m
+from .surface import known_half_width_m
 from ..geometry import Polygon
-from ..geometry.segments2 import gap_between
+from ..geometry.pieces import gap_between
 
 # Loads scatter across the line on which they are dumped: a ridge of them is broader by so much
 # than its slopes say, in whole simulated builds [m].
@@ -62,12 +62,6 @@ def too_little_soil(site: Site, volume_m3: float) -> tuple[str, ...]:
     return (note,)
 
 
-def _half_width_m(site: Site, berm: Berm) -> float:
-    """Return half the footprint's width, of the crest only where the toe is unknown [m]."""
-    half = footprint_half_width_m(berm, site.datum_plane)
-    return berm.crest_width_m / 2 if math.isnan(half) else half
-
-
 def _covered_areas(site: Site) -> Iterator[str]:
     """Yield keep-outs and borrow areas that a berm would cover."""
     areas: list[tuple[str, Polygon]] = [
@@ -75,7 +69,7 @@ def _covered_areas(site: Site) -> Iterator[str]:
     areas += [(f'borrow area {area.name!r}', area.polygon) for area in site.yard.borrow_areas]
     for berm in site.berms:
         for title, polygon in areas:
-            if polygon.gap_m(berm.centreline) < _half_width_m(site, berm):
+            if polygon.gap_m(berm.centreline) < known_half_width_m(berm, site.datum_plane):
                 yield f'the footprint of berm {berm.name!r} overlaps {title}'
 
 
@@ -83,7 +77,8 @@ def _overlapping_berms(site: Site) -> Iterator[str]:
     """Yield pairs of berms that share ground."""
     for k, first in enumerate(site.berms):
         for second in site.berms[k + 1:]:
-            reach = _half_width_m(site, first) + _half_width_m(site, second)
+            reach = (known_half_width_m(first, site.datum_plane)
+                     + known_half_width_m(second, site.datum_plane))
             if gap_between(first.centreline.ends_xy(), second.centreline.ends_xy()) < reach:
                 yield (f'berms {first.name!r} and {second.name!r} overlap; their soil is counted '
                        f'once, with the nearer centreline')
@@ -105,9 +100,9 @@ def _drop_under_rover(site: Site) -> Iterator[str]:
 
 def _toe_under_rover(site: Site) -> Iterator[str]:
     """Yield berms so wide that the rover stands on the toe when a load lands on the line."""
-    ahead = site.rover.drop_point_xy[0] - float(site.rover.footprint.corners_xy[:, 0].max())
+    ahead = site.rover.ahead_m
     for berm in site.berms:
-        half = _half_width_m(site, berm)
+        half = known_half_width_m(berm, site.datum_plane)
         if 0.0 <= ahead < half:
             yield (f'loads land {ahead:.2f} m ahead of the footprint of the rover and the toe of '
                    f'berm {berm.name!r} lies {half:.2f} m from its line: no approach keeps the '

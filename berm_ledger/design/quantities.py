@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from .corridor import Corridor, corridor_of_site, design_height_in_cells_m
 from .segments import Segment, segments_of_site
 from .site import Site
-from .surface import footprint_half_width_m
+from .surface import known_half_width_m
 from ..geometry import Lattice
 
 
@@ -96,7 +96,7 @@ def design_quantities(site: Site) -> tuple[tuple[Segment, Quantity], ...]:
     volume = {}
     if known:
         part = replace(site, berms=tuple(known))
-        corridor = corridor_of_site(part, design_lattice(part), site.cell_m)
+        corridor = corridor_of_site(part, _lattice_of_design(part), site.cell_m)
         for segment, value in zip(corridor.segments, design_volumes_m3(part, corridor)):
             volume[segment.berm, segment.number] = float(value)
     return tuple(
@@ -130,77 +130,11 @@ def design_volumes_m3(
     return corridor.total(height) * corridor.lattice.cell_area_m2
 
 
-def design_lattice(site: Site, margin_m: float = 0.0) -> Lattice:
-    """
-    Return a lattice of the site's cells around the design footprints of all berms.
-
-    Parameters
-    ----------
-    site : Site
-        The site. A level crest on a surveyed datum, whose toe is not known, reaches no further
-        than its crest.
-    margin_m : float
-        Kept free around the footprints [m].
-
-    Returns
-    -------
-    Lattice
-        Cells of ``site.cell_m``.
-
-    """
+def _lattice_of_design(site: Site) -> Lattice:
+    """Return a lattice of the site's cells around the design footprints of all berms."""
     corners = []
     for berm in site.berms:
-        reach = footprint_half_width_m(berm, site.datum_plane)
-        reach = berm.crest_width_m / 2 if math.isnan(reach) else reach
+        reach = known_half_width_m(berm, site.datum_plane)
         points = berm.centreline.points_xy
         corners += [points.min(axis=0) - reach, points.max(axis=0) + reach]
-    return Lattice.covering(corners, site.cell_m, margin_m + 2 * site.cell_m)
-
-
-def closed_form_volume_m3(
-    length_m: float, height_m: float, side_slope_rad: float, crest_width_m: float = 0.0,
-    *, closed: bool = False,
-) -> float:
-    """
-    Return the volume of a berm on level ground along a straight line or an arc.
-
-    With section area A = H w + H^2 / t, t = tan(s), and round ends, two halves of a truncated
-    cone: a cylinder of radius w / 2 and a skirt h(u) = H - t u around it, which is the integral
-    of 2 pi (w / 2 + u) h(u) from 0 to H / t::
-
-        V = L A + pi w^2 H / 4 + pi w H^2 / (2 t) + pi H^3 / (3 t^2)
-
-    For an arc L is radius times sweep (Pappus: the centroid of the section lies over the
-    centreline), as long as the toe stays outside the centre of the arc. A ring has no ends.
-
-    Parameters
-    ----------
-    length_m : float
-        Length of the centreline [m].
-    height_m : float
-        Height of the crest above the ground [m].
-    side_slope_rad : float
-        Slope of both sides [rad].
-    crest_width_m : float
-        Width of the flat top [m].
-    closed : bool
-        Whether the line is a ring.
-
-    Returns
-    -------
-    float
-        Volume [m3].
-
-    Examples
-    --------
-    A berm of 75 cm length and 15 cm height at 34 degrees and 1500 kg/m3:
-
-    >>> round(closed_form_volume_m3(0.75, 0.15, math.radians(34)) * 1500, 1)
-    49.2
-
-    """
-    t, w, h = math.tan(side_slope_rad), crest_width_m, height_m
-    body = length_m * (h * w + h * h / t)
-    if closed:
-        return body
-    return body + math.pi * (w * w * h / 4 + w * h * h / (2 * t) + h ** 3 / (3 * t * t))
+    return Lattice.covering(corners, site.cell_m, 2 * site.cell_m)

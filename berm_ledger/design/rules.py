@@ -21,9 +21,13 @@ from .surface import footprint_half_width_m
 from .yaml_lines import Fault
 from ..geometry import Polygon, Polyline
 
+# Cells of a lattice that fit in the memory of a small computer.
 MAX_CELLS = 16_000_000
+# More accounts than anybody reads; each takes its place in every message.
 MAX_SEGMENTS = 5000
+# A segment of fewer cells has no crest of its own.
 LEAST_CELLS = 2
+# What coordinates written to a few digits may be off [m].
 ROUNDING_M = 1e-6
 
 
@@ -64,8 +68,8 @@ class Draft:
         The whole file.
     berms : tuple of BermDraft
         In the order of the file.
-    boundary, footprint : Polygon or None
-        Boundary of the yard and outline of the rover.
+    boundary : Polygon or None
+        Boundary of the yard.
     plane : Plane or None
         Datum plane.
 
@@ -74,7 +78,6 @@ class Draft:
     root: Table
     berms: tuple[BermDraft, ...]
     boundary: Polygon | None
-    footprint: Polygon | None
     plane: Plane | None
 
 

@@ -15,9 +15,13 @@ import math
 from typing import Final
 
 REQUIRED: Final = object()
+# Version of the format, the only one so far.
 FORMAT = 1
+# More than any line or outline needs.
 MAX_POINTS = 10000
+# No national grid has greater coordinates [m].
 MAX_METRES = 1.0e7
+# Characters of a name that tables and pictures have room for.
 MAX_NAME = 60
 
 

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from .site import Berm, Site
 
+# Part of a segment by which rounding may leave a station short of a border.
 ROUNDING = 1e-9
 # Part of a segment by which coordinates written to a few digits may overrun: no further segment.
 OVERRUN = 1e-4
@@ -72,7 +73,7 @@ def cut_count(length_m: float, longest_m: float) -> int:
 
 def segments_of_berm(berm: Berm, berm_index: int = 0) -> tuple[Segment, ...]:
     """
-    Cut a berm into equal segments no longer than its segment length.
+    Cut a berm into equal segments, none noticeably longer than its segment length.
 
     Parameters
     ----------

@@ -144,6 +144,16 @@ class Rover:
     clearance_m: float
     drum_current_a: tuple[float, float] | None = None
 
+    @property
+    def half_width_m(self) -> float:
+        """How far the footprint reaches to either side of base_link [m]."""
+        return float(np.abs(self.footprint.corners_xy[:, 1]).max())
+
+    @property
+    def ahead_m(self) -> float:
+        """How far ahead of the front of the footprint a load lands [m]; negative behind it."""
+        return self.drop_point_xy[0] - float(self.footprint.corners_xy[:, 0].max())
+
 
 @dataclass(frozen=True, eq=False)
 class NamedArea:

@@ -113,7 +113,7 @@ def _site(root: Table, faults: list[Fault]) -> Site | None:
     boundary = _polygon(yard, 'boundary', faults) if yard else None
     footprint = _polygon(rover, 'footprint', faults) if rover else None
     keep_outs, borrow_areas = _areas(yard, faults) if yard else ((), ())
-    draft = Draft(root, berms, boundary, footprint, plane)
+    draft = Draft(root, berms, boundary, plane)
     for rule in RULES:
         faults += rule(draft)
     with suppress(_AbsentError):

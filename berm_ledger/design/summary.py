@@ -15,6 +15,7 @@ from .site import Berm, Site
 from .surface import footprint_half_width_m
 from ..wording import counted
 
+# Longest line that `check` prints [characters].
 WIDTH = 99
 HEADER = (f'  {"segment":>7}  {"from [m]":>8}  {"to [m]":>8}  {"volume [m3]":>11}'
           f'  {"mass [kg]":>10}  {"loads":>8}')

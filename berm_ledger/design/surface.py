@@ -172,3 +172,9 @@ def footprint_half_width_m(berm: Berm, plane: Plane | None) -> float:
         return math.nan
     lowest = float(plane.height_m(berm.centreline.points_xy).min()) - fall * half
     return half + max(0.0, berm.crest_level_m - lowest) / (berm.side_slope - fall)
+
+
+def known_half_width_m(berm: Berm, plane: Plane | None) -> float:
+    """Return half the footprint's width, of the crest only where the toe is unknown [m]."""
+    half = footprint_half_width_m(berm, plane)
+    return berm.crest_width_m / 2 if math.isnan(half) else half

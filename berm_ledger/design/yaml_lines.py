@@ -20,6 +20,7 @@ from yaml.composer import ComposerError
 from yaml.nodes import MappingNode, Node, ScalarNode
 from yaml.reader import ReaderError
 
+# More levels and values than a site file has; what would take all memory is refused.
 MAX_DEPTH = 12
 MAX_VALUES = 100_000
 NUMBER = re.compile(r'[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?')

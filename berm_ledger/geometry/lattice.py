@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import GeometryError
 
+# Share by which the steps of a measured grid may differ, or lean, and still make squares.
 SQUARE_TOLERANCE = 0.01
 
 
@@ -195,7 +196,7 @@ class GridAxes:
 
     @property
     def index_from_step(self) -> NDArray[np.float64]:
-        """Return the matrix (2, 2) that a step (x, y) [m] times gives rows and columns."""
+        """Matrix (2, 2) [1/m]: a step (x, y) [m] times this is one in rows and columns."""
         return _inverse(self.row_step_xy, self.col_step_xy)
 
     def moved(self, dx_m: float, dy_m: float) -> GridAxes:

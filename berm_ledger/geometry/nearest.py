@@ -16,13 +16,17 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from .segments2 import cross2
+from .pieces import cross2
 
+# About so many points lie close enough together to share what may be nearest to them.
 TILE_POINTS = 256
 # Of so few pieces all are looked at, for so many points at a time as stay in the cache.
 FEW_PIECES, MANY_POINTS = 4, 8192
+# Pieces no further than this beyond the limit are looked at too: rounding [m].
 SLACK_M = 1e-6
+# Sine of a turn that is rounding: the line runs straight on.
 STRAIGHT_ON = 1e-12
+# What is no further off the line than this lies on it: rounding [m].
 ON_LINE_M = 1e-9
 
 

@@ -10,14 +10,14 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .polyline import Polyline
-from .segments2 import (
+from .pieces import (
     check_simple,
     distance_to_edges,
     gap_between,
     piece_ends,
     without_repeated_first,
 )
+from .polyline import Polyline
 from ..errors import GeometryError
 
 

@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .nearest import Chain
-from .segments2 import check_simple, piece_ends, without_repeated_first
+from .pieces import check_simple, piece_ends, without_repeated_first
 from ..errors import GeometryError
 
+# How far the chords of an arc may stand off it [m]; no grid shows so little.
 ARC_SAGITTA_M = 0.0001
 
 
@@ -28,6 +29,11 @@ class Polyline:
         Shape (n, 2) [m]; a closed line need not repeat its first point.
     closed : bool
         Whether the last point joins the first.
+
+    Attributes
+    ----------
+    vertex_station_m : array
+        Station of each point, shape (n,); of a closed line also its length, (n + 1,) [m].
 
     Raises
     ------
@@ -116,7 +122,7 @@ class Polyline:
         return float(self.vertex_station_m[-1])
 
     def _piece(self, station_m: ArrayLike) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
-        """Return the piece index and the station within range for any stations."""
+        """Return the piece at any stations, and these [m], on a closed line within one turn."""
         station = np.asarray(station_m, dtype=float)
         if self.closed:
             station = np.mod(station, self.length_m)

@@ -18,7 +18,9 @@ from transforms3d.euler import quat2euler
 
 from ..errors import GeometryError
 
+# How far from 1 the length of a quaternion may be, as of one sent in single precision.
 QUAT_NORM_TOLERANCE = 0.01
+# No wheeled robot stands more askew: the frame is another one, or the order of the numbers.
 MAX_TILT_RAD = math.radians(45.0)
 
 

@@ -18,7 +18,7 @@ from rosbags.rosbag2 import Reader
 import yaml
 
 from .bag_damage import FOREIGN, reason_of, unpack_file, ZSTD_MAGIC
-from .bag_times import FilesInOrder, watched
+from .bag_times import FilesInOrder, Found, watched
 from .bag_topics import BagTopic, joined_topics
 from .mcap_scan import MAGIC as MCAP_MAGIC
 from .mcap_scan import McapScan
@@ -33,7 +33,6 @@ INFORMATION = 'rosbag2_bagfile_information'
 NO_LIST: tuple[type[Exception], ...] = (*FOREIGN, yaml.YAMLError)
 ROS1_MAGIC = b'#ROSBAG V'
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT)
-Found = tuple[str, int, Any]
 
 
 class BagSource(Protocol):

@@ -18,6 +18,7 @@ from ..survey.gates import MOST_LAG_NS
 
 # Who finds more steps back than this within one topic has no recording before him.
 MOST_STEPS = 5
+# What a bag gives: topic, time of recording [ns], bytes of the message.
 Found = tuple[str, int, Any]
 
 

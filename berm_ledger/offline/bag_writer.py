@@ -55,7 +55,7 @@ def _qos(*, reliable: bool) -> Qos:
         forever, QosLiveliness.AUTOMATIC, forever, avoid_ros_namespace_conventions=False)
 
 
-def _fillers(elevation_kind: str, layer: str) -> dict[str, tuple[str, Callable[[Any, Any], None]]]:
+def _fillers(elevation_kind: str) -> dict[str, tuple[str, Callable[[Any, Any], None]]]:
     """Return message type and what fills it, by kind of event."""
     types = bag_message_types()
 
@@ -64,14 +64,14 @@ def _fillers(elevation_kind: str, layer: str) -> dict[str, tuple[str, Callable[[
 
     grid: Callable[[Any, Any], None] = partial(fill_point_cloud, types=types)
     if elevation_kind == GRID_MAP:
-        grid = partial(fill_grid_map, layer=layer, types=types)
+        grid = partial(fill_grid_map, layer='elevation', types=types)
     return {'grid': (elevation_kind, grid), 'pose': (POSE_STAMPED, fill_pose),
             'dump': (MASS, fill_mass), 'drum_current': (MASS, fill_mass)}
 
 
 def write_bag(
     path: str | Path, events: Iterable[tuple[int, str, Any]], *, storage: str = 'mcap',
-    compression: str = 'none', elevation_type: str = 'point_cloud', layer: str = 'elevation',
+    compression: str = 'none', elevation_type: str = 'point_cloud',
     topics: BagTopics | None = None,
 ) -> dict[str, int]:
     """
@@ -90,8 +90,6 @@ def write_bag(
         ``none``, or zstd by ``message`` or by ``file``.
     elevation_type : str
         ``point_cloud`` or ``grid_map``.
-    layer : str
-        Name of the layer of a grid map.
     topics : BagTopics, optional
         Names of the topics.
 
@@ -117,7 +115,7 @@ def write_bag(
     if target.exists():
         msg = f'{target}: exists already and is not overwritten; give another path'
         raise BagError(msg)
-    fillers = _fillers(ELEVATION_KINDS[elevation_type], layer)
+    fillers = _fillers(ELEVATION_KINDS[elevation_type])
     try:
         writer = Writer(target, version=BAG_VERSION, storage_plugin=STORAGES[storage])
         writer.set_compression(COMPRESSIONS[compression], CompressionFormat.ZSTD)

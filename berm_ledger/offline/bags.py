@@ -24,7 +24,8 @@ from rosbags.typesys import get_types_from_msg
 
 from .bag_damage import FOREIGN, plain_message, reason_of
 from .bag_records import BagReader, BagRecord
-from .bag_sources import BagSource, Found, open_sources
+from .bag_sources import BagSource, open_sources
+from .bag_times import Found
 from .bag_topics import BagTopic, choose_topics, joined_topics, TopicChoice
 from .bag_types import bag_typestore
 from ..errors import BagError, MessageError, UsageError

@@ -17,7 +17,7 @@ from typing import Any
 import zlib
 
 from .bag_damage import FOREIGN, inflated, reason_of
-from .bag_times import in_order, TimeWatch
+from .bag_times import Found, in_order, TimeWatch
 from .bag_topics import BagTopic
 
 MAGIC = b'\x89MCAP0\r\n'
@@ -29,8 +29,6 @@ CHUNK_HEAD = struct.Struct('<QQQII')
 INDEX_HEAD = struct.Struct('<HI')
 INDEX_ENTRY = struct.Struct('<QQ')
 MAX_TIME_NS = 2 ** 63 - 1
-
-Found = tuple[str, int, Any]
 
 
 @dataclass(frozen=True)

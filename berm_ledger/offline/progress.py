@@ -36,18 +36,16 @@ class Progress:
     ----------
     stream : Terminal
         Where to; nothing is written when it is no terminal.
-    what : str
-        What is counted.
     clock : callable
         Gives seconds.
 
     """
 
     def __init__(
-        self, stream: Terminal, what: str, clock: Callable[[], float] = time.monotonic
+        self, stream: Terminal, clock: Callable[[], float] = time.monotonic
     ) -> None:
         """Start counting."""
-        self._stream, self._what, self._clock = stream, what, clock
+        self._stream, self._clock = stream, clock
         self._shown = stream.isatty()
         self._begin_s = clock()
         self._due_s = self._begin_s + EVERY_S
@@ -82,26 +80,26 @@ class Progress:
             return
         now_s = self._clock()
         self._due_s = now_s + EVERY_S
-        text = progress_text(count, self._what, share, now_s - self._begin_s)
+        text = progress_text(count, share, now_s - self._begin_s)
         self._stream.write('\r' + text.ljust(self._width))
         self._stream.flush()
         self._width = len(text)
 
 
-def progress_text(count: int, what: str, share: float | None, spent_s: float) -> str:
+def progress_text(count: int, share: float | None, spent_s: float) -> str:
     """
-    Return the line.
+    Return the line: messages, part done, time spent and left [s].
 
     Examples
     --------
-    >>> progress_text(500, 'messages', 0.25, 10.0)
+    >>> progress_text(500, 0.25, 10.0)
     ' 25 %, 500 messages, 50 per second, 30 s left'
-    >>> progress_text(500, 'messages', None, 10.0)
+    >>> progress_text(500, None, 10.0)
     '500 messages, 50 per second'
 
     """
     rate = count / spent_s if spent_s > 0.0 else 0.0
-    text = f'{count} {what}, {rate:.0f} per second'
+    text = f'{count} messages, {rate:.0f} per second'
     if share is None or share <= 0.0:
         return text
     left_s = spent_s * (1.0 / min(share, 1.0) - 1.0)

@@ -17,7 +17,7 @@ from typing import Any
 from urllib.parse import quote
 
 from .bag_damage import FOREIGN, reason_of
-from .bag_times import TimeWatch
+from .bag_times import Found, TimeWatch
 from .bag_topics import BagTopic
 from .whole_pages import is_cut_in_a_page, open_whole_pages
 
@@ -125,7 +125,7 @@ class SqliteScan:
 
     def messages(
         self, topics: Collection[str], start_ns: int, stop_ns: int
-    ) -> Iterator[tuple[str, int, Any]]:
+    ) -> Iterator[Found]:
         """
         Yield topic, time of recording [ns] and bytes of each message, as far as the file goes.
 

@@ -1,3 +1,3 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
-"""ros."""
+"""What is done on the robot: messages, the nodes and their parameters, the live screen."""

@@ -76,7 +76,7 @@ class TargetNode(ManagedNode[TargetParameters]):
     Parameters
     ----------
     choose : callable, optional
-        Makes the choice, as ``targeting.choose_target``; left out, with a plan kept ready that is
+        Makes the choice, as ``targeting.ReadyChoice``; left out, with a plan kept ready that is
         made anew on a thread of its own.
     steady_s : callable
         Steady clock [s].

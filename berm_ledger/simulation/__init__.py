@@ -10,15 +10,14 @@ from .noise import (
     Localisation,
     MapError,
     Noise,
-    noise_from_name,
     NOISE_PRESETS,
     QUIET,
 )
 from .options import BorrowOptions, BuildOptions, Intrusion, YardOptions
-from .scenario import simulate_build, SimulatedBuild
+from .scenario import SimulatedBuild
 from .sensor import SensorOptions
 from .soil import Patch, Soil
-from .things import crossing, OwnBody, ParkedRobot, Person, Thing
+from .things import crossing, OwnBody, ParkedRobot, Person
 from .yard import SimEvent, Yard
 
 __all__ = [
@@ -41,12 +40,9 @@ __all__ = [
     'SimEvent',
     'SimulatedBuild',
     'Soil',
-    'Thing',
     'Yard',
     'YardOptions',
     'crossing',
     'natural_ground',
-    'noise_from_name',
-    'simulate_build',
     'stops_along',
 ]

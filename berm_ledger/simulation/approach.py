@@ -16,10 +16,14 @@ from ..geometry import Pose2
 if TYPE_CHECKING:
     from .yard import Yard
 
+# Headings off the square that are tried [rad].
 SKEWS_RAD = (0.0, 0.2, -0.2, 0.4, -0.4)
+# How far off the toe the rover stops to look, and how far apart along the line [m].
 STOP_CLEAR_M = 0.7
 STOP_SPACING_M = 0.8
+# Spacing of the points of its outline that must stand clear [m].
 SPACING_M = 0.05
+# Places in a borrow area drawn by chance, of which the least dug is taken.
 DIG_TRIES = 64
 
 

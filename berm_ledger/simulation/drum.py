@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from .options import BorrowOptions
 from ..design import Rover
 
+# Time between two readings of the current [ns].
 CURRENT_NS = 1_000_000_000
 # Sand, where the site file says nothing; common practice, no source.
 USUAL_A_PER_KG = 3.5 / 8.0

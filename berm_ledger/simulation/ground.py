@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..geometry import Lattice
 
+# Waves that the relief is made of; their amplitude grows with this power of their length.
 MODES = 80
 ROUGHNESS_POWER = 0.7
 # A slope that began at the origin would lift a yard in national coordinates by kilometres [m].

@@ -15,9 +15,11 @@ from .sections import BermGround
 if TYPE_CHECKING:
     from .yard import Yard
 
+# A load is called for where more than this share of what it adds is lacking.
 LEAST_RISE_SHARE = 0.4
+# How far off its line the top of a ridge is looked for: of a sharp crest, of one of several [m].
 REACH_M = (0.06, 0.02)
-# a flat top is heaped up in ridges side by side
+# A flat top is heaped up in ridges side by side, the outer ones so far inside its edges [m].
 EDGE_M = 0.02
 RIDGE_SPACING_M = 0.12
 

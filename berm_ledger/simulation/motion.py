@@ -17,7 +17,9 @@ from ..design import Site
 from ..geometry import Lattice, Pose2
 from ..geometry.poses import wrap_rad
 
+# Cell of the map of free ground [m].
 ROUTE_CELL_M = 0.10
+# Length over which corners of a way are rounded [m].
 CORNER_M = 0.3
 
 
@@ -39,17 +41,16 @@ class RouteMap:
         yard = site.yard
         self.lattice = Lattice.covering(yard.boundary.corners_xy, ROUTE_CELL_M, 0.0)
         centres = self.lattice.centres_xy()
-        reach = float(np.abs(site.rover.footprint.corners_xy[:, 1]).max())
         free = yard.boundary.contains(centres)
         for area in yard.keep_outs:
             free &= ~area.polygon.contains(centres)
-            free &= area.polygon.distance_m(centres) > reach
+            free &= area.polygon.distance_m(centres) > site.rover.half_width_m
         self.to_toe_m = np.full(free.shape, math.inf)
         for berm, toe in zip(site.berms, np.asarray(toes_m, dtype=float)):
             _, offset = berm.centreline.station_offset(centres)
             self.to_toe_m = np.minimum(
                 self.to_toe_m, np.abs(offset).reshape(free.shape) - toe)
-        free &= self.to_toe_m > reach
+        free &= self.to_toe_m > site.rover.half_width_m
         self.free = free
         self._graph = _neighbours(free)
 

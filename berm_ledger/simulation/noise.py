@@ -114,32 +114,6 @@ NOISE_PRESETS: Mapping[str, Noise] = MappingProxyType(
     {'quiet': QUIET, 'field': FIELD, 'drifting': DRIFTING})
 
 
-def noise_from_name(name: str) -> Noise:
-    """
-    Return a preset.
-
-    Parameters
-    ----------
-    name : str
-        ``quiet``, ``field`` or ``drifting``.
-
-    Returns
-    -------
-    Noise
-        Its figures.
-
-    Raises
-    ------
-    UsageError
-        No preset of that name.
-
-    """
-    if name not in NOISE_PRESETS:
-        msg = f'noise {name!r} is none of {", ".join(NOISE_PRESETS)}'
-        raise UsageError(msg)
-    return NOISE_PRESETS[name]
-
-
 @dataclass(frozen=True)
 class MapError:
     """

@@ -24,7 +24,9 @@ from .yard import SimEvent, Yard
 from ..design import Site
 from ..geometry import Polygon, Pose2
 
+# Time between grids of the bare ground [s].
 SURVEY_PERIOD_S = 1.0
+# Loads beyond twice those of the design after which a build is given up.
 SPARE_LOADS = 10
 
 
@@ -217,27 +219,3 @@ def _short_of(dump_pose: Pose2, run_up: Pose2, half_width_m: float) -> tuple[Pos
     moved = [
         pose @ Pose2(-back, 0.0) for pose in (dump_pose, run_up)]
     return moved[0], moved[1]
-
-
-def simulate_build(
-    site: Site, *, seed: int = 0, options: BuildOptions = BUILD
-) -> Iterator[SimEvent]:
-    """
-    Yield the messages of one simulated build.
-
-    Parameters
-    ----------
-    site : Site
-        The site.
-    seed : int
-        Seed of all chance.
-    options : BuildOptions
-        What may be chosen.
-
-    Returns
-    -------
-    iterator of SimEvent
-        Poses, grids and announced dumps in their order. ``SimulatedBuild`` gives the truth too.
-
-    """
-    return SimulatedBuild(site, seed=seed, options=options).events()

@@ -13,11 +13,14 @@ from .soil import Soil, Window
 from ..design import Berm, segments_of_berm
 from ..geometry import Lattice
 
+# Spacing of the sections, and of the points in them [m].
 STATION_STEP_M = 0.01
 OFFSET_STEP_M = 0.005
+# What lies no further than this below the highest point is the top, whose middle is the crest [m].
 TOP_M = 0.004
-# a crest lies no further than this past the valley to another stretch of the line
+# A crest lies no further than this past the valley to another stretch of the line [m].
 PAST_VALLEY_M = 0.02
+# Parts along each edge into which a cell is cut that a border runs through.
 REFINE = 5
 
 
@@ -31,20 +34,15 @@ class BermGround:
         The berm.
     soil : Soil
         The yard's soil; only its lattice and natural ground are used here.
-    station_step_m, offset_step_m : float
-        Spacing of the sections and of the points in them [m].
 
     """
 
-    def __init__(
-        self, berm: Berm, soil: Soil, *, station_step_m: float = STATION_STEP_M,
-        offset_step_m: float = OFFSET_STEP_M,
-    ) -> None:
+    def __init__(self, berm: Berm, soil: Soil) -> None:
         """Lay out the sections."""
         self.berm = berm
         self.segments = segments_of_berm(berm)
         line = berm.centreline
-        count = max(1, round(line.length_m / station_step_m))
+        count = max(1, round(line.length_m / STATION_STEP_M))
         self.station_m = (np.arange(count) + 0.5) * line.length_m / count
         on_line = soil.at(line.point_at(self.station_m), soil.ground_m)
         self.target_m = (
@@ -52,8 +50,8 @@ class BermGround:
             else np.maximum(0.0, float(berm.crest_level_m or 0.0) - on_line))
         self.half_width_m = berm.crest_width_m / 2.0 + (
             float(self.target_m.max()) / berm.side_slope)
-        half = math.ceil(self.half_width_m / offset_step_m)
-        self.offset_m = offset_step_m * np.arange(-half, half + 1)
+        half = math.ceil(self.half_width_m / OFFSET_STEP_M)
+        self.offset_m = OFFSET_STEP_M * np.arange(-half, half + 1)
         self.points_xy = line.point_at(self.station_m[:, None], self.offset_m[None, :])
         self._bare_m = soil.at(self.points_xy, soil.ground_m)
         self._own = self._on_own_ground()
@@ -97,10 +95,9 @@ class BermGround:
         return np.clip(index, 0, count - 1) + 1
 
     def design_m(
-        self, station_m: NDArray[np.float64], offset_m: NDArray[np.float64],
-        ground_m: NDArray[np.float64],
+        self, offset_m: NDArray[np.float64], ground_m: NDArray[np.float64]
     ) -> NDArray[np.float64]:
-        """Return the design's rise over the ground at stations, offsets and ground heights [m]."""
+        """Return the design's rise over the ground at offsets and ground heights [m]."""
         beyond = np.maximum(0.0, np.abs(offset_m) - self.berm.crest_width_m / 2.0)
         top = (self.berm.crest_height_m if self.berm.crest_height_m is not None
                else float(self.berm.crest_level_m or 0.0) - ground_m)
@@ -113,9 +110,9 @@ def design_surface_m(soil: Soil, berms: tuple[BermGround, ...]) -> NDArray[np.fl
     out = soil.ground_m.copy()
     for ground in berms:
         window, part = ground.window(soil.lattice, soil.lattice.cell_m)
-        station, offset = ground.berm.centreline.station_offset(part.centres_xy())
+        _, offset = ground.berm.centreline.station_offset(part.centres_xy())
         bare = soil.ground_m[window]
-        rise = ground.design_m(station.reshape(part.shape), offset.reshape(part.shape), bare)
+        rise = ground.design_m(offset.reshape(part.shape), bare)
         out[window] = np.maximum(out[window], bare + rise)
     return out
 

@@ -19,6 +19,7 @@ from ..geometry import GridAxes, Pose2
 
 # A Gaussian filter of width s makes white noise correlated as exp(-d^2 / (4 s^2)).
 FILTER_PER_LENGTH = 0.5
+# Points of a line of sight at which soil may cut it.
 RAY_STEPS = 48
 
 

@@ -26,8 +26,10 @@ from .skim import skimmed
 from ..errors import GeometryError
 from ..geometry import Lattice, Pose2
 
+# Parts that a load falls in, and how far they scatter along the robot's heading [m].
 PARCELS = 48
 LENGTH_SPREAD_M = 0.03
+# How much a fresh surface is rounded, where nobody says.
 ROUNDING = 0.06
 # Ground around a skimmed strip that its sides may take along, to begin with [m].
 SKIM_REACH_M = 0.15
@@ -233,7 +235,7 @@ class Soil:
 
     def pour_load(
         self, patch: Patch, volume_m3: float, rng: np.random.Generator, *,
-        parcels: int = PARCELS, rounding: float = ROUNDING,
+        rounding: float = ROUNDING,
     ) -> Window:
         """
         Pour one drum load: parcels one after the other, unevenly spread over the drum's width.
@@ -246,8 +248,6 @@ class Soil:
             Volume of the load [m3].
         rng : numpy.random.Generator
             Source of chance.
-        parcels : int
-            Number of parcels.
         rounding : float
             How much the fresh surface is rounded, 0 (not at all) to 0.2 per load.
 
@@ -258,10 +258,10 @@ class Soil:
 
         """
         before = self.height_m.copy()
-        place = rng.permutation(parcels) + rng.uniform(0.0, 1.0, parcels)
-        across = (place / parcels - 0.5) * patch.width_m
-        along = np.clip(rng.normal(0.0, LENGTH_SPREAD_M, parcels), -0.1, 0.1)
-        part = rng.uniform(0.5, 1.5, parcels)
+        place = rng.permutation(PARCELS) + rng.uniform(0.0, 1.0, PARCELS)
+        across = (place / PARCELS - 0.5) * patch.width_m
+        along = np.clip(rng.normal(0.0, LENGTH_SPREAD_M, PARCELS), -0.1, 0.1)
+        part = rng.uniform(0.5, 1.5, PARCELS)
         cos, sin = math.cos(patch.yaw_rad), math.sin(patch.yaw_rad)
         windows = [
             self.pour(Patch(patch.x_m + cos * u - sin * v, patch.y_m + sin * u + cos * v), w)

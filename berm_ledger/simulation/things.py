@@ -14,7 +14,10 @@ from numpy.typing import NDArray
 from ..design import Rover
 from ..geometry import Polygon, Polyline, Pose2
 
+# Length of a drum along the heading of the robot [m].
 DRUM_LENGTH_M = 0.18
+# How far somebody walks before and after the line, and how far off the perpendicular.
+WALK_M, SKEW_RAD = 1.6, 0.4
 
 
 class Thing(Protocol):
@@ -106,8 +109,7 @@ class OwnBody:
         return np.where(drum, self.drum_m, body)
 
 
-def crossing(line: Polyline, station_m: float, start_s: float, *, reach_m: float = 1.6,
-             skew_rad: float = 0.4) -> Person:
+def crossing(line: Polyline, station_m: float, start_s: float) -> Person:
     """
     Return a person who walks over a line at a station.
 
@@ -119,10 +121,6 @@ def crossing(line: Polyline, station_m: float, start_s: float, *, reach_m: float
         Where it is crossed [m].
     start_s : float
         When the walk begins [s].
-    reach_m : float
-        Length of the walk before and after the line [m].
-    skew_rad : float
-        Angle off the perpendicular [rad].
 
     Returns
     -------
@@ -131,6 +129,6 @@ def crossing(line: Polyline, station_m: float, start_s: float, *, reach_m: float
 
     """
     middle = line.point_at(station_m)
-    heading = float(line.heading_at(station_m)) + math.pi / 2.0 - skew_rad
-    step = reach_m * np.array([math.cos(heading), math.sin(heading)])
+    heading = float(line.heading_at(station_m)) + math.pi / 2.0 - SKEW_RAD
+    step = WALK_M * np.array([math.cos(heading), math.sin(heading)])
     return Person(Polyline([middle - step, middle + step]), start_s)

@@ -17,7 +17,9 @@ from ..geometry import Lattice
 
 Figures = dict[str, Any]
 Places = tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]
+# Soil that rises by no more than this was not touched: rounding [m].
 TOUCHED_M = 1e-9
+# Ground beyond the footprint that is cut finely where a border runs through it [m].
 SPILL_M = 0.2
 # Soil may have slid this far into a cut from outside the borrow area [m].
 SLIDE_M = 0.3
@@ -129,7 +131,7 @@ class Truth:
         out = {}
         for b, ground in enumerate(self._berms):
             number = ground.number_of(station)
-            design = ground.design_m(station, offset, ground_m)
+            design = ground.design_m(offset, ground_m)
             for segment in ground.segments:
                 own = (berm == b) & (number == segment.number)
                 out[b, segment.number] = _sums(height[own], design[own], area[own])

@@ -33,6 +33,7 @@ from ..design import Site
 from ..geometry import Lattice, Pose2, StampedPose
 from ..survey import ElevationGrid
 
+# Length of the strip that a load is dug from [m].
 DIG_LENGTH_M = 0.5
 
 

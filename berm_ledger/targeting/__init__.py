@@ -8,8 +8,8 @@ from .dump_plan import dumps_remaining
 from .values import Ground, NoTarget, Target
 
 if TYPE_CHECKING:
-    from .choice import choose_target, ReadyChoice
-    from .plan import Plan, PLAN_COLUMNS, plan_work, PlanStep
+    from .choice import ReadyChoice
+    from .plan import Plan, PLAN_COLUMNS, plan_work
     from .planner import Planner
     from .replan import Replan
 
@@ -18,12 +18,10 @@ __all__ = [
     'NoTarget',
     'PLAN_COLUMNS',
     'Plan',
-    'PlanStep',
     'Planner',
     'ReadyChoice',
     'Replan',
     'Target',
-    'choose_target',
     'dumps_remaining',
     'plan_work',
 ]

@@ -4,8 +4,7 @@
 From which pose a load is dumped: sides, headings, the straight run-up.
 
 The robot stands so that its drop point lies on the dump line, its drum along the crest. It came
-there in a straight line of the run-up's length: forwards when the load leaves ahead of
-base_link, backwards when it leaves behind.
+there in a straight line of the run-up's length, forwards: the load leaves ahead of base_link.
 """
 
 from __future__ import annotations
@@ -22,6 +21,7 @@ from ..design import Berm, Rover
 from ..geometry import Pose2
 from ..geometry.poses import wrap_rad
 
+# Left and right of the centreline, in the sense of its stations.
 SIDES = (1, -1)
 SIDE_NAMES = {1: 'left', -1: 'right'}
 
@@ -61,11 +61,6 @@ class Approach:
     shift_m: float = 0.0
 
 
-def run_up_sign(rover: Rover) -> int:
-    """Return 1 when the robot drives forwards into the dump, -1 when it backs into it."""
-    return 1 if rover.drop_point_xy[0] >= 0.0 else -1
-
-
 def approach_for(
     berm: Berm, rover: Rover, drop: Drop, side: int, turn_rad: float = 0.0,
     shift_m: float = 0.0,
@@ -98,12 +93,11 @@ def approach_for(
     drop_xy = berm.centreline.point_at(drop.station_m, drop.offset_m)
     along = float(berm.centreline.heading_at(drop.station_m)) + drop.turn_rad
     toward = along - side * 0.5 * math.pi
-    sign = run_up_sign(rover)
-    yaw = wrap_rad(toward + turn_rad + (0.0 if sign > 0 else math.pi))
+    yaw = wrap_rad(toward + turn_rad)
     offset = Pose2(0.0, 0.0, yaw).apply([rover.drop_point_xy])[0]
     pose = Pose2(float(drop_xy[0] - offset[0]), float(drop_xy[1] - offset[1]), yaw)
-    back = sign * rover.run_up_m
-    start = Pose2(pose.x_m - back * math.cos(yaw), pose.y_m - back * math.sin(yaw), yaw)
+    start = Pose2(pose.x_m - rover.run_up_m * math.cos(yaw),
+                  pose.y_m - rover.run_up_m * math.sin(yaw), yaw)
     landing = (float(drop_xy[0]), float(drop_xy[1]))
     return Approach(pose, start, side, drop, landing, turn_rad, shift_m)
 
@@ -116,8 +110,7 @@ def footprint_hull(rover: Rover) -> Floats:
 def swept_hull(rover: Rover) -> Floats:
     """Return the convex outline of footprint and run-up in base_link at the dump pose [m]."""
     corners = rover.footprint.corners_xy
-    back = np.array([run_up_sign(rover) * rover.run_up_m, 0.0])
-    return _hull(np.concatenate([corners, corners - back]))
+    return _hull(np.concatenate([corners, corners - np.array([rover.run_up_m, 0.0])]))
 
 
 def _hull(points_xy: Floats) -> Floats:

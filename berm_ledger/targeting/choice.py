@@ -1,6 +1,6 @@
 # Copyright 2026 The berm_ledger authors
 # SPDX-License-Identifier: Apache-2.0
-"""The next target as one call, with or without a plan kept ready between calls."""
+"""The next target as one call, from a plan that is kept ready between calls."""
 
 from __future__ import annotations
 
@@ -20,43 +20,6 @@ from ..geometry.poses import wrap_rad
 NEAR_M, NEAR_RAD = 0.05, 0.05
 
 
-def choose_target(
-    site: Site,
-    rows: Sequence[Row],
-    ground: Ground | None,
-    robot: Pose2 | None,
-    *,
-    hold_text: str | None = None,
-    stale_text: str | None = None,
-) -> Target | NoTarget:
-    """
-    Return the next dump target from a plan made for this one question.
-
-    Parameters
-    ----------
-    site : Site
-        The site.
-    rows : sequence of Row
-        Rows of all berms with ``dumps_remaining`` filled in.
-    ground : Ground or None
-        Measured ground; None when nothing is known beyond the site file.
-    robot : Pose2 or None
-        Where base_link is.
-    hold_text, stale_text : str or None
-        See ``Planner.next_target``.
-
-    Returns
-    -------
-    Target or NoTarget
-        The first load of the plan, or why there is none.
-
-    """
-    planner = Planner(site)
-    if hold_text is None and stale_text is None:
-        planner.update(rows, ground, robot)
-    return planner.next_target(hold_text=hold_text, stale_text=stale_text)
-
-
 def made_at_once(due: Replan) -> tuple[Plan, bool] | None:
     """Make a plan that is due now, however long that takes."""
     return due.made()
@@ -64,7 +27,7 @@ def made_at_once(due: Replan) -> tuple[Plan, bool] | None:
 
 class ReadyChoice:
     """
-    ``choose_target`` with a plan kept ready between calls, one per site.
+    Gives the next dump target from a plan kept ready between calls, one per site.
 
     Rows and ground are compared by identity: what has not been replaced has not changed. A robot
     that has hardly moved is where it was.
@@ -100,7 +63,28 @@ class ReadyChoice:
         hold_text: str | None = None,
         stale_text: str | None = None,
     ) -> Target | NoTarget:
-        """Return the next target; arguments as ``choose_target``."""
+        """
+        Return the next target.
+
+        Parameters
+        ----------
+        site : Site
+            The site.
+        rows : sequence of Row
+            Rows of all berms with ``dumps_remaining`` filled in.
+        ground : Ground or None
+            Measured ground; None when nothing is known beyond the site file.
+        robot : Pose2 or None
+            Where base_link is.
+        hold_text, stale_text : str or None
+            See ``Planner.next_target``.
+
+        Returns
+        -------
+        Target or NoTarget
+            The first load of the plan, or why there is none.
+
+        """
         planner = self.planner
         if planner is None or planner.site is not site:
             planner = self.planner = Planner(site)

@@ -28,15 +28,16 @@ def coarse_loads(site: Site) -> tuple[str, ...]:
         One line for each such berm with a crest height; of a level crest the height is not known.
 
     """
-    notes = []
+    notes, payload_kg = [], site.rover.payload_kg
     for berm in site.berms:
         height_m = berm.crest_height_m
         if height_m is None:
             continue
-        rise_m = RiseModel(site, berm, site.load_volume_m3).load_rise_m(height_m)
+        model = RiseModel(site, berm, site.load_volume_m3)
+        rise_m = model.load_rise_m(height_m)
         if rise_m > berm.height_tolerance_m:
-            payload_kg = site.rover.payload_kg
-            fits_kg = math.floor(10.0 * payload_kg * berm.height_tolerance_m / rise_m) / 10.0
+            fits_m3 = model.load_of_rise_m3(height_m, berm.height_tolerance_m)
+            fits_kg = math.floor(10.0 * site.material.loose_density_kg_m3 * fits_m3) / 10.0
             notes.append(
                 f'berm {berm.name!r}: one load of {payload_kg:g} kg raises the finished crest by '
                 f'{1e3 * rise_m:.0f} mm, more than its tolerance of '

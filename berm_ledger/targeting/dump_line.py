@@ -19,9 +19,11 @@ import numpy as np
 from ..books.rows import Row
 from ..design import Berm, Site
 
+# Part of a drum width along a segment that is left to the slopes of the heap.
 PLACE_ROUNDING = 0.25
 # What the footprint keeps from anything it must stay off [m].
 MARGIN_M = 0.02
+# A crest that runs off at a greater angle is the slope of a heap, or noise.
 MAX_TURN_RAD = math.radians(15.0)
 # A footprint at the very margin is on it as often as not, by the last bit [m].
 ROUNDING_M = 0.001
@@ -147,9 +149,8 @@ def _drop_at(site: Site, row: Row, station_m: float, turn_rad: float) -> Drop:
     room = room_m(site, row)
     offset = pulled_offset(crest, site.berms[row.berm_index].line_tolerance_m)
     offset = min(max(offset, -room), room)
-    half_width = float(np.abs(site.rover.footprint.corners_xy[:, 1]).max())
     # Half of what is left: on the inside of a bend the corners come nearer still.
-    most = math.asin(min(1.0, 0.5 * (room - abs(offset)) / half_width))
+    most = math.asin(min(1.0, 0.5 * (room - abs(offset)) / site.rover.half_width_m))
     return Drop(station_m, offset, crest, turn_rad, min(max(turn_rad, -most), most))
 
 
@@ -161,13 +162,9 @@ def room_m(site: Site, row: Row) -> float:
     a front of half width a at a distance D from a line of radius R by a^2 / (2 (R - D)). As
     much again is left for a line of straight pieces, along which the robot is not quite square.
     """
-    corners = site.rover.footprint.corners_xy
-    drop = site.rover.drop_point_xy[0]
-    ahead = drop - float(corners[:, 0].max()) if drop >= 0.0 else float(corners[:, 0].min()) - drop
-    curvature = _curvature_per_m(site, row)
-    half_width = float(np.abs(corners[:, 1]).max())
-    bend = half_width**2 * curvature / max(1.0 - ahead * curvature, TIGHT)
-    return max(0.0, ahead - half_base_m(site, row) - MARGIN_M - bend - ROUNDING_M)
+    rover, curvature = site.rover, _curvature_per_m(site, row)
+    bend = rover.half_width_m**2 * curvature / max(1.0 - rover.ahead_m * curvature, TIGHT)
+    return max(0.0, rover.ahead_m - half_base_m(site, row) - MARGIN_M - bend - ROUNDING_M)
 
 
 def half_base_m(site: Site, row: Row) -> float:

@@ -20,14 +20,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .dump_line import drop_stations
+from .ridges import (
+    heap_height_m,
+    load_of_rise_m3,
+    ridge_area_m2,
+    ridge_height_m,
+    ridge_volume_m3,
+    rise_of_load_m,
+)
+from ..books.posting import AT_GRADE_SHARE
 from ..books.rows import Row, State
 from ..design import Berm, Site
 from ..design.notes import filled_top_m
 from ..errors import GeometryError
 
+# Steps toward the least sum of squares in parts of loads; whole loads are tried out afterwards.
 RELAXATION_STEPS = 40
+# A gain by less is rounding [squares of loads].
 MIN_GAIN = 1e-9
-AT_GRADE_SHARE = 0.9
 # From this share of its height on a ridge is judged by its crest rather than by its volume.
 NEAR_HEIGHT = 0.6
 # A load is worth its while where the lowest stretch lacks more than this share of what a load
@@ -78,55 +88,6 @@ def dumps_remaining(site: Site, rows: Sequence[Row], yield_m3: float) -> tuple[i
             for k, count in zip(places, solved):
                 counts[k] = int(count)
     return tuple(counts)
-
-
-def ridge_area_m2(height_m: float, tangent: float, width_m: float = 0.0) -> float:
-    """Return the cross-section [m2] of a ridge with a flat top of the given width."""
-    height = max(0.0, height_m)
-    return width_m * height + height * height / tangent
-
-
-def ridge_height_m(area_m2: float, tangent: float, width_m: float = 0.0) -> float:
-    """
-    Return the height [m] of a ridge of the given cross-section; inverse of ``ridge_area_m2``.
-
-    Examples
-    --------
-    >>> round(ridge_height_m(ridge_area_m2(0.25, 0.65, 0.1), 0.65, 0.1), 12)
-    0.25
-
-    """
-    half = 0.5 * width_m * tangent
-    return math.sqrt(half * half + max(0.0, area_m2) * tangent) - half
-
-
-@lru_cache(maxsize=4096)
-def _rise_of_load_m(
-    height_m: float, volume_m3: float, drum_m: float, tangent: float, width_m: float
-) -> float:
-    """Return the rise of a crest under one load, by halving; see ``RiseModel.load_rise_m``."""
-    stands = ridge_area_m2(height_m, tangent, width_m)
-    low, high = 0.0, ridge_height_m(stands + volume_m3 / drum_m, tangent, width_m) - height_m
-    for _ in range(40):
-        rise = 0.5 * (low + high)
-        more = ridge_area_m2(height_m + rise, tangent, width_m) - stands
-        low, high = (rise, high) if more * (drum_m + rise / tangent) < volume_m3 else (low, rise)
-    return 0.5 * (low + high)
-
-
-@lru_cache(maxsize=64)
-def heap_height_m(volume_m3: float, width_m: float, tangent: float) -> float:
-    """
-    Return the height [m] of one load on level ground.
-
-    Solves ``V = w h^2 / tan + pi h^3 / (3 tan^2)``: a ridge of the drum width with round ends.
-    """
-    low, high = 0.0, math.pow(3.0 * volume_m3 * tangent ** 2 / math.pi, 1.0 / 3.0)
-    for _ in range(60):
-        h = 0.5 * (low + high)
-        full = width_m * h * h / tangent + math.pi * h ** 3 / (3.0 * tangent ** 2)
-        low, high = (h, high) if full < volume_m3 else (low, h)
-    return 0.5 * (low + high)
 
 
 def load_shares(site: Site, berm: Berm, rows: Sequence[Row], yield_m3: float) -> Floats:
@@ -229,7 +190,7 @@ def whole_loads(
     need: Floats, shares: Floats, least: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """
-    Return whole loads per segment that bring a berm closest to its design.
+    Return whole loads per segment that bring a berm close to its design, one load at a time.
 
     Parameters
     ----------
@@ -266,16 +227,6 @@ def whole_loads(
         slope -= 2.0 * sign * kernel[:, k]
 
 
-def _shape_m3(row: Row, ends: int, slope: float, width_m: float) -> float:
-    """Return the volume of a segment at its target, with 0, 1 or 2 round ends [m3]."""
-    height = row.target_height_m
-    length = row.station_to_m - row.station_from_m
-    cone = math.pi * height ** 3 / (3.0 * slope ** 2)
-    flat = math.pi * width_m * height ** 2 / (2.0 * slope)
-    disc = math.pi * width_m ** 2 * height / 4.0
-    return length * ridge_area_m2(height, slope, width_m) + 0.5 * ends * (cone + flat + disc)
-
-
 class RiseModel:
     """What loads do to the height of one berm's segments."""
 
@@ -294,13 +245,19 @@ class RiseModel:
         """Return the design volume of a segment with 0, 1 or 2 round ends [m3]."""
         if math.isfinite(row.target_volume_m3):
             return row.target_volume_m3
-        return _shape_m3(row, ends, self.slope, self.width)
+        return self._shape_m3(row, ends, self.slope, self.width)
 
     def _poured_m3(self, row: Row, ends: int, design_m3: float) -> float:
         """Return how much of the design loads along the line can bring to a bare segment [m3]."""
         if self.width <= self.top_m:
             return design_m3
-        return min(design_m3, _shape_m3(row, ends, self.repose, self.top_m))
+        return min(design_m3, self._shape_m3(row, ends, self.repose, self.top_m))
+
+    @staticmethod
+    def _shape_m3(row: Row, ends: int, tangent: float, width_m: float) -> float:
+        """Return the volume of a segment at its target, with 0, 1 or 2 round ends [m3]."""
+        length = row.station_to_m - row.station_from_m
+        return ridge_volume_m3(length, row.target_height_m, tangent, width_m, ends)
 
     def need_m3(self, row: Row, ends: int) -> float:
         """
@@ -371,15 +328,13 @@ class RiseModel:
         return math.isfinite(row.height_m) and height >= NEAR_HEIGHT * row.target_height_m
 
     def load_rise_m(self, height_m: float) -> float:
-        """
-        Return how much one load raises the crest of a ridge of the given height [m].
-
-        Its ends slope down along the crest by no more than the rise: on a tall ridge it hardly
-        spreads beyond the drum, on level ground by the slope of a whole heap. Solves
-        ``V = (A(h + r) - A(h)) (w + r / tan)`` with A the cross-section.
-        """
-        return _rise_of_load_m(
+        """Return how much one load raises the crest of a ridge of the given height [m]."""
+        return rise_of_load_m(
             max(0.0, height_m), self.yield_m3, self.drum_m, self.repose, self.top_m)
+
+    def load_of_rise_m3(self, height_m: float, rise_m: float) -> float:
+        """Return the load that raises the crest of a ridge of the given height by so much [m3]."""
+        return load_of_rise_m3(height_m, rise_m, self.drum_m, self.repose, self.top_m)
 
     def least_loads(self, row: Row, own_share: float) -> int:
         """Return 1 where the crest is low and a load does not overshoot more than it lacks."""

@@ -21,9 +21,12 @@ from ..design import Rover
 from ..geometry import Pose2
 from ..geometry.poses import wrap_rad
 
+# Where ways through the yard end: directions around the start of the run-up, and distances.
 DIRECTIONS = 8
 DISTANCES_IN_RADII = (0.0, 1.0, 2.0)
+# What a robot that turns on the spot is taken to turn in [m].
 SMALLEST_RADIUS_M = 0.02
+# Spacing of the poses along a curve [m].
 STEP_M = 0.1
 
 Floats = NDArray[np.float64]
@@ -84,7 +87,7 @@ def entry_fan(rover: Rover) -> tuple[Entry, ...]:
 def spine_points(rover: Rover) -> Floats:
     """Return centres (n, 2) of discs of the half width along the footprint, in base_link [m]."""
     corners = rover.footprint.corners_xy
-    half = float(np.abs(corners[:, 1]).max())
+    half = rover.half_width_m
     rear, front = float(corners[:, 0].min()) + half, float(corners[:, 0].max()) - half
     if front <= rear:
         middle = 0.5 * (rear + front)

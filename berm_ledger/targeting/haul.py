@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from .options import Options
 from .reach import built_from_mask, Field, ReachMap
 
+# Segments whose way over their own soil is found anew, at one search of the yard each.
 MOST_ALONE = 40
 # Ways that are kept; each takes 16 bytes per cell.
 KEPT_FIELDS = 8

@@ -48,7 +48,7 @@ def rows_before(order: Order, standing: NDArray[np.bool_]) -> dict[int, int]:
 
 def may_begin(row: int, before: Mapping[int, int], unfinished: int) -> bool:
     """Tell whether a row may be begun while the rows in a set (bits) are not finished."""
-    return not before.get(row, 0) & unfinished & ~(1 << row)
+    return not before.get(row, 0) & unfinished
 
 
 def in_turns(

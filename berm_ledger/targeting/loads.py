@@ -63,7 +63,7 @@ class _Stretches:
         line, model = self._berm.centreline, self._model
         station_m, short_m = lowest_stretch(
             self._station_m, self._short_m, from_m=from_m, to_m=to_m,
-            drum_width_m=model.drum_m, line_length_m=line.length_m, closed=line.closed)
+            drum_width_m=model.drum_m, line=line)
         lowest = replace(self._rows[index], low_station_m=station_m, low_short_m=short_m)
         return self._judged(lowest, from_m, to_m) if model.nearly_done(lowest) else lowest
 
@@ -78,7 +78,7 @@ class _Stretches:
         load = Load(model.load_rise_m(row.target_height_m - row.low_short_m), model.drum_m)
         place_m = mending_place(
             self._station_m, self._short_m, load, model.tolerance_m, from_m=from_m, to_m=to_m,
-            line_length_m=line.length_m, closed=line.closed)
+            line=line)
         if place_m is None:
             return replace(row, wants_load=False)
         return replace(row, wants_load=True, low_station_m=place_m)

@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import erf
 
 from .stretch import crest_within, stretch_middles
+from ..geometry import Polyline
 
 # What is not known of one section of a crest, and what a load adds to that, in shares of its rise.
 UNKNOWN_M = 0.008
@@ -57,8 +58,7 @@ def mending_place(
     *,
     from_m: float,
     to_m: float,
-    line_length_m: float,
-    closed: bool,
+    line: Polyline,
 ) -> float | None:
     """
     Return where one more load brings most of a crest into tolerance, None where it brings none.
@@ -74,10 +74,8 @@ def mending_place(
         Height tolerance [m].
     from_m, to_m : float
         Between which stations the load is to land [m].
-    line_length_m : float
-        Length of the centreline [m].
-    closed : bool
-        Whether the centreline is closed.
+    line : Polyline
+        The centreline.
 
     Returns
     -------
@@ -87,23 +85,23 @@ def mending_place(
     """
     # A load changes nothing beyond.
     station, short = crest_within(
-        load.width_m + LANDING_M, station_m, short_m, from_m, to_m, line_length_m, closed=closed)
-    return _mending_place(station.tobytes(), short.tobytes(), load, tolerance_m, from_m, to_m,
-                          line_length_m, closed)
+        load.width_m + LANDING_M, station_m, short_m, from_m, to_m, line)
+    return _mending_place(
+        station.tobytes(), short.tobytes(), load, tolerance_m, from_m, to_m, line)
 
 
 @lru_cache(maxsize=512)
 def _mending_place(
     stations: bytes, shorts: bytes, load: Load, tolerance_m: float, from_m: float, to_m: float,
-    line_length_m: float, closed: bool,
+    line: Polyline,
 ) -> float | None:
     """Return the place; from one look to the next most of a crest stays as it is."""
     short = np.frombuffer(shorts)
     known = np.isfinite(short)
     station, short = np.frombuffer(stations)[known], short[known]
-    middle = stretch_middles(from_m, to_m, load.width_m, line_length_m, closed=closed)
+    middle = stretch_middles(from_m, to_m)
     gap = np.abs(station - middle[:, None])
-    gap = np.minimum(gap, line_length_m - gap) if closed else gap
+    gap = np.minimum(gap, line.length_m - gap) if line.closed else gap
     part = np.clip((0.5 * load.width_m + LANDING_M - gap) / (2.0 * LANDING_M), 0.0, 1.0)
     before = _in_tolerance(short, tolerance_m, UNKNOWN_M)
     after = _in_tolerance(short - load.rise_m * part, tolerance_m,

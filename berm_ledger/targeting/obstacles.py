@@ -26,7 +26,9 @@ from ..books.rows import Row
 from ..design import Site
 from ..geometry import Polyline
 
+# Spacing of points on lines and outlines [m]; half of it is kept from outlines besides.
 SAMPLE_M = 0.03
+# Finer cells of blocked ground are put together to about this edge [m].
 SOIL_CELL_M = 0.04
 
 Floats = NDArray[np.float64]

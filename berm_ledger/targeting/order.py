@@ -28,6 +28,7 @@ import math
 from .order_search import SMALL_GAP, taken_apart
 from .order_sets import Costs, members, SAME_M, Sets
 
+# Largest set of segments in each other's way that is searched to the end: 4096 looks at most.
 EXACT_UP_TO = 12
 
 

@@ -15,6 +15,7 @@ from typing import Any
 
 # Pairs that are looked at for the lower bound.
 MOST_PAIRS = 80
+# Costs that differ by less are the same: rounding [m].
 SAME_M = 1e-9
 
 # Given the set of segments that stand in the end (bits), the cost of serving each of them last;

@@ -16,7 +16,7 @@ from .haul import HaulCosts
 from .lifts import in_turns, rows_before
 from .obstacles import Obstacles, segment_name
 from .options import OptionBuilder, Options, places_of
-from .order import best_order, EXACT_UP_TO, Order
+from .order import best_order, Order
 from .reach import Field, mask_from_built, ReachMap
 from .reasons import Reasons
 from .standing import standing_segments
@@ -145,10 +145,7 @@ def plan_work(
     ground: Ground | None = None,
     robot: Pose2 | None = None,
     *,
-    in_lifts: bool | None = None,
-    exit_xy: tuple[float, float] | None = None,
     present: int | None = None,
-    exact_up_to: int = EXACT_UP_TO,
     base: ReachMap | None = None,
 ) -> Plan:
     """
@@ -164,17 +161,10 @@ def plan_work(
         Measured ground; None plans from free ground.
     robot : Pose2 or None
         Where the robot is; used where the site names no borrow area.
-    in_lifts : bool or None
-        Raise the lowest segment next wherever the order leaves that free, which makes the crest
-        even; else finish segment after segment. None: as the site says.
-    exit_xy : tuple of float or None
-        A point the robot must be able to get back to [m]; None: the open side of the yard.
     present : int or None
         Row that is being worked: kept first where that is as good.
-    exact_up_to : int
-        Largest set of segments in each other's way that is searched exactly.
     base : ReachMap or None
-        The map of an earlier plan, to save time; segments, ground and exit must be the same.
+        The map of an earlier plan, to save time; segments and ground must be the same.
 
     Returns
     -------
@@ -183,17 +173,16 @@ def plan_work(
 
     """
     table = tuple(rows)
-    yard = Yard.of(site, table, ground, robot, exit_xy, base)
+    yard = Yard.of(site, table, ground, robot, base)
     options = yard.builder.build(places_of(site, table, yard.wanted))
-    work = Work.of(yard, table, options, exact_up_to)
+    work = Work.of(yard, table, options)
     wider = yard.builder.widened(options, work.order.left_out)
     if wider is not None:
-        work = Work.of(yard, table, wider, exact_up_to)
+        work = Work.of(yard, table, wider)
     order = work.order
     before = rows_before(order, yard.standing)
     sequence = _forward(table, yard.standing, order, present)
-    lifts = site.in_lifts if in_lifts is None else in_lifts
-    steps = _steps(table, yard, work, sequence, before, lifts)
+    steps = _steps(yard, work, sequence, before, site.in_lifts)
     reasons = Reasons(table, work.options, yard.reach, order, work.least)
     unserved = tuple(Unserved(k, reasons.why(k)) for k in order.left_out)
     stands = dict(zip(order.sequence, order.stands))
@@ -215,14 +204,14 @@ class Yard:
     @classmethod
     def of(
         cls, site: Site, rows: tuple[Row, ...], ground: Ground | None, robot: Pose2 | None,
-        exit_xy: tuple[float, float] | None, base: ReachMap | None,
+        base: ReachMap | None,
     ) -> Yard:
         """Take stock of a yard."""
         wanted = tuple(k for k, row in enumerate(rows) if row.dumps_remaining > 0)
         standing = standing_segments(site, rows)
         obstacles = Obstacles.of_site(site, rows, ground, standing.tolist())
         if base is None:
-            base = ReachMap(site, obstacles, exit_xy=exit_xy)
+            base = ReachMap(site, obstacles)
         reach = base.with_standing(standing, robot)
         asked = np.zeros(len(rows), dtype=bool)
         asked[list(wanted)] = True
@@ -241,7 +230,7 @@ class Work:
     chosen: Mapping[int, tuple[int, float]]
 
     @classmethod
-    def of(cls, yard: Yard, rows: tuple[Row, ...], options: Options, exact_up_to: int) -> Work:
+    def of(cls, yard: Yard, rows: tuple[Row, ...], options: Options) -> Work:
         """Find the order of work by options, the whole footprint clear along every curve."""
         weights = [float(row.dumps_remaining) for row in rows]
         while True:  # every round rules out at least one option
@@ -249,7 +238,7 @@ class Work:
             least = costs.alone()
             order = best_order(
                 yard.wanted, costs, least, weights, pairs=costs.pairs(), groups=_berms(rows),
-                exact_up_to=exact_up_to, standing=mask_from_built(yard.standing))
+                standing=mask_from_built(yard.standing))
             chosen = _chosen(options, costs, order)
             tight = yard.builder.tightened(options, [option for option, _ in chosen.values()])
             if tight is None:
@@ -302,8 +291,7 @@ def _ways(yard: Yard, work: Work) -> dict[int, NDArray[np.float64]]:
 
 
 def _steps(
-    rows: tuple[Row, ...], yard: Yard, work: Work, sequence: Sequence[int],
-    before: Mapping[int, int], in_lifts: bool,
+    yard: Yard, work: Work, sequence: Sequence[int], before: Mapping[int, int], in_lifts: bool
 ) -> tuple[PlanStep, ...]:
     """Lay the order out load by load."""
     by_row: dict[int, list[PlanStep]] = {k: [] for k in sequence}

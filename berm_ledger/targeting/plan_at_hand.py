@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 from .dump_line import MARGIN_M
 from .obstacles import newly_blocked, SOIL_CELL_M
 from .plan import Plan, Unserved
-from .reach import half_width_m, mask_from_built
+from .reach import mask_from_built
 from ..books.rows import Row
 from ..design import Rover
 
@@ -74,7 +74,7 @@ class PlanAtHand:
             return False
         needed = [points for row, points in plan.ways.items() if row in wanted]
         gap, _ = cKDTree(new).query(np.concatenate(needed))
-        keep = half_width_m(self.rover) + MARGIN_M + SOIL_CELL_M
+        keep = self.rover.half_width_m + MARGIN_M + SOIL_CELL_M
         return bool(gap.min() > keep)
 
     def _way_may_be_free(self) -> bool:

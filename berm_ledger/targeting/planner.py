@@ -51,21 +51,12 @@ class Planner:
     ----------
     site : Site
         The site.
-    in_lifts : bool or None
-        See ``plan_work``.
-    exit_xy : tuple of float or None
-        See ``plan_work``.
 
     """
 
-    def __init__(
-        self, site: Site, *, in_lifts: bool | None = None,
-        exit_xy: tuple[float, float] | None = None,
-    ) -> None:
+    def __init__(self, site: Site) -> None:
         """Start without a plan."""
         self.site = site
-        self.in_lifts = site.in_lifts if in_lifts is None else in_lifts
-        self.exit_xy = exit_xy
         self.plan: Plan | None = None
         self.rows: tuple[Row, ...] = ()
         self.replans = 0
@@ -135,8 +126,8 @@ class Planner:
             return None
         self._answer = self._meanwhile(standing, obstacles, new)
         return Replan(
-            self.site, self.rows, ground, robot, self.in_lifts, self.exit_xy, self._present,
-            standing, self.plan if holds else None, frozenset(new))
+            self.site, self.rows, ground, robot, self._present, standing,
+            self.plan if holds else None, frozenset(new))
 
     def adopt(self, due: Replan, plan: Plan, anew: bool) -> Replan | None:
         """
@@ -299,9 +290,9 @@ class Planner:
         row = self.rows[index]
         rework = stands and row.state == State.REWORK
         present = index == self._present and (
-            not self.in_lifts or row.dumps_made == self._present_dumps)
+            not self.site.in_lifts or row.dumps_made == self._present_dumps)
         astray = is_astray(self.site, row)
-        if not self.in_lifts:
+        if not self.site.in_lifts:
             return astray, not rework, not (present and stands), 0.0
         # A level crest below its ground is asked for by its neighbours at most.
         known = math.isfinite(row.height_m) and row.target_height_m > 0.0

@@ -10,8 +10,8 @@ is what is joined edge to edge; cells so wide that a wall could hide between two
 centres farther off.
 
 *Out* is the free ground that borders on the rim of the yard, or of the cells where the yard goes
-on, over at least a fifth of it (or the ground around a given exit). A robot that cannot get out is
-shut in; ground from which one cannot get out is no source of loads.
+on, over at least a fifth of it. A robot that cannot get out is shut in; ground from which one
+cannot get out is no source of loads.
 """
 
 from __future__ import annotations
@@ -30,14 +30,18 @@ from scipy.spatial import cKDTree
 
 from .obstacles import Obstacles
 from .work_place import way_corners_xy
-from ..design import Rover, Site
+from ..design import Site
 from ..geometry import Lattice, Pose2
 
+# Cells that a search for ways may have: each look at the yard is one search.
 MAX_CELLS = 20000
 # So many where fewer would be wider than half the robot.
 MOST_CELLS = 50000
+# Edge of the smallest cells [m]: that of the no-go grid.
 SMALLEST_CELL_M = 0.05
+# Share of the rim that ground must border on to be out: less is a corner cut off by the berm.
 RIM_SHARE = 0.2
+# How far from a robot free ground may be that it counts as standing on [m].
 SNAP_M = 1.0
 # Row and column of half of the sixteen directions; with each the cells the way passes.
 MOVES = (
@@ -87,29 +91,23 @@ class ReachMap:
         The site.
     obstacles : Obstacles
         What is in the yard; segments are its first owners.
-    exit_xy : tuple of float or None
-        A point that counts as out [m]; None for the rule of the rim.
 
     No segment stands on it; ``with_standing`` returns a map on which some do.
 
     """
 
-    def __init__(
-        self, site: Site, obstacles: Obstacles, *, exit_xy: tuple[float, float] | None = None
-    ) -> None:
+    def __init__(self, site: Site, obstacles: Obstacles) -> None:
         """Cut the yard into cells and join them."""
         self.site = site
-        self.half_width_m = half_width_m(site.rover)
-        self.lattice = yard_lattice(site, self.half_width_m)
+        self.lattice = yard_lattice(site)
         # What crosses a way comes this near to the centre of a cell on it.
-        self.keep_m = max(self.half_width_m, math.sqrt(0.5) * self.lattice.cell_m)
+        self.keep_m = max(site.rover.half_width_m, math.sqrt(0.5) * self.lattice.cell_m)
         self.centres_xy = self.lattice.centres_xy().reshape(-1, 2)
         self._free_of_things(site, obstacles)
         self._areas = self._in_borrow_areas(site, obstacles)
         self.cover = [self._covered(obstacles, k) for k in range(obstacles.segments)]
         own = obstacles.owner < obstacles.segments
         self._cover_m = self.keep_m + float(obstacles.radius_m[own].max(initial=0.0))
-        self._exit = None if exit_xy is None else self.cell_of(exit_xy)
         self._join()
         self.sources: Bools = self._sources(site, None)
         self.shut_in_already = False
@@ -217,9 +215,6 @@ class ReachMap:
         """Return the cells that are joined to the outside."""
         joined, count = label(free.reshape(self.lattice.shape))
         joined = joined.reshape(-1)
-        if self._exit is not None:
-            at_exit: Bools = free & (joined == joined[self._exit]) & (joined > 0)
-            return at_exit
         if not self._rim.any():
             return free
         along = np.bincount(joined[self._rim & free], minlength=count + 1)
@@ -330,7 +325,7 @@ class ReachMap:
         """
         out, around = np.zeros((2, self.cells), dtype=bool)
         soil = obstacles.owner == len(obstacles.names) - 1
-        reach = self.half_width_m + 1.5 * self.lattice.cell_m
+        reach = site.rover.half_width_m + 1.5 * self.lattice.cell_m
         reach += float(obstacles.radius_m[soil].max(initial=0.0))
         for area in site.yard.borrow_areas:
             gap = area.polygon.distance_m(self.centres_xy)
@@ -354,23 +349,18 @@ class ReachMap:
         return nearest if gap[nearest] <= limit and self.free[nearest] else -1
 
 
-def half_width_m(rover: Rover) -> float:
-    """Return how far the footprint reaches to either side of base_link [m]."""
-    return float(np.abs(rover.footprint.corners_xy[:, 1]).max())
-
-
-def yard_lattice(site: Site, half_width: float) -> Lattice:
+def yard_lattice(site: Site) -> Lattice:
     """
     Return the cells for ways: a fifth of the half width, coarser where much is worked.
 
     Without borrow areas loads come from wherever the robot stands, so that all of the yard is
     looked at, unless it is so large that cells would be wider than half the robot.
     """
-    corners = site.yard.boundary.corners_xy
-    if site.yard.borrow_areas or _cell_m(corners, MAX_CELLS) > half_width:
+    corners, half_width_m = site.yard.boundary.corners_xy, site.rover.half_width_m
+    if site.yard.borrow_areas or _cell_m(corners, MAX_CELLS) > half_width_m:
         corners = way_corners_xy(site)
-    fine = max(SMALLEST_CELL_M, 0.2 * half_width, _cell_m(corners, MOST_CELLS))
-    cell = max(fine, min(half_width, _cell_m(corners, MAX_CELLS)))
+    fine = max(SMALLEST_CELL_M, 0.2 * half_width_m, _cell_m(corners, MOST_CELLS))
+    cell = max(fine, min(half_width_m, _cell_m(corners, MAX_CELLS)))
     return Lattice.covering(corners, cell, 0.0)
 
 

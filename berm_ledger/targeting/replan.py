@@ -25,7 +25,7 @@ class Replan:
 
     Parameters
     ----------
-    site, rows, ground, robot, in_lifts, exit_xy, present
+    site, rows, ground, robot, present
         See ``plan_work``.
     standing : array of bool
         Which rows stand.
@@ -40,8 +40,6 @@ class Replan:
     rows: tuple[Row, ...]
     ground: Ground | None
     robot: Pose2 | None
-    in_lifts: bool
-    exit_xy: tuple[float, float] | None
     present: int | None
     standing: NDArray[np.bool_]
     kept: Plan | None = None
@@ -53,8 +51,7 @@ class Replan:
         if added is not None:
             return added, False
         return plan_work(
-            self.site, self.rows, self.ground, self.robot, in_lifts=self.in_lifts,
-            exit_xy=self.exit_xy, present=self.present), True
+            self.site, self.rows, self.ground, self.robot, present=self.present), True
 
     def _added(self) -> Plan | None:
         """Return the plan at hand with rows before it that stand already and call again."""
@@ -63,8 +60,7 @@ class Replan:
             return None
         rows = [row if k in new else replace(row, dumps_remaining=0)
                 for k, row in enumerate(self.rows)]
-        first = plan_work(self.site, rows, self.ground, self.robot, in_lifts=self.in_lifts,
-                          exit_xy=self.exit_xy, base=plan.base)
+        first = plan_work(self.site, rows, self.ground, self.robot, base=plan.base)
         # Its map is that of the plan at hand: soil laid on its ways since is not in there.
         beside = PlanAtHand(
             replace(first, soil_xy=plan.soil_xy), rows, self.standing, first.soil_xy,

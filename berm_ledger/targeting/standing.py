@@ -15,6 +15,7 @@ from ..books.rows import Row, State
 from ..design import Site
 from ..wording import counted
 
+# A crest of which a smaller share was seen is not dumped on unseen.
 LEAST_COVERAGE = 0.25
 
 

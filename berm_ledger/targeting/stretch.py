@@ -10,10 +10,10 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..geometry import Polyline
+
+# Places along a segment where the middle of a load may lie.
 CANDIDATES = 9
-# How much of the drum may reach past an open end, as a share of its width: the round end is part
-# of the design, and a crest whose end is not filled slopes down over its last sections.
-PAST_END = 0.5
 
 Floats = NDArray[np.float64]
 
@@ -25,8 +25,7 @@ def lowest_stretch(
     from_m: float,
     to_m: float,
     drum_width_m: float,
-    line_length_m: float,
-    closed: bool,
+    line: Polyline,
 ) -> tuple[float, float]:
     """
     Return the middle of the lowest stretch of one segment and by how much it is short.
@@ -40,10 +39,8 @@ def lowest_stretch(
         Station interval of the segment [m].
     drum_width_m : float
         Length of a stretch [m].
-    line_length_m : float
-        Length of the centreline [m].
-    closed : bool
-        Whether the centreline is closed.
+    line : Polyline
+        The centreline.
 
     Returns
     -------
@@ -55,26 +52,24 @@ def lowest_stretch(
     --------
     >>> station, short = lowest_stretch(
     ...     [0.1, 0.3, 0.5, 0.7], [0.0, 0.0, 0.04, 0.0], from_m=0.4, to_m=0.8, drum_width_m=0.1,
-    ...     line_length_m=0.8, closed=False)
+    ...     line=Polyline([[0.0, 0.0], [0.8, 0.0]]))
     >>> round(station, 3), short
     (0.467, 0.04)
 
     """
-    station, short = crest_within(
-        drum_width_m, station_m, short_m, from_m, to_m, line_length_m, closed=closed)
-    return _lowest(station.tobytes(), short.tobytes(), from_m, to_m, drum_width_m, line_length_m,
-                   closed)
+    station, short = crest_within(drum_width_m, station_m, short_m, from_m, to_m, line)
+    return _lowest(station.tobytes(), short.tobytes(), from_m, to_m, drum_width_m, line)
 
 
 def crest_within(
     reach_m: float, station_m: ArrayLike, short_m: ArrayLike, from_m: float, to_m: float,
-    line_length_m: float, *, closed: bool,
+    line: Polyline,
 ) -> tuple[Floats, Floats]:
     """Return the crest within reach of a segment; a closed one whole, unknown where beyond."""
     station, short = np.asarray(station_m, dtype=float), np.asarray(short_m, dtype=float)
-    if closed:
+    if line.closed:
         gap = np.abs(station - 0.5 * (from_m + to_m))
-        far = np.minimum(gap, line_length_m - gap) > 0.5 * (to_m - from_m) + reach_m
+        far = np.minimum(gap, line.length_m - gap) > 0.5 * (to_m - from_m) + reach_m
         return station, np.where(far, np.nan, short)
     # Stations ascend.
     first, last = station.searchsorted((from_m - reach_m, to_m + reach_m))
@@ -84,14 +79,14 @@ def crest_within(
 @lru_cache(maxsize=512)
 def _lowest(
     stations: bytes, shorts: bytes, from_m: float, to_m: float, drum_width_m: float,
-    line_length_m: float, closed: bool,
+    line: Polyline,
 ) -> tuple[float, float]:
     """Return the lowest stretch; from one look to the next most of a crest stays as it is."""
     station, short = np.frombuffer(stations), np.frombuffer(shorts)
-    middle = stretch_middles(from_m, to_m, drum_width_m, line_length_m, closed=closed)
-    if closed:
+    middle = stretch_middles(from_m, to_m)
+    if line.closed:
         gap = np.abs(station - middle[:, None])
-        near = np.minimum(gap, line_length_m - gap) <= _reach_m(drum_width_m)
+        near = np.minimum(gap, line.length_m - gap) <= _reach_m(drum_width_m)
         sections = near.sum(axis=1)
     else:
         # Stations ascend: only those within a drum width of the middles can be near.
@@ -126,13 +121,12 @@ def _reach_m(drum_width_m: float) -> float:
     return 0.5 * drum_width_m + 1e-9
 
 
-def stretch_middles(
-    from_m: float, to_m: float, drum_width_m: float, line_length_m: float, *, closed: bool
-) -> NDArray[np.float64]:
-    """Return stations [m] between two where the middle of a drum width of crest may lie."""
+def stretch_middles(from_m: float, to_m: float) -> Floats:
+    """
+    Return stations (n,) [m] between two where the middle of a drum width of crest may lie.
+
+    Half of the drum may reach past an open end: the round end is part of the design, and a crest
+    whose end is not filled slopes down over its last sections.
+    """
     step = (to_m - from_m) / CANDIDATES
-    inset = min((0.5 - PAST_END) * drum_width_m, 0.5 * line_length_m)
-    low, high = (-math.inf, math.inf) if closed else (inset, line_length_m - inset)
-    middle: NDArray[np.float64] = np.clip(
-        from_m + (np.arange(CANDIDATES) + 0.5) * step, low, high)
-    return middle
+    return np.asarray(from_m + (np.arange(CANDIDATES) + 0.5) * step, dtype=np.float64)

@@ -34,7 +34,7 @@ from berm_ledger.simulation import (  # noqa: E402
     FIELD,
     Intrusion,
     Noise,
-    noise_from_name,
+    NOISE_PRESETS,
     SimulatedBuild,
     YardOptions,
 )
@@ -101,7 +101,7 @@ def detect(
     out: dict[float, list[Trial]] = {volume: [] for volume in volumes_l}
     for berm in range(first, first + math.ceil(trials / TRIALS_PER_BERM)):
         finished = Watched(
-            demo_site(), seed=berm, noise=noise_from_name(noise), sensor=sensor)
+            demo_site(), seed=berm, noise=NOISE_PRESETS[noise], sensor=sensor)
         for volume, done in out.items():
             for n in range(min(TRIALS_PER_BERM, trials - len(done))):
                 seed = 1000 * berm + n
@@ -171,7 +171,7 @@ def builds(
     error, stated = [], []
     for seed in range(first, first + seeds):
         build = SimulatedBuild(demo_site(), seed=seed, options=BuildOptions(
-            yard=YardOptions(noise=noise_from_name(noise), sensor=sensor), people_at_loads=(5, 12),
+            yard=YardOptions(noise=NOISE_PRESETS[noise], sensor=sensor), people_at_loads=(5, 12),
             second_robot_from_load=8 if seed % 2 else None))
         pipeline, events = Pipeline(build.site), build.events()
         for event in map(Mapper().published, events) if mapper else events:

@@ -23,11 +23,12 @@ from berm_ledger.simulation import (
     YardOptions,
 )
 from berm_ledger.survey import ElevationGrid
-from berm_ledger.targeting import choose_target, Ground, Target
+from berm_ledger.targeting import Ground, Target
 from borrow_kit import a_site
 from disturbance_kit import feed
 import numpy as np
 import pytest
+from targeting_kit import choose_target
 
 SITE = a_site()
 YARD = YardOptions(

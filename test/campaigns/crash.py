@@ -33,7 +33,7 @@ from berm_ledger.ros.messages import (
     rows_from_segments_cloud,
     stamp_ns_from,
 )
-from berm_ledger.simulation import BuildOptions, Intrusion, simulate_build, YardOptions
+from berm_ledger.simulation import BuildOptions, Intrusion, SimulatedBuild, YardOptions
 from berm_ledger.site_source import load_site
 from campaign_kit import node_arguments, NodeProcess, private_domain, Robot
 from ledger_kit import SMALL_SITE
@@ -79,7 +79,7 @@ class Campaign:
         self.robot, self.site, self.chance = robot, robot.site, random.Random(seed)
         self.books, self.log = folder / f'{seed}.sqlite', folder / 'nodes.log'
         self.arguments = node_arguments(site_file=site_file, books_file=self.books)
-        self.events = list(simulate_build(self.site, seed=seed, options=options(seed)))
+        self.events = list(SimulatedBuild(self.site, seed=seed, options=options(seed)).events())
         self.straight = Pipeline(self.site)
         for event in self.events:
             call = {'pose': self.straight.add_pose, 'grid': self.straight.add_grid,

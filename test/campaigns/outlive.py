@@ -18,7 +18,7 @@ import tempfile
 import time
 
 from berm_ledger.ros.parameters import PARAMETERS
-from berm_ledger.simulation import BuildOptions, simulate_build, YardOptions
+from berm_ledger.simulation import BuildOptions, SimulatedBuild, YardOptions
 from berm_ledger.site_source import load_site
 from campaign_kit import node_arguments, NodeProcess, private_domain, Robot
 from ledger_kit import SMALL_SITE
@@ -54,8 +54,8 @@ def one_round(robot: Robot, statuses: list, site_file: Path, books: Path) -> flo
         robot.spin(lambda: robot.segments and all(
             out.get_subscription_count() for out in robot.out.values()), PATIENCE_S)
         robot.spin(lambda: robot.out['pose'].get_subscription_count() >= 2, PATIENCE_S)
-        for event in simulate_build(robot.site, seed=1, options=BuildOptions(
-                most_loads=2, yard=YardOptions(soil_cell_m=0.02, pose_rate_hz=1.0))):
+        for event in SimulatedBuild(robot.site, seed=1, options=BuildOptions(
+                most_loads=2, yard=YardOptions(soil_cell_m=0.02, pose_rate_hz=1.0))).events():
             before = len(robot.segments)
             robot.publish(event)
             if event.kind == 'pose':

@@ -16,7 +16,7 @@ from typing import Any
 
 from berm_ledger.design.site_file import site_from_text
 from berm_ledger.pipeline import Pipeline
-from berm_ledger.simulation import simulate_build
+from berm_ledger.simulation import SimulatedBuild
 from crash import options
 from ledger_kit import SMALL_SITE
 
@@ -35,7 +35,7 @@ def main() -> int:
     """Restart everywhere."""
     site, same, total, bad = site_from_text(SMALL_SITE, 'site.yaml'), 0, 0, 0
     for seed in SEEDS:
-        events = list(simulate_build(site, seed=seed, options=options(seed)))
+        events = list(SimulatedBuild(site, seed=seed, options=options(seed)).events())
         straight, entries, layers, pose, points = Pipeline(site), [], {}, None, []
         for index, event in enumerate(events):
             update = feed(straight, event)

@@ -100,3 +100,23 @@ def moved_site(site, motion):
         replace(berm, centreline=Polyline(
             motion.apply(berm.centreline.points_xy), berm.centreline.closed))
         for berm in site.berms))
+
+
+def closed_form_volume_m3(length_m, height_m, side_slope_rad, crest_width_m=0.0, *, closed=False):
+    """
+    Return the volume [m3] of a berm on level ground along a straight line or an arc.
+
+    With section area A = H w + H^2 / t, t = tan(s), and round ends, two halves of a truncated
+    cone: a cylinder of radius w / 2 and a skirt h(u) = H - t u around it, which is the integral
+    of 2 pi (w / 2 + u) h(u) from 0 to H / t::
+
+        V = L A + pi w^2 H / 4 + pi w H^2 / (2 t) + pi H^3 / (3 t^2)
+
+    For an arc L is radius times sweep (Pappus: the centroid of the section lies over the
+    centreline), as long as the toe stays outside the centre of the arc. A ring has no ends.
+    """
+    t, w, h = math.tan(side_slope_rad), crest_width_m, height_m
+    body = length_m * (h * w + h * h / t)
+    if closed:
+        return body
+    return body + math.pi * (w * w * h / 4 + w * h * h / (2 * t) + h ** 3 / (3 * t * t))

@@ -5,7 +5,13 @@
 from dataclasses import replace
 import math
 
-from berm_ledger.design import corridor_of_site, design_height_in_cells_m, half_width_m, Plane
+from berm_ledger.design import (
+    corridor_of_site,
+    design_height_in_cells_m,
+    design_height_of_site_m,
+    half_width_m,
+    Plane,
+)
 from berm_ledger.design.corridor import cells_near, in_few_bytes
 from berm_ledger.errors import GeometryError
 from berm_ledger.geometry import Lattice, Polyline, Pose2
@@ -24,6 +30,21 @@ RING = Polyline.arc([0.4, -0.2], 1.0, 0.3, 2 * math.pi)
 def lattice_of(site, cell_m=0.015, margin_m=1.0):
     points = np.vstack([berm.centreline.points_xy for berm in site.berms])
     return Lattice.covering(points, cell_m, margin_m)
+
+
+@pytest.mark.parametrize('cell_m', [0.01, 0.015])
+def test_inside_a_bend_the_cells_that_the_border_cuts_in_two_are_shared(cell_m):
+    # Inside the corner the border lies along x + y = 1.2, through the corners of these cells,
+    # and the stations on both sides of it are far apart.
+    site = site_of(berm_of(BEND))
+    corridor = corridor_of_site(site, lattice_of(site, cell_m), 0.1)
+    x, y = corridor.centres_xy.T
+    cut = (np.abs(x + y - 1.2) < 1e-6) & (y > 2.5 * cell_m)
+    assert cut.sum() > 10
+    shares = corridor.shares.toarray()[:, cut]
+    # Of 4 x 4 points in such a cell 4 lie on the border itself.
+    npt.assert_allclose(shares[2:4], 0.5, atol=2.0 / 16.0 + 1e-9)
+    npt.assert_allclose(shares[2] + shares[3], 1.0)
 
 
 def area_m2(corridor):
@@ -77,6 +98,16 @@ def test_areas_are_those_of_the_plane_whatever_the_lattice(yaw, x, y):
     # The edge of the corridor runs along cells: at most half a row on either side.
     npt.assert_allclose(area[1:-1], 0.4 * 2 * half, rtol=0.008 / half)
     assert area.sum() == pytest.approx(2.4 * 2 * half + math.pi * half ** 2, rel=0.008 / half)
+
+
+def test_a_cell_that_a_border_cuts_is_shared_as_it_is_cut():
+    # Cells of 15 mm around 0.405 m reach from 0.3975 to 0.4125 m, the border lies at 0.4 m.
+    site = site_of(berm_of(LINE))
+    corridor = corridor_of_site(site, lattice_of(site), 0.1)
+    cut = np.abs(corridor.centres_xy[:, 0] - 0.405) < 1e-6
+    shares = corridor.shares.toarray()[:, cut]
+    npt.assert_allclose(shares[0], 0.0025 / 0.015)
+    npt.assert_allclose(shares[1], 1.0 - 0.0025 / 0.015)
 
 
 def test_outside_a_bend_both_segments_get_half():
@@ -177,7 +208,7 @@ def test_the_mean_over_a_cell_is_lower_than_its_centre_on_the_crest():
     site = site_of(berm_of(LINE))
     corridor = corridor_of_site(site, lattice_of(site), 0.1)
     mean = design_height_in_cells_m(site, corridor)
-    centre = design_height_in_cells_m(site, corridor, samples=1)
+    centre = design_height_of_site_m(site, corridor.centres_xy)
     crest = np.abs(corridor.offset_m) < 1e-9
     # A sharp crest in the middle of a cell: slope times a quarter of the cell.
     inner = crest & (corridor.station_m > 0.1) & (corridor.station_m < 2.3)

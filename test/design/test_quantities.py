@@ -5,13 +5,12 @@
 import math
 
 from berm_ledger.design import (
-    closed_form_volume_m3,
     design_quantities,
     quantity_of_volume,
     total_quantity,
 )
 from berm_ledger.geometry import Polyline, Pose2
-from design_kit import berm_of, moved_site, site_of
+from design_kit import berm_of, closed_form_volume_m3, moved_site, site_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 import numpy.testing as npt
@@ -28,6 +27,12 @@ def closed_form_m3(berm, *, closed=False, length_m=None):
     length = berm.centreline.length_m if length_m is None else length_m
     return closed_form_volume_m3(
         length, berm.crest_height_m, berm.side_slope_rad, berm.crest_width_m, closed=closed)
+
+
+def test_closed_form_of_a_berm_as_its_mass():
+    # 75 cm long and 15 cm high at 34 degrees, of 1500 kg/m3.
+    assert closed_form_volume_m3(0.75, 0.15, math.radians(34)) * 1500 == pytest.approx(
+        49.2, abs=0.05)
 
 
 def test_closed_form_of_a_sharp_straight_berm():

@@ -88,6 +88,25 @@ ON_TOE = (
 AREA = 'polygon: [[1, 0.1], [2, 0.1], [2, 1]]'
 
 
+def test_how_wide_a_berm_is_at_the_toe_is_said_where_it_is_known():
+    # 2 H / tan(s), H = 0.15 m at 33 degrees: 0.46 m; a level crest waits for its ground.
+    known = site_of_text(TEXT)
+    level = site_of_text(TEXT.replace('crest_height_m: 0.15', 'crest_level_m: 1.0'))
+    said = [' '.join(' '.join(check_lines(site)).split()) for site in (known, level)]
+    assert 'up to 0.46 m wide at the toe' in said[0]
+    assert 'at the toe' not in said[1]
+
+
+@pytest.mark.parametrize(('gap_m', 'noted'), [(0.14, True), (0.16, False)])
+def test_of_a_toe_that_is_not_known_the_crest_alone_is_looked_at(gap_m, noted):
+    # Half of a top of 0.3 m.
+    text = with_key('berms', 'crest_width_m: 0.3').replace(
+        'crest_height_m: 0.15', 'crest_level_m: 1.0')
+    post = f'[[0.5, {gap_m}], [0.7, {gap_m}], [0.7, 0.9], [0.5, 0.9]]'
+    site = site_of_text(f'{text}  keep_outs: [{{name: a, polygon: {post}}}]\n')
+    assert any('overlaps keep-out' in note for note in notes_of_site(site)) == noted
+
+
 @pytest.mark.parametrize(('text', 'note'), [
     (with_key('yard', f'keep_outs: [{{name: a, {AREA}}}]'),
      "the footprint of berm 'west' overlaps keep-out 'a'"),

@@ -4,7 +4,7 @@
 
 from berm_ledger.geometry import nearest
 from berm_ledger.geometry.nearest import Chain
-from berm_ledger.geometry.segments2 import piece_ends
+from berm_ledger.geometry.pieces import piece_ends
 from geometry_kit import star, zigzag
 from hypothesis import given
 from hypothesis import strategies as st

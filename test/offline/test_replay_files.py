@@ -186,7 +186,7 @@ class Screen:
 def test_progress_is_shown_now_and_again_and_wiped() -> None:
     times = iter([0.0, 0.1, 10.0, 10.0, 10.1, 20.0, 20.0])
     screen = Screen(True)
-    with Progress(screen, 'messages', lambda: next(times)) as progress:
+    with Progress(screen, lambda: next(times)) as progress:
         for count in (1, 1000, 1001, 1500):
             progress.update(count, count / 2000)
     lines = screen.text.split('\r')
@@ -197,7 +197,7 @@ def test_progress_is_shown_now_and_again_and_wiped() -> None:
 
 def test_progress_is_for_terminals_only() -> None:
     screen = Screen(False)
-    with Progress(screen, 'messages', lambda: 0.0) as progress:
+    with Progress(screen, lambda: 0.0) as progress:
         progress.update(10, 0.5)
     assert screen.text == ''
 

@@ -19,7 +19,7 @@ from berm_ledger.ros.messages import (
     fill_pose,
     rows_from_segments_cloud,
 )
-from berm_ledger.simulation import BuildOptions, SensorOptions, simulate_build, YardOptions
+from berm_ledger.simulation import BuildOptions, SensorOptions, SimulatedBuild, YardOptions
 from berm_ledger.site_source import load_site
 from ledger_kit import a_pose, NS, SMALL_SITE
 from nodes_kit import add_node
@@ -77,7 +77,7 @@ def built(ros_context: Any, tmp_path: Path) -> Path:
         assert ledger.start_by_itself()
         site = load_site(tmp_path / 'site.yaml').site
         Player(world, site, taken_pose_ns=lambda: ledger.pipeline.health.pose_ns).play(
-            simulate_build(site, seed=5, options=SHORT))
+            SimulatedBuild(site, seed=5, options=SHORT).events())
     return tmp_path
 
 

@@ -18,7 +18,7 @@ from berm_ledger.ros.messages import (
     flagged_from_rework,
     hold_from_rework,
 )
-from berm_ledger.simulation import BuildOptions, Intrusion, simulate_build, YardOptions
+from berm_ledger.simulation import BuildOptions, Intrusion, SimulatedBuild, YardOptions
 from berm_ledger.site_source import load_site
 from ledger_kit import SMALL_SITE
 from player_kit import Player, player_program
@@ -123,8 +123,8 @@ def replay_launch(ros_domain_id, tmp_path, site_file, exits, monkeypatch):
     pytest.importorskip('rosbags')
     from berm_ledger.offline.bag_writer import write_bag
     share = share_folder()
-    write_bag(tmp_path / 'bag', simulate_build(
-        load_site(site_file).site, seed=2, options=OPTIONS))
+    write_bag(tmp_path / 'bag', SimulatedBuild(
+        load_site(site_file).site, seed=2, options=OPTIONS).events())
     if importlib.util.find_spec('ros2bag') is None:
         player_program(tmp_path / 'bin' / 'ros2')
         monkeypatch.setenv('PATH', str(tmp_path / 'bin'), prepend=os.pathsep)
@@ -140,7 +140,7 @@ def test_a_build_is_played_a_disturbance_flagged_and_all_ends_with_0(
         player = Player(
             world, load_site(site_file).site, namespace='rover1', dump_topic='unloaded',
             pose_listeners=2)
-        player.play(simulate_build(player.site, seed=2, options=OPTIONS))
+        player.play(SimulatedBuild(player.site, seed=2, options=OPTIONS).events())
         world.until(lambda: flagged_from_rework(player.heard['rework']))
         assert hold_from_rework(player.heard['rework'])[0]
         refused = player.call('target/next_target')

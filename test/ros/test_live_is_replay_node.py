@@ -11,7 +11,7 @@ from berm_ledger.simulation import (
     BuildOptions,
     Intrusion,
     SensorOptions,
-    simulate_build,
+    SimulatedBuild,
     YardOptions,
 )
 from berm_ledger.site_source import load_site
@@ -77,7 +77,7 @@ def recorded(folder, text, options):
     from berm_ledger.offline.replay import replay
     site_file = folder / 'site.yaml'
     site_file.write_text(text)
-    events = list(simulate_build(load_site(site_file).site, seed=5, options=options))
+    events = list(SimulatedBuild(load_site(site_file).site, seed=5, options=options).events())
     write_bag(folder / 'bag', events)
     replay([folder / 'bag'], site_file, folder / 'out', BagOptions())
     return site_file, events, entries_of(folder / 'out' / 'books.sqlite')

@@ -15,7 +15,6 @@ from berm_ledger.simulation import (
     Intrusion,
     QUIET,
     SensorOptions,
-    simulate_build,
     SimulatedBuild,
     YardOptions,
 )
@@ -115,7 +114,8 @@ def test_loads_come_over_free_ground_and_square_to_the_line(seen):
 
 def test_the_same_seed_gives_the_same_messages():
     options = BuildOptions(most_loads=2, final_looks=1)
-    runs = [list(simulate_build(SHORT_BERM, seed=seed, options=options)) for seed in (7, 7, 8)]
+    runs = [list(SimulatedBuild(SHORT_BERM, seed=seed, options=options).events())
+            for seed in (7, 7, 8)]
     for a, b in zip(runs[0], runs[1]):
         assert (a.stamp_ns, a.kind) == (b.stamp_ns, b.kind)
         if a.kind == 'grid':

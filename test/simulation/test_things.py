@@ -24,7 +24,7 @@ def test_a_person_walks_along_the_line_and_is_gone_afterwards():
 
 
 def test_somebody_crosses_the_berm_where_told():
-    person = crossing(LINE, 1.5, 5.0, reach_m=1.6)
+    person = crossing(LINE, 1.5, 5.0)
     halfway_s = 5.0 + 1.6 / person.speed_m_s
     assert person.height_m(np.array([1.5, 0.0]), halfway_s) == pytest.approx(1.7)
     _, offset = LINE.station_offset(person.path.points_xy)

@@ -17,7 +17,7 @@ from berm_ledger.design import (
     Yard,
 )
 from berm_ledger.geometry import Polygon, Polyline
-from berm_ledger.targeting import dumps_remaining
+from berm_ledger.targeting import dumps_remaining, ReadyChoice
 
 SLOPE_DEG = 34.0
 
@@ -70,6 +70,11 @@ def with_loads(site, rows, loads=None):
     if isinstance(counts, int):
         counts = [counts] * len(rows)
     return tuple(replace(row, dumps_remaining=n) for row, n in zip(rows, counts))
+
+
+def choose_target(site, rows, ground, robot, **texts):
+    """Return the answer to somebody who asks for the first time."""
+    return ReadyChoice()(site, rows, ground, robot, **texts)
 
 
 def raised(row, height_m, **changes):

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 from berm_ledger.books.rows import State
 from berm_ledger.geometry import Lattice, Polyline
-from berm_ledger.targeting import choose_target, Ground, ReadyChoice, Target
+from berm_ledger.targeting import Ground, ReadyChoice, Target
 import numpy as np
 import pytest
-from targeting_kit import bare_rows, berm_of, raised, rectangle, site_of, straight
+from targeting_kit import bare_rows, berm_of, choose_target, raised, rectangle, site_of, straight
 
 PIT = rectangle(5.5, -1.0, 7.0, 1.0)
 

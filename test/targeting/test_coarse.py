@@ -22,6 +22,14 @@ def test_a_load_that_takes_more_than_the_tolerance_is_named(rise_m, notes):
     assert len(coarse_loads(site)) == notes
 
 
+@pytest.mark.parametrize('rise_m', [0.0202, 0.0205, 0.021, 0.03])
+def test_what_the_note_says_would_do_does(rise_m):
+    site = site_of(straight(1.2), rover=rover_of(payload_kg=payload_kg(rise_m)))
+    (text,) = coarse_loads(site)
+    fits_kg = float(text.split('carry ')[1].split(' kg')[0])
+    assert not coarse_loads(site_of(straight(1.2), rover=rover_of(payload_kg=fits_kg)))
+
+
 def test_the_note_says_what_would_do():
     site = site_of(straight(1.2), rover=rover_of(payload_kg=payload_kg(0.025)))
     (text,) = coarse_loads(site)

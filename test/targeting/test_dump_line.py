@@ -6,7 +6,13 @@ from dataclasses import replace
 import math
 
 from berm_ledger.targeting.approach import approach_for, footprint_hull, pose_array, SIDES
-from berm_ledger.targeting.dump_line import drop_of_row, drop_stations, pulled_offset
+from berm_ledger.targeting.dump_line import (
+    drop_of_row,
+    drop_stations,
+    drops_of_row,
+    pulled_offset,
+    room_m,
+)
 from berm_ledger.targeting.obstacles import MARGIN_M, Obstacles
 import pytest
 from targeting_kit import bare_rows, raised, ring, rover_of, site_of, SLOPE_DEG, straight
@@ -28,6 +34,15 @@ def test_long_segment_takes_its_places_in_turn():
             for n in range(4)]
     assert sorted(seen[:3]) == list(places)
     assert seen[3] == seen[0]
+
+
+def test_the_loads_to_come_go_on_from_the_last_place_that_had_one():
+    # The first segment's only neighbour lies at its far end, where the loads begin.
+    site = site_of(straight(2.0, segment_m=1.0))
+    rows = [replace(row, dumps_made=1) for row in bare_rows(site)]
+    near, middle, far = drop_stations(rows[0], 0.36)
+    stations = [drop.station_m for drop in drops_of_row(site, rows, 0, 4)]
+    assert stations == [middle, near, far, middle]
 
 
 def test_lower_neighbour_is_fed_first():
@@ -87,6 +102,44 @@ def test_a_crest_that_cannot_be_followed_is_still_served_from_both_sides(berm, l
         poses = [approach_for(berm, rover, drop, side).pose for side in SIDES]
         hits = obstacles.hits(footprint_hull(rover), pose_array(poses))
         assert not hits[:, :len(rows)].any()
+
+
+@pytest.mark.parametrize('station_m', [0.85, 1.0, 1.15])
+def test_off_the_middle_of_a_segment_a_slanting_crest_is_followed(station_m):
+    # It leaves the line by 1 cm in every 10, and has come so far where the load is to land.
+    site = site_of(straight(2.0))
+    rows = [raised(row, 0.1, line_offset_m=0.1 * (row.station_from_m + 0.2))
+            for row in bare_rows(site)]
+    rows[2] = replace(rows[2], low_station_m=station_m)
+    drop = drop_of_row(site, rows, 2)
+    assert (drop.station_m, drop.crest_offset_m) == pytest.approx((station_m, 0.1 * station_m))
+
+
+@pytest.mark.parametrize(('ahead_m', 'share'), [(0.05, 0.5), (0.5, None)])
+def test_a_slanting_crest_is_turned_with_as_far_as_half_of_the_room_allows(ahead_m, share):
+    # Turned by an angle, a front of half width 0.2 m comes nearer by 0.2 m times its sine.
+    toe = 0.15 / math.tan(math.radians(SLOPE_DEG))
+    site = site_of(straight(2.0), rover=rover_of(drop=(0.3 + toe + ahead_m, 0.0)))
+    rows = [raised(row, 0.1, line_offset_m=0.08 * (k - 2))
+            for k, row in enumerate(bare_rows(site))]
+    drop = drop_of_row(site, rows, 2)
+    assert drop.crest_turn_rad == pytest.approx(math.atan(0.08 / 0.4))
+    turned_rad = drop.crest_turn_rad if share is None else (
+        math.asin(share * room_m(site, rows[2]) / 0.2))
+    assert drop.turn_rad == pytest.approx(turned_rad)
+    assert room_m(site, rows[2]) == pytest.approx(ahead_m - MARGIN_M, abs=0.002)
+
+
+@pytest.mark.parametrize('radius_m', [1.0, 2.5])
+def test_a_bend_takes_so_much_of_the_room(radius_m):
+    # On a circle of radius R - D, half a chord a stands off the arc by a^2 / (2 (R - D)), the
+    # sagitta, for small a; as much again is kept for a line of straight pieces.
+    rover = rover_of(drop=(0.3 + 0.35, 0.0))
+    line, bend = (site_of(berm, rover=rover) for berm in (straight(2.0), ring(radius_m)))
+    straight_m = room_m(line, bare_rows(line)[0])
+    for row in bare_rows(bend):
+        assert straight_m - room_m(bend, row) == pytest.approx(
+            0.2**2 / (radius_m - 0.35), rel=0.02)
 
 
 def test_crest_that_turns_away_is_told_as_an_angle():

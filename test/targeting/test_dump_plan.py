@@ -10,13 +10,11 @@ from berm_ledger.design.notes import filled_top_m
 from berm_ledger.errors import GeometryError
 from berm_ledger.targeting.dump_plan import (
     dumps_remaining,
-    heap_height_m,
     load_shares,
-    ridge_area_m2,
-    ridge_height_m,
     RiseModel,
     whole_loads,
 )
+from berm_ledger.targeting.ridges import heap_height_m
 from hypothesis import given, settings
 from hypothesis import strategies as st
 import numpy as np
@@ -47,6 +45,14 @@ def test_bare_berm_needs_its_volume_in_loads(length_m, height_m):
     loads = sum(dumps_remaining(site, bare_rows(site), site.load_volume_m3))
     expected = design_volume_m3(length_m, height_m) / site.load_volume_m3
     assert loads == pytest.approx(expected, abs=max(1.0, 0.02 * expected))
+
+
+def test_a_bare_ring_needs_no_soil_for_ends():
+    # Pappus: the cross-section times the length of the line; all segments are alike.
+    site = site_of(ring(1.5, height_m=0.3))
+    loads = dumps_remaining(site, bare_rows(site), site.load_volume_m3)
+    soil = 2.0 * math.pi * 1.5 * 0.3 ** 2 / TAN
+    assert set(loads) == {round(soil / site.load_volume_m3 / len(loads))}
 
 
 def test_unseen_segments_count_as_bare():
@@ -136,6 +142,39 @@ def test_no_load_that_overshoots_more_than_it_is_short():
     assert dumps_remaining(site, rows, 0.012) == (0,)
 
 
+def soil_m3(height_m, rise_m, length_m):
+    """Return what raises a straight ridge by so much over a length."""
+    return length_m * ((height_m + rise_m) ** 2 - height_m ** 2) / TAN
+
+
+@pytest.mark.parametrize(('share', 'loads'), [(0.98, 1), (1.02, 0)])
+def test_a_low_crest_gets_a_load_that_overshoots_by_no_more_than_was_lacking(share, loads):
+    # 30 mm are lacking, more than the tolerance of 20.
+    site = site_of(straight(2.0))
+    row = raised(bare_rows(site)[1], 0.12)
+    model = RiseModel(site, site.berms[0], soil_m3(0.12, share * 0.06, 0.4))
+    assert model.least_loads(row, 1.0) == loads
+    assert model.least_loads(replace(row, state=State.AT_GRADE), 1.0) == 0
+
+
+@pytest.mark.parametrize(('share', 'at_grade', 'loads'), [
+    (0.98, 0.85, 1), (1.02, 0.85, 0), (0.98, 0.9, 0)])
+def test_so_does_a_dip_in_a_mean_that_is_near_over_the_width_of_the_drum(share, at_grade, loads):
+    # 40 mm are lacking in the dip, 5 mm on average.
+    site = site_of(straight(3.0, segment_m=3.0))
+    row = raised(bare_rows(site)[0], 0.145, low_m=0.11, at_grade=at_grade, state=State.SHORT)
+    model = RiseModel(site, site.berms[0], soil_m3(0.11, share * 0.08, 0.36))
+    assert model.least_loads(row, 1.0) == loads
+
+
+@pytest.mark.parametrize(('share', 'loads'), [(0.98, 1), (1.02, 0)])
+def test_unless_the_mean_would_end_more_than_half_the_tolerance_too_high(share, loads):
+    site = site_of(straight(2.0))
+    row = raised(bare_rows(site)[1], 0.145, low_m=0.05, at_grade=0.8, state=State.SHORT)
+    model = RiseModel(site, site.berms[0], soil_m3(0.145, share * (0.005 + 0.01), 0.4))
+    assert model.least_loads(row, 1.0) == loads
+
+
 def test_a_dip_in_an_even_mean_calls_for_a_load():
     site = site_of(straight(2.0, height_m=0.25))
     rows = [raised(row, 0.25) for row in bare_rows(site)]
@@ -182,20 +221,6 @@ def test_flanks_are_not_filled_over_a_crest_that_is_high_enough():
     assert sum(dumps_remaining(site, rows, site.load_volume_m3)) <= 3
 
 
-def test_tall_ridge_rises_less_than_a_low_one():
-    # dh = dV tan / (2 h L) for a small load on a ridge.
-    for height in (0.1, 0.3):
-        area = ridge_area_m2(height, TAN) + 1e-5 / 0.4
-        expected = 1e-5 * TAN / (2.0 * height * 0.4)
-        assert ridge_height_m(area, TAN) - height == pytest.approx(expected, rel=1e-3)
-
-
-def test_heap_of_one_load_has_its_volume():
-    height = heap_height_m(0.005, 0.36, TAN)
-    volume = 0.36 * height ** 2 / TAN + math.pi * height ** 3 / (3.0 * TAN ** 2)
-    assert volume == pytest.approx(0.005, rel=1e-9)
-
-
 @pytest.mark.parametrize('berm', [straight(2.0), ring(0.8)])
 def test_shares_of_a_load_sum_to_one_and_mirror(berm):
     site = site_of(berm)
@@ -213,20 +238,40 @@ def test_closed_line_feeds_over_its_seam():
     assert shares[0, -1] > 0.05
 
 
-@settings(max_examples=60, deadline=None)
-@given(st.lists(st.floats(-1.0, 3.0), min_size=2, max_size=4), st.floats(0.0, 0.3))
-def test_whole_loads_are_as_good_as_brute_force(need, spill):
-    n = len(need)
+def spilling(n, spill):
+    """Return the shares of loads of which a part falls on the segments beside."""
     shares = np.eye(n) * (1.0 - spill)
     for k in range(n):
         for j in (k - 1, k + 1):
             shares[k, j if 0 <= j < n else k] += 0.5 * spill
+    return shares
+
+
+def test_whole_loads_are_all_but_as_good_as_brute_force():
+    # Load by load one may end beside the best: [0.5, 0.5, 0.625] with a quarter spilled is served
+    # by the last two, better by the first and the last. So it went in 11 of 20000.
+    chance = np.random.default_rng(1)
+    behind = []
+    for _ in range(400):
+        need, spill = chance.uniform(-1.0, 3.0, chance.integers(2, 5)), chance.uniform(0.0, 0.3)
+        shares = spilling(len(need), spill)
+        every = np.array(list(np.ndindex(*[5] * len(need))))
+        best = ((need - every @ shares) ** 2).sum(axis=1).min()
+        count = whole_loads(need, shares, np.zeros(len(need), dtype=int))
+        behind.append(((need - count @ shares) ** 2).sum() - best)
+    assert np.quantile(behind, 0.99) <= 0.1
+    assert max(behind) <= 0.3
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.floats(-1.0, 3.0), min_size=2, max_size=4), st.floats(0.0, 0.3))
+def test_no_single_load_more_or_less_is_better(need, spill):
+    n = len(need)
+    shares = spilling(n, spill)
     count = whole_loads(np.array(need), shares, np.zeros(n, dtype=int))
 
     def misfit(loads):
         return float(((np.array(need) - np.array(loads) @ shares) ** 2).sum())
-    best = min(misfit(loads) for loads in np.ndindex(*[5] * n))
-    assert misfit(count) <= best + 0.1
     for k in range(n):
         for step in (-1, 1):
             other = count.copy()

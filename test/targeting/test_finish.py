@@ -5,9 +5,8 @@
 from dataclasses import replace
 
 from berm_ledger.books.rows import State
-from berm_ledger.targeting import choose_target
 from berm_ledger.targeting.finish import done_reason
-from targeting_kit import bare_rows, raised, site_of, straight
+from targeting_kit import bare_rows, choose_target, raised, site_of, straight
 
 
 def rows_of(site, **changes):

@@ -24,7 +24,7 @@ SITES = {
 
 def costs_of(site) -> HaulCosts:
     rows = bare_rows(site, loads=1)
-    yard = Yard.of(site, rows, None, None, None, None)
+    yard = Yard.of(site, rows, None, None, None)
     options = yard.builder.build(places_of(site, rows, yard.wanted))
     return HaulCosts(yard.reach, options, len(rows))
 

@@ -7,13 +7,12 @@ import math
 
 from berm_ledger.findings import Severity
 from berm_ledger.geometry import Pose2, StampedPose
-from berm_ledger.targeting import choose_target
 from berm_ledger.targeting.landing import landing_finding, landing_off_m, Landings
 from berm_ledger.targeting.values import NoTarget
 from hypothesis import given
 from hypothesis import strategies as st
 import pytest
-from targeting_kit import bare_rows, rover_of, site_of, straight
+from targeting_kit import bare_rows, choose_target, rover_of, site_of, straight
 
 SITE = site_of(straight(2.0), rover=rover_of(drop=(0.7, 0.1), drum_width_m=0.36))
 TARGET = choose_target(SITE, bare_rows(SITE), None, None)
@@ -27,6 +26,12 @@ def test_a_dump_from_the_pose_of_the_target_is_on_it():
     finding = landing_finding(TARGET, at(TARGET.pose), SITE.rover)
     assert (finding.code, finding.severity, finding.stamp_ns) == ('on_target', Severity.NOTE, 7)
     assert landing_off_m(TARGET, at(TARGET.pose), SITE.rover) == pytest.approx(0.0, abs=1e-12)
+
+
+def test_the_distance_is_that_of_the_load_from_the_target():
+    # From here it falls at (1, 2): 3, 4, 5.
+    target = replace(TARGET, drop_xy=(4.0, -2.0))
+    assert landing_off_m(target, at(Pose2(0.3, 1.9, 0.0)), SITE.rover) == pytest.approx(5.0)
 
 
 @pytest.mark.parametrize(('off_m', 'code'), [(0.17, 'on_target'), (0.19, 'off_target')])

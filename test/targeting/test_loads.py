@@ -12,6 +12,7 @@ import pytest
 from targeting_kit import bare_rows, raised, ring, site_of, straight
 
 STATION = np.arange(0.01, 1.2, 0.02)
+WIDE = np.arange(0.01, 1.8, 0.02)
 
 
 def profile(height_m):
@@ -50,6 +51,20 @@ def test_no_load_where_a_neighbour_still_to_come_fills_the_slope(backwards):
     both = with_stretches(site, rows, [profile(height)])[first]
     assert (1.2 - both.low_station_m if backwards else both.low_station_m) > 0.35
     assert both.low_short_m > 2.0 * alone.low_short_m
+
+
+@pytest.mark.parametrize('backwards', [False, True])
+def test_half_a_drum_off_a_neighbour_still_to_come_a_dip_is_found(backwards):
+    # A dip as wide as the drum, 0.36 m, whose middle lies 0.24 m into the segment.
+    site = site_of(straight(1.8, segment_m=0.6))
+    from_end = 1.8 - WIDE if backwards else WIDE
+    height = np.where(np.abs(from_end - 0.84) < 0.18, 0.138, 0.15)
+    rows = [raised(row, 0.148) for row in bare_rows(site)]
+    begun = 2 if backwards else 0
+    rows[begun] = raised(rows[begun], 0.03)
+    crest = CrestProfile(0, WIDE.copy(), height, np.zeros_like(WIDE), np.full_like(WIDE, 0.15))
+    row = with_stretches(site, rows, [crest])[1]
+    assert 0.78 <= (1.8 - row.low_station_m if backwards else row.low_station_m) < 0.9
 
 
 @pytest.mark.parametrize(('depth_m', 'wants_load'), [(0.03, True), (0.12, None)])

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from berm_ledger.books.profile import CrestProfile
 from berm_ledger.books.rows import State
+from berm_ledger.geometry import Polyline
 from berm_ledger.targeting.dump_plan import dumps_remaining
 from berm_ledger.targeting.loads import with_stretches
 from berm_ledger.targeting.mend import _in_tolerance, Load, mending_place
@@ -17,7 +18,8 @@ from scipy import stats
 from targeting_kit import bare_rows, raised, site_of, straight
 
 STATION = np.arange(0.01, 2.0, 0.02)
-LINE = {'line_length_m': 2.0, 'closed': False}
+LINE = Polyline([[0.0, 0.0], [2.0, 0.0]])
+RING = Polyline([[0.0, 0.0], [0.5, 0.0], [0.5, 0.5], [0.0, 0.5]], closed=True)
 LOAD = Load(0.02, 0.3)
 
 
@@ -29,7 +31,7 @@ def test_a_dip_below_the_tolerance_gets_a_load_where_its_sides_can_take_it():
     # 8 of 15 sections under the drum are 30 mm low, the others 6 mm: after a load of 20 mm they
     # are 10 mm low and 14 mm high, all of them within 20 mm.
     place = mending_place(STATION, dip(0.03, else_m=0.006), LOAD, 0.02, from_m=0.4, to_m=1.0,
-                          **LINE)
+                          line=LINE)
     assert place == pytest.approx(0.75, abs=0.08)
 
 
@@ -40,7 +42,7 @@ def test_a_dip_below_the_tolerance_gets_a_load_where_its_sides_can_take_it():
     np.full(len(STATION), -0.03),  # high: soil is not taken away by dumping
     np.full(len(STATION), np.nan)])
 def test_no_load_where_it_takes_more_out_of_tolerance(short):
-    assert mending_place(STATION, short, LOAD, 0.02, from_m=0.4, to_m=1.0, **LINE) is None
+    assert mending_place(STATION, short, LOAD, 0.02, from_m=0.4, to_m=1.0, line=LINE) is None
 
 
 @given(st.floats(-0.1, 0.1), st.floats(0.005, 0.05), st.floats(0.001, 0.03))
@@ -52,24 +54,22 @@ def test_a_section_lies_within_tolerance_by_the_normal_law(short_m, tolerance_m,
 
 def test_over_the_seam_of_a_ring():
     short = np.where((STATION < 0.08) | (STATION > 1.92), 0.03, 0.004)
-    place = mending_place(STATION, short, LOAD, 0.02, from_m=1.6, to_m=2.0, line_length_m=2.0,
-                          closed=True)
+    place = mending_place(STATION, short, LOAD, 0.02, from_m=1.6, to_m=2.0, line=RING)
     assert place is not None
     assert place > 1.9
 
 
-@pytest.mark.parametrize('closed', [False, True])
-def test_only_the_crest_that_a_load_reaches_has_a_say(closed):
-    line = {'line_length_m': 2.0, 'closed': closed}
+@pytest.mark.parametrize('line', [LINE, RING])
+def test_only_the_crest_that_a_load_reaches_has_a_say(line):
     short = dip(0.03, else_m=0.006)
-    alone = mending_place(STATION, short, LOAD, 0.02, from_m=0.4, to_m=1.0, **line)
+    alone = mending_place(STATION, short, LOAD, 0.02, from_m=0.4, to_m=1.0, line=line)
     for depth_m in (0.03, -0.3, np.nan):
         # A drum ends 0.15 m from its middle, a load 0.05 m farther.
         far = (STATION > 1.25) & (STATION < 1.75)
         assert mending_place(STATION, np.where(far, depth_m, short), LOAD, 0.02, from_m=0.4,
-                             to_m=1.0, **line) == alone
+                             to_m=1.0, line=line) == alone
     other = mending_place(STATION, dip(0.03, middle_m=0.55, else_m=0.006), LOAD, 0.02, from_m=0.4,
-                          to_m=1.0, **line)
+                          to_m=1.0, line=line)
     assert other == pytest.approx(0.55, abs=0.08)
 
 

@@ -16,7 +16,7 @@ PIT = rectangle(5.5, -1.0, 7.0, 1.0)
 
 def options_of(site, loads=None):
     rows = bare_rows(site, loads=loads)
-    yard = Yard.of(site, rows, None, None, None, None)
+    yard = Yard.of(site, rows, None, None, None)
     return rows, yard, yard.builder.build(places_of(site, rows, yard.wanted))
 
 

@@ -21,7 +21,6 @@ from targeting_kit import (
     raised,
     rectangle,
     ring,
-    rover_of,
     site_of,
     straight,
 )
@@ -49,16 +48,15 @@ SCENARIOS = {
     'two facing each other': site_of(*facing(1.1), yard=YARD, borrow=[PIT]),
     'keep-outs': site_of(straight(3.0), yard=YARD, borrow=[PIT], keep_outs=[
         rectangle(0.8, 0.5, 1.2, 1.0), rectangle(3.6, -1.6, 4.0, -0.3)]),
-    'backing in': site_of(ring(1.4), yard=YARD, borrow=[PIT], rover=rover_of(drop=(-0.75, 0.0))),
 }
 
 
-@pytest.mark.parametrize('in_lifts', [True, False])
+@pytest.mark.parametrize('work_order', ['lifts', 'segments'])
 @pytest.mark.parametrize('name', list(SCENARIOS))
-def test_scenarios_are_planned_whole_and_no_step_breaks_a_rule(name, in_lifts):
-    site = SCENARIOS[name]
+def test_scenarios_are_planned_whole_and_no_step_breaks_a_rule(name, work_order):
+    site = replace(SCENARIOS[name], work_order=work_order)
     rows = bare_rows(site)
-    plan = plan_work(site, rows, in_lifts=in_lifts)
+    plan = plan_work(site, rows)
     assert plan.complete, plan.summary()
     assert len(plan.steps) == sum(row.dumps_remaining for row in rows)
     assert plan.haul_m >= plan.lower_bound_m - 1e-6
@@ -67,8 +65,8 @@ def test_scenarios_are_planned_whole_and_no_step_breaks_a_rule(name, in_lifts):
 
 
 def test_ring_against_a_wall_closes_from_outside_after_the_wall_was_served_from_inside():
-    site = SCENARIOS['ring against a wall']
-    plan = plan_work(site, bare_rows(site), in_lifts=False)
+    site = replace(SCENARIOS['ring against a wall'], work_order='segments')
+    plan = plan_work(site, bare_rows(site))
     centre = np.array([0.0, -2.2])
     inside = {s.row: bool(np.hypot(*(s.approach.pose.xy - centre)) < 1.4) for s in plan.steps}
     assert any(inside.values())
@@ -143,7 +141,7 @@ def test_haul_of_a_ring_with_borrow_areas_inside_and_out_is_known_to_be_least():
 
 
 def _yard_and_options(site, rows):
-    yard = Yard.of(site, tuple(rows), None, None, None, None)
+    yard = Yard.of(site, tuple(rows), None, None, None)
     return yard.reach, yard.builder.build(places_of(site, rows, yard.wanted))
 
 
@@ -245,7 +243,7 @@ def test_haul_is_the_least_over_all_orders():
                    borrow=[rectangle(3.2, -1.0, 4.2, 1.0)])
     rows = bare_rows(site)
     plan = plan_work(site, rows)
-    yard = Yard.of(site, tuple(rows), None, None, None, None)
+    yard = Yard.of(site, tuple(rows), None, None, None)
     options = yard.builder.build(places_of(site, rows, yard.wanted))
     costs = HaulCosts(yard.reach, options, len(rows))
     judge = networkx_costs(yard, options, rows)
@@ -292,7 +290,7 @@ def test_table_has_the_columns_of_the_contract():
 
 def test_lifts_raise_the_berm_evenly():
     site = SCENARIOS['straight']
-    plan = plan_work(site, bare_rows(site, loads=3), in_lifts=True)
+    plan = plan_work(site, bare_rows(site, loads=3))
     seen = [step.load for step in plan.steps]
     assert seen == sorted(seen)
 

@@ -7,7 +7,7 @@ import math
 
 from berm_ledger.books.rows import State
 from berm_ledger.geometry import Lattice, Polyline, Pose2
-from berm_ledger.targeting import choose_target, Ground, NoTarget, Planner, ReadyChoice, Target
+from berm_ledger.targeting import Ground, NoTarget, Planner, ReadyChoice, Target
 from berm_ledger.targeting.obstacles import newly_blocked
 from berm_ledger.targeting.plan import Unserved
 import numpy as np
@@ -17,6 +17,7 @@ import pytest
 from targeting_kit import (
     bare_rows,
     berm_of,
+    choose_target,
     raised,
     rectangle,
     ring,
@@ -37,7 +38,7 @@ def test_first_segment_from_the_side_of_the_robot():
     assert target.pose.yaw_rad == pytest.approx(-math.pi / 2)
 
 
-@pytest.mark.parametrize('drop', [(0.75, 0.0), (0.7, 0.1), (-0.75, 0.0)])
+@pytest.mark.parametrize('drop', [(0.75, 0.0), (0.7, 0.1)])
 def test_drop_point_lands_on_the_dump_line(drop):
     site = site_of(straight(2.0), rover=rover_of(drop=drop))
     target = choose_target(site, bare_rows(site), None, None)
@@ -91,6 +92,23 @@ def test_what_blocks_is_named():
     assert 'the boundary' in answer.reason
 
 
+@pytest.mark.parametrize(('ahead_m', 'left'), [
+    (0.75, 'upper segment 1'), (0.45, 'upper segment 1'), (0.45, 'its own toe')])
+def test_a_refused_side_is_laid_to_things_and_others_before_the_toe_itself(ahead_m, left):
+    # With 0.45 m the load falls 0.15 m ahead of the footprint, and the toe lies 0.22 m out.
+    upper = berm_of(Polyline([[0.0, 0.8], [0.8, 0.8]]), name='upper', segment_m=0.8)
+    site = site_of(straight(0.8, segment_m=0.8), upper, rover=rover_of(drop=(ahead_m, 0.0)),
+                   keep_outs=[rectangle(0.0, -1.5, 0.8, -0.3)])
+    rows = list(bare_rows(site, loads=1))
+    stands = left != 'its own toe'
+    rows[1] = replace(raised(rows[1], 0.15 if stands else 0.0), dumps_remaining=0,
+                      dumps_made=int(stands))
+    answer = choose_target(site, rows, None, Pose2(3.0, 3.0))
+    assert answer.code == 'blocked'
+    assert f'from the left by {left}' in answer.reason
+    assert 'from the right by keep-out "post 1"' in answer.reason
+
+
 @pytest.mark.parametrize(('options', 'code'), [
     ({'hold_text': 'soil is gone'}, 'hold'), ({'stale_text': 'the pose is 9 s old'}, 'stale')])
 def test_no_target_on_hold_or_with_stale_input(options, code):
@@ -117,8 +135,8 @@ def test_a_design_of_unknown_height_is_to_be_looked_at_and_not_done():
 PIT = rectangle(5.5, -1.0, 7.0, 1.0)
 
 
-def planner_of(site, rows, **options):
-    planner = Planner(site, **options)
+def planner_of(site, rows):
+    planner = Planner(site)
     planner.update(rows)
     return planner
 
@@ -173,12 +191,50 @@ def test_in_lifts_the_lowest_mean_is_next_and_not_the_slope_down_to_a_neighbour(
     assert planner_of(site, rows).next_target().segment == 2
 
 
+def test_in_lifts_the_lowest_is_that_with_the_least_share_of_its_height():
+    low = berm_of(Polyline([[0.0, 0.0], [0.8, 0.0]]), name='low')
+    high = berm_of(Polyline([[0.0, 2.5], [0.8, 2.5]]), name='high', height_m=0.25)
+    site = site_of(low, high, borrow=[PIT])
+    # Two thirds of 0.15 m stand, and half of 0.25 m.
+    rows = [raised(row, 0.1 if row.berm == 'low' else 0.125, dumps_made=3, dumps_remaining=1)
+            for row in bare_rows(site)]
+    assert planner_of(site, rows).next_target().berm == 'high'
+
+
 def test_a_load_for_a_level_crest_below_its_ground_is_no_error():
     """Only its neighbours call for it; how much of its height stands has no meaning."""
     site = site_of(straight(1.2))
     rows = list(bare_rows(site, loads=1))
     rows[0] = replace(rows[0], target_height_m=0.0)
     assert isinstance(choose_target(site, tuple(rows), None, None), Target)
+
+
+@pytest.mark.parametrize(('change', 'why'), [
+    ({}, 'west segment 2 is 0.040 m low, 2 loads to go, from the '),
+    ({'height_m': math.nan}, 'west segment 2 was not seen yet and counts as bare, 2 loads to go'),
+    ({'state': State.REWORK}, 'west segment 2 is to be reworked, 2 loads to go, from the ')])
+def test_a_target_says_why_it_is_one(change, why):
+    site = site_of(straight(2.0), borrow=[PIT])
+    rows = [replace(row, dumps_remaining=0) for row in bare_rows(site)]
+    rows[1] = replace(raised(rows[1], 0.11), dumps_remaining=2, **change)
+    assert planner_of(site, rows).next_target().reason.startswith(why)
+
+
+def test_each_place_of_a_long_segment_is_served_from_the_side_that_the_plan_has_for_it():
+    # A post stands where the robot would have to stand on the left of the first place, another
+    # on the right of the last one.
+    posts = [rectangle(0.05, 0.6, 0.3, 1.1), rectangle(0.7, -1.1, 0.95, -0.6)]
+    site = replace(site_of(straight(1.0, segment_m=1.0), borrow=[PIT], keep_outs=posts),
+                   work_order='segments')
+    row, = bare_rows(site, loads=3)
+    planner = planner_of(site, [row])
+    sides = {}
+    for made in range(3):
+        planner.update([replace(row, dumps_made=made, dumps_remaining=3 - made)])
+        target = planner.next_target()
+        sides[round(target.station_m, 2)] = math.copysign(1.0, target.pose.y_m)
+    assert (sides[0.17], sides[0.83]) == (-1.0, 1.0)
+    assert planner.replans == 1
 
 
 def test_segment_by_segment_stays_until_it_is_done():
@@ -195,8 +251,9 @@ def test_segment_by_segment_stays_until_it_is_done():
     assert planner.replans == 1
 
 
-def test_rework_that_stands_is_put_first_without_a_new_plan():
-    site = site_of(straight(2.0), borrow=[PIT])
+@pytest.mark.parametrize('work_order', ['lifts', 'segments'])
+def test_rework_that_stands_is_put_first_without_a_new_plan(work_order):
+    site = replace(site_of(straight(2.0), borrow=[PIT]), work_order=work_order)
     rows = [replace(raised(row, 0.15), dumps_made=3, dumps_remaining=0)
             for row in bare_rows(site)]
     rows[0] = replace(raised(rows[0], 0.1), dumps_remaining=1)
@@ -342,9 +399,9 @@ def test_who_was_left_out_is_asked_again_once_when_all_others_are_done():
 
 
 def test_a_heap_out_of_turn_makes_a_new_plan():
-    site = site_of(ring(1.4), borrow=[PIT])
+    site = replace(site_of(ring(1.4), borrow=[PIT]), work_order='segments')
     rows = list(bare_rows(site))
-    planner = planner_of(site, rows, in_lifts=False)
+    planner = planner_of(site, rows)
     last = planner.plan.sequence[-1]
     rows[last] = dumped(rows[last], 0.1, 1)
     planner.update(rows)

@@ -22,9 +22,9 @@ SMALL = rectangle(-3.0, -3.0, 5.0, 3.0)
 PIT = rectangle(3.0, -1.0, 4.5, 1.0)
 
 
-def map_of(site, ground=None, **options):
+def map_of(site, ground=None):
     rows = bare_rows(site, loads=1)
-    return ReachMap(site, Obstacles.of_site(site, rows, ground), **options), len(rows)
+    return ReachMap(site, Obstacles.of_site(site, rows, ground)), len(rows)
 
 
 def graph_of(reach, built):
@@ -221,12 +221,6 @@ def test_who_is_shut_in_already_is_not_asked_to_get_out():
     reach = base.with_standing(np.ones(count, dtype=bool))
     assert reach.shut_in_already
     assert np.isfinite(reach.field(np.zeros(count, dtype=bool)).distance_m).any()
-
-
-def test_an_exit_decides_what_is_out():
-    site = site_of(ring(1.8), yard=SMALL, borrow=[rectangle(-0.4, -0.4, 0.4, 0.4)])
-    reach, count = map_of(site, exit_xy=(0.0, 0.8))
-    assert reach.gets_out(np.ones(count, dtype=bool))
 
 
 def test_without_borrow_areas_the_robot_is_the_source():

@@ -13,7 +13,7 @@ import numpy as np
 
 from .canvas import new_figure, Picture, png_of, ruled, WIDTH_IN
 from .facts import Facts
-from .markup import figure, table, text, with_error
+from .markup import figure, LITRES, MM, table, text, with_error
 from .palette import BLACK, BLUE, GREEN, GREY, ORANGE, SKY_BLUE, VERMILLION, WHITE
 from .plan_view import SOIL
 from .timeline import Clock
@@ -26,7 +26,7 @@ from ...borrow.load import SIGMAS
 from ...borrow.production import forecast, production_of
 from ...design import BorrowArea
 
-LITRES, MM, MINUTE_S = 1e3, 1e3, 60.0
+MINUTE_S = 60.0
 MOST_MAP_IN = 4.2
 MOST_PERIODS = 200
 # The scale of a cut map: at least so much, and so much more than the deepest place is deep [mm].

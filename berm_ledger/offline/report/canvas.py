@@ -127,9 +127,9 @@ def _inked(
             min(size[0], right + MARGIN_PX), min(size[1], bottom + MARGIN_PX))
 
 
-def ruled(axes: Axes, axis: str = 'y') -> None:
-    """Lay faint lines under a figure, to read values off."""
-    axes.grid(visible=True, axis=axis)
+def ruled(axes: Axes) -> None:
+    """Lay faint level lines under a figure, to read values off."""
+    axes.grid(visible=True, axis='y')
 
 
 def span_of(values: NDArray[np.float64], least: float) -> tuple[float, float]:

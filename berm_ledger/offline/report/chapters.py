@@ -14,7 +14,7 @@ from .facts import (
     Facts,
     layers_digest,
 )
-from .markup import breakable, figure, table, text, UNKNOWN, with_error
+from .markup import breakable, figure, LITRES, MM, table, text, UNKNOWN, with_error
 from .palette import STATE_STYLES
 from .quantities import Amount, Quantities, quantities_of
 from ..bag_records import BagRecord, KEY, records_of
@@ -28,8 +28,6 @@ from ...wording import counted
 
 # Longest tables that a page shows; the rest is in the books and in events.csv.
 MOST_LINES = 400
-LITRES = 1e3
-MM = 1e3
 SEGMENT_HEADS = (
     'seg.', 'station<br>[m]', 'design<br>[m]', 'height<br>[m]', 'lowest<br>[m]',
     'highest<br>[m]', 'at grade<br>[%]', 'off line<br>[mm]', 'placed<br>[l]', 'missing<br>[l]',

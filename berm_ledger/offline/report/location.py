@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from .canvas import new_figure, Picture, png_of, WIDTH_IN
 from .facts import Facts
-from .palette import BLACK, BLUE, ORANGE, WHITE
+from .palette import BLACK, BLUE, DESIGN_DASHES, ORANGE, WHITE
 from .plan_strip import band, HALO
-from .plan_view import areas, DESIGN_DASHES, design_line, dumps
+from .plan_view import areas, design_line, dumps
 from ...design import Berm
 
 FOOTPRINT = '#BFBFBF'

@@ -16,14 +16,24 @@ from numpy.typing import NDArray
 
 from .canvas import new_figure, Picture, png_of, ruled, span_of
 from .facts import Facts, LEAST_STANDING_M, STANDING_NOTE, Z95
-from .palette import BLACK, BLUE, GREY, PALE, PURPLE, STATE_STYLES, VERMILLION
+from .palette import (
+    BLACK,
+    BLUE,
+    DESIGN_DASHES,
+    GREY,
+    PALE,
+    PURPLE,
+    STATE_STYLES,
+    VERMILLION,
+)
 from ...books import Row
 from ...books.acceptance import CrestLine
 from ...books.statement import stamp_text
 from ...design import Berm
 
+# Points along the line at which ground and design are drawn.
 POINTS = 400
-DESIGN_DASHES = (0, (6, 2, 1, 2))
+# Height of the strip of states, as a share of the picture.
 STATE_HEIGHT = 0.055
 # The colour of the crest, paler.
 BAND = '#F2C6A8'

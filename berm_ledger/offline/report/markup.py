@@ -20,6 +20,8 @@ UNFIT = re.compile(
 # Longest word that is not broken in tables, and most lines kept on one page.
 LONG_WORD = 14
 SHORT_TABLE = 14
+# Litres in a cubic metre, and millimetres in a metre.
+LITRES = MM = 1e3
 UNKNOWN = '–'
 MINUS = '−'
 

@@ -17,6 +17,8 @@ from ...books import State
 BLACK, ORANGE, SKY_BLUE, GREEN = '#000000', '#E69F00', '#56B4E9', '#009E73'
 YELLOW, BLUE, VERMILLION, PURPLE = '#F0E442', '#0072B2', '#D55E00', '#CC79A7'
 GREY, PALE, WHITE = '#595959', '#D9D9D9', '#FFFFFF'
+# Lines of the design: a dash and a dot, in widths of the line.
+DESIGN_DASHES = (0, (6, 2, 1, 2))
 SOURCE = ('M. Okabe, K. Ito, <cite>Color Universal Design: how to make figures and presentations '
           'that are friendly to colorblind people</cite>, 2008')
 

@@ -19,6 +19,7 @@ from .facts import Event, Facts, STANDING_NOTE
 from .palette import (
     BLACK,
     BLUE,
+    DESIGN_DASHES,
     GREY,
     ORANGE,
     PURPLE,
@@ -41,7 +42,6 @@ SOIL = LinearSegmentedColormap.from_list('soil', ['#FFFFFF', '#6E6E6E'])
 # Distances between height lines that read well [m].
 STEPS_M = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0)
 DENSEST_LINES = 5
-DESIGN_DASHES = (0, (6, 2, 1, 2))
 # Least distance between the signs of changes on paper [inch].
 SIGN_IN = 0.3
 # A change of less extent along the line lies around an end of it [m].

@@ -17,14 +17,13 @@ from numpy.typing import NDArray
 
 from .canvas import new_figure, Picture, png_of, ruled, span_of
 from .facts import Facts, Z95
-from .palette import BLACK, BLUE, GREEN, PALE, PURPLE, VERMILLION, WHITE
+from .palette import BLACK, BLUE, DESIGN_DASHES, GREEN, PALE, PURPLE, VERMILLION, WHITE
 from ...books import Entry, Row
 from ...books.statement import NS_PER_S, stamp_text
 from ...design import Berm
 
 MOST_PANELS = 8
 PANEL_IN = 0.92
-DESIGN_DASHES = (0, (6, 2, 1, 2))
 # Units of the time axis: name, seconds, and up to how many seconds it is used.
 UNITS = (('s', 1.0, 180.0), ('min', 60.0, 3.0 * 3600.0), ('h', 3600.0, 4.0 * 86400.0),
          ('days', 86400.0, math.inf))

@@ -3,7 +3,7 @@
 """Crossings and gaps, with shapely as the reference."""
 
 from berm_ledger.errors import GeometryError
-from berm_ledger.geometry.segments2 import (
+from berm_ledger.geometry.pieces import (
     check_simple,
     crossing_pair,
     distance_to_edges,

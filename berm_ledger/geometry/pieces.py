@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from ..errors import GeometryError
 
+# Pieces whose common box is tried first, before they are tried one by one.
 BLOCK_PIECES = 64
+# Tangent of the angle between two directions that count as one: rounding.
 PARALLEL_TOLERANCE = 1e-9
 
 
