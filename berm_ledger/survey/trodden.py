@@ -60,6 +60,8 @@ class Trodden:
         self._sunk_m = OPENING_SUNK_M
         #: Whether the ground sinks where it goes.
         self.sinks = True
+        #: Whether it was ever seen to sink there: where it does no longer it may elsewhere.
+        self.has_sunk = False
 
     def note(self, pose: StampedPose, shift: Shift) -> None:
         """Follow the rover to a pose, in the frame of the grids, which lie shifted."""
@@ -74,13 +76,13 @@ class Trodden:
         if len(self._passes) > MOST_PASSES:
             self._passes = [(pose.stamp_ns, self._together(cells for _, cells in self._passes))]
 
-    def figures(self) -> tuple[float, float]:
-        """Return how far the ground sinks [m], and 1 where it counts as sinking, else 0."""
-        return self._sunk_m, float(self.sinks)
+    def figures(self) -> tuple[float, float, float]:
+        """Return how far the ground sinks [m]; 1 or 0: if it counts as sinking, if it ever did."""
+        return self._sunk_m, float(self.sinks), float(self.has_sunk)
 
-    def resume(self, sunk_m: float, sinks: float) -> None:
+    def resume(self, sunk_m: float, sinks: float, has_sunk: float = 0.0) -> None:
         """Go on from what ``figures`` has told in an earlier run."""
-        self._sunk_m, self.sinks = sunk_m, bool(sinks)
+        self._sunk_m, self.sinks, self.has_sunk = sunk_m, bool(sinks), bool(has_sunk)
 
     def until(self, stamp_ns: int, surface: SiteSurface) -> NDArray[np.intp]:
         """
@@ -140,3 +142,4 @@ class Trodden:
         if np.count_nonzero(told) >= LEAST_CELLS:
             self._sunk_m += WEIGHT * (float(fall_m[told].mean()) - self._sunk_m)
             self.sinks = self._sunk_m > (FIRM_M if self.sinks else SINKS_M)
+            self.has_sunk |= self._sunk_m > SINKS_M
