@@ -324,11 +324,15 @@ class BorrowPatch:
         unseen = (total - seen) / total * abs(volume)
         return volume, math.hypot(budget.mean_error_m(total * cell_m2) * total * cell_m2, unseen)
 
-    def smooth_depth_m(self, size: int, least_looks: float = 0.0) -> NDArray[np.float64]:
+    def smooth_depth_m(
+        self, size: int, least_looks: float = 0.0, *, filled: bool = True
+    ) -> NDArray[np.float64]:
         """Return the depth as the mean of a square of cells, shape of the lattice [m]."""
         depth = self.depth_m().reshape(self.lattice.shape)
-        seen = self.surface.looks.reshape(self.lattice.shape) >= least_looks
-        known = np.isfinite(depth) & seen
+        seen = self.surface.looks >= least_looks
+        # Ground that was filled in may be off by more than a cut.
+        seen &= filled | (self.datum_looks > FILLED_LOOKS)
+        known = np.isfinite(depth) & seen.reshape(self.lattice.shape)
         weight = ndimage.uniform_filter(known.astype(float), size, mode='constant')
         total = ndimage.uniform_filter(np.where(known, depth, 0.0), size, mode='constant')
         with np.errstate(invalid='ignore', divide='ignore'):

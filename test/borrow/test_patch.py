@@ -274,6 +274,18 @@ def test_the_edge_of_a_deep_cut_is_steep() -> None:
         assert (why_void(area.site, None, first, 0.0) == 'steep') is (depth_m > 0.05)
 
 
+def test_ground_that_was_filled_in_is_no_edge_of_a_cut() -> None:
+    """Nobody has seen a hump of 70 mm before the first cut: it is no wall, 10 mm were dug."""
+    area, hump_m = Area(), 0.07 * (np.hypot(X_M + 1.74, Y_M) < 0.15)
+    area.look(np.where(hump_m > 0.0, np.nan, ground()), 12)
+    assert area.patch.take_datum() < 1.0
+    area.dig()
+    area.look(trench(0.01) + hump_m, 8)
+    first = figures_of(area.patch, area.lanes)[0]
+    assert first.step_m == pytest.approx(0.01, abs=0.006)
+    assert why_void(area.site, None, first, 0.0) is None
+
+
 def test_the_next_lane_is_the_one_dug_least() -> None:
     """Of equals the one nearest to the robot; closed ones never; none left is none."""
     area = Area()
