@@ -74,7 +74,8 @@ def arguments(argv: Sequence[str] | None) -> argparse.Namespace:
                         help='time between grids where the rover looks (default 2)')
     parser.add_argument('--loads', type=int, help='end the builds after so many loads')
     parser.add_argument('--faults', nargs='+', choices=list(ALL), default=list(ALL),
-                        metavar='NAME', help='default: all. ' + ', '.join(ALL))
+                        metavar='NAME',
+                        help='default: all. ' + ', '.join(ALL).replace('%', '%%'))
     return parser.parse_args(argv)
 
 
