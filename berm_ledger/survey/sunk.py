@@ -42,6 +42,8 @@ class SunkGround:
         self.stood_m = np.full(count, np.nan, dtype=np.float32)
         # Cells of which it is to be told yet how they stand since.
         self._open = np.zeros(count, dtype=bool)
+        # Which cells have sunk.
+        self._sunk = np.empty(0, dtype=np.intp)
 
     @property
     def open_cells(self) -> NDArray[np.intp]:
@@ -51,6 +53,7 @@ class SunkGround:
     def put_back(self, depth_m: NDArray[np.float32], stood_m: NDArray[np.float32]) -> None:
         """Go on from what an earlier run has kept, shape (n,) each [m]."""
         self.depth_m, self.stood_m = np.nan_to_num(depth_m), stood_m
+        self._sunk = np.flatnonzero(self.depth_m)
 
     def raise_by(self, step_m: NDArray[np.float32]) -> None:
         """Raise what stood on the cells (n,) [m]: the frame itself was found to lie lower."""
@@ -103,6 +106,7 @@ class SunkGround:
         self.depth_m[cells[sunk]] += fall_m[sunk]
         # Where soil came on top, or was dug out, wheels alone have not made the difference.
         self.stood_m[cells[~sunk]] = np.nan
+        self._sunk = np.flatnonzero(self.depth_m)
 
     def under(
         self, datum: Datum, design_m: NDArray[np.float64], height_m: NDArray[np.float32],
@@ -128,8 +132,7 @@ class SunkGround:
             The same where nothing has sunk.
 
         """
-        cells = np.flatnonzero(self.depth_m)
-        cells = cells[design_m[cells] <= 0.0]
+        cells = self._sunk[design_m[self._sunk] <= 0.0]
         if not len(cells):
             return datum
         level_m = datum.level_m.copy()
