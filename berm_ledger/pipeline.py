@@ -216,7 +216,7 @@ class Pipeline:
             self._counters[code] += number
         self._findings += look.findings
         self._after_look(look, grid.stamp_ns)
-        self._borrow.take_grid(grid, was.pose, was.slack_m, look.shift, self.survey.noise)
+        self._borrow.take_grid(grid, was.pose, was.slack_m, look.shift, self.survey)
         return self._update()
 
     def _after_look(self, look: Look, stamp_ns: int) -> None:

@@ -183,6 +183,7 @@ class Clerk:
         """Raise what looks are held against with the surface; book a jump or drift of the map."""
         if look.raised_m is not None:
             self.changes.raise_by(look.raised_m)
+            self._survey.sunk.raise_by(look.raised_m)
             for patch in self.dumps.patches:
                 patch.raise_by(look.raised_m)
         shift, last = look.shift, self._booked_shift

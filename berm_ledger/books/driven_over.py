@@ -32,11 +32,23 @@ def doubt_driven_over(survey: SiteSurvey, changes: DisturbanceWatch, stamp_ns: i
     cells = survey.trodden.until(stamp_ns, survey.surface)
     if survey.trodden.sinks:
         survey.surface.doubt(cells)
-    if survey.datum is not None and len(cells):
+    if survey.datum is None:
+        return
+    accepted, level_m = changes.accepted, survey.datum.level_m
+    told = survey.sunk.open_cells
+    told = told[np.isfinite(accepted.height_m[told])]
+    if len(told):
+        survey.sunk.settle(
+            told, accepted.reference_m(told) - level_m[told], survey.noise.total_m)
+    if len(cells):
         # Where soil stands its loss is one, and to be booked.
-        standing_m = changes.accepted.reference_m(cells) - survey.datum.level_m[cells]
-        bare = cells[standing_m < LEAST_STANDING_M]
-        changes.learn_anew(bare[~_was_dug(survey.surface, changes, bare)])
+        standing_m = accepted.reference_m(cells) - level_m[cells]
+        bare = standing_m < LEAST_STANDING_M
+        cells, standing_m = cells[bare], standing_m[bare]
+        left = ~_was_dug(survey.surface, changes, cells)
+        if survey.trodden.has_sunk:
+            survey.sunk.driven_over(cells[left], standing_m[left], survey.noise.total_m)
+        changes.learn_anew(cells[left])
 
 
 def _was_dug(

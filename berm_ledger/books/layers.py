@@ -42,8 +42,11 @@ STAYING, STAYING_FIGURES = 'staying', 2
 # How many looks there were, and have told how far errors are shared; their mean square and mean
 # products [m2].
 NOISE_RANGE, NOISE_RANGE_FIGURES = 'noise_range', 3 + len(LAGS_M)
-# How far the ground sinks under the wheels [m], and whether it counts as sinking.
-TRODDEN, TRODDEN_FIGURES = 'trodden', 2
+# How far the ground sinks under the wheels [m], whether it counts as sinking, and whether it ever
+# did, which older layers do not tell.
+TRODDEN, TRODDEN_FIGURES = 'trodden', (2, 3)
+# How far the ground beside the berm has sunk, and what stood on it: only where wheels sink in.
+SUNK, STOOD = 'sunk_m', 'stood_m'
 # How far grids are tilted and turned: variance and excess of either, as ``Habit`` has them.
 ATTITUDES, ATTITUDE_FIGURES = 'attitudes', 4
 # How much of a height a mapper keeps from grid to grid, as ``MapMemory`` has it.
@@ -87,6 +90,8 @@ def layers_of(
         cells |= {DATUM: survey.datum.level_m, DATUM_SOURCE: survey.datum.source,
                   DATUM_LOOKS: survey.datum.looks,
                   DESIGN: survey.design_m().astype(np.float32)}
+    if survey.sunk.depth_m.any():
+        cells |= {SUNK: survey.sunk.depth_m, STOOD: survey.sunk.stood_m}
     out = [
         NamedSurface(name, stamp_ns, area.lattice, area.on_lattice(values, _blank(values)))
         for name, values in cells.items()]
@@ -226,6 +231,8 @@ def restore(
     if DATUM in kept and not (kept[DATUM_SOURCE] == Source.PLANE).all():
         survey.set_datum(Datum(
             stamps[DATUM], kept[DATUM], kept[DATUM_SOURCE], kept[DATUM_LOOKS]))
+    if SUNK in kept:
+        survey.sunk.put_back(kept[SUNK], kept[STOOD])
     # Another cell of the grids would make crests stale.
     _restore_learned(survey, layers)
     _restore_crests(survey, layers)
@@ -253,7 +260,7 @@ def _restore_learned(survey: SiteSurvey, layers: Iterable[NamedSurface]) -> None
     if alike := _figures(kept.get(NOISE_RANGE), (NOISE_RANGE_FIGURES,)):
         survey.noise_range.resume(*alike)
         survey.noise = survey.noise_range.of(survey.noise)
-    if trodden := _figures(kept.get(TRODDEN), (TRODDEN_FIGURES,)):
+    if trodden := _figures(kept.get(TRODDEN), TRODDEN_FIGURES):
         survey.trodden.resume(*trodden)
     if memory := _figures(kept.get(MEMORY), (MEMORY_FIGURES,)):
         survey.memory.resume(memory)

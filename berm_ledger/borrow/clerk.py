@@ -43,6 +43,7 @@ from ..geometry import Lattice, Pose2, StampedPose
 from ..survey import ElevationGrid
 from ..survey.noise import GridNoise
 from ..survey.registration import Shift
+from ..survey.site_survey import SiteSurvey
 from ..survey.snapshot import NamedSurface
 
 PERIOD_NS = 1_000_000_000
@@ -131,6 +132,7 @@ class BorrowClerk:
             if desk.holds(here, drop_xy):
                 desk.visit(here, pose.stamp_ns)
                 inside = True
+            desk.patch.tracks.note(here, desk.patch.surface)
         if inside:
             # What the drum draws while it digs is not the weight of the load.
             self._currents.clear()
@@ -147,15 +149,16 @@ class BorrowClerk:
             self._currents.append(current_a)
 
     def take_grid(
-        self, grid: ElevationGrid, pose: Pose2, slack_m: float, shift: Shift, noise: GridNoise
+        self, grid: ElevationGrid, pose: Pose2, slack_m: float, shift: Shift, survey: SiteSurvey
     ) -> None:
-        """Take in a grid that was used over the berm, where an area is due."""
+        """Take in a grid that the survey of the berm has used, where an area is due."""
         for desk in self.desks:
+            desk.patch.sinks = survey.trodden.has_sunk
             due = desk.looked_ns is None or grid.stamp_ns - desk.looked_ns >= PERIOD_NS
             if not (due and desk.patch.shown_by(grid)):
                 continue
             desk.looked_ns = grid.stamp_ns
-            if desk.patch.take_grid(grid, pose, slack_m, shift, noise):
+            if desk.patch.take_grid(grid, pose, slack_m, shift, survey.noise):
                 self._after_look(desk, grid.stamp_ns)
 
     def _after_look(self, desk: AreaDesk, stamp_ns: int) -> None:
@@ -219,6 +222,7 @@ class BorrowClerk:
         """Book the figures of an area after a visit; return what was cut in it [m3]."""
         patch = desk.patch
         patch.settle()
+        patch.learn_ruts()
         if patch.datum_m is None:
             # Where the survey was not complete, looks before and after the cut are mixed.
             self._take_datum(desk, stamp_ns, after_a_load=True)

@@ -8,11 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .lanes import Lane, lanes_of_area
-from .patch import BorrowPatch
+from .patch import BorrowPatch, Ground
 from ..design import Site
 from ..geometry import Pose2
-
-Before = tuple[NDArray[np.float32], NDArray[np.float32]]
 
 
 class AreaDesk:
@@ -35,7 +33,7 @@ class AreaDesk:
         self.name = patch.area.name
         self.looked_ns: int | None = None
         #: Surface before the visit; None while there is none.
-        self.before: Before | None = None
+        self.before: Ground | None = None
         self.voids: set[int] = set()
         self.depths: dict[int, float] = {}
 
@@ -46,10 +44,8 @@ class AreaDesk:
     def visit(self, pose: Pose2, stamp_ns: int) -> None:
         """Note that the drum may have dug here."""
         if self.before is None:
-            surface = self.patch.surface
             # What an earlier visit has left there, and nobody has seen yet, is not known.
-            looks = np.where(self.patch.awaited, np.float32(0.0), surface.effective_looks())
-            self.before = (surface.height_m.copy(), looks)
+            self.before = self.patch.ground()
         self.patch.work(pose, stamp_ns)
 
     def leave(self) -> None:

@@ -89,7 +89,7 @@ def figures_of(
     depth = patch.depth_m()
     cell_m = patch.lattice.cell_m
     run = max(1, round(STEP_RUN_M / cell_m))
-    step = _steps(patch.smooth_depth_m(STEP_CELLS, least_looks), run).ravel()
+    step = _steps(patch.smooth_depth_m(STEP_CELLS, least_looks, filled=False), run).ravel()
     smooth = patch.smooth_depth_m(
         2 * round(DEEPEST_M / cell_m / 2.0) + 1, least_looks).ravel()
     out = []

@@ -11,12 +11,14 @@ Where the drum has passed since the last look nothing of the old surface is beli
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from .apron import Apron
+from .tracks import Passes, SPREAD, Tracks
 from ..design import BorrowArea, Site
 from ..design.surface import footprint_half_width_m
 from ..geometry import Lattice, Pose2
@@ -54,6 +56,14 @@ FILLED_LOOKS = 0.1
 STAY_NS = 60_000_000_000
 
 
+class Ground(NamedTuple):
+    """Heights (n,) [m] that a fall is reckoned from, their looks, and the passes before."""
+
+    height_m: NDArray[np.float32]
+    looks: NDArray[np.float32]
+    passes: Passes
+
+
 class BorrowPatch:
     """
     Cells of one borrow area; the part of the borrow room that keeps heights.
@@ -83,7 +93,11 @@ class BorrowPatch:
         self.near: NDArray[np.bool_] = gap <= SLIDE_M
         self._around = gap <= MARGIN_M
         apron = self._around & ~self.near & ~_built_on(site, self.points_xy)
-        self._apron = Apron(self.points_xy, np.flatnonzero(apron), cell_m, inside)
+        self._bare = np.flatnonzero(apron)
+        self._apron = Apron(self.points_xy, self._bare, cell_m, inside)
+        self.tracks = Tracks(self.lattice, site.rover.footprint)
+        #: Whether wheels press the ground down here.
+        self.sinks = False
         count = len(self.points_xy)
         self.surface = SiteSurface(count)
         self.datum_m: NDArray[np.float32] | None = None
@@ -97,6 +111,7 @@ class BorrowPatch:
         self.visited = np.zeros(count, dtype=bool)
         self._ground_m = np.full(count, np.nan, dtype=np.float32)
         self._ground_looks = np.zeros(count, dtype=np.float32)
+        self._ground_passes = self.tracks.shown.copy()
         self._passed_ns = np.full(count, -STAY_NS, dtype=np.int64)
         self._level_se_m = 0.0
         self._grid_cell_m = site.cell_m
@@ -137,6 +152,7 @@ class BorrowPatch:
         first = passed & (stamp_ns - self._passed_ns > STAY_NS)
         self._ground_m[first] = self.surface.height_m[first]
         self._ground_looks[first] = self.surface.effective_looks()[first]
+        self._ground_passes[first] = self.tracks.shown[first]
         self._passed_ns[passed] = stamp_ns
 
     def take_grid(
@@ -174,17 +190,22 @@ class BorrowPatch:
         measured[under_footprint(
             points, self._rover.footprint, site_from_base, FOOTPRINT_PAD_M + slack_m)] = np.nan
         measured[self._objects(measured)] = np.nan
-        placed = self._apron.placed(measured, self.surface, noise)
+        # What has sunk since the last look does not tell where this one lies.
+        sunk = self.tracks.gone & self.sinks
+        placed = self._apron.placed(
+            np.where(sunk, np.float32(np.nan), measured), self.surface, noise)
         if placed is None:
             return False
         self.settle()
         seen = np.isfinite(measured)
         measured -= placed.left.up_m(self.points_xy)
         # What was dug is taken as it is seen: no gate stands between it and the old height.
-        worked = self._fresh & seen & self.surface.known
+        worked = (self._fresh | sunk) & seen & self.surface.known
         self.surface.put(worked, measured[worked], WORKED_LOOKS)
         self.surface.fuse(measured, grid.stamp_ns, noise.total_m)
+        self.datum_looks[sunk & seen & self._untouched] = WORKED_LOOKS
         self._fresh &= ~seen
+        self.tracks.look(seen)
         self._level_se_m = placed.error_m
         return True
 
@@ -206,6 +227,23 @@ class BorrowPatch:
         if not high.any():
             return high
         return and_around(high.reshape(self.lattice.shape), self.lattice.cell_m).ravel()
+
+    def learn_ruts(self) -> None:
+        """Learn how far the ground around has sunk under the wheels."""
+        if self.sinks:
+            # Not where soil has slid into the cut.
+            bare = self._bare[~self.counted[self._bare]]
+            self.tracks.learn(bare, self.surface.height_m)
+
+    @property
+    def _untouched(self) -> NDArray[np.bool_]:
+        """Cells where the drum has not passed yet, shape (n,)."""
+        return ~(self.touched | self._passed)
+
+    def ground(self) -> Ground:
+        """Return the surface as it stands; what nobody has seen yet is not known."""
+        looks = np.where(self.awaited, np.float32(0.0), self.surface.effective_looks())
+        return Ground(self.surface.height_m.copy(), looks, self.tracks.shown.copy())
 
     # ---- datum -------------------------------------------------------------------------------
 
@@ -230,11 +268,13 @@ class BorrowPatch:
             Share of the area that was seen; None when that is too little and nothing was taken.
 
         """
-        height, worth = self.surface.height_m, self.surface.effective_looks()
+        height, worth, passes = (
+            self.surface.height_m, self.surface.effective_looks(), self.tracks.shown.copy())
         if after_a_load:
             passed = self._passed_ns >= 0
             height = np.where(passed, self._ground_m, height)
             worth = np.where(passed, self._ground_looks, worth)
+            passes[passed] = self._ground_passes[passed]
             self.surface.looks[passed & self.surface.known] = WORKED_LOOKS
             self.touched |= passed
         known = np.isfinite(height) & (worth > 0.0)
@@ -247,6 +287,7 @@ class BorrowPatch:
         flat = (nearest[0] * self.lattice.cols + nearest[1]).ravel()
         self.datum_m = height[flat].copy()
         self.datum_looks = np.where(known, worth, FILLED_LOOKS).astype(np.float32)
+        self.tracks.before = passes
         return share
 
     def survey_late(self) -> None:
@@ -254,17 +295,20 @@ class BorrowPatch:
         if self.datum_m is None:
             return
         looks = self.surface.effective_looks()
-        late = ~(self.touched | self._passed) & (looks > self.datum_looks)
+        late = self._untouched & (looks > self.datum_looks)
         self.datum_m[late] = self.surface.height_m[late]
         self.datum_looks[late] = looks[late]
+        self.tracks.before[late] = self.tracks.shown[late]
 
     # ---- figures -----------------------------------------------------------------------------
 
     def depth_m(self) -> NDArray[np.float64]:
-        """Return how far the surface lies below the datum, shape (n,) [m]; NaN unknown."""
+        """Return how deep was dug below the datum, shape (n,) [m]; NaN unknown."""
         if self.datum_m is None:
             return np.full(len(self.points_xy), np.nan)
-        return (self.datum_m - self.surface.height_m).astype(float)
+        fall_m = (self.datum_m - self.surface.height_m).astype(float)
+        fall_m -= self.tracks.sunk_m(self.tracks.before)
+        return fall_m
 
     @property
     def counted(self) -> NDArray[np.bool_]:
@@ -283,7 +327,7 @@ class BorrowPatch:
 
     def volume_m3(
         self, cells: NDArray[np.bool_], noise: GridNoise,
-        before: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None,
+        before: Ground | None = None,
     ) -> tuple[float, float]:
         """
         Return what was taken from some cells and its standard error [m3]; bank state.
@@ -294,8 +338,8 @@ class BorrowPatch:
             Which cells, shape (n,).
         noise : GridNoise
             Noise of one look.
-        before : tuple of array, optional
-            Heights and looks to compare with; left out, the datum.
+        before : Ground, optional
+            What to compare with; left out, the datum.
 
         Returns
         -------
@@ -306,10 +350,11 @@ class BorrowPatch:
         if before is None:
             if self.datum_m is None:
                 return math.nan, math.nan
-            before = (self.datum_m, self.datum_looks)
-        fall = (before[0] - self.surface.height_m).astype(float)
+            before = Ground(self.datum_m, self.datum_looks, self.tracks.before)
+        fall = (before.height_m - self.surface.height_m).astype(float)
+        sunk = self.tracks.sunk_m(before.passes)
         looks = self.surface.effective_looks()
-        known = cells & np.isfinite(fall) & (looks > 0.0) & (before[1] > 0.0)
+        known = cells & np.isfinite(fall) & (looks > 0.0) & (before.looks > 0.0)
         total, seen = int(cells.sum()), int((known & ~self._fresh).sum())
         if not total:
             return 0.0, 0.0
@@ -317,18 +362,24 @@ class BorrowPatch:
             return math.nan, math.nan
         cell_m2 = self.lattice.cell_area_m2
         used = known & ~self._fresh
-        volume = float(fall[used].sum()) * cell_m2 * total / seen
-        inverse = float(np.mean(1.0 / looks[used] + 1.0 / before[1][used]))
+        pressed = float(sunk[used].sum()) * cell_m2 * total / seen
+        volume = float(fall[used].sum()) * cell_m2 * total / seen - pressed
+        inverse = float(np.mean(1.0 / looks[used] + 1.0 / before.looks[used]))
         budget = Budget(noise, 1.0 / inverse, self._level_se_m, 0.0, self.lattice.cell_m,
                         self._grid_cell_m)
         unseen = (total - seen) / total * abs(volume)
-        return volume, math.hypot(budget.mean_error_m(total * cell_m2) * total * cell_m2, unseen)
+        return volume, math.hypot(
+            budget.mean_error_m(total * cell_m2) * total * cell_m2, unseen, SPREAD * pressed)
 
-    def smooth_depth_m(self, size: int, least_looks: float = 0.0) -> NDArray[np.float64]:
+    def smooth_depth_m(
+        self, size: int, least_looks: float = 0.0, *, filled: bool = True
+    ) -> NDArray[np.float64]:
         """Return the depth as the mean of a square of cells, shape of the lattice [m]."""
         depth = self.depth_m().reshape(self.lattice.shape)
-        seen = self.surface.looks.reshape(self.lattice.shape) >= least_looks
-        known = np.isfinite(depth) & seen
+        seen = self.surface.looks >= least_looks
+        # Ground that was filled in may be off by more than a cut.
+        seen &= filled | (self.datum_looks > FILLED_LOOKS)
+        known = np.isfinite(depth) & seen.reshape(self.lattice.shape)
         weight = ndimage.uniform_filter(known.astype(float), size, mode='constant')
         total = ndimage.uniform_filter(np.where(known, depth, 0.0), size, mode='constant')
         with np.errstate(invalid='ignore', divide='ignore'):

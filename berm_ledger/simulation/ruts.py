@@ -38,7 +38,8 @@ class Ruts:
         low, high = (pick(rover.footprint.corners_xy, axis=0) for pick in (np.min, np.max))
         low, high = low + TREAD_M / 2.0, high - TREAD_M / 2.0
         self._wheels_xy = np.array([(x, y) for x in (low[0], high[0]) for y in (low[1], high[1])])
-        self._pressed_m = np.zeros(soil.lattice.shape)
+        #: How far each cell was pressed down, shape of the lattice [m].
+        self.pressed_m = np.zeros(soil.lattice.shape)
 
     def press(self, pose: Pose2) -> None:
         """Stand at a true pose; the rim of a rut slides to the angle of repose."""
@@ -47,6 +48,6 @@ class Ruts:
             patch = Patch(x_m, y_m, pose.yaw_rad, TREAD_M, TREAD_M)
             window, apart_m = soil.around(patch, patch.reach_m + self._depth_m / soil.slope)
             deepest_m = self._depth_m - soil.slope * apart_m
-            sunk_m = SHARE * np.maximum(0.0, deepest_m - self._pressed_m[window])
-            self._pressed_m[window] += sunk_m
+            sunk_m = SHARE * np.maximum(0.0, deepest_m - self.pressed_m[window])
+            self.pressed_m[window] += sunk_m
             soil.height_m[window] -= sunk_m

@@ -36,13 +36,20 @@ class Truth:
         The yard's soil, measured as it stands at each call.
     berms : tuple of BermGround
         Its berms.
+    pressed_m : array, optional
+        How far wheels have pressed the soil down as it stands at each call, shape of its lattice
+        [m]: outside of the design footprint that is no lack of soil.
 
     """
 
-    def __init__(self, soil: Soil, berms: tuple[BermGround, ...]) -> None:
+    def __init__(
+        self, soil: Soil, berms: tuple[BermGround, ...],
+        pressed_m: NDArray[np.float64] | None = None,
+    ) -> None:
         """Find out which cells belong to which berm and which of them a border cuts."""
         self._soil = soil
         self._berms = berms
+        self._pressed_m = np.zeros(soil.lattice.shape) if pressed_m is None else pressed_m
         self._near = np.zeros(soil.lattice.shape, bool)
         self._cut = np.zeros(soil.lattice.shape, bool)
         for ground in berms:
@@ -124,17 +131,19 @@ class Truth:
         """Return the volumes by index of the berm and number of the segment."""
         soil = self._soil
         rise = soil.rise_m
-        wanted = (rise > TOUCHED_M) | self._near
+        wanted = (rise + self._pressed_m > TOUCHED_M) | self._near
         index, places, area = fine_cells(soil.lattice, wanted, self._cut)
         berm, station, offset = self._nearest(places)
         height, ground_m = rise.ravel()[index], soil.ground_m.ravel()[index]
+        pressed_m = self._pressed_m.ravel()[index]
         out = {}
         for b, ground in enumerate(self._berms):
             number = ground.number_of(station)
             design = ground.design_m(offset, ground_m)
             for segment in ground.segments:
                 own = (berm == b) & (number == segment.number)
-                out[b, segment.number] = _sums(height[own], design[own], area[own])
+                lost_m = np.where(design[own] > 0.0, 0.0, pressed_m[own])
+                out[b, segment.number] = _sums(height[own] + lost_m, design[own], area[own])
         return out
 
 
@@ -167,7 +176,9 @@ def _sums(
     }
 
 
-def borrow_truth(site: Site, soil: Soil, drum: Drum, swell: float) -> Figures:
+def borrow_truth(
+    site: Site, soil: Soil, drum: Drum, swell: float, pressed_m: NDArray[np.float64] | None = None
+) -> Figures:
     """
     Return how the borrow areas truly stand, JSON values only.
 
@@ -181,6 +192,8 @@ def borrow_truth(site: Site, soil: Soil, drum: Drum, swell: float) -> Figures:
         What was dug and what is carried.
     swell : float
         Loose volume for one volume in the ground.
+    pressed_m : array, optional
+        How far wheels have pressed the soil down, shape of its lattice [m]: that is no cut.
 
     Returns
     -------
@@ -190,9 +203,10 @@ def borrow_truth(site: Site, soil: Soil, drum: Drum, swell: float) -> Figures:
 
     """
     points, areas = soil.lattice.centres_xy(), []
+    depth_m = -soil.rise_m if pressed_m is None else -soil.rise_m - pressed_m
     for area in site.yard.borrow_areas:
         near = area.polygon.reaches(points, SLIDE_M)
-        cut = np.where(near, np.maximum(-soil.rise_m, 0.0), 0.0)
+        cut = np.where(near, np.maximum(depth_m, 0.0), 0.0)
         areas.append({
             'area': area.name, 'cut_m3': float(cut.sum() * soil.lattice.cell_area_m2),
             'deepest_m': float(cut.max())})

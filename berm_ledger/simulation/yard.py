@@ -278,8 +278,9 @@ class Yard:
 
     def truth(self) -> dict[str, Any]:
         """Return how things truly stand now, JSON values only; units in the names."""
+        pressed_m = None if self._ruts is None else self._ruts.pressed_m
         if self._truth is None:
-            self._truth = Truth(self.soil, self.berms)
+            self._truth = Truth(self.soil, self.berms, pressed_m)
         segments = self._truth.segments()
         return {
             'seed': self.seed,
@@ -294,7 +295,7 @@ class Yard:
             'intrusions': [dict(event) for event in self.intrusions],
             'map_error': asdict(self.error),
             'borrow': None if self.drum is None else borrow_truth(
-                self.site, self.soil, self.drum, self.swell),
+                self.site, self.soil, self.drum, self.swell, pressed_m),
         }
 
     def _account(self, drop_xy: NDArray[np.float64]) -> tuple[str | None, int | None]:

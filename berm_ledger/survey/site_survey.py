@@ -40,6 +40,7 @@ from .sections import largest_cell_m, Sections, sections_of_berm
 from .standing import Ground, spread_along
 from .standstill import Standstill
 from .staying import StayingNoise
+from .sunk import SunkGround
 from .surface import SiteSurface
 from .trodden import Trodden
 from .turns import Turns
@@ -91,6 +92,7 @@ class SiteSurvey:
         self._other_flank = OtherFlank(self.area, self.sections)
         self._turns = Turns(self.area)
         self.trodden = Trodden(self.area, FOOTPRINT_PAD_M)
+        self.sunk = SunkGround(len(self.area))
         self._carried, self._standstill, self._sparse = CarriedOver(), Standstill(), Sparseness()
         self._corridors_m2 = self.area.row_areas_m2()
         # The datum and the design over it, None before there is one.
@@ -124,6 +126,7 @@ class SiteSurvey:
         datum = surveyed_datum(
             self.area, surface.height_m, surface.effective_looks(), stamp_ns)
         if datum is not None:
+            self.sunk = SunkGround(len(self.area))
             self.set_datum(datum)
             self.registration.opening.end()
         return datum is not None
@@ -356,8 +359,9 @@ class SiteSurvey:
         self._crests.touch_rows(rows)
         along = self._crest_figures(rows)
         surface, hidden_m3 = self._filled
-        stocks = designed.sums.of_rows(
-            rows, surface, designed.datum, self.noise.total_m, designed.given)
+        noise_m = self.noise.total_m
+        under = self.sunk.under(designed.datum, designed.height_m, surface.height_m, noise_m)
+        stocks = designed.sums.of_rows(rows, surface, under, noise_m, designed.given)
         self._turns.done(rows)
         return tuple(
             segment_reading(

@@ -30,8 +30,8 @@ SINKS_M, FIRM_M, OPENING_SUNK_M = 0.001, 0.0005, 0.0007
 # They tell of so many cells, known by so many looks, that have not changed altogether [m].
 MOST_M = 0.025
 LEAST_CELLS, LEAST_LOOKS = 100, 8.0
-# Weight of the newest pass.
-WEIGHT = 0.15
+# Weight of the newest pass; that ground sinks at all is believed beyond so many standard errors.
+WEIGHT, SURE_SIGMAS = 0.15, 4.0
 # Poses kept one by one until a grid comes; where none does for long they are taken together.
 MOST_PASSES = 64
 
@@ -58,8 +58,12 @@ class Trodden:
         # Cells that no look has shown since, and how far such have sunk.
         self._unseen = np.empty(0, dtype=np.intp)
         self._sunk_m = OPENING_SUNK_M
+        # Variance of that from pass to pass, to begin with a guess [m2].
+        self._variance_m2 = SINKS_M**2
         #: Whether the ground sinks where it goes.
         self.sinks = True
+        #: Whether it was ever seen to sink there: where it does no longer it may elsewhere.
+        self.has_sunk = False
 
     def note(self, pose: StampedPose, shift: Shift) -> None:
         """Follow the rover to a pose, in the frame of the grids, which lie shifted."""
@@ -74,13 +78,13 @@ class Trodden:
         if len(self._passes) > MOST_PASSES:
             self._passes = [(pose.stamp_ns, self._together(cells for _, cells in self._passes))]
 
-    def figures(self) -> tuple[float, float]:
-        """Return how far the ground sinks [m], and 1 where it counts as sinking, else 0."""
-        return self._sunk_m, float(self.sinks)
+    def figures(self) -> tuple[float, float, float]:
+        """Return how far the ground sinks [m]; 1 or 0: if it counts as sinking, if it ever did."""
+        return self._sunk_m, float(self.sinks), float(self.has_sunk)
 
-    def resume(self, sunk_m: float, sinks: float) -> None:
+    def resume(self, sunk_m: float, sinks: float, has_sunk: float = 0.0) -> None:
         """Go on from what ``figures`` has told in an earlier run."""
-        self._sunk_m, self.sinks = sunk_m, bool(sinks)
+        self._sunk_m, self.sinks, self.has_sunk = sunk_m, bool(sinks), bool(has_sunk)
 
     def until(self, stamp_ns: int, surface: SiteSurface) -> NDArray[np.intp]:
         """
@@ -138,5 +142,10 @@ class Trodden:
         self._unseen = cells[np.isnan(fall_m)]
         told = (np.abs(fall_m) <= MOST_M) & ~worked[cells]
         if np.count_nonzero(told) >= LEAST_CELLS:
-            self._sunk_m += WEIGHT * (float(fall_m[told].mean()) - self._sunk_m)
+            apart_m = float(fall_m[told].mean()) - self._sunk_m
+            self._sunk_m += WEIGHT * apart_m
+            self._variance_m2 = (1.0 - WEIGHT) * (self._variance_m2 + WEIGHT * apart_m**2)
             self.sinks = self._sunk_m > (FIRM_M if self.sinks else SINKS_M)
+            # Errors that stay for a while make a mean of a few passes, too.
+            error_m = math.sqrt(self._variance_m2 * WEIGHT / (2.0 - WEIGHT))
+            self.has_sunk |= self._sunk_m > max(SINKS_M, SURE_SIGMAS * error_m)

@@ -9,9 +9,10 @@ and at the end, and the forecast of the time to finish after a quarter, half and
 the loads. Then a rover digs in one lane alone, and it is told how deep that truly was when the
 lane was closed, against its limit.
 
-``--true-swell 1.12`` or ``1.35`` builds with soil that swells so while the books are told
-``STATED_SWELL``; ``--true-line 0 2.9`` with a drum that draws another current than the books start
-from. What the books make of it is written build by build.
+``--rut-mm 10`` builds on ground that wheels press down by so much at most. ``--true-swell 1.12``
+or ``1.35`` builds with soil that swells so while the books are told ``STATED_SWELL``;
+``--true-line 0 2.9`` with a drum that draws another current than the books start from. What the
+books make of it is written build by build.
 """
 
 from __future__ import annotations
@@ -87,14 +88,15 @@ def steps(pipeline: Pipeline) -> dict:
 
 
 def run(
-    noise: str, seed: int, true_swell: float | None = None, line: tuple[float, float] | None = None
+    noise: str, seed: int, true_swell: float | None = None,
+    line: tuple[float, float] | None = None, rut_m: float = 0.0,
 ) -> Build:
     """Build once and compare; the books may be told another swell, and nothing of the line."""
     site = books_site = demo()
     borrow = BorrowOptions(partial_loads=PARTIAL)
     if line is not None:
         borrow = replace(borrow, empty_a=line[0], a_per_kg=1.0 / line[1])
-    yard = YardOptions(noise=NOISE_PRESETS[noise], weighed=False, borrow=borrow)
+    yard = YardOptions(noise=NOISE_PRESETS[noise], weighed=False, borrow=borrow, rut_m=rut_m)
     if true_swell is not None:
         yard = replace(yard, swell=true_swell)
         books_site = replace(site, material=replace(site.material, swell=STATED_SWELL))
@@ -130,13 +132,14 @@ def run(
     return out
 
 
-def close(noise: str, seed: int) -> Closed:
+def close(noise: str, seed: int, rut_m: float = 0.0) -> Closed:
     """Dig in one lane until it is closed."""
     site = demo()
     areas = tuple(replace(area, max_cut_m=LIMIT_M) for area in site.yard.borrow_areas)
     site = replace(site, yard=replace(site.yard, borrow_areas=areas),
                    rover=replace(site.rover, clearance_m=0.15))
-    yard = YardOptions(noise=NOISE_PRESETS[noise], borrow=BorrowOptions(one_lane=True))
+    yard = YardOptions(
+        noise=NOISE_PRESETS[noise], borrow=BorrowOptions(one_lane=True), rut_m=rut_m)
     build = SimulatedBuild(
         site, seed=seed, options=BuildOptions(yard=yard, most_loads=MOST_LOADS))
     pipeline = Pipeline(site)
@@ -190,6 +193,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument('--true-swell', type=float, help='another than the books are told')
     parser.add_argument('--true-line', type=float, nargs=2, metavar=('A', 'KG_PER_A'),
                         help='current of the empty drum [A] and mass for each ampere more [kg/A]')
+    parser.add_argument('--rut-mm', type=float, default=0.0,
+                        help='how deep the wheels press the ground at most (default 0)')
     parser.add_argument('--jobs', type=int, default=1, help='processes (default 1)')
     args = parser.parse_args(argv)
     rows = [HEAD, UNITS]
@@ -197,9 +202,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     with ProcessPoolExecutor(args.jobs) as pool:
         for noise in args.noise.split(','):
             builds = list(pool.map(run, [noise] * args.seeds, seeds,
-                                   [args.true_swell] * args.seeds, [args.true_line] * args.seeds))
+                                   [args.true_swell] * args.seeds, [args.true_line] * args.seeds,
+                                   [1e-3 * args.rut_mm] * args.seeds))
             plain = args.true_swell is None and args.true_line is None
-            closed = list(pool.map(close, [noise] * args.seeds, seeds)) if plain else []
+            closed = list(pool.map(close, [noise] * args.seeds, seeds,
+                                   [1e-3 * args.rut_mm] * args.seeds)) if plain else []
             rows.append(tuple(show(noise, builds, closed)))
             for build in builds:
                 sys.stderr.write(

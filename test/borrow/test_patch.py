@@ -33,6 +33,8 @@ NOISE = GridNoise(0.004, 0.0)
 AXES = GridAxes((-4.0, -2.0), (0.0, 0.02), (0.02, 0.0))
 X_M, Y_M = np.meshgrid(-4.0 + 0.02 * np.arange(201), -2.0 + 0.02 * np.arange(201))
 AWAY = Pose2(3.0, 3.0)
+# Along y, beside the area to either side.
+WAYS = (-3.5, -1.2)
 # Along the first lane, in the middle of it.
 PASS = [Pose2(-1.74, y, math.pi / 2.0) for y in np.arange(-1.0, 0.61, 0.1)]
 
@@ -251,6 +253,71 @@ def test_layers_bring_the_surface_back() -> None:
     assert layers_of(fresh, 0) == ()
 
 
+def rutted(ground_m: np.ndarray, depth_m: float, *, dug: bool) -> np.ndarray:
+    """Return heights with ruts of two wheels along ``WAYS``, there and back."""
+    out = ground_m.copy()
+    for x_m in (*WAYS, PASS[0].x_m) if dug else WAYS:
+        wheel = np.abs(np.abs(X_M - x_m) - 0.25) < 0.05
+        out[wheel & (np.abs(Y_M) < 1.7)] = (ground_m - depth_m)[wheel & (np.abs(Y_M) < 1.7)]
+    return out
+
+
+def driven(area: Area, x_m: float) -> None:
+    """Go there and back along y."""
+    way = np.arange(-1.4, 1.41, 0.06)
+    for y_m in (*way, *way[::-1]):
+        area.patch.tracks.note(Pose2(x_m, y_m, math.pi / 2.0), area.patch.surface)
+    for y_m in (40.0, -40.0):
+        area.patch.tracks.note(Pose2(40.0, y_m), area.patch.surface)
+
+
+@pytest.mark.parametrize('depth_m', [0.012, 0.020])
+def test_what_wheels_press_down_is_no_cut(depth_m: float) -> None:
+    """
+    Ruts as deep beside the area as in it, and a lane dug 20 mm deep: that alone is cut.
+
+    Where wheels are not known to sink in all that fell is cut, 22 and 50 % too much here.
+    """
+    found = []
+    for sinks in (True, False):
+        area = Area().surveyed()
+        area.patch.sinks = sinks
+        for x_m in WAYS:
+            driven(area, x_m)
+        area.look(rutted(ground(), depth_m, dug=False), 2)
+        area.patch.survey_late()
+        driven(area, PASS[0].x_m)
+        area.dig()
+        # What the drum has passed over is a lane wide and what slides beside.
+        bottom_m = rutted(ground(), depth_m, dug=True) - (ground() - trench(0.02))
+        area.look(bottom_m, 8)
+        area.patch.learn_ruts()
+        found.append(area.patch.volume_m3(area.patch.counted, NOISE))
+    true_m3 = trench_m3(0.02)
+    (volume_m3, error_m3), (all_m3, _) = found
+    assert abs(volume_m3 - true_m3) < 1.96 * error_m3
+    assert volume_m3 == pytest.approx(true_m3, rel=0.08)
+    assert all_m3 > 1.2 * true_m3
+
+
+def test_layers_bring_back_what_is_known_of_ruts() -> None:
+    """The same cut after a restart; passes that come then count on."""
+    area = Area().surveyed()
+    area.patch.sinks = True
+    for x_m in WAYS:
+        driven(area, x_m)
+    area.dig()
+    area.look(rutted(trench(0.02), 0.01, dug=False), 5)
+    area.patch.learn_ruts()
+    again = BorrowPatch(area.site, area.patch.area)
+    restore(again, layers_of(area.patch, area.stamp_ns))
+    assert again.sinks
+    npt.assert_array_equal(again.tracks.passes, area.patch.tracks.passes)
+    npt.assert_array_equal(again.tracks.before, area.patch.tracks.before)
+    npt.assert_allclose(again.depth_m(), area.patch.depth_m(), atol=1e-6)
+    assert again.tracks.sunk_m(again.tracks.before).max() > 0.004
+
+
 @pytest.mark.parametrize(('figures', 'reason'), [
     (LaneFigures(1, 0.0, 0.05, 0.090, 0.02), None),
     (LaneFigures(1, 0.0, 0.05, 0.096, 0.02), 'deep'),
@@ -272,6 +339,18 @@ def test_the_edge_of_a_deep_cut_is_steep() -> None:
         first = figures_of(area.patch, area.lanes)[0]
         assert first.step_m == pytest.approx(depth_m, abs=0.006)
         assert (why_void(area.site, None, first, 0.0) == 'steep') is (depth_m > 0.05)
+
+
+def test_ground_that_was_filled_in_is_no_edge_of_a_cut() -> None:
+    """Nobody has seen a hump of 70 mm before the first cut: it is no wall, 10 mm were dug."""
+    area, hump_m = Area(), 0.07 * (np.hypot(X_M + 1.74, Y_M) < 0.15)
+    area.look(np.where(hump_m > 0.0, np.nan, ground()), 12)
+    assert area.patch.take_datum() < 1.0
+    area.dig()
+    area.look(trench(0.01) + hump_m, 8)
+    first = figures_of(area.patch, area.lanes)[0]
+    assert first.step_m == pytest.approx(0.01, abs=0.006)
+    assert why_void(area.site, None, first, 0.0) is None
 
 
 def test_the_next_lane_is_the_one_dug_least() -> None:

@@ -5,8 +5,8 @@
 import math
 
 from berm_ledger.design import Plane
-from berm_ledger.geometry import Polyline
-from berm_ledger.simulation import Patch, Yard
+from berm_ledger.geometry import Polyline, Pose2
+from berm_ledger.simulation import Patch, Yard, YardOptions
 import pytest
 from simulation_kit import a_berm, a_site, straight
 
@@ -111,3 +111,18 @@ def test_untouched_ground_is_a_berm_of_no_height():
     row = truth['segments'][2]
     closed = (row['station_to_m'] - row['station_from_m']) * 0.16 ** 2 / SLOPE
     assert row['missing_m3'] == pytest.approx(closed, rel=4e-3)
+
+
+def test_ruts_beside_a_berm_are_no_lack_of_soil():
+    """A rover drives along the toe and leaves 20 mm deep ruts: what was placed is there still."""
+    yard = Yard(a_site(a_berm(Polyline([[-1.2, 0.3], [1.2, 0.3]])), plane=LEVEL),
+                options=YardOptions(rut_m=0.02))
+    placed_m3 = yard.heap_to_design()
+    # The near wheels 0.05 m past the toe.
+    y_m = 0.3 - 0.16 / SLOPE - 0.05 + float(yard.site.rover.footprint.corners_xy[:, 1].min())
+    for _ in yard.move([Pose2(-1.2 + 0.05 * step, y_m, 0.0) for step in range(49)]):
+        pass
+    assert yard.soil.rise_m.min() < -0.015
+    truth = yard.truth()
+    assert truth['placed_m3'] == pytest.approx(placed_m3, rel=2e-3)
+    assert sum(row['spilled_m3'] for row in truth['segments']) == pytest.approx(0.0, abs=1e-4)

@@ -8,7 +8,14 @@ from berm_ledger.geometry import Pose2, StampedPose
 from berm_ledger.survey.area import survey_area
 from berm_ledger.survey.registration import Shift
 from berm_ledger.survey.surface import SiteSurface
-from berm_ledger.survey.trodden import LEAST_LOOKS, MOST_PASSES, MOVED_M, Trodden, TURNED_RAD
+from berm_ledger.survey.trodden import (
+    LEAST_LOOKS,
+    MOST_PASSES,
+    MOVED_M,
+    SINKS_M,
+    Trodden,
+    TURNED_RAD,
+)
 import numpy as np
 import pytest
 from shapely.geometry import MultiPoint
@@ -126,6 +133,26 @@ def test_looks_after_passes_tell_whether_ground_sinks(fall_m: float, sinks: bool
             assert trodden.sinks is sinks
     # Ruts in which it has driven often sink no further.
     assert not trodden.sinks
+    assert trodden.has_sunk is sinks
+
+
+@pytest.mark.parametrize('seed', [0, 3, 11])
+def test_errors_that_whole_looks_share_are_no_ruts(seed: int) -> None:
+    """Levels of looks scatter by 2 mm: means of a few passes come to 1 mm and more, by chance."""
+    trodden, rng = Trodden(AREA, PAD_M), np.random.default_rng(seed)
+    surface, idle = SiteSurface(len(AREA)), np.zeros(len(AREA), dtype=bool)
+    surface.put(np.arange(len(AREA)), np.zeros(len(AREA)), LEAST_LOOKS)
+    most_m, stamp_ns = 0.0, 0
+    for _ in range(100):
+        for step in range(9):
+            stamp_ns += SECOND_NS
+            trodden.note(StampedPose(stamp_ns, 'map', Pose2(0.3 * step, 0.1, 0.0)), UNMOVED)
+        trodden.until(stamp_ns, surface)
+        look_m = np.full(len(AREA), 0.002 * rng.standard_normal(), dtype=np.float32)
+        trodden.learn(look_m, surface, idle)
+        most_m = max(most_m, trodden.figures()[0])
+    assert most_m > SINKS_M
+    assert not trodden.has_sunk
 
 
 def test_soil_that_falls_and_ground_hardly_known_tell_nothing_of_ruts() -> None:

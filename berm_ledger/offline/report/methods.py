@@ -107,8 +107,9 @@ def _points(facts: Facts) -> list[str]:
          '<p class="formula">placed = Σ <i>h a</i>; spilled = Σ <i>h a</i> outside the design '
          'footprint; missing = Σ max(0, <i>h</i><sub>design</sub> − <i>h</i>) <i>a</i>; over = '
          'Σ max(0, <i>h</i> − <i>h</i><sub>design</sub>) <i>a</i> inside it</p>'
-         'so that placed − spilled + missing − over = design. What noise alone adds to missing '
-         'and over is taken off by its expectation.'),
+         'so that placed − spilled + missing − over = design. Outside the footprint <i>h</i> '
+         'counts from the ground as wheels have trodden it since it was surveyed. What noise '
+         'alone adds to missing and over is taken off by its expectation.'),
         ('<b>Standard errors.</b> Of a mean height over an area <i>A</i>, after S. W. Anderson, '
          'Earth Surf. Process. Landforms 44, 2019, 1015–1033:'
          '<p class="formula"><i>s</i>² = (<i>k</i>² <i>σ</i><sub>w</sub>² / '
