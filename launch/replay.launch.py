@@ -5,7 +5,9 @@ Play a recorded bag to ledger and target on the time of the bag; ends with it.
 
     ros2 launch berm_ledger replay.launch.py bag:=day_1 site_file:=site.yaml books_file:=b.sqlite
 
-``berm-ledger replay`` gives the same books, faster and without ROS; this is to look on.
+Of the bag only the inputs are played: what a ledger published when it was recorded would be mixed
+up with what this one says. ``berm-ledger replay`` gives the same books, faster and without ROS;
+this is to look on.
 """
 
 from pathlib import Path
@@ -16,6 +18,7 @@ from launch.actions import (
     DeclareLaunchArgument,
     ExecuteProcess,
     IncludeLaunchDescription,
+    OpaqueFunction,
     Shutdown,
 )
 from launch.launch_description_sources import PythonLaunchDescriptionSource
@@ -33,6 +36,24 @@ PASSED_ON = (
     ('dump_topic', 'dump', 'Topic of the announced dumps in the bag.'),
     ('drum_current_topic', 'drum_current', 'Topic of the drum current in the bag.'),
 )
+INPUTS = ('elevation_topic', 'pose_topic', 'dump_topic', 'drum_current_topic')
+
+
+def name_in_bag(topic, namespace):
+    """Return the full name of a topic that the nodes subscribe to in a namespace."""
+    if topic.startswith('/'):
+        return topic
+    return '/'.join(['', *filter(None, namespace.split('/')), topic])
+
+
+def player(context):
+    """Return the player of the bag, as the arguments say."""
+    given = context.launch_configurations
+    topics = [name_in_bag(given[name], given['namespace']) for name in INPUTS]
+    return [ExecuteProcess(
+        cmd=['ros2', 'bag', 'play', given['bag'], '--clock', '--rate', given['rate'],
+             '--delay', given['delay'], '--topics', *topics],
+        output='screen', on_exit=Shutdown(reason='the bag has ended'))]
 
 
 def generate_launch_description():
@@ -52,8 +73,5 @@ def generate_launch_description():
             launch_arguments={
                 'use_sim_time': 'true',
                 **{name: LaunchConfiguration(name) for name, _, _ in PASSED_ON}}.items()),
-        ExecuteProcess(
-            cmd=['ros2', 'bag', 'play', LaunchConfiguration('bag'), '--clock',
-                 '--rate', LaunchConfiguration('rate'), '--delay', LaunchConfiguration('delay')],
-            output='screen', on_exit=Shutdown(reason='the bag has ended')),
+        OpaqueFunction(function=player),
     ])

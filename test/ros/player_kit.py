@@ -105,8 +105,8 @@ def player_program(path):
     path.chmod(0o755)
 
 
-def play_bag(bag, rate):
-    """Play a bag with its clock once everybody listens."""
+def play_bag(bag, rate, topics):
+    """Play some topics of a bag with its clock once everybody listens."""
     from berm_ledger.ros.wire import message_class
     import rclpy
     from rosbags.highlevel import AnyReader
@@ -115,14 +115,15 @@ def play_bag(bag, rate):
     node = rclpy.create_node('player')
     clock = node.create_publisher(Clock, '/clock', 10)
     with AnyReader([bag]) as reader:
+        played = [c for c in reader.connections if c.topic in topics]
         out = {c.topic: node.create_publisher(message_class(c.msgtype), c.topic, 100)
-               for c in reader.connections}
+               for c in played}
         end_s = time.monotonic() + GIVE_UP_S
         while not all(publisher.get_subscription_count() for publisher in out.values()):
             assert time.monotonic() < end_s, 'nobody listens'
             rclpy.spin_once(node, timeout_sec=0.1)
         before_ns = None
-        for connection, stamp_ns, raw in reader.messages():
+        for connection, stamp_ns, raw in reader.messages(played):
             time.sleep((stamp_ns - (before_ns or stamp_ns)) / 1e9 / rate)
             before_ns = stamp_ns
             now = Clock()
@@ -142,6 +143,7 @@ if __name__ == '__main__':
     parser.add_argument('--clock', action='store_true', required=True)
     parser.add_argument('--rate', type=float)
     parser.add_argument('--delay', type=float)
+    parser.add_argument('--topics', nargs='+', required=True)
     given = parser.parse_args()
     assert given.words == ['bag', 'play']
-    play_bag(given.bag, given.rate)
+    play_bag(given.bag, given.rate, given.topics)

@@ -200,16 +200,35 @@ def test_the_demo_ends_by_itself_with_the_berm_mended(tmp_path, ros_context, exi
     assert kinds & {'reworked', 'cleared'}
 
 
-@pytest.mark.parametrize('name', FILES)
-def test_every_argument_is_described(name):
+def launch_module(name):
     share_folder()
     spec = importlib.util.spec_from_file_location(name, ROOT / 'launch' / f'{name}.launch.py')
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
+    return module
+
+
+def test_of_a_bag_nothing_but_the_inputs_is_played():
+    """What a ledger published beside it would pass for that of this one."""
+    from launch import LaunchContext
+    context = LaunchContext()
+    context.launch_configurations.update(
+        bag='day_1', rate='2.0', delay='3.0', namespace='rover1', elevation_topic='/map/grid',
+        pose_topic='pose', dump_topic='dump', drum_current_topic='amps')
+    process, = launch_module('replay').player(context)
+    words = [''.join(part.perform(context) for part in word) for word in process.cmd]
+    assert words[:4] == ['ros2', 'bag', 'play', 'day_1']
+    assert words[words.index('--topics') + 1:] == [
+        '/map/grid', '/rover1/pose', '/rover1/dump', '/rover1/amps']
+
+
+@pytest.mark.parametrize('name', FILES)
+def test_every_argument_is_described(name):
+    module = launch_module(name)
     arguments = module.generate_launch_description().get_launch_arguments()
 
     assert arguments
     for argument in arguments:
         assert argument.description.endswith('.')
         assert 'no description' not in argument.description
-    assert os.path.basename(spec.origin).startswith(name)
+    assert os.path.basename(module.__file__).startswith(name)
