@@ -110,7 +110,8 @@ class Planner:
         self.rows = tuple(rows)
         wanted = {k for k, row in enumerate(self.rows) if row.dumps_remaining > 0}
         if self._present is not None and self._present not in wanted:
-            self._present = self._beside(self.rows[self._present], wanted)
+            # Without any table, as before a ledger has told one, there is nothing to stay with.
+            self._present = self._beside(self.rows[self._present], wanted) if wanted else None
         if not wanted:
             self._answer = look_at_unknown(self.site, self.rows, ground, robot)
             return None

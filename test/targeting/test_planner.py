@@ -181,6 +181,15 @@ def test_of_narrow_segments_the_load_stays_near_until_one_was_dumped(berm):
     assert planner.next_target().segment == far + 1
 
 
+def test_a_table_that_is_taken_back_leaves_no_target():
+    # As when a ledger goes, and another one is to be heard.
+    site = site_of(straight(2.0), borrow=[PIT])
+    planner = planner_of(site, bare_rows(site))
+    assert isinstance(planner.next_target(), Target)
+    planner.update(())
+    assert isinstance(planner.next_target(), NoTarget)
+
+
 def test_in_lifts_the_lowest_mean_is_next_and_not_the_slope_down_to_a_neighbour():
     site = site_of(straight(2.0), borrow=[PIT])
     rows = [raised(row, 0.12, dumps_made=3, dumps_remaining=1, low_short_m=0.035,
