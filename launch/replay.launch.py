@@ -23,6 +23,7 @@ from launch.actions import (
 )
 from launch.launch_description_sources import PythonLaunchDescriptionSource
 from launch.substitutions import LaunchConfiguration
+from rclpy.expand_topic_name import expand_topic_name
 
 PASSED_ON = (
     ('site_file', None, 'Path of the site file (YAML).'),
@@ -39,17 +40,11 @@ PASSED_ON = (
 INPUTS = ('elevation_topic', 'pose_topic', 'dump_topic', 'drum_current_topic')
 
 
-def name_in_bag(topic, namespace):
-    """Return the full name of a topic that the nodes subscribe to in a namespace."""
-    if topic.startswith('/'):
-        return topic
-    return '/'.join(['', *filter(None, namespace.split('/')), topic])
-
-
 def player(context):
     """Return the player of the bag, as the arguments say."""
     given = context.launch_configurations
-    topics = [name_in_bag(given[name], given['namespace']) for name in INPUTS]
+    namespace = f'/{given["namespace"].strip("/")}'
+    topics = [expand_topic_name(given[name], 'ledger', namespace) for name in INPUTS]
     return [ExecuteProcess(
         cmd=['ros2', 'bag', 'play', given['bag'], '--clock', '--rate', given['rate'],
              '--delay', given['delay'], '--topics', *topics],
