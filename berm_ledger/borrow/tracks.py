@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from ..geometry import Lattice, Polygon, Pose2
 from ..survey.surface import SiteSurface
-from ..survey.trodden import MOST_M, MOVED_M, TURNED_RAD
+from ..survey.trodden import MOST_M, stays
 
 # Bands from the middle of the rover to its side.
 BANDS = 6
@@ -82,8 +82,7 @@ class Tracks:
     def note(self, site_from_base: Pose2, surface: SiteSurface) -> None:
         """Follow the rover to a pose over a surface as it was known before."""
         last, now = self._last, site_from_base
-        if last is not None and math.dist(last.xy, now.xy) < MOVED_M and (
-                abs(math.remainder(now.yaw_rad - last.yaw_rad, 2.0 * math.pi)) < TURNED_RAD):
+        if last is not None and stays(last, now):
             return
         self._last = now
         cells, own_xy = self._around(now)

@@ -36,6 +36,12 @@ WEIGHT, SURE_SIGMAS = 0.15, 4.0
 MOST_PASSES = 64
 
 
+def stays(last: Pose2, now: Pose2) -> bool:
+    """Tell whether a pose is so near the last one that it goes over nothing else."""
+    turned_rad = abs(math.remainder(now.yaw_rad - last.yaw_rad, 2.0 * math.pi))
+    return math.dist(last.xy, now.xy) < MOVED_M and turned_rad < TURNED_RAD
+
+
 class Trodden:
     """
     Follows where a rover goes.
@@ -68,8 +74,7 @@ class Trodden:
     def note(self, pose: StampedPose, shift: Shift) -> None:
         """Follow the rover to a pose, in the frame of the grids, which lie shifted."""
         last, now = self._last, pose.pose
-        if last is not None and math.dist(last.xy, now.xy) < MOVED_M and (
-                abs(math.remainder(now.yaw_rad - last.yaw_rad, 2.0 * math.pi)) < TURNED_RAD):
+        if last is not None and stays(last, now):
             return
         self._last = now
         cells = under_rover(self._area, shift, now, self._pad_m)
