@@ -231,7 +231,7 @@ class DumpWatch:
             if coming and (grows or not waits):
                 patch.let_newest_tell()
             # What was short and came up meanwhile is whole when it does so no longer.
-            if not (waits or patch.may_come(now_ns) or (grows and patch.newest_tell)):
+            if not (waits or grows or patch.may_come(now_ns)):
                 out.append(patch)
         return out
 

@@ -227,7 +227,7 @@ class Yard:
 
     def _fall(self, fill: float) -> float:
         """Let a load fall and note it; return the mass to announce [kg]."""
-        options, rng, rover = self.options, self._load, self.site.rover
+        options, rover = self.options, self.site.rover
         load = (self.drum.empty() if self.drum else None) or self.drawn_load(fill)
         spread, mass = load.draw, load.mass_kg
         volume = mass * (1.0 - options.stuck_share) / load.density_kg_m3
@@ -241,7 +241,7 @@ class Yard:
                 self._slow = SlowDrum(
                     patch, volume, self.elapsed_ns, round(1e9 * options.pour_s))
             else:
-                self.soil.pour_load(patch, volume, rng, rounding=options.rounding)
+                self._pour(patch, volume)
         berm, segment = self._account(drop)
         self.dumps.append({
             'stamp_ns': self.stamp_ns, 'x_m': float(drop[0]), 'y_m': float(drop[1]),
@@ -249,6 +249,10 @@ class Yard:
             'announced_kg': announced if options.weighed else None,
             'berm': berm, 'segment': segment})
         return announced if options.weighed else math.nan
+
+    def _pour(self, patch: Patch, volume_m3: float) -> None:
+        """Pour a load, or what comes of one, onto the soil."""
+        self.soil.pour_load(patch, volume_m3, self._load, rounding=self.options.rounding)
 
     def intrude(self, intrusion: Intrusion) -> None:
         """Do to the soil what an intruder does, at this moment."""
@@ -312,8 +316,7 @@ class Yard:
         if self._slow:
             due_m3 = self._slow.due_m3(self.elapsed_ns)
             if due_m3 > 0.0:
-                self.soil.pour_load(
-                    self._slow.patch, due_m3, self._load, rounding=self.options.rounding)
+                self._pour(self._slow.patch, due_m3)
 
     def move(self, poses: Iterable[Pose2]) -> Iterator[SimEvent]:
         """Take one true pose after the other, at the rate of poses."""
